@@ -1,0 +1,38 @@
+# What is typed at a desk and by the CI. `make` alone lists the verbs.
+
+SHELL := /bin/bash
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+
+.DEFAULT_GOAL := help
+.PHONY: help run test lint
+
+help:  ## list the verbs
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /make \1\t/'
+
+run: $(VENV)/installed  ## install into .venv if needed and run the first job
+	$(BIN)/bafflelens run jobs/first_lens.toml
+
+test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all tests
+	$(BIN)/python -m pytest
+
+lint: $(VENV)/installed-for-tests  ## style, types, spelling
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+	$(BIN)/mypy
+	$(BIN)/codespell
+
+# The dependency groups of pyproject.toml need pip 25.1.
+$(VENV)/installed: pyproject.toml
+	@PYTHON=$(PYTHON) .ci/system_libraries
+	@echo "Installing into $(VENV): a few minutes the first time."
+	$(PYTHON) -m venv $(VENV)
+	$(INSTALL) --upgrade 'pip>=25.1'
+	$(INSTALL) --editable .
+	@touch $@
+
+$(VENV)/installed-for-tests: $(VENV)/installed
+	$(INSTALL) --group test --group lint
+	@touch $@

@@ -1,0 +1,372 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The project's own engine: direct Burton-Miller collocation with constant elements.
+
+With p the surface pressure and q = dp/dn its gradient along the outward normal, the two boundary
+integral equations of the exterior problem are
+
+    p/2 = K p - V q        and        q/2 = H p - K' q ,
+
+and their sum with a coupling ie/k, e > 0, which has one solution at every frequency, is
+
+    (-1/2 + K + (ie/k) H) p = (V + (ie/k)(K' + 1/2)) q .
+
+A. J. Burton and G. F. Miller, Proc. R. Soc. Lond. A 323 (1971) 201 (citation from memory). The
+classical coupling is e = 1; its sign belongs to the time factor exp(-i omega t). Here e falls
+with the size of the elements, see `local_coupling`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import Enum
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from bafflelens.bem import kernels, near_field
+from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
+from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
+from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.conventions import ComplexArray, FloatArray
+from bafflelens.mesh import Mesh
+
+
+# Coupling of small elements, over (kh)^2; see `local_coupling`.
+COUPLING = 1.0
+
+
+class Storage(Enum):
+    """How the system matrix is held."""
+
+    PACKED = "packed"
+    """16-bit steps a row, 4 bytes an entry; near elements exact: the default."""
+
+    FULL = "full"
+    """Complex numbers, 8 or 16 bytes an entry: for direct solves and checks."""
+
+    ON_THE_FLY = "on the fly"
+    """Not at all: every product computes the entries anew."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """How the engine works.
+
+    Attributes
+    ----------
+    tolerance : float
+        Relative residual of the linear system at which the iteration stops.
+    storage : Storage or None
+        How the matrix is held; None for packed as long as it fits, and on the fly above.
+    double_precision : bool
+        Far elements in double instead of single precision, with full storage; for checks.
+    stored_unknowns : int
+        With more unknowns than this the matrix is not stored.
+    direct_unknowns : int
+        With more unknowns than this a failed iteration is not followed by a direct solve.
+    """
+
+    tolerance: float = 1e-4
+    storage: Storage | None = None
+    double_precision: bool = False
+    stored_unknowns: int = 26_000
+    direct_unknowns: int = 16_000
+
+    def storage_for(self, size: int) -> Storage:
+        """Return how the matrix of a system of ``size`` unknowns is held."""
+        if self.double_precision:
+            return Storage.FULL
+        if self.storage is not None:
+            return self.storage
+        return Storage.PACKED if size <= self.stored_unknowns else Storage.ON_THE_FLY
+
+
+@dataclass
+class Workspace:
+    """Memory for the matrix, kept from one frequency to the next: fresh pages cost time."""
+
+    memory: NDArray[np.uint8] | None = None
+
+    def array(self, shape: tuple[int, ...], dtype: type[np.generic]) -> NDArray[Any]:
+        """Return an uninitialised array, in the kept memory if that is large enough."""
+        needed = int(np.prod(shape)) * np.dtype(dtype).itemsize
+        if self.memory is None or self.memory.nbytes < needed:
+            self.memory = None  # freed before the larger one is taken
+            self.memory = np.empty(needed, dtype=np.uint8)
+        return self.memory[:needed].view(dtype).reshape(shape)
+
+
+def solve_burton_miller(
+    problem: HelmholtzProblem,
+    *,
+    discretisation: Discretisation | None = None,
+    settings: Settings | None = None,
+    guesses: ComplexArray | None = None,
+    workspace: Workspace | None = None,
+) -> HelmholtzSolution:
+    """Solve a radiation problem.
+
+    Parameters
+    ----------
+    problem : HelmholtzProblem
+        What to solve.
+    discretisation : Discretisation, optional
+        From `discretise`, where several frequencies share a mesh.
+    settings : Settings, optional
+        How to solve.
+    guesses : (n_guesses, n_triangles) complex array, optional
+        Pressures whose span probably holds much of the solution (neighbouring frequencies).
+    workspace : Workspace, optional
+        Memory to reuse.
+
+    Raises
+    ------
+    SolveError
+        If neither the iteration nor the direct solve gives a finite solution.
+    """
+    settings = settings or Settings()
+    discretisation = discretisation or discretise(problem.mesh, problem.symmetry)
+    rigid = assemble(problem, discretisation, settings, workspace or Workspace())
+    system = absorbing_system(rigid, problem, discretisation)
+    right_hand_sides = excitation(problem, discretisation)
+    outcome = solve_linear_system(
+        system, right_hand_sides, tolerance=settings.tolerance, guesses=guesses
+    )
+    return HelmholtzSolution(
+        problem=problem,
+        surface_pressure=outcome.solutions,
+        engine="direct",
+        iterations=outcome.iterations,
+        residual=outcome.residual,
+        remarks=outcome.remarks,
+    )
+
+
+def assemble(
+    problem: HelmholtzProblem,
+    discretisation: Discretisation,
+    settings: Settings,
+    workspace: Workspace,
+) -> LinearSystem:
+    """Return the system matrix -1/2 + K + (ie/k) H, stored or as a product on the fly."""
+    mesh = discretisation.mesh
+    size = mesh.n_triangles
+    wavenumber = problem.wavenumber
+    far = _far_arguments(discretisation, wavenumber, settings.double_precision)
+    near = discretisation.near
+    corrections = np.empty(near.element.size, dtype=complex)
+    near_field.near_corrections(
+        mesh.centroids,
+        mesh.normals,
+        discretisation.signs,
+        mesh.centroids,
+        mesh.normals,
+        mesh.areas,
+        discretisation.moments,
+        discretisation.coarse_points,
+        discretisation.coarse_weights,
+        discretisation.fine_points,
+        discretisation.fine_weights,
+        near.start,
+        near.element,
+        near.image,
+        near.fine,
+        near.own,
+        near.double_layer,
+        near.hypersingular,
+        near_field.own_element_dynamic(mesh, wavenumber)[1],
+        local_coupling(mesh, wavenumber),
+        wavenumber,
+        corrections,
+    )
+    storage = settings.storage_for(size)
+    if storage is Storage.FULL:
+        return _full_system(far, discretisation, corrections, workspace)
+    if storage is Storage.PACKED:
+        far_product = _packed_product(far, discretisation, corrections, workspace)
+    else:
+        far_product = partial(_product_on_the_fly, far)
+    near_matrix = sparse.csr_array((corrections, near.element, near.start), shape=(size, size))
+    near_matrix = (near_matrix - 0.5 * sparse.eye_array(size, format="csr")).astype(np.complex64)
+
+    def multiply(vectors: ComplexArray) -> ComplexArray:
+        single = vectors.astype(np.complex64)
+        product = np.empty(vectors.shape, dtype=complex)
+        far_product(kernels.parts(single, np.float32), product)
+        return np.asarray(product + (near_matrix @ single.T).T)
+
+    def full_matrix() -> NDArray[np.complexfloating[Any, Any]] | None:
+        if size > settings.direct_unknowns:
+            return None
+        full = replace(settings, storage=Storage.FULL)
+        return assemble(problem, discretisation, full, Workspace()).full_matrix()
+
+    return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix)
+
+
+def _full_system(
+    far: tuple[NDArray[Any], ...],
+    discretisation: Discretisation,
+    corrections: ComplexArray,
+    workspace: Workspace,
+) -> LinearSystem:
+    """Return the system with its matrix stored in complex numbers."""
+    real = far[0].dtype.type
+    dtype = np.complex128 if real is np.float64 else np.complex64
+    size = discretisation.mesh.n_triangles
+    near = discretisation.near
+    matrix = workspace.array((size, size), dtype)
+    kernels.fill_coupled_double_layer(*far, matrix.view(real))
+    near_field.add_near(near.start, near.element, corrections, -0.5, matrix)
+
+    def multiply(vectors: ComplexArray) -> ComplexArray:
+        # In the matrix's own precision: numpy would convert the matrix, not the vectors.
+        return np.asarray((matrix @ vectors.T.astype(dtype)).T, dtype=complex)
+
+    return LinearSystem(size=size, multiply=multiply, full_matrix=lambda: matrix)
+
+
+def _packed_product(
+    far: tuple[NDArray[Any], ...],
+    discretisation: Discretisation,
+    corrections: ComplexArray,
+    workspace: Workspace,
+) -> Callable[[NDArray[Any], ComplexArray], None]:
+    """Pack the far matrix, move its near entries to ``corrections``, return its product."""
+    size = discretisation.mesh.n_triangles
+    near = discretisation.near
+    packed = workspace.array((size, 2, size), np.int16)
+    steps = np.empty(size, dtype=np.float32)
+    kernels.fill_packed(*far, near.start, near.element, corrections, packed, steps)
+    return partial(kernels.apply_packed, packed, steps)
+
+
+def _product_on_the_fly(
+    far: tuple[NDArray[Any], ...], vectors: NDArray[Any], out: ComplexArray
+) -> None:
+    """Set ``out`` to the far matrix times ``vectors``."""
+    kernels.apply_coupled_double_layer(*far, vectors, out)
+
+
+def excitation(problem: HelmholtzProblem, discretisation: Discretisation) -> ComplexArray:
+    """Return the right-hand sides (V + (ie/k)(K' + 1/2)) q, (n_sources, n_triangles)."""
+    return single_layers(
+        problem.wavenumber, discretisation, np.asarray(problem.pressure_gradient)
+    )
+
+
+def absorbing_system(
+    system: LinearSystem, problem: HelmholtzProblem, discretisation: Discretisation
+) -> LinearSystem:
+    """Return the system with the admittance, whose dp/dn = -ik (admittance) p moves to the left."""
+    if problem.admittance is None or not np.any(problem.admittance):
+        return system
+    factor = 1j * problem.wavenumber * np.asarray(problem.admittance)
+
+    def multiply(vectors: ComplexArray) -> ComplexArray:
+        taken = single_layers(problem.wavenumber, discretisation, factor * vectors)
+        return np.asarray(system.multiply(vectors) + taken)
+
+    def full_matrix() -> NDArray[np.complexfloating[Any, Any]] | None:
+        matrix = system.full_matrix()
+        if matrix is None:
+            return None
+        active = np.flatnonzero(factor)
+        for block in np.array_split(active, max(1, active.size // 64)):
+            unit = np.zeros((block.size, system.size), dtype=complex)
+            unit[np.arange(block.size), block] = factor[block]
+            matrix[:, block] += single_layers(problem.wavenumber, discretisation, unit).T
+        return matrix
+
+    return LinearSystem(size=system.size, multiply=multiply, full_matrix=full_matrix)
+
+
+def single_layers(
+    wavenumber: float, discretisation: Discretisation, gradient: ComplexArray
+) -> ComplexArray:
+    """Return (V + coupling (K' + 1/2)) times each row of ``gradient``, (n, n_triangles)."""
+    mesh = discretisation.mesh
+    active = np.flatnonzero(np.any(gradient != 0, axis=0))
+    coupling = local_coupling(mesh, wavenumber)
+    result = np.asarray(0.5j / wavenumber * coupling * gradient)
+    points, normals, signs, couplings, _, _, weights, moments, scalars = _far_arguments(
+        discretisation, wavenumber, double_precision=False
+    )
+    kernels.add_coupled_single_layer(
+        points,
+        normals,
+        signs,
+        couplings,
+        points[:, active],
+        normals[:, active],
+        weights[active],
+        moments[active],
+        scalars,
+        kernels.parts(gradient[:, active], np.float32),
+        result,
+    )
+    near = discretisation.near
+    moving = np.zeros(mesh.n_triangles, dtype=bool)
+    moving[active] = True
+    near_field.add_near_single_layer(
+        mesh.centroids,
+        mesh.normals,
+        discretisation.signs,
+        mesh.corners,
+        mesh.centroids,
+        mesh.normals,
+        mesh.areas,
+        discretisation.moments,
+        discretisation.fine_points,
+        discretisation.fine_weights,
+        near.start,
+        near.element,
+        near.image,
+        near.own,
+        moving,
+        near_field.own_element_dynamic(mesh, wavenumber)[0],
+        coupling,
+        wavenumber,
+        np.ascontiguousarray(gradient),
+        result,
+    )
+    return result
+
+
+def local_coupling(mesh: Mesh, wavenumber: float) -> FloatArray:
+    """Return e, k times the coupling of each collocation point, (n_triangles,): min(1, (kh)^2).
+
+    h is the square root of the element's area. Constant elements represent the hypersingular
+    operator with an error of the order of grad p, whatever their size. The classical coupling
+    i/k weights it by 1/k: refining the mesh at a low frequency does not help, and the pressure
+    around the source, where it changes most, is wrong. Weighted by i k h^2 the error falls with
+    the mesh. The equation keeps one solution at every frequency as long as the imaginary part of
+    the coupling has one sign everywhere on the surface. ``tests/benchmarks/coupling.py`` compares
+    the choices on a cabinet, across its irregular frequencies.
+    """
+    return np.asarray(np.minimum(1.0, COUPLING * wavenumber**2 * mesh.areas))
+
+
+def _far_arguments(
+    discretisation: Discretisation, wavenumber: float, double_precision: bool
+) -> tuple[NDArray[np.floating], ...]:
+    """Return the arguments of the far kernels in the wanted precision."""
+    real = np.float64 if double_precision else np.float32
+    mesh = discretisation.mesh
+    points = by_coordinate(mesh.centroids, real)
+    normals = by_coordinate(mesh.normals, real)
+    return (
+        points,
+        normals,
+        discretisation.signs.astype(real),
+        local_coupling(mesh, wavenumber).astype(real),
+        points,
+        normals,
+        (mesh.areas / near_field.FOUR_PI).astype(real),
+        (0.5 * wavenumber**2 * discretisation.moments).astype(real),
+        kernels.scalars(wavenumber, real),
+    )

@@ -1,0 +1,80 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a mesh needs for solving and does not depend on frequency; made once a mesh."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bafflelens.bem import near_field
+from bafflelens.conventions import FloatArray
+from bafflelens.mesh import Mesh
+
+
+@dataclass(frozen=True)
+class Discretisation:
+    """Constant elements with collocation at the centroids.
+
+    Attributes
+    ----------
+    mesh : Mesh
+        The elements.
+    signs : (n_images, 3) array
+        Mirror images, from `mirror_signs`.
+    moments : (n_triangles,) array
+        Second moments of the elements in m^2.
+    coarse_points, coarse_weights, fine_points, fine_weights : arrays
+        Gauss rules of `near_field.gauss_points`.
+    near : NearPairs
+        Pairs of centroid and element that one point cannot represent.
+    """
+
+    mesh: Mesh
+    signs: FloatArray
+    moments: FloatArray
+    coarse_points: FloatArray
+    coarse_weights: FloatArray
+    fine_points: FloatArray
+    fine_weights: FloatArray
+    near: near_field.NearPairs
+
+
+def mirror_signs(symmetry: tuple[str, ...]) -> FloatArray:
+    """Return the signs of the coordinates of each mirror image, (n_images, 3); itself first.
+
+    Examples
+    --------
+    >>> mirror_signs(("y",))
+    array([[ 1.,  1.,  1.],
+           [ 1., -1.,  1.]])
+    """
+    choices = [(1.0, -1.0) if axis in symmetry else (1.0,) for axis in "xyz"]
+    return np.array(list(product(*choices)))
+
+
+def discretise(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> Discretisation:
+    """Prepare a mesh for solving.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The surface, or the kept part of it.
+    symmetry : tuple of {"x", "y", "z"}
+        Planes of mirror symmetry.
+    """
+    signs = mirror_signs(symmetry)
+    return Discretisation(
+        mesh,
+        signs,
+        near_field.second_moments(mesh),
+        *near_field.gauss_points(mesh),
+        near_field.find_near_pairs(mesh.centroids, mesh.normals, signs, mesh),
+    )
+
+
+def by_coordinate(vectors: FloatArray, dtype: type[np.floating]) -> NDArray[np.floating]:
+    """Return (n, 3) vectors as a contiguous (3, n) array of a precision, for the kernels."""
+    return np.ascontiguousarray(vectors.T, dtype=dtype)

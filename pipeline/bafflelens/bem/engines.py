@@ -1,0 +1,49 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The engines behind `solve`: each is a callable from problem to solution."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Final
+
+from bafflelens.bem.bempp_engine import solve_bempp
+from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.errors import InputError, invalid
+
+Engine = Callable[[HelmholtzProblem], HelmholtzSolution]
+
+ENGINES: Final[Mapping[str, Engine]] = MappingProxyType(
+    {"direct": solve_burton_miller, "bempp": solve_bempp}
+)
+
+
+def solve(problem: HelmholtzProblem, engine: str | Engine = "direct") -> HelmholtzSolution:
+    """Solve a radiation problem.
+
+    Parameters
+    ----------
+    problem : HelmholtzProblem
+        What to solve.
+    engine : str or callable
+        ``direct``: the project's own Burton-Miller engine; ``bempp``: bempp-cl, the independent
+        second opinion; or any callable from problem to solution.
+
+    Returns
+    -------
+    HelmholtzSolution
+        Surface pressure, far field, field at points, power.
+
+    Raises
+    ------
+    InputError
+        If the engine is unknown.
+    SolveError
+        If no finite solution is found.
+    """
+    if not callable(engine):
+        if engine not in ENGINES:
+            raise InputError(invalid("engine", engine, "one of " + ", ".join(ENGINES)))
+        engine = ENGINES[engine]
+    return engine(problem)

@@ -1,0 +1,468 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Singular and nearly singular integrals over flat triangles.
+
+An element close to the field point cannot be represented by one point. Each integral is split:
+
+* the static part (k = 0) is known in closed form for a flat triangle, holds everything that is
+  singular, and is computed once a mesh, whatever the number of frequencies;
+* the dynamic remainder (the kernel less its static limit) is bounded or weakly singular, and a
+  Gauss rule is enough. It is computed at each frequency.
+
+Sources: potentials of a flat polygon after D. R. Wilton et al., "Potential integrals for uniform
+and linear source distributions on polygonal and polyhedral domains", IEEE Trans. Antennas
+Propag. 32 (1984) 276; solid angle after A. van Oosterom and J. Strackee, "The solid angle of a
+plane triangle", IEEE Trans. Biomed. Eng. 30 (1983) 125; the gradient of the solid angle is the
+Biot-Savart integral along the edges (citations from memory; each closed form is tested against
+brute-force quadrature). Symbols as in `bafflelens.bem.kernels`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from bafflelens.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.mesh import Mesh
+
+FOUR_PI = 4 * np.pi
+
+# Field points closer than this many longest edges are near an element ...
+NEAR_EDGES = 2.5
+# ... and closer than this many, its remainder takes the finer rule.
+CLOSE_EDGES = 1.2
+
+# Symmetric Gauss rules on the triangle, barycentric coordinates and weights: degree 2 (3 points)
+# and degree 5 (7 points). Source: G. R. Cowper, "Gaussian quadrature formulas for triangles",
+# Int. J. Numer. Methods Eng. 7 (1973) 405; exactness is tested.
+_THREE_POINTS = np.array([[2 / 3, 1 / 6, 1 / 6], [1 / 6, 2 / 3, 1 / 6], [1 / 6, 1 / 6, 2 / 3]])
+_THREE_WEIGHTS = np.full(3, 1 / 3)
+_A, _B = (6 - np.sqrt(15)) / 21, (6 + np.sqrt(15)) / 21
+_SEVEN_POINTS = np.array(
+    [
+        [1 / 3, 1 / 3, 1 / 3],
+        [1 - 2 * _A, _A, _A],
+        [_A, 1 - 2 * _A, _A],
+        [_A, _A, 1 - 2 * _A],
+        [1 - 2 * _B, _B, _B],
+        [_B, 1 - 2 * _B, _B],
+        [_B, _B, 1 - 2 * _B],
+    ]
+)
+_SEVEN_WEIGHTS = np.array(
+    [9 / 40]
+    + [(155 - np.sqrt(15)) / 1200] * 3
+    + [(155 + np.sqrt(15)) / 1200] * 3
+)
+
+
+@dataclass(frozen=True)
+class NearPairs:
+    """Field points and elements that are close to each other, with their static integrals.
+
+    Sorted by field point: entries ``start[i]`` to ``start[i + 1]`` belong to field point i.
+
+    Attributes
+    ----------
+    start : (n_points + 1,) integer array
+        First entry of each field point.
+    element : (n_pairs,) integer array
+        The element.
+    image : (n_pairs,) integer array
+        Which mirror image of the element.
+    fine : (n_pairs,) bool array
+        Whether the remainder takes the finer rule.
+    own : (n_pairs,) bool array
+        Whether the field point is the element's own centroid.
+    double_layer, hypersingular : (n_pairs,) array
+        Static K and H integrated over the element, in m^0 and 1/m; finite part where singular.
+    """
+
+    start: IntArray
+    element: IntArray
+    image: IntArray
+    fine: NDArray[np.bool_]
+    own: NDArray[np.bool_]
+    double_layer: FloatArray
+    hypersingular: FloatArray
+
+
+def find_near_pairs(
+    points: FloatArray, normals: FloatArray, signs: FloatArray, mesh: Mesh
+) -> NearPairs:
+    """Find the near pairs of a set of field points and integrate their static parts.
+
+    Parameters
+    ----------
+    points, normals : (n_points, 3) array
+        Field points in m and unit normals.
+    signs : (n_images, 3) array
+        Mirror images: the sign of each coordinate.
+    mesh : Mesh
+        The elements.
+    """
+    limit = mesh.longest_edges
+    counts = _count_near(points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2)
+    start = np.concatenate(([0], np.cumsum(counts)))
+    element = np.empty(start[-1], dtype=np.int64)
+    image = np.empty(start[-1], dtype=np.int64)
+    distance = np.empty(start[-1])
+    _list_near(
+        points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, start, element, image, distance
+    )
+    point = np.repeat(np.arange(len(points)), counts)
+    double_layer, hypersingular = static_double_layers(
+        points[point] * signs[image], normals[point] * signs[image], mesh.corners, element
+    )
+    return NearPairs(
+        start=start,
+        element=element,
+        image=image,
+        fine=distance < CLOSE_EDGES * limit[element],
+        own=distance < 1e-6 * limit[element],
+        double_layer=double_layer,
+        hypersingular=hypersingular,
+    )
+
+
+def gauss_points(mesh: Mesh) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the coarse and the fine rule: points (n_triangles, n_rule, 3) and weights (m^2)."""
+    corner = mesh.corners
+    area = mesh.areas[:, None]
+    return (
+        np.einsum("qc,tcx->tqx", _THREE_POINTS, corner),
+        area * _THREE_WEIGHTS,
+        np.einsum("qc,tcx->tqx", _SEVEN_POINTS, corner),
+        area * _SEVEN_WEIGHTS,
+    )
+
+
+def second_moments(mesh: Mesh) -> FloatArray:
+    """Return the mean square distance from the centroid along one in-plane axis, in m^2.
+
+    The mean over the two in-plane axes, (n_triangles,): for an equilateral triangle of edge h
+    it is h^2 / 24 along any of them.
+    """
+    offset = mesh.corners - mesh.centroids[:, None, :]
+    return np.asarray((offset**2).sum(axis=(1, 2)) / 24)
+
+
+@njit(parallel=True, cache=True)
+def _count_near(points, signs, centroids, limit2):  # type: ignore[no-untyped-def]
+    counts = np.zeros(points.shape[0], dtype=np.int64)
+    for i in prange(points.shape[0]):
+        total = 0
+        for image in range(signs.shape[0]):
+            x = points[i, 0] * signs[image, 0]
+            y = points[i, 1] * signs[image, 1]
+            z = points[i, 2] * signs[image, 2]
+            for j in range(centroids.shape[0]):
+                d2 = (
+                    (centroids[j, 0] - x) ** 2
+                    + (centroids[j, 1] - y) ** 2
+                    + (centroids[j, 2] - z) ** 2
+                )
+                total += d2 < limit2[j]
+        counts[i] = total
+    return counts
+
+
+@njit(parallel=True, cache=True)
+def _list_near(points, signs, centroids, limit2, start, element, image_of, distance):  # type: ignore[no-untyped-def]
+    for i in prange(points.shape[0]):
+        at = start[i]
+        for image in range(signs.shape[0]):
+            x = points[i, 0] * signs[image, 0]
+            y = points[i, 1] * signs[image, 1]
+            z = points[i, 2] * signs[image, 2]
+            for j in range(centroids.shape[0]):
+                d2 = (
+                    (centroids[j, 0] - x) ** 2
+                    + (centroids[j, 1] - y) ** 2
+                    + (centroids[j, 2] - z) ** 2
+                )
+                if d2 < limit2[j]:
+                    element[at] = j
+                    image_of[at] = image
+                    distance[at] = np.sqrt(d2)
+                    at += 1
+
+
+@njit(cache=True)
+def _edge_gradient(ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
+    """Return the Biot-Savart integral of dl x R / R^3 from corner a to b, both seen from x."""
+    la = np.sqrt(ax * ax + ay * ay + az * az)
+    lb = np.sqrt(bx * bx + by * by + bz * bz)
+    dot = ax * bx + ay * by + az * bz
+    denominator = la * lb * (la * lb + dot)
+    factor = (la + lb) / denominator if denominator > 0 else 0.0
+    return (
+        factor * (ay * bz - az * by),
+        factor * (az * bx - ax * bz),
+        factor * (ax * by - ay * bx),
+    )
+
+
+@njit(cache=True)
+def pair_double_layer(point, normal, corners):  # type: ignore[no-untyped-def]
+    """Return the static K and H of one point and one element, finite part where singular."""
+    corner = corners - point
+    l0 = np.sqrt((corner[0] ** 2).sum())
+    l1 = np.sqrt((corner[1] ** 2).sum())
+    l2 = np.sqrt((corner[2] ** 2).sum())
+    triple = (
+        corner[0, 0] * (corner[1, 1] * corner[2, 2] - corner[1, 2] * corner[2, 1])
+        + corner[0, 1] * (corner[1, 2] * corner[2, 0] - corner[1, 0] * corner[2, 2])
+        + corner[0, 2] * (corner[1, 0] * corner[2, 1] - corner[1, 1] * corner[2, 0])
+    )
+    d01 = (corner[0] * corner[1]).sum()
+    d12 = (corner[1] * corner[2]).sum()
+    d20 = (corner[2] * corner[0]).sum()
+    angle = 2 * np.arctan2(triple, l0 * l1 * l2 + d01 * l2 + d12 * l0 + d20 * l1)
+    # In the element's own plane the solid angle jumps between -2 pi and 2 pi; its principal
+    # value, which the equation needs there, is zero.
+    if abs(triple) < 1e-10 * l0 * l1 * l2:
+        angle = 0.0
+    total = 0.0
+    for e in range(3):
+        f = (e + 1) % 3
+        gx, gy, gz = _edge_gradient(
+            corner[e, 0], corner[e, 1], corner[e, 2], corner[f, 0], corner[f, 1], corner[f, 2]
+        )
+        total += gx * normal[0] + gy * normal[1] + gz * normal[2]
+    return -angle / FOUR_PI, -total / FOUR_PI
+
+
+
+@njit(cache=True)
+def pair_single_layer(point, direction, corners):  # type: ignore[no-untyped-def]
+    """Return the static G and K' (along ``direction``) of one point and one element."""
+    corner = corners - point
+    normal = np.cross(corner[1] - corner[0], corner[2] - corner[0])
+    normal /= np.sqrt((normal**2).sum())
+    height = (corner[0] * normal).sum()
+    above = abs(height)
+    total = 0.0
+    gradient = np.zeros(3)
+    turning = 0.0
+    for e in range(3):
+        start = corner[e]
+        stop = corner[(e + 1) % 3]
+        tangent = (stop - start) / np.sqrt(((stop - start) ** 2).sum())
+        outward = np.cross(tangent, normal)
+        t0 = (start * outward).sum()
+        s0 = (start * tangent).sum()
+        s1 = (stop * tangent).sum()
+        r0 = np.sqrt((start**2).sum())
+        r1 = np.sqrt((stop**2).sum())
+        # Of the two equal forms of the logarithm, the one without cancellation.
+        if s0 + s1 > 0:
+            logarithm = np.log((r1 + s1) / (r0 + s0)) if r0 + s0 > 0 else 0.0
+        else:
+            logarithm = np.log((r0 - s0) / (r1 - s1)) if r1 - s1 > 0 else 0.0
+        foot2 = t0 * t0 + height * height
+        angle = 0.0
+        if foot2 > 0:
+            angle = np.arctan(t0 * s1 / (foot2 + above * r1)) - np.arctan(
+                t0 * s0 / (foot2 + above * r0)
+            )
+        total += t0 * logarithm - above * angle
+        gradient += outward * logarithm
+        turning += angle
+    side = 1.0 if height > 0 else -1.0
+    if above < 1e-10 * np.sqrt((corner**2).sum()):
+        side = 0.0
+    # height is measured from the field point to the plane: the point lies at -height.
+    gradient -= normal * (side * turning)
+    return total / FOUR_PI, -(gradient * direction).sum() / FOUR_PI
+
+
+@njit(parallel=True, cache=True)
+def static_double_layers(points, normals, corners, element):  # type: ignore[no-untyped-def]
+    """Return the static K (no unit) and H (1/m) of (point, element) pairs, (n_pairs,) each.
+
+    Parameters
+    ----------
+    points, normals : (n_pairs, 3) array
+        Field points in m, and the unit normals that H is taken along.
+    corners : (n_triangles, 3, 3) array
+        Corners of the elements in m.
+    element : (n_pairs,) integer array
+        The element of each pair.
+    """
+    double_layer = np.empty(element.size)
+    hypersingular = np.empty(element.size)
+    for p in prange(element.size):
+        double_layer[p], hypersingular[p] = pair_double_layer(
+            points[p], normals[p], corners[element[p]]
+        )
+    return double_layer, hypersingular
+
+
+def own_element_dynamic(mesh: Mesh, wavenumber: float) -> tuple[ComplexArray, ComplexArray]:
+    """Return G and the dynamic part of H of each element at its own centroid, (n_triangles,).
+
+    In polar coordinates about the centroid both are integrals along the outline rho(theta)::
+
+        G             = 1/(4 pi) oint (exp(ik rho) - 1)/(ik) dtheta
+        H - static H  = ik/2 - 1/(4 pi) oint (exp(ik rho) - 1)/rho dtheta
+
+    The integrands are smooth; each edge takes a Gauss rule of eight points in the angle.
+    """
+    node, weight = np.polynomial.legendre.leggauss(8)
+    layer = np.zeros(mesh.n_triangles, dtype=complex)
+    dynamic = np.full(mesh.n_triangles, 0.5j * wavenumber)
+    offset = mesh.corners - mesh.centroids[:, None, :]
+    for e in range(3):
+        a, b = offset[:, e], offset[:, (e + 1) % 3]
+        tangent = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
+        along_a, along_b = (a * tangent).sum(axis=1), (b * tangent).sum(axis=1)
+        foot = np.linalg.norm(a - along_a[:, None] * tangent, axis=1)
+        first, last = np.arctan2(along_a, foot), np.arctan2(along_b, foot)
+        angle = (first + last)[:, None] / 2 + (last - first)[:, None] / 2 * node
+        width = (last - first)[:, None] / 2 * weight
+        rho = foot[:, None] / np.cos(angle)
+        change = np.expm1(1j * wavenumber * rho)
+        layer += (width * change).sum(axis=1) / (1j * wavenumber * FOUR_PI)
+        dynamic -= (width * change / rho).sum(axis=1) / FOUR_PI
+    return layer, dynamic
+
+
+@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+def near_corrections(points, normals, signs, centroids, element_normals, areas, moments, coarse_points, coarse_weights, fine_points, fine_weights, start, element, image, fine, own, double_layer, hypersingular, own_dynamic, couplings, k, out):  # type: ignore[no-untyped-def]
+    """Set ``out`` to the near integral of K + (ie/k) H less what one point gives, a pair.
+
+    Parameters
+    ----------
+    points, normals : (n_points, 3) array
+        Field points and unit normals.
+    signs : (n_images, 3) array
+        Mirror images.
+    centroids, element_normals, areas, moments : arrays over the elements
+        Centroids, unit normals, areas and second moments of the elements.
+    coarse_points, coarse_weights, fine_points, fine_weights : arrays
+        The two Gauss rules of `gauss_points`.
+    start, element, image, fine, own, double_layer, hypersingular : arrays
+        The fields of `NearPairs`.
+    own_dynamic : (n_triangles,) complex array
+        From `own_element_dynamic`.
+    couplings : (n_points,) array
+        k times the coupling of each field point.
+    k : float
+        Wavenumber in 1/m.
+    out : (n_pairs,) complex array
+        Filled in place.
+    """
+    for i in prange(points.shape[0]):
+        e = couplings[i]
+        for p in range(start[i], start[i + 1]):
+            j = element[p]
+            if own[p]:
+                out[p] = double_layer[p] + (hypersingular[p] + own_dynamic[j]) * (1j * e / k)
+                continue
+            s = signs[image[p]]
+            x, y, z = points[i, 0] * s[0], points[i, 1] * s[1], points[i, 2] * s[2]
+            nx, ny, nz = normals[i, 0] * s[0], normals[i, 1] * s[1], normals[i, 2] * s[2]
+            mx, my, mz = element_normals[j, 0], element_normals[j, 1], element_normals[j, 2]
+            b = nx * mx + ny * my + nz * mz
+            re = double_layer[p]
+            im = e * hypersingular[p] / k
+            n_points = fine_points.shape[1] if fine[p] else coarse_points.shape[1]
+            for q in range(n_points):
+                if fine[p]:
+                    dx = fine_points[j, q, 0] - x
+                    dy = fine_points[j, q, 1] - y
+                    dz = fine_points[j, q, 2] - z
+                    w = fine_weights[j, q] / FOUR_PI
+                else:
+                    dx = coarse_points[j, q, 0] - x
+                    dy = coarse_points[j, q, 1] - y
+                    dz = coarse_points[j, q, 2] - z
+                    w = coarse_weights[j, q] / FOUR_PI
+                inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
+                kr = k / inv
+                r_y = (dx * mx + dy * my + dz * mz) * inv
+                r_x = -(dx * nx + dy * ny + dz * nz) * inv
+                u = 3.0 * r_x * r_y + b
+                c, d = np.cos(kr), np.sin(kr)
+                # exp(ikr) (1 - ikr) - 1, which both remainders share
+                f_re = c + kr * d - 1.0
+                f_im = d - kr * c
+                w *= inv
+                # K less static: -r_y f / r;  H less static: u f / r^2 - k^2 a exp(ikr)
+                h_re = u * f_re * inv * inv - k * k * r_x * r_y * c
+                h_im = u * f_im * inv * inv - k * k * r_x * r_y * d
+                re += w * (-r_y * f_re * inv - e * h_im / k)
+                im += w * (-r_y * f_im * inv + e * h_re / k)
+            dx, dy, dz = centroids[j, 0] - x, centroids[j, 1] - y, centroids[j, 2] - z
+            inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
+            kr = k / inv
+            r_y = (dx * mx + dy * my + dz * mz) * inv
+            r_x = -(dx * nx + dy * ny + dz * nz) * inv
+            a = r_x * r_y
+            curvature = 9.0 * (b + 5.0 * a) - 15.0 * r_y * r_y * (7.0 * a + 3.0 * b)
+            u = 3.0 * a + b + 0.5 * moments[j] * inv * inv * curvature
+            w = areas[j] / FOUR_PI * inv * (1.0 - 0.5 * k * k * moments[j] * (1.0 - r_y * r_y))
+            g_re = (e * u - r_y) * inv
+            g_im = k * (r_y - e * a) + e * u * inv * inv / k
+            c, d = np.cos(kr), np.sin(kr)
+            out[p] = complex(
+                re - w * (g_re * c - g_im * d),
+                im - w * (g_re * d + g_im * c),
+            )
+
+
+@njit(parallel=True, cache=True)
+def add_near(start, element, values, diagonal, matrix):  # type: ignore[no-untyped-def]
+    """Add the near corrections and a constant diagonal to a stored matrix, in place."""
+    for i in prange(start.size - 1):
+        for p in range(start[i], start[i + 1]):
+            matrix[i, element[p]] += values[p]
+        matrix[i, i] += diagonal
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def add_near_single_layer(points, normals, signs, corners, centroids, element_normals, areas, moments, fine_points, fine_weights, start, element, image, own, moving, own_layer, couplings, k, gradient, out):  # type: ignore[no-untyped-def]
+    """Add the near part of (G + (ie/k) K') dp/dn, less what one point gives, to ``out``.
+
+    Parameters are those of `near_corrections`; ``moving`` (n_triangles,) tells which elements
+    have a gradient, ``own_layer`` comes from `own_element_dynamic`, ``gradient`` and ``out`` are
+    (n_sources, n_triangles) complex.
+    """
+    for i in prange(points.shape[0]):
+        e = couplings[i]
+        for p in range(start[i], start[i + 1]):
+            j = element[p]
+            if not moving[j]:
+                continue
+            if own[p]:
+                value = own_layer[j]
+            else:
+                x = points[i] * signs[image[p]]
+                n = normals[i] * signs[image[p]]
+                layer, adjoint = pair_single_layer(x, n, corners[j])
+                value = layer + 1j * e / k * adjoint
+                for q in range(fine_points.shape[1]):
+                    value += _single_layer_point(
+                        fine_points[j, q], x, n, fine_weights[j, q], e, k, 1.0
+                    )
+                d = centroids[j] - x
+                r_y2 = (d * element_normals[j]).sum() ** 2 / (d**2).sum()
+                weight = areas[j] * (1.0 - 0.5 * k * k * moments[j] * (1.0 - r_y2))
+                value -= _single_layer_point(centroids[j], x, n, weight, e, k, 0.0)
+            for source in range(gradient.shape[0]):
+                out[source, i] += value * gradient[source, j]
+
+
+@njit(cache=True)
+def _single_layer_point(y, x, n, weight, e, k, static):  # type: ignore[no-untyped-def]
+    """Return G + (ie/k) K' of one point, less its static part where ``static`` is 1."""
+    dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
+    r = np.sqrt(dx * dx + dy * dy + dz * dz)
+    r_x = -(dx * n[0] + dy * n[1] + dz * n[2]) / r
+    wave = complex(np.cos(k * r), np.sin(k * r))
+    amplitude = weight / (FOUR_PI * r)
+    bracket = complex(-1.0, k * r) * wave + static
+    return amplitude * ((wave - static) + 1j * e / k * r_x / r * bracket)

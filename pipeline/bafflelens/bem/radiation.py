@@ -1,0 +1,166 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From surface pressure to the field: far field, and pressure at points at any distance."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from bafflelens.bem import kernels, near_field
+from bafflelens.bem.discretisation import by_coordinate
+from bafflelens.bem.near_field import pair_double_layer, pair_single_layer
+from bafflelens.conventions import ComplexArray, FloatArray
+from bafflelens.errors import InputError, invalid
+from bafflelens.mesh import Mesh
+
+
+def far_field(
+    mesh: Mesh,
+    signs: FloatArray,
+    wavenumber: float,
+    pressure: ComplexArray,
+    gradient: ComplexArray,
+    directions: FloatArray,
+) -> ComplexArray:
+    """Return the far-field coefficient of surface pressure and gradient, in Pa.m.
+
+    With y on the surface and s the direction,
+    ``f(s) = 1/(4 pi) int [-ik (s . n) p - dp/dn] exp(-ik s . y) dS``, the limit of the
+    Helmholtz-Kirchhoff integral for r to infinity.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Elements.
+    signs : (n_images, 3) array
+        Mirror images; the image of the body is met by mirroring the direction.
+    wavenumber : float
+        k in 1/m.
+    pressure, gradient : (n_sources, n_triangles) complex array
+        Pressure in Pa and dp/dn in Pa/m.
+    directions : (n_directions, 3) array
+        Unit vectors.
+
+    Returns
+    -------
+    (n_sources, n_directions) complex array
+        Pa.m.
+    """
+    real = np.float32
+    result = np.zeros((pressure.shape[0], len(directions)), dtype=complex)
+    kernels.add_far_field(
+        by_coordinate(directions, real),
+        signs.astype(real),
+        by_coordinate(mesh.centroids, real),
+        by_coordinate(mesh.normals, real),
+        (mesh.areas / near_field.FOUR_PI).astype(real),
+        (0.5 * wavenumber**2 * near_field.second_moments(mesh)).astype(real),
+        kernels.scalars(wavenumber, real),
+        kernels.parts(wavenumber * pressure, real),
+        kernels.parts(gradient, real),
+        result,
+    )
+    return result
+
+
+def pressure_at(
+    mesh: Mesh,
+    signs: FloatArray,
+    wavenumber: float,
+    pressure: ComplexArray,
+    gradient: ComplexArray,
+    points: FloatArray,
+) -> ComplexArray:
+    """Return the pressure at points outside the body, in Pa.
+
+    The Helmholtz-Kirchhoff integral ``p(x) = int [p dG/dn - G dp/dn] dS``; elements that are
+    near a point take their static part in closed form and the rest by a Gauss rule.
+
+    Parameters
+    ----------
+    mesh, signs, wavenumber, pressure, gradient
+        As for `far_field`.
+    points : (n_points, 3) array
+        Coordinates in m.
+
+    Returns
+    -------
+    (n_sources, n_points) complex array
+        Pa.
+
+    Raises
+    ------
+    InputError
+        If a point lies inside the body.
+    """
+    points = np.ascontiguousarray(np.atleast_2d(points), dtype=float)
+    solid_angle = np.zeros(len(points))
+    _add_solid_angle(points, signs, mesh.corners, solid_angle)
+    inside = np.flatnonzero(np.abs(solid_angle) > 0.75)
+    if inside.size:
+        given = tuple(float(c) for c in points[inside[0]])
+        raise InputError(invalid("field point", given, "outside the body (coordinates in m)"))
+    result = np.zeros((pressure.shape[0], len(points)), dtype=complex)
+    coarse_points, coarse_weights, fine_points, fine_weights = near_field.gauss_points(mesh)
+    _add_pressure(
+        points,
+        signs,
+        mesh.corners,
+        mesh.centroids,
+        mesh.normals,
+        (near_field.NEAR_EDGES * mesh.longest_edges) ** 2,
+        coarse_points,
+        coarse_weights,
+        fine_points,
+        fine_weights,
+        np.ascontiguousarray(pressure, dtype=complex),
+        np.ascontiguousarray(gradient, dtype=complex),
+        wavenumber,
+        result,
+    )
+    return result
+
+
+@njit(parallel=True, cache=True)
+def _add_solid_angle(points, signs, corners, out):  # type: ignore[no-untyped-def]
+    """Add the solid angle of the body over 4 pi: 1 inside, 0 outside."""
+    for i in prange(points.shape[0]):
+        for image in range(signs.shape[0]):
+            x = points[i] * signs[image]
+            for j in range(corners.shape[0]):
+                double_layer, _ = pair_double_layer(x, x, corners[j])
+                out[i] -= double_layer
+
+
+@njit(parallel=True, cache=True)
+def _add_pressure(points, signs, corners, centroids, normals, near2, coarse_points, coarse_weights, fine_points, fine_weights, pressure, gradient, k, out):  # type: ignore[no-untyped-def]
+    for i in prange(points.shape[0]):
+        for image in range(signs.shape[0]):
+            x = points[i] * signs[image]
+            for j in range(centroids.shape[0]):
+                near = ((centroids[j] - x) ** 2).sum() < near2[j]
+                double_layer = 0j
+                single_layer = 0j
+                if near:
+                    double_layer += pair_double_layer(x, x, corners[j])[0]
+                    single_layer += pair_single_layer(x, x, corners[j])[0]
+                n_points = fine_points.shape[1] if near else coarse_points.shape[1]
+                for q in range(n_points):
+                    if near:
+                        d = fine_points[j, q] - x
+                        w = fine_weights[j, q]
+                    else:
+                        d = coarse_points[j, q] - x
+                        w = coarse_weights[j, q]
+                    r = np.sqrt((d**2).sum())
+                    r_y = (d * normals[j]).sum() / r
+                    wave = np.exp(1j * k * r)
+                    rest = 1.0 if near else 0.0
+                    single_layer += w / (4 * np.pi * r) * (wave - rest)
+                    double_layer += (
+                        w * r_y / (4 * np.pi * r * r) * ((1j * k * r - 1) * wave + rest)
+                    )
+                for source in range(pressure.shape[0]):
+                    out[source, i] += (
+                        pressure[source, j] * double_layer - gradient[source, j] * single_layer
+                    )

@@ -1,0 +1,344 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The command line: the only file that prints or decides an exit code.
+
+Exit codes: 0 all is well, 1 the run has failures, 2 the input is wrong, 130 stopped by Ctrl-C.
+Heavy imports sit inside the commands, so that ``--help`` is quick.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+from cyclopts import App, CycloptsError, Parameter
+from rich.box import SIMPLE
+from rich.console import Console
+from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from rich.progress import Progress as RichProgress
+from rich.table import Table
+
+from bafflelens.errors import BafflelensError, InputError, StoreError, invalid
+
+if TYPE_CHECKING:
+    from bafflelens.plan import Plan
+    from bafflelens.progress import Advance
+    from bafflelens.ranking import RankedRow
+    from bafflelens.run import RunOptions, RunResult
+    from bafflelens.sampling import Sampling
+
+FINE: Final = 0
+HAS_FAILURES: Final = 1
+WRONG_INPUT: Final = 2
+INTERRUPTED: Final = 130
+
+_PIPE_WIDTH: Final = 200  # columns of a table that no terminal shows
+
+app = App(
+    name="bafflelens",
+    help="Find, rank and trust tweeter lens and baffle shapes.",
+    version_flags=["--version"],
+    result_action="return_value",
+    suppress_keyboard_interrupt=False,
+)
+
+JobFile = Annotated[Path, Parameter(help="Job file (TOML); see jobs/README.md.")]
+Folder = Annotated[Path, Parameter(help="Folder of a run, under results/.")]
+Results = Annotated[Path, Parameter(help="Folder that the run's folder is made in.")]
+Workers = Annotated[
+    int | None, Parameter(help="Worker processes; otherwise as the job says, or one a processor.")
+]
+Scheduler = Annotated[
+    str | None,
+    Parameter(help="Address of a running dask scheduler to use instead, tcp://host:port."),
+]
+
+
+@app.command
+def check(job: JobFile, /, *, workers: Workers = None) -> int:
+    """Find all faults of a job and print what it will cost, without solving anything."""
+    from bafflelens.jobfile import load_job
+    from bafflelens.run import RunOptions, plan_job
+    from bafflelens.sampling import draw
+
+    loaded = load_job(job)
+    sampling = draw(loaded)
+    plan = plan_job(loaded, sampling, RunOptions(workers=_positive(workers)))
+    _print_plan(loaded.job.title, sampling, plan)
+    return FINE
+
+
+@app.command
+def run(
+    job: JobFile,
+    /,
+    *,
+    results: Results = Path("results"),
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+) -> int:
+    """Solve and rank the candidates of a job and write a report."""
+    from bafflelens.run import run_job
+
+    return _finish(run_job(job, _options(results, workers, scheduler)))
+
+
+@app.command
+def resume(folder: Folder, /, *, workers: Workers = None, scheduler: Scheduler = None) -> int:
+    """Go on with a run that was stopped, or try again what failed."""
+    from bafflelens.run import resume_run
+
+    return _finish(resume_run(folder, _options(folder.parent, workers, scheduler)))
+
+
+@app.command
+def rank(folder: Folder, /) -> int:
+    """Print the ranking of a run, also of one that is not finished."""
+    from bafflelens.store import open_run
+    from bafflelens.summary import has_failed, rank_run
+
+    rows = rank_run(open_run(folder))
+    _print_ranking(rows)
+    return HAS_FAILURES if any(has_failed(row) for row in rows) else FINE
+
+
+@app.command
+def report(folder: Folder, /) -> int:
+    """Write the report of a run again."""
+    from bafflelens.store import open_run
+    from bafflelens.summary import report_run
+
+    opened = open_run(folder)
+    with opened.locked():
+        report_run(opened, opened.load_job(), opened.load_record())
+    _out().print(f"report: {opened.report_path}", soft_wrap=True, markup=False, highlight=False)
+    return FINE
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        The words after ``bafflelens``; those of the process by default.
+    """
+    try:
+        code = app(
+            sys.argv[1:] if arguments is None else list(arguments),
+            exit_on_error=False,
+            print_error=False,
+        )
+    except CycloptsError as error:
+        _complain(str(error).splitlines())
+        return WRONG_INPUT
+    except InputError as error:
+        _complain(error.faults)
+        return WRONG_INPUT
+    except StoreError as error:
+        _complain([str(error)])
+        return WRONG_INPUT
+    except BafflelensError as error:
+        _complain(str(error).splitlines())
+        return HAS_FAILURES
+    except KeyboardInterrupt:
+        _complain(["stopped by Ctrl-C"])
+        return INTERRUPTED
+    return code if isinstance(code, int) else FINE
+
+
+# ------------------------------------------------------------------------------- helpers
+
+
+def _options(results: Path, workers: int | None, scheduler: str | None) -> RunOptions:
+    from bafflelens.run import RunOptions
+
+    return RunOptions(
+        results=results,
+        workers=_positive(workers),
+        scheduler=scheduler,
+        progress=_ConsoleProgress(_err()),
+    )
+
+
+def _positive(workers: int | None) -> int | None:
+    if workers is not None and workers < 1:
+        raise InputError(invalid("option '--workers'", workers, "a whole number of at least 1"))
+    return workers
+
+
+def _finish(result: RunResult) -> int:
+    """Print what came of a run and return its exit code."""
+    from bafflelens.summary import has_failed
+
+    _print_ranking(result.rows)
+    for row in result.rows:
+        if has_failed(row):
+            _complain([f"{row.candidate.id}: {reason}" for reason in row.reasons])
+    report_path = result.folder.report_path
+    _out().print(f"report: {report_path}", soft_wrap=True, markup=False, highlight=False)
+    return HAS_FAILURES if result.has_failures else FINE
+
+
+def _complain(lines: Sequence[str]) -> None:
+    for line in lines:
+        print(line, file=sys.stderr)
+
+
+def _out() -> Console:
+    return Console(width=None if sys.stdout.isatty() else _PIPE_WIDTH)
+
+
+def _err() -> Console:
+    return Console(stderr=True, width=None if sys.stderr.isatty() else _PIPE_WIDTH)
+
+
+class _ConsoleProgress:
+    """A bar with the time left on a terminal, plain lines elsewhere."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+
+    def say(self, text: str) -> None:
+        self._console.print(text, markup=False, highlight=False, soft_wrap=True)
+
+    @contextmanager
+    def bar(self, total: float) -> Iterator[Advance]:
+        bar = RichProgress(
+            TextColumn("meshing and solving"),
+            BarColumn(),
+            TaskProgressColumn(),
+            TimeRemainingColumn(),
+            TextColumn("left"),
+            console=self._console,
+            disable=not self._console.is_terminal,
+            transient=True,
+        )
+        started = time.monotonic()
+        done = 0.0
+        task = bar.add_task("", total=total)
+
+        def advance(amount: float, text: str = "") -> None:
+            nonlocal done
+            done += amount
+            bar.advance(task, amount)
+            if text and self._console.is_terminal:
+                self.say(text)
+            elif text:
+                left_s = (time.monotonic() - started) * max(total - done, 0.0) / max(done, 1e-9)
+                self.say(f"{done / total:4.0%}  {text}, {_duration(left_s)} left")
+
+        with bar:
+            yield advance
+
+
+def _print_ranking(rows: Sequence[RankedRow]) -> None:
+    """Print the ranking with every term, then the parameters in which the candidates differ."""
+    ranked = [(row, row.candidate.score) for row in rows if row.status == "ranked"]
+    terms = next((found.terms for _, found in ranked if found), ())
+    ranking = _table("Ranking in dB, lower is better", "place", "shape", "score", "better by")
+    for term in terms:
+        ranking.add_column(term.label, justify="right")
+    keys = _varying(rows)
+    parameters = _table("Parameters", "place", "shape", *(key.partition(".")[2] for key in keys))
+    for row, found in ranked:
+        candidate = row.candidate
+        if found is None:
+            continue
+        name = [f"{row.place}{' =' if row.is_tied else ''}", candidate.id]
+        totals = [f"{found.total_db:.2f}", f"{row.better_by_db:+.2f}"]
+        values = [
+            "-" if math.isnan(term.value_db) else f"{term.value_db:.2f}" for term in found.terms
+        ]
+        ranking.add_row(*name, *totals, *values, style="bold" if candidate.is_baseline else None)
+        if not candidate.is_baseline:
+            parameters.add_row(*name, *(f"{candidate.values[key]:g}" for key in keys))
+    out = _out()
+    if ranked:
+        out.print(ranking)
+        out.print(parameters)
+    for row in rows:
+        if row.status != "ranked":
+            text = f"{row.candidate.id} {row.status}: {'; '.join(row.reasons)}"
+            out.print(text, markup=False, highlight=False, soft_wrap=True)
+
+
+def _table(title: str, *columns: str) -> Table:
+    table = Table(title=title, title_justify="left", box=SIMPLE)
+    for name in columns:
+        table.add_column(name, justify="left" if name == "shape" else "right", overflow="fold")
+    return table
+
+
+def _varying(rows: Sequence[RankedRow]) -> list[str]:
+    """Return the parameters in which the candidates differ."""
+    values: dict[str, set[float]] = {}
+    for row in rows:
+        if not row.candidate.is_baseline:
+            for key, value in row.candidate.values.items():
+                values.setdefault(key, set()).add(value)
+    return [key for key, found in values.items() if len(found) > 1]
+
+
+def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:
+    """Print what a job will do and cost."""
+    out = _out()
+    out.print(f"{title}: no faults found.", markup=False, highlight=False)
+    shapes = f"{len(sampling.candidates)} candidates and the baseline"
+    if sampling.skipped:
+        shapes += f" ({sampling.skipped} samples skipped, for instance: {sampling.skipped_rule})"
+    frequencies = [f for cost in plan.band_costs for f in cost.band.frequencies_hz]
+    solves = plan.n_shapes * plan.n_frequencies
+    largest = max(plan.band_costs, key=lambda cost: cost.unknowns)
+    lines = [
+        ("shapes", shapes),
+        (
+            "frequencies",
+            f"{plan.n_frequencies} from {min(frequencies):.0f} to {max(frequencies):.0f} Hz, "
+            f"{solves} solves in all",
+        ),
+        ("unknowns", f"up to {largest.unknowns:,}"),
+        (
+            "memory",
+            f"up to {plan.memory_bytes / 2**30:.1f} GiB in {plan.workers} worker processes",
+        ),
+        (
+            "time",
+            f"about {_duration(plan.total_seconds)} (a shape: {_duration(plan.mesh_seconds)} to "
+            f"mesh, {_duration(plan.solve_seconds)} to solve on one processor; "
+            f"{_duration(plan.report_seconds)} for second opinion and report)",
+        ),
+    ]
+    for name, text in lines:
+        out.print(f"  {name:12} {text}", markup=False, highlight=False, soft_wrap=True)
+    table = _table(
+        "Bands of one shape (estimates)",
+        *("from Hz", "to Hz", "frequencies", "unknowns", "memory GiB", "time s"),
+    )
+    for cost in plan.band_costs:
+        table.add_row(
+            f"{cost.band.frequencies_hz[0]:.0f}",
+            f"{cost.band.frequencies_hz[-1]:.0f}",
+            str(len(cost.band.frequencies_hz)),
+            f"{cost.unknowns:,}",
+            f"{cost.memory_bytes / 2**30:.2f}",
+            f"{cost.seconds:.1f}",
+        )
+    out.print(table)
+
+
+def _duration(seconds: float) -> str:
+    """Return a time as a person would say it.
+
+    Examples
+    --------
+    >>> _duration(48.0), _duration(200.0), _duration(9000.0)
+    ('48 s', '3.3 min', '2.5 h')
+    """
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.1f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"

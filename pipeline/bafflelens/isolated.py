@@ -1,0 +1,69 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Run a module of this package in a process of its own that can be killed.
+
+For libraries that may hang, crash or keep global state (gmsh, VTK). Data go in and out through
+a folder; the module is given the folder as its only argument.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from typing import Final
+
+_OUTPUT: Final = "output.txt"
+
+
+def run_module(module: str, folder: Path, time_limit_s: float) -> str:
+    """Run ``python -m module folder`` to its end or its time limit.
+
+    Parameters
+    ----------
+    module : str
+        Module of this package, for instance ``bafflelens.mesher``.
+    folder : Path
+        Working folder of the process; what it prints is kept there.
+    time_limit_s : float
+        After this time the process and all its children are killed, in s.
+
+    Returns
+    -------
+    str
+        How it ended if not well, such as "exit code 1" with the last line that it printed;
+        empty if all is well.
+    """
+    search_path = [str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]
+    environment = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(filter(None, search_path)),
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+    }
+    with (folder / _OUTPUT).open("wb") as output:
+        process = subprocess.Popen(
+            [sys.executable, "-m", module, str(folder)],
+            cwd=folder,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            stdout=output,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,  # a group of its own, so that it can be killed whole
+        )
+        try:
+            code = process.wait(timeout=time_limit_s)
+        except subprocess.TimeoutExpired:
+            return f"the time limit of {time_limit_s:g} s"
+        finally:
+            if process.poll() is None:  # out of time, or interrupted here
+                os.killpg(process.pid, signal.SIGKILL)
+                process.wait()
+    if code == 0:
+        return ""
+    ended = f"exit code {code}"
+    if code < 0:
+        ended = f"signal {-code} ({signal.strsignal(-code) or 'unknown'})"
+    said = (folder / _OUTPUT).read_text(errors="replace").strip().splitlines()
+    return f"{ended}, last words: {said[-1].strip()}" if said else ended

@@ -1,0 +1,472 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a job says: one class a section of the job file, one field a key.
+
+What a key must be is derived from its field (`rule_of`), so that the models, the error
+messages and ``jobs/README.md`` cannot disagree. Reading and checking a file is in
+`bafflelens.jobfile`.
+
+Parameters of a shape are grouped by physical part::
+
+    [geometry]
+    script = "../geometries/vertical_lens.py"   # beside the job file
+
+    [geometry.lens]
+    opening_height_mm = { from = 90, to = 160 } # searched
+    lip_radius_mm = 12                          # fixed
+    side_angle_deg = [70, 80, 90]               # the values of a grid or a list
+
+Inside the program they are flat: ``lens.opening_height_mm``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Final, Literal, NoReturn, Self, get_args, get_origin
+
+import annotated_types
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    model_validator,
+)
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticCustomError
+
+from bafflelens.medium import Air
+from bafflelens.score import TERM_NAMES, ScoreSettings, TermSettings
+from bafflelens.target import Limit, Room, Target, default_target
+
+NOMINAL_TOLERANCE: Final = 0.01
+"""Rounded names of frequencies (16 kHz for 15,849 Hz) are off by up to this share."""
+
+UNITS: Final = {
+    "_mm": "mm",
+    "_m": "m",
+    "_deg": "degrees",
+    "_hz": "Hz",
+    "_db": "dB",
+    "_c": "degrees C",
+    "_pct": "per cent",
+    "_kpa": "kPa",
+    "_s": "s",
+}
+"""The unit of a key, told by its ending."""
+
+_SETTING_RULE: Final = "a number, a list of numbers, or { from = number, to = number }"
+
+
+# ------------------------------------------------------------- settings of a shape's parameters
+
+
+@dataclass(frozen=True)
+class Fixed:
+    """A parameter that has one value in every candidate."""
+
+    value: float
+
+
+@dataclass(frozen=True)
+class Span:
+    """A parameter that is searched between two values; a grid takes `steps` values of it."""
+
+    low: float
+    high: float
+    steps: int | None = None
+
+
+@dataclass(frozen=True)
+class Choices:
+    """A parameter that takes the listed values."""
+
+    values: tuple[float, ...]
+
+
+Setting = Fixed | Span | Choices
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _parse_setting(value: object) -> Setting:
+    if _is_number(value):
+        return Fixed(float(value))  # type: ignore[arg-type]
+    if isinstance(value, list) and value and all(_is_number(item) for item in value):
+        return Choices(tuple(float(item) for item in value))
+    if not isinstance(value, dict):
+        _refuse(_SETTING_RULE)
+    return _parse_span(value)
+
+
+def _parse_span(value: Mapping[str, object]) -> Span:
+    low, high, steps = value.get("from"), value.get("to"), value.get("steps")
+    if set(value) - {"from", "to", "steps"} or not _is_number(low) or not _is_number(high):
+        _refuse(_SETTING_RULE)
+    if not low < high:  # type: ignore[operator]
+        _refuse("a range whose 'from' is below its 'to'")
+    if steps is not None and (type(steps) is not int or not 2 <= steps <= 1000):
+        _refuse("a range whose 'steps' is a whole number from 2 to 1000")
+    return Span(float(low), float(high), steps)  # type: ignore[arg-type]
+
+
+def _refuse(rule: str) -> NoReturn:
+    """Raise pydantic's own error, so that the fault is collected with all others."""
+    kind = "rule"
+    raise PydanticCustomError(kind, "{rule}", {"rule": rule})
+
+
+# ------------------------------------------------------------------- the sections of a job file
+
+
+def _as_tuple(value: object) -> object:
+    """Let a list of TOML pass as the tuple that frozen models hold."""
+    return tuple(value) if isinstance(value, list) else value
+
+
+_Numbers = Annotated[tuple[float, ...], BeforeValidator(_as_tuple)]
+_LIST_RULE: Final = "a list of numbers, one a frequency"
+_HZ_LIST_RULE: Final = "a list of at least two rising numbers in Hz"
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class ShapeSection(_Section):
+    """A geometry script and its parameters, given as tables by physical part."""
+
+    script: str = Field(
+        min_length=1,
+        json_schema_extra={"rule": "the path of a geometry script, relative to the job file"},
+    )
+    parameters: dict[str, Annotated[Any, PlainValidator(_parse_setting)]] = Field(
+        default_factory=dict, json_schema_extra={"rule": "tables by physical part"}
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _flatten_parts(cls, table: object) -> object:
+        """Turn ``{"lens": {"depth_mm": 20}}`` into ``{"lens.depth_mm": 20}``."""
+        if not isinstance(table, dict):
+            return table
+        parts = {key: value for key, value in table.items() if key != "script"}
+        return {
+            **{key: value for key, value in table.items() if key == "script"},
+            "parameters": dict(_flat_items(parts)),
+        }
+
+
+def _flat_items(parts: Mapping[str, object]) -> Iterable[tuple[str, object]]:
+    for part, content in parts.items():
+        is_part = isinstance(content, dict) and not {"from", "to"} & set(content)
+        if is_part:
+            for key, value in content.items():  # type: ignore[attr-defined]
+                yield f"{part}.{key}", value
+        else:  # a parameter outside its part: the check of names will say where it belongs
+            yield part, content
+
+
+class GeometrySection(ShapeSection):
+    """``[geometry]``: the shape that is searched."""
+
+
+class BaselineSection(ShapeSection):
+    """``[baseline]``: the shape that every candidate is compared with.
+
+    It takes over every parameter that it shares with the candidates; others may be given.
+    """
+
+
+class SearchSection(_Section):
+    """``[search]``: how candidates are made."""
+
+    plan: Literal["low-discrepancy", "grid", "list"] = "low-discrepancy"
+    candidates: int | None = Field(default=None, ge=1, le=100_000)
+    seed: int | None = Field(default=None, ge=0, le=2**31 - 1)
+
+
+class AirSection(_Section):
+    """``[air]``: the air, which sets the speed of sound."""
+
+    temperature_c: float = Field(default=20.0, ge=-20, le=50)
+    relative_humidity_pct: float = Field(default=50.0, ge=0, le=100)
+    pressure_kpa: float = Field(default=101.325, ge=60, le=110)
+
+    @property
+    def medium(self) -> Air:
+        """The air that the solver takes."""
+        return Air(
+            temperature_c=self.temperature_c,
+            relative_humidity_pct=self.relative_humidity_pct,
+            pressure_pa=1e3 * self.pressure_kpa,
+        )
+
+
+class _BandSection(_Section):
+    """A section with a lowest and a highest frequency."""
+
+    @model_validator(mode="after")
+    def _rising(self) -> Self:
+        low, high = self.from_hz, self.to_hz  # type: ignore[attr-defined]
+        if not low < high:
+            _refuse(f"a band whose 'from_hz' ({low:g}) is below its 'to_hz' ({high:g})")
+        return self
+
+
+class FrequenciesSection(_BandSection):
+    """``[frequencies]``: what is solved."""
+
+    from_hz: float = Field(default=1000.0, ge=50, le=40_000)
+    to_hz: float = Field(default=16_000.0, ge=50, le=40_000)
+    per_octave: Literal[3, 6, 12, 24, 48] = 6
+
+    @property
+    def frequencies_hz(self) -> tuple[float, ...]:
+        """Base-10 fractions of an octave about 1 kHz, 1000 * 10^(3 k / (10 per_octave)).
+
+        24 an octave is the series R80 of ISO 3, 6 an octave is R20. A limit may be a rounded
+        name: 16,000 includes 15,849 and 2,000 includes 1,995.
+        """
+        step = 0.3 / self.per_octave
+        low = math.ceil(math.log10(self.from_hz * (1 - NOMINAL_TOLERANCE) / 1000) / step)
+        high = math.floor(math.log10(self.to_hz * (1 + NOMINAL_TOLERANCE) / 1000) / step)
+        return tuple(1000.0 * 10 ** (k * step) for k in range(low, high + 1))
+
+    @model_validator(mode="after")
+    def _holds_a_frequency(self) -> Self:
+        if not self.frequencies_hz:
+            _refuse(f"a band that holds at least one frequency at {self.per_octave} an octave")
+        return self
+
+
+class SolveSection(_Section):
+    """``[solve]``: how it is solved."""
+
+    quality: Literal["draft", "standard", "fine"] = "standard"
+    engine: Literal["direct", "bempp"] = "direct"
+    second_opinion: bool = True
+    mesh_time_limit_s: float = Field(default=120.0, ge=1, le=3600)
+    workers: int | None = Field(default=None, ge=1, le=1024)
+
+
+class RoomSection(_Section):
+    """``[room]``: where loudspeaker and listener are, which gives the bounces' angles."""
+
+    distance_m: float = Field(default=3.0, ge=0.5, le=20)
+    ear_height_m: float = Field(default=1.0, ge=0.2, le=5)
+    tweeter_height_m: float = Field(default=1.0, ge=0.1, le=5)
+    ceiling_height_m: float = Field(default=2.5, ge=1.0, le=20)
+
+    @property
+    def room(self) -> Room:
+        """The room that the target is made for."""
+        return Room(**self.model_dump())
+
+
+class BounceSection(_Section):
+    """``[target.floor]`` and ``[target.ceiling]``: the highest level allowed at a bounce."""
+
+    angle_deg: float | None = Field(default=None, ge=-90, le=90)
+    frequencies_hz: _Numbers = Field(json_schema_extra={"rule": _HZ_LIST_RULE})
+    levels_db: _Numbers = Field(json_schema_extra={"rule": _LIST_RULE})
+    weights: _Numbers = Field(default=(), json_schema_extra={"rule": _LIST_RULE})
+
+    def limit(self, default_angle_deg: float) -> Limit:
+        """Return the limit, at the room's angle unless another is given."""
+        angle_deg = default_angle_deg if self.angle_deg is None else self.angle_deg
+        return Limit(**{**self.model_dump(), "angle_deg": angle_deg})
+
+
+class SideSection(_Section):
+    """``[[target.horizontal]]`` and ``[[target.seat]]``: the lowest level wanted at an angle."""
+
+    angle_deg: float = Field(ge=1, le=175)
+    frequencies_hz: _Numbers = Field(json_schema_extra={"rule": _HZ_LIST_RULE})
+    levels_db: _Numbers = Field(json_schema_extra={"rule": _LIST_RULE})
+    weights: _Numbers = Field(default=(), json_schema_extra={"rule": _LIST_RULE})
+
+    @property
+    def limit(self) -> Limit:
+        """The limit."""
+        return Limit(**self.model_dump())
+
+
+class TargetSection(_Section):
+    """``[target]``: what is given here replaces that part of the default target."""
+
+    floor: BounceSection | None = None
+    ceiling: BounceSection | None = None
+    horizontal: Annotated[tuple[SideSection, ...], BeforeValidator(_as_tuple)] = ()
+    seat: Annotated[tuple[SideSection, ...], BeforeValidator(_as_tuple)] = ()
+
+    def target(self, room: Room) -> Target:
+        """Return the target for a room."""
+        target = default_target(room)
+        if self.floor is not None:
+            target = replace(target, floor=self.floor.limit(target.floor.angle_deg))
+        if self.ceiling is not None:
+            target = replace(target, ceiling=self.ceiling.limit(target.ceiling.angle_deg))
+        if self.horizontal:
+            target = replace(target, horizontal=tuple(side.limit for side in self.horizontal))
+        if self.seat:
+            target = replace(target, seat=tuple(side.limit for side in self.seat))
+        return target
+
+
+class DemandSection(_Section):
+    """``[score.vertical_control]`` ...: how a demand of the target counts."""
+
+    weight: float = Field(default=1.0, ge=0, le=100)
+    tolerance_db: float = Field(default=0.0, ge=0, le=20)
+
+
+class SideEffectSection(_Section):
+    """``[score.on_axis_ripple]`` ...: how a side effect counts."""
+
+    weight: float = Field(default=0.5, ge=0, le=100)
+    tolerance_db: float = Field(default=0.5, ge=0, le=20)
+
+
+class ScoreSection(_BandSection):
+    """``[score]``: what the score weighs, and over which band."""
+
+    from_hz: float = Field(default=2000.0, ge=50, le=40_000)
+    to_hz: float = Field(default=12_000.0, ge=50, le=40_000)
+    path_difference_m: float = Field(default=0.15, ge=0.01, le=2)
+    vertical_control: DemandSection = DemandSection()
+    horizontal_width: DemandSection = DemandSection()
+    seat_height: DemandSection = DemandSection()
+    on_axis_ripple: SideEffectSection = SideEffectSection()
+    width_smoothness: SideEffectSection = SideEffectSection()
+
+    @property
+    def settings(self) -> ScoreSettings:
+        """The settings that the score takes."""
+        content = self.model_dump()
+        terms: dict[str, Any] = {name: TermSettings(**content.pop(name)) for name in TERM_NAMES}
+        return ScoreSettings(**content, **terms)
+
+
+class ReportSection(_Section):
+    """``[report]``: what the report shows."""
+
+    detailed: int = Field(default=4, ge=1, le=24)
+
+
+class Job(_Section):
+    """A whole job file, checked."""
+
+    title: str = Field(min_length=1)
+    why: str = ""
+    scenario: str = ""
+    geometry: GeometrySection
+    baseline: BaselineSection
+    search: SearchSection
+    air: AirSection = AirSection()
+    frequencies: FrequenciesSection = FrequenciesSection()
+    solve: SolveSection = SolveSection()
+    room: RoomSection = RoomSection()
+    target: TargetSection = TargetSection()
+    score: ScoreSection = ScoreSection()
+    report: ReportSection = ReportSection()
+
+
+# --------------------------------------------------------------- what a key is, for people
+
+
+@dataclass(frozen=True)
+class Key:
+    """One key of a job file as a person sees it.
+
+    Attributes
+    ----------
+    name : str
+        Dotted name, ``air.temperature_c``.
+    unit : str
+        Unit, empty where there is none.
+    default : object
+        The value where the key is left out; None where it has none.
+    required : bool
+        Whether the key must be given.
+    rule : str
+        What the value must be, to complete "Must be ...".
+    """
+
+    name: str
+    unit: str
+    default: object
+    required: bool
+    rule: str
+
+
+def keys_of(model: type[BaseModel] = Job, prefix: str = "") -> Iterator[Key]:
+    """Yield every key of a job file but the parameters of shapes, which their scripts define."""
+    for name, field in model.model_fields.items():
+        dotted = f"{prefix}{name}"
+        section = _section_class(field)
+        if section is not None:
+            yield from keys_of(section, f"{dotted}.")
+        elif name != "parameters":
+            yield Key(
+                name=dotted,
+                unit=unit_of(name),
+                default=None if field.is_required() else field.get_default(),
+                required=field.is_required(),
+                rule=rule_of(name, field),
+            )
+
+
+def unit_of(name: str) -> str:
+    """Return the unit of a key, empty where it has none.
+
+    Examples
+    --------
+    >>> unit_of("air.temperature_c"), unit_of("search.seed")
+    ('degrees C', '')
+    """
+    return next((unit for ending, unit in UNITS.items() if name.endswith(ending)), "")
+
+
+def rule_of(name: str, field: FieldInfo) -> str:
+    """Return what the value of a key must be, to complete "Must be ..."."""
+    if isinstance(field.json_schema_extra, dict) and "rule" in field.json_schema_extra:
+        return str(field.json_schema_extra["rule"])
+    kinds = [kind for kind in get_args(field.annotation) if kind is not type(None)]
+    if get_origin(field.annotation) is Literal:
+        return "one of " + ", ".join(str(choice) for choice in kinds)
+    kind = kinds[0] if kinds else field.annotation
+    if kind is bool:
+        return "true or false"
+    if kind is str:
+        return "text that is not empty" if field.metadata else "text"
+    noun = "a whole number" if kind is int else "a number"
+    low = next(item.ge for item in field.metadata if isinstance(item, annotated_types.Ge))
+    high = next(item.le for item in field.metadata if isinstance(item, annotated_types.Le))
+    return f"{noun} from {low:.15g} to {high:.15g} {unit_of(name)}".rstrip()
+
+
+def field_at(location: Iterable[str | int]) -> FieldInfo | None:
+    """Return the field at a place in a job file, None where there is no such key."""
+    model: type[BaseModel] | None = Job
+    field: FieldInfo | None = None
+    for name in location:
+        if isinstance(name, int):  # an item of a list has the rule of its list
+            continue
+        if model is None or name not in model.model_fields:
+            return None
+        field = model.model_fields[name]
+        model = _section_class(field)
+    return field
+
+
+def _section_class(field: FieldInfo) -> type[BaseModel] | None:
+    """Return the class of a section, also of one that may be left out or repeated."""
+    for kind in (field.annotation, *get_args(field.annotation)):
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            return kind
+    return None

@@ -1,0 +1,322 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Reading a job file: all of it is checked before anything is computed.
+
+Every fault that can be found is reported at once, each with the file and the key, so that a
+job is mended in one round.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from bafflelens.errors import GeometryError, InputError, JobError, invalid
+from bafflelens.geometry import Parameter, Shape, load_shape
+from bafflelens.job import (
+    NOMINAL_TOLERANCE,
+    BaselineSection,
+    Choices,
+    Fixed,
+    FrequenciesSection,
+    GeometrySection,
+    Job,
+    RoomSection,
+    ScoreSection,
+    SearchSection,
+    Setting,
+    ShapeSection,
+    Span,
+    TargetSection,
+    field_at,
+    keys_of,
+    rule_of,
+)
+from bafflelens.target import Room
+
+SHAPE_SECTIONS: Final = ("geometry", "baseline")
+
+_LONGEST_VALUE_SHOWN: Final = 60
+_SIMILAR: Final = 0.6
+_AnySection = TypeVar("_AnySection", bound=BaseModel)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoadedJob:
+    """A job that has been read and checked, with the shapes that it names.
+
+    Attributes
+    ----------
+    path : Path
+        The job file.
+    text : str
+        The job file as given.
+    job : Job
+        Its content.
+    shape, baseline_shape : Shape
+        What the scripts of ``[geometry]`` and ``[baseline]`` describe.
+    """
+
+    path: Path
+    text: str
+    job: Job
+    shape: Shape
+    baseline_shape: Shape
+
+
+def load_job(path: Path, *, scripts: Mapping[str, Path] | None = None) -> LoadedJob:
+    """Read a job file and check all of it.
+
+    Parameters
+    ----------
+    path : Path
+        The TOML file.
+    scripts : mapping of str to Path, optional
+        Geometry scripts for the sections ``geometry`` and ``baseline``, instead of those that
+        the job names: a run folder keeps copies.
+
+    Raises
+    ------
+    JobError
+        With every fault that was found, one line each.
+    """
+    text, table = _read(path)
+    job: Job | None = None
+    faults: list[str] = []
+    try:
+        job = Job.model_validate(table)
+    except ValidationError as error:
+        faults += [_describe(fault) for fault in error.errors()]
+
+    # A fault in one section must not hide those in another, so the sections that concern the
+    # shapes are also looked at by themselves.
+    search = _alone(SearchSection, table.get("search"))
+    geometry = _alone(GeometrySection, table.get("geometry"))
+    baseline = _alone(BaselineSection, table.get("baseline"))
+    shapes: dict[str, Shape] = {}
+    for name, section in zip(SHAPE_SECTIONS, (geometry, baseline), strict=True):
+        if section is None:
+            continue
+        try:
+            shapes[name] = load_shape((scripts or {}).get(name, path.parent / section.script))
+        except GeometryError as error:
+            faults += [f"key '{name}.script': {fault}" for fault in error.faults]
+        else:
+            faults += _parameter_faults(name, section, shapes[name])
+    faults += _judgement_faults(table)
+    if geometry is not None and search is not None:
+        faults += _plan_faults(geometry, search)
+    if geometry is not None and baseline is not None and len(shapes) == len(SHAPE_SECTIONS):
+        faults += _baseline_faults(geometry, baseline, shapes["baseline"])
+
+    if faults or job is None:
+        raise JobError([f"{path}: {fault}" for fault in faults])
+    return LoadedJob(
+        path=path, text=text, job=job, shape=shapes["geometry"], baseline_shape=shapes["baseline"]
+    )
+
+
+def _read(path: Path) -> tuple[str, dict[str, Any]]:
+    try:
+        text = path.read_bytes().decode("utf-8")
+        return text, tomllib.loads(text)
+    except OSError as error:
+        fault = invalid("job file", path, f"a readable TOML file ({error.strerror})")
+        raise JobError(fault) from error
+    except UnicodeDecodeError as error:
+        rule = f"text in UTF-8 (byte {error.start} is not)"
+        raise JobError(invalid("job file", path, rule)) from error
+    except tomllib.TOMLDecodeError as error:
+        raise JobError(invalid("job file", path, f"valid TOML: {error}")) from error
+
+
+def _alone(model: type[_AnySection], content: object) -> _AnySection | None:
+    """Return one section by itself, None if it is missing or has faults (reported elsewhere)."""
+    try:
+        return model.model_validate(content)
+    except ValidationError:
+        return None
+
+
+# ---------------------------------------------------------------- faults that the models find
+
+
+def _describe(fault: ErrorDetails) -> str:
+    """Return one fault of a model in the project's grammar."""
+    location = tuple(part for part in fault["loc"] if part != "parameters")
+    name = ".".join(part for part in location if isinstance(part, str))
+    if fault["type"] == "extra_forbidden":
+        return unknown_key(name, [key.name for key in keys_of()])
+    if fault["type"] == "rule":
+        rule = fault["msg"]
+    else:
+        field = field_at(location)
+        is_section = field is None or name not in {key.name for key in keys_of()}
+        rule = f"a section [{name}]" if is_section or field is None else rule_of(name, field)
+    if fault["type"] == "missing":
+        return f"Missing key '{name}'. Must be {rule}."
+    if isinstance(fault["input"], dict) and fault["type"] == "rule" and len(location) == 1:
+        return f"Invalid section [{name}]. Must be {rule}."
+    return invalid(f"key '{name}'", _shown(fault["input"]), rule)
+
+
+def unknown_key(name: str, known: Sequence[str]) -> str:
+    """Return the message for an unknown key, with the nearest of the known ones.
+
+    Examples
+    --------
+    >>> unknown_key("solve.qualty", ["solve.engine", "solve.quality"])
+    "Invalid key 'solve.qualty'. Must be a known key; the nearest is 'solve.quality'."
+    """
+    section, _, last = name.rpartition(".")
+    sections = {key.rpartition(".")[0] for key in known} - {""}
+    targets = [*known, *sorted(sections)] if not section else list(known)
+
+    def likeness(key: str) -> float:
+        # A slip in the last word, or the right word in the wrong section.
+        other_section, _, other_last = key.rpartition(".")
+        return 0.75 * _ratio(last, other_last) + 0.25 * _ratio(section, other_section)
+
+    nearest = max(targets, key=likeness)
+    if _ratio(last, nearest.rpartition(".")[2]) >= _SIMILAR:
+        return invalid("key", name, f"a known key; the nearest is '{nearest}'")
+    siblings = [key for key in known if key.rpartition(".")[0] == section] or targets
+    return invalid("key", name, "one of " + ", ".join(siblings))
+
+
+def _ratio(one: str, other: str) -> float:
+    """Return how alike two words are, 0 to 1."""
+    return difflib.SequenceMatcher(None, one, other).ratio()
+
+
+def _shown(value: object) -> str:
+    """Return a value as a job file would have it, shortened."""
+    shown = str(value).lower() if isinstance(value, bool) else str(value)
+    return shown if len(shown) <= _LONGEST_VALUE_SHOWN else shown[:_LONGEST_VALUE_SHOWN] + "..."
+
+
+def _judgement_faults(table: Mapping[str, Any]) -> Iterator[str]:
+    """Yield faults that show only where sections meet: room, target, score, frequencies."""
+    room_section = _alone(RoomSection, table.get("room", {}))
+    target_section = _alone(TargetSection, table.get("target", {}))
+    score_section = _alone(ScoreSection, table.get("score", {}))
+    frequencies = _alone(FrequenciesSection, table.get("frequencies", {}))
+    room = Room()
+    if room_section is not None:
+        try:
+            room = room_section.room
+        except InputError as error:
+            yield from (f"[room] {fault}" for fault in error.faults)
+    if target_section is not None:
+        try:
+            target_section.target(room)
+        except InputError as error:
+            yield from (f"[target] {fault}" for fault in error.faults)
+    if score_section is None:
+        return
+    try:
+        settings = score_section.settings
+    except InputError as error:
+        yield from (f"[score] {fault}" for fault in error.faults)
+        return
+    if frequencies is not None:
+        solved = frequencies.frequencies_hz
+        if settings.from_hz < solved[0] * (1 - NOMINAL_TOLERANCE):
+            rule = f"at least the lowest frequency solved, {solved[0]:.0f} Hz"
+            yield invalid("key 'score.from_hz'", f"{settings.from_hz:g}", rule)
+        if settings.to_hz > solved[-1] * (1 + NOMINAL_TOLERANCE):
+            rule = f"at most the highest frequency solved, {solved[-1]:.0f} Hz"
+            yield invalid("key 'score.to_hz'", f"{settings.to_hz:g}", rule)
+
+
+# ------------------------------------------------------ faults against the shape and the plan
+
+
+def _parameter_faults(name: str, section: ShapeSection, shape: Shape) -> Iterator[str]:
+    known = {parameter.key: parameter for parameter in shape.parameters}
+    for key, setting in section.parameters.items():
+        if key in known:
+            yield from _range_faults(f"key '{name}.{key}'", setting, known[key])
+        else:
+            yield unknown_key(f"{name}.{key}", [f"{name}.{other}" for other in known])
+
+
+def _range_faults(what: str, setting: Setting, parameter: Parameter) -> Iterator[str]:
+    match setting:
+        case Fixed(value):
+            values: tuple[float, ...] = (value,)
+        case Span(low, high):
+            values = (low, high)
+        case Choices(values):
+            pass
+    rule = f"from {parameter.low:g} to {parameter.high:g} {parameter.unit}"
+    for value in values:
+        if not parameter.low <= value <= parameter.high:
+            yield invalid(what, f"{value:g}", rule)
+
+
+def _plan_faults(geometry: GeometrySection, search: SearchSection) -> Iterator[str]:
+    spans = {k: s for k, s in geometry.parameters.items() if isinstance(s, Span)}
+    choices = {k: s for k, s in geometry.parameters.items() if isinstance(s, Choices)}
+    if search.plan != "low-discrepancy":
+        for key in ("candidates", "seed"):
+            if getattr(search, key) is not None:
+                rule = f"left out with plan '{search.plan}'"
+                yield invalid(f"key 'search.{key}'", getattr(search, key), rule)
+    if search.plan == "low-discrepancy":
+        if search.candidates is None:
+            yield "Missing key 'search.candidates'. Must be given with plan 'low-discrepancy'."
+        if not spans and not choices:
+            yield (
+                "Invalid section [geometry]. Must have at least one parameter with a range "
+                "{ from = ..., to = ... } for plan 'low-discrepancy': there are no candidates."
+            )
+        for key, span in spans.items():
+            if span.steps is not None:
+                yield invalid(
+                    f"key 'geometry.{key}.steps'", span.steps, "left out with this search plan"
+                )
+    if search.plan == "grid":
+        for key, span in spans.items():
+            if span.steps is None:
+                rule = "{ from = ..., to = ..., steps = ... } or a list with plan 'grid'"
+                yield invalid(f"key 'geometry.{key}'", f"{span.low:g} to {span.high:g}", rule)
+        for key, choice in choices.items():
+            repeated = len(choice.values) - len(set(choice.values))
+            if repeated:
+                what, rule = f"key 'geometry.{key}'", "a list without repeats with plan 'grid'"
+                yield invalid(what, f"{repeated} repeated", rule)
+    if search.plan == "list":
+        for key, span in spans.items():
+            rule = "a number or a list with plan 'list'"
+            yield invalid(f"key 'geometry.{key}'", f"{span.low:g} to {span.high:g}", rule)
+        lengths = Counter(len(choice.values) for choice in choices.values())
+        usual = lengths.most_common(1)[0][0] if lengths else 0
+        for key, choice in choices.items():
+            if len(choice.values) != usual:
+                rule = f"as long as the other lists with plan 'list', {usual} values"
+                yield invalid(f"key 'geometry.{key}'", f"{len(choice.values)} values", rule)
+
+
+def _baseline_faults(
+    geometry: GeometrySection, baseline: BaselineSection, shape: Shape
+) -> Iterator[str]:
+    for key, setting in baseline.parameters.items():
+        if not isinstance(setting, Fixed):
+            yield invalid(f"key 'baseline.{key}'", "a range or list", "one number")
+    for parameter in shape.parameters:
+        searched = geometry.parameters.get(parameter.key)
+        if searched is None or isinstance(searched, Fixed):
+            continue
+        if parameter.key not in baseline.parameters:
+            yield (
+                f"Missing key 'baseline.{parameter.key}'. Must be given as one number, since "
+                "the search varies it and the baseline has only one value."
+            )

@@ -1,0 +1,132 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The journal of a run: what was done, how long it took and how it ended, kept on disk."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Final
+
+from bafflelens import provenance, store
+from bafflelens.errors import BafflelensError, StoreError
+from bafflelens.jobfile import LoadedJob
+from bafflelens.store import RunFolder, RunRecord, TaskRecord
+
+_SAVE_EVERY_S: Final = 2.0
+
+
+def first_record(loaded: LoadedJob) -> RunRecord:
+    """Return the record of a run that begins now."""
+    return RunRecord(
+        title=loaded.job.title,
+        job=loaded.path.name,
+        status=store.RUNNING,
+        created_utc=_now(),
+        versions=provenance.versions(),
+        host=provenance.host(),
+        commit=provenance.commit(),
+        timing_s={},
+    )
+
+
+@contextmanager
+def keep_journal(folder: RunFolder) -> Iterator[Journal]:
+    """Keep the journal of a run, and close it with the right status however the run ends.
+
+    The status is ``finished with failures`` if a task was recorded as failed, ``interrupted``
+    after Ctrl-C, ``stopped`` after any other exception; these are passed on.
+    """
+    with folder.locked():
+        journal = Journal(folder, replace(folder.load_record(), status=store.RUNNING))
+        journal.save()
+        try:
+            yield journal
+        except KeyboardInterrupt:
+            journal.close(store.INTERRUPTED)
+            raise
+        except BaseException as error:
+            # If the disk is full the record cannot be saved either: the first error counts.
+            with suppress(StoreError):
+                folder.log(f"stopped: {type(error).__name__}: {error}")
+                journal.close(store.STOPPED)
+            if isinstance(error, StoreError):  # no longer a matter of wrong input
+                msg = f"The run was stopped. {error}"
+                raise BafflelensError(msg) from error
+            raise
+        journal.close(journal.closing_record.status)
+
+
+class Journal:
+    """Adds to a run's record; saves it now and then."""
+
+    def __init__(self, folder: RunFolder, record: RunRecord) -> None:
+        self._folder = folder
+        self._record = record
+        # Work that is done again when a run is resumed replaces its earlier record.
+        self._tasks = {(task.candidate, task.task): task for task in record.tasks}
+        self._saved_at = 0.0
+        self.has_failures = False
+
+    @contextmanager
+    def step(self, name: str) -> Iterator[None]:
+        """Add the wall time of a step to the timing table."""
+        start = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.add_time(name, time.perf_counter() - start)
+
+    def add_time(self, name: str, seconds: float) -> None:
+        """Add time to an entry of the timing table."""
+        table = dict(self._record.timing_s)
+        table[name] = table.get(name, 0.0) + seconds
+        self._record = replace(self._record, timing_s=table)
+
+    def add_task(self, task: TaskRecord, detail: str = "") -> None:
+        """Add what became of a piece of work; a traceback goes to the log."""
+        self._tasks[task.candidate, task.task] = task
+        if task.status == store.FAILED:
+            self._folder.log(f"{task.candidate} {task.task} failed: {task.reason}")
+        if detail:
+            self._folder.log(detail)
+        if time.monotonic() - self._saved_at > _SAVE_EVERY_S:
+            self.save()
+
+    def add_remark(self, text: str) -> None:
+        """Add what the user should know."""
+        self._record = replace(self._record, remarks=(*self._record.remarks, text))
+        self._folder.log(text)
+
+    def set_second_opinion(self, text: str) -> None:
+        """Enter what the other engine says."""
+        self._record = replace(self._record, second_opinion=text)
+        self._folder.log(text)
+
+    @property
+    def closing_record(self) -> RunRecord:
+        """The record with the status that the run has if nothing stops it from here."""
+        status = store.FINISHED_WITH_FAILURES if self.has_failures else store.FINISHED
+        return replace(self.record, status=status)
+
+    @property
+    def record(self) -> RunRecord:
+        """The record as it stands."""
+        return replace(self._record, tasks=tuple(self._tasks.values()))
+
+    def save(self) -> None:
+        """Write the record now."""
+        self._folder.save_record(self.record)
+        self._saved_at = time.monotonic()
+
+    def close(self, status: str) -> None:
+        """Write the record for the last time."""
+        self._record = replace(self._record, status=status, finished_utc=_now())
+        self.save()
+        self._folder.log(status)
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

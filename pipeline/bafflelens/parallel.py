@@ -1,0 +1,304 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Worker processes: the only file that imports dask.
+
+A pool takes named pieces of work and gives back what became of each, in the order in which
+they finish. Work is a function of this package with plain data or finished arrays as arguments:
+nothing of a user's script is ever sent, since a worker could not import it.
+
+The workers are single-threaded processes, one a processor: a solve is limited by arithmetic,
+and processes that each start their own threads would get in each other's way.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from tempfile import TemporaryDirectory
+from typing import Any, Final, Protocol
+
+import dask
+from dask.system import CPU_COUNT
+from distributed import Client, KilledWorker, LocalCluster, as_completed
+from distributed.comm.core import connect
+
+from bafflelens.errors import BafflelensError, InputError, invalid
+
+SCHEDULER_TIMEOUT_S: Final = 5.0
+RESULT_TIMEOUT_S: Final = 120.0
+NO_WORKERS_LIMIT_S: Final = 60.0
+
+_POLL_S: Final = 0.05
+_LOOK_FOR_WORKERS_S: Final = 2.0
+_ONE_THREAD: Final = {
+    "OMP_NUM_THREADS": 1,
+    "OPENBLAS_NUM_THREADS": 1,
+    "MKL_NUM_THREADS": 1,
+    "NUMBA_NUM_THREADS": 1,
+    "MALLOC_TRIM_THRESHOLD_": 65536,  # dask's own default: give freed memory back
+}
+_DASK_SETTINGS: Final = {
+    # Threads are counted when a library loads, so this must be set before a worker starts.
+    "distributed.nanny.pre-spawn-environ": _ONE_THREAD,
+    # Work whose worker dies is tried once more, then given up as failed.
+    "distributed.scheduler.allowed-failures": 1,
+    # Long compiled loops hold the interpreter, and with it the worker's signs of life: that is
+    # worth no warning, and no reason to take the worker for dead.
+    "distributed.admin.tick.limit": "1h",
+    "distributed.scheduler.worker-ttl": None,
+    # For the workers, which inherit these settings; see `_quiet_logs` for this process.
+    "logging": {"distributed": "critical"},
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """What became of one piece of work.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    value : object
+        What its function returned; None if it failed.
+    error : str
+        Why it failed, one line; empty if it did not.
+    detail : str
+        The traceback of a failure that was not foreseen, for the log.
+    """
+
+    name: str
+    value: Any
+    error: str = ""
+    detail: str = ""
+
+
+class Pool(Protocol):
+    """Something that works on named pieces of work."""
+
+    @property
+    def size(self) -> int:
+        """How many pieces can be worked on at the same time."""
+
+    def submit(
+        self, name: str, function: Callable[..., Any], *arguments: Any, priority: float = 0.0
+    ) -> Any:
+        """Take a piece of work; what is returned can be an argument of further work.
+
+        Parameters
+        ----------
+        name : str
+            Name, unique in this pool.
+        function : callable
+            A function that the workers can import.
+        *arguments
+            Plain data, arrays, or what `submit` returned for other work.
+        priority : float
+            Higher goes first.
+        """
+
+    def outcomes(self) -> Iterator[Outcome]:
+        """Yield what became of all work submitted, also while this loop runs, as it finishes."""
+
+
+def processors() -> int:
+    """Return how many processors this process may use."""
+    return int(CPU_COUNT)
+
+
+@contextmanager
+def worker_pool(*, workers: int | None = None, scheduler: str | None = None) -> Iterator[Pool]:
+    """Give a pool of worker processes, and close it whatever happens.
+
+    Parameters
+    ----------
+    workers : int, optional
+        Worker processes on this machine; one a processor by default.
+    scheduler : str, optional
+        Address of a running dask scheduler to use instead, ``tcp://host:port``.
+
+    Raises
+    ------
+    InputError
+        If the scheduler cannot be reached within a few seconds or has no workers.
+    """
+    with ExitStack() as stack:
+        stack.enter_context(dask.config.set(_DASK_SETTINGS))
+        stack.enter_context(_quiet_logs())
+        if scheduler is None:
+            # Scratch space of the workers; nothing of it is left behind.
+            scratch = stack.enter_context(TemporaryDirectory(prefix="bafflelens-"))
+            cluster = stack.enter_context(_local_cluster(workers or processors(), scratch))
+            client = stack.enter_context(_connect(cluster))
+        else:
+            client = stack.enter_context(_client_of(scheduler))
+        yield _DaskPool(client)
+
+
+@dataclass(eq=False)
+class _Work:
+    """A piece of work that has been submitted; stands for its value in further work."""
+
+    name: str
+    function: Callable[..., Any]
+    arguments: tuple[Any, ...]
+    priority: float
+    future: Any = None
+    is_second_chance: bool = False
+
+
+class _DaskPool:
+    """A pool on a dask scheduler.
+
+    When a worker dies, dask blames everything that was waiting on it. So work that is given up
+    for that reason gets a second chance at the end, by itself: then only the culprit fails.
+    """
+
+    def __init__(self, client: Any) -> None:
+        self._client = client
+        self._waiting: dict[Any, _Work] = {}
+        self._suspects: list[_Work] = []
+        self._completed: Any = as_completed(loop=client.loop)  # type: ignore[no-untyped-call]
+
+    @property
+    def size(self) -> int:
+        return sum(self._client.nthreads().values())
+
+    def submit(
+        self, name: str, function: Callable[..., Any], *arguments: Any, priority: float = 0.0
+    ) -> Any:
+        work = _Work(name=name, function=function, arguments=arguments, priority=priority)
+        self._send(work)
+        return work
+
+    def outcomes(self) -> Iterator[Outcome]:
+        workers_seen = looked = time.monotonic()
+        while self._waiting or self._suspects:
+            if not self._waiting:
+                self._send(self._suspects.pop(0))
+            finished = self._completed.next_batch(block=False)
+            for future in finished:
+                yield from self._receive(future)
+            if finished:
+                continue
+            time.sleep(_POLL_S)
+            now = time.monotonic()
+            if now - looked > _LOOK_FOR_WORKERS_S:
+                looked = now
+                workers_seen = now if self.size else workers_seen
+                if now - workers_seen > NO_WORKERS_LIMIT_S:
+                    yield from self._give_up()
+
+    def _send(self, work: _Work) -> None:
+        values = (item.future if isinstance(item, _Work) else item for item in work.arguments)
+        # pure=False: keys are shared by all clients of a scheduler, so they must be unique.
+        work.future = self._client.submit(
+            work.function, *values, priority=work.priority, pure=False
+        )
+        self._waiting[work.future] = work
+        self._completed.add(work.future)
+
+    def _receive(self, future: Any) -> Iterator[Outcome]:
+        if future.status in ("pending", "lost"):
+            # Its worker died after it had finished; the scheduler does it again.
+            self._completed.add(future)
+            return
+        work = self._waiting.pop(future)
+        outcome, worker_died = _outcome(work.name, future)
+        if worker_died and not work.is_second_chance:
+            work.is_second_chance = True
+            self._suspects.append(work)
+            return
+        yield outcome
+        # Nothing here holds the future any longer, so that the workers can drop its value.
+
+    def _give_up(self) -> Iterator[Outcome]:
+        reason = f"no worker was left for {NO_WORKERS_LIMIT_S:g} s"
+        for work in (*self._waiting.values(), *self._suspects):
+            yield Outcome(name=work.name, value=None, error=reason)
+        self._waiting.clear()
+        self._suspects.clear()
+
+
+def _outcome(name: str, future: Any) -> tuple[Outcome, bool]:
+    """Return what became of work that is over, and whether it failed with its worker."""
+    if future.status not in ("finished", "error"):
+        reason = f"the scheduler lost this work ({future.status})"
+        return Outcome(name=name, value=None, error=reason), False
+    try:
+        return Outcome(name=name, value=future.result(timeout=RESULT_TIMEOUT_S)), False
+    except KilledWorker:
+        reason = "the worker process died (killed, or out of memory)"
+        return Outcome(name=name, value=None, error=reason), True
+    except Exception as error:
+        return _failure(name, error), False
+
+
+def _failure(name: str, error: Exception) -> Outcome:
+    """Return the record of a failure: one line, and the traceback where it was not foreseen."""
+    reason = " ".join(str(error).split())
+    if isinstance(error, BafflelensError):
+        return Outcome(name=name, value=None, error=reason)
+    detail = "".join(traceback.format_exception(error))
+    return Outcome(name=name, value=None, error=f"{type(error).__name__}: {reason}", detail=detail)
+
+
+def _local_cluster(workers: int, scratch: str) -> Any:
+    return LocalCluster(  # type: ignore[no-untyped-call]
+        n_workers=workers,
+        threads_per_worker=1,
+        processes=True,
+        host="127.0.0.1",
+        dashboard_address="127.0.0.1:0",
+        scheduler_kwargs={"dashboard": False},
+        memory_limit=None,
+        silence_logs=logging.CRITICAL,
+        local_directory=scratch,
+    )
+
+
+@contextmanager
+def _client_of(address: str) -> Iterator[Any]:
+    rule = f"the address of a running dask scheduler, reached within {SCHEDULER_TIMEOUT_S:g} s"
+    try:
+        # A client that never came up makes a noise when it is collected, so knock first.
+        asyncio.run(_knock(address))
+    except (OSError, ValueError, TimeoutError) as error:
+        raise InputError(invalid("scheduler", address, rule)) from error
+    with _connect(address) as client:
+        try:
+            client.wait_for_workers(1, timeout=SCHEDULER_TIMEOUT_S)
+        except TimeoutError as error:
+            rule = "a dask scheduler that has workers"
+            raise InputError(invalid("scheduler", address, rule)) from error
+        yield client
+
+
+async def _knock(address: str) -> None:
+    async with asyncio.timeout(SCHEDULER_TIMEOUT_S):
+        comm = await connect(  # type: ignore[no-untyped-call]
+            address, timeout=SCHEDULER_TIMEOUT_S
+        )
+        await comm.close()
+
+
+def _connect(target: Any) -> Any:
+    return Client(  # type: ignore[no-untyped-call]
+        target, timeout=SCHEDULER_TIMEOUT_S, set_as_default=False
+    )
+
+
+@contextmanager
+def _quiet_logs() -> Iterator[None]:
+    """Hold back dask's own log lines: what matters to the user is in the outcomes."""
+    logger = logging.getLogger("distributed")
+    before = logger.level
+    logger.setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logger.setLevel(before)

@@ -1,0 +1,295 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a job will cost: unknowns, memory and time, estimated without solving anything."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from bafflelens.conventions import FloatArray
+from bafflelens.errors import GeometryError, JobError, MeshingError
+from bafflelens.geometry import Shape, mesh_shape
+from bafflelens.jobfile import LoadedJob
+from bafflelens.mesh import Mesh
+from bafflelens.quality import Band, MeshSize, bands, mesh_size
+from bafflelens.sampling import Candidate, Sampling
+
+MeshShape = Callable[[Shape, Mapping[str, float], Sequence[MeshSize], float], tuple[Mesh, ...]]
+
+FINE_SURFACES: Final = ("dome", "surround", "lens")
+"""Surfaces that are meshed finest; elsewhere the elements grow with the distance from these."""
+
+_CANDIDATES_TRIED: Final = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Speed:
+    """How fast one worker process is. A first guess; a run's own timing table is the truth.
+
+    Attributes
+    ----------
+    pairs_per_s : float
+        Point pairs of the coupled kernel a second.
+    matrix_bytes_per_s : float
+        Bytes of the stored matrix that a product reads a second.
+    products : float
+        Matrix products until GMRES is done.
+    bytes_per_entry : float
+        Bytes of one entry of the matrix.
+    near_field_s_per_unknown : float
+        Singular and nearly singular integrals and the far field, s an unknown and frequency.
+    overhead_s : float
+        For each frequency, whatever its size.
+    mesh_s_per_triangle, mesh_overhead_s : float
+        For making the meshes of one candidate.
+    process_bytes : float
+        Memory of a worker that holds no matrix.
+    report_s, report_s_per_candidate : float
+        For ranking and the pages.
+    """
+
+    pairs_per_s: float = 0.5e9
+    matrix_bytes_per_s: float = 4e9
+    products: float = 25.0
+    bytes_per_entry: float = 8.0
+    near_field_s_per_unknown: float = 5e-5
+    overhead_s: float = 0.05
+    mesh_s_per_triangle: float = 3e-5
+    mesh_overhead_s: float = 1.0
+    process_bytes: float = 0.35e9
+    report_s: float = 5.0
+    report_s_per_candidate: float = 5.0
+
+
+# Measured on two processors of a common server; calibrated for the engine "direct".
+ASSUMED_SPEED: Final = Speed()
+
+# The second opinion compiles its kernels on every run, which takes most of this.
+SECOND_OPINION_S: Final = 60.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandCost:
+    """What one band costs one candidate.
+
+    Attributes
+    ----------
+    band : Band
+        Its frequencies.
+    unknowns : int
+        Expected size of the linear system.
+    memory_bytes : float
+        Memory of the worker that solves it.
+    seconds : float
+        Time on one worker in s.
+    """
+
+    band: Band
+    unknowns: int
+    memory_bytes: float
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What a job will do and cost.
+
+    Attributes
+    ----------
+    n_shapes : int
+        Candidates and baseline.
+    band_costs : tuple of BandCost
+        One a band, of the larger of the shapes looked at, in rising order of frequency.
+    workers : int
+        Worker processes.
+    mesh_seconds : float
+        Time to mesh one candidate, in s.
+    report_seconds : float
+        Time for ranking, second opinion and report, in s.
+    """
+
+    n_shapes: int
+    band_costs: tuple[BandCost, ...]
+    workers: int
+    mesh_seconds: float
+    report_seconds: float
+
+    @property
+    def n_frequencies(self) -> int:
+        """Number of frequencies solved for each shape."""
+        return sum(len(cost.band.frequencies_hz) for cost in self.band_costs)
+
+    @property
+    def solve_seconds(self) -> float:
+        """Time to solve all bands of one candidate on one worker, in s."""
+        return sum(cost.seconds for cost in self.band_costs)
+
+    @property
+    def total_seconds(self) -> float:
+        """Expected wall time of the run in s."""
+        work = self.n_shapes * (self.mesh_seconds + self.solve_seconds)
+        return work / self.workers + self.report_seconds
+
+    @property
+    def memory_bytes(self) -> float:
+        """Memory of all workers when each holds the largest band."""
+        return self.workers * max(cost.memory_bytes for cost in self.band_costs)
+
+
+def job_bands(loaded: LoadedJob) -> tuple[Band, ...]:
+    """Return the bands that every candidate of a job is solved in."""
+    job = loaded.job
+    return bands(job.frequencies.frequencies_hz, job.solve.quality)
+
+
+def band_mesh_sizes(loaded: LoadedJob) -> tuple[MeshSize, ...]:
+    """Return the mesh rule of each band."""
+    job = loaded.job
+    return tuple(
+        mesh_size(job.solve.quality, band.mesh_frequency_hz, job.air.medium)
+        for band in job_bands(loaded)
+    )
+
+
+def make_plan(
+    loaded: LoadedJob,
+    sampling: Sampling,
+    *,
+    workers: int,
+    mesh: MeshShape = mesh_shape,
+    speed: Speed = ASSUMED_SPEED,
+) -> Plan:
+    """Estimate what a job will cost.
+
+    The baseline and a candidate are meshed once, coarsely: that takes seconds, shows that the
+    scripts make a solid, and gives the areas that the estimate stands on.
+
+    Parameters
+    ----------
+    loaded : LoadedJob
+        The job.
+    sampling : Sampling
+        Its candidates.
+    workers : int
+        Worker processes.
+    mesh : callable
+        Makes the meshes.
+    speed : Speed
+        How fast a worker is.
+
+    Raises
+    ------
+    JobError
+        If the baseline, or each of the first three candidates, cannot be meshed.
+    """
+    sizes = band_mesh_sizes(loaded)
+    trials = _trial_meshes(loaded, sampling, sizes[0], mesh)
+    costs = []
+    triangles_of_all = 0
+    for band, size in zip(job_bands(loaded), sizes, strict=True):
+        unknowns = max(estimate_triangles(trial, size) for trial in trials)
+        triangles_of_all += unknowns
+        costs.append(
+            BandCost(
+                band=band,
+                unknowns=unknowns,
+                memory_bytes=speed.process_bytes + speed.bytes_per_entry * unknowns**2,
+                seconds=len(band.frequencies_hz)
+                * frequency_seconds(unknowns, len(loaded.shape.symmetry), speed),
+            )
+        )
+    job = loaded.job
+    report_seconds = speed.report_s + speed.report_s_per_candidate * (job.report.detailed + 1)
+    if job.solve.second_opinion:
+        report_seconds += SECOND_OPINION_S
+    return Plan(
+        n_shapes=len(sampling.everything),
+        band_costs=tuple(costs),
+        workers=workers,
+        mesh_seconds=speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,
+        report_seconds=report_seconds,
+    )
+
+
+def estimate_triangles(trial: Mesh, size: MeshSize) -> int:
+    """Estimate how many triangles a finer mesh of the same shape has.
+
+    Every triangle of a coarse mesh is divided into as many as its area asks for, at the element
+    size that its distance from the finest surfaces gives; where the coarse mesh is fine already
+    (curved edges), it stays.
+
+    Parameters
+    ----------
+    trial : Mesh
+        A coarse mesh of the shape.
+    size : MeshSize
+        The rule of the finer mesh.
+    """
+    edge = _edge_lengths(trial, size)
+    equilateral = math.sqrt(3) / 4 * edge**2
+    return int(np.maximum(trial.areas / equilateral, 1.0).sum())
+
+
+def frequency_seconds(unknowns: int, mirror_planes: int, speed: Speed = ASSUMED_SPEED) -> float:
+    """Estimate the time to solve one frequency on one worker, in s.
+
+    Parameters
+    ----------
+    unknowns : int
+        Triangles of the kept part of the mesh.
+    mirror_planes : int
+        Each doubles the point pairs, but not the matrix.
+    speed : Speed
+        How fast the worker is.
+    """
+    entries = float(unknowns) ** 2
+    pairs = entries * float(2**mirror_planes)
+    matrix_bytes = speed.bytes_per_entry * entries
+    return (
+        speed.overhead_s
+        + pairs / speed.pairs_per_s
+        + speed.products * matrix_bytes / speed.matrix_bytes_per_s
+        + speed.near_field_s_per_unknown * unknowns
+    )
+
+
+def _edge_lengths(trial: Mesh, size: MeshSize) -> FloatArray:
+    """Return the edge length that a rule asks for at each triangle, in m."""
+    is_fine = np.isin(trial.surface, FINE_SURFACES)
+    if not is_fine.any():
+        return np.full(trial.n_triangles, min(size.source_size_m, size.largest_m))
+    distance, _ = cKDTree(trial.centroids[is_fine]).query(trial.centroids)
+    share = np.minimum(distance / size.growth_distance_m, 1.0)
+    edge = size.source_size_m * (1 + (size.growth - 1) * share)
+    return np.asarray(np.minimum(edge, size.largest_m))
+
+
+def _trial_meshes(
+    loaded: LoadedJob, sampling: Sampling, size: MeshSize, mesh: MeshShape
+) -> list[Mesh]:
+    """Mesh the baseline and the first candidate that can be meshed, at one size."""
+    trials: list[tuple[Shape, Sequence[Candidate]]] = [
+        (loaded.baseline_shape, [sampling.baseline]),
+        (loaded.shape, sampling.candidates[:_CANDIDATES_TRIED]),
+    ]
+    meshes: list[Mesh] = []
+    faults: list[str] = []
+    for shape, candidates in trials:
+        found: list[str] = []
+        for candidate in candidates:
+            try:
+                limit_s = loaded.job.solve.mesh_time_limit_s
+                meshes += mesh(shape, candidate.values, [size], limit_s)
+                break
+            except (MeshingError, GeometryError) as error:
+                found.append(f"{loaded.path}: {shape.script.name}, {candidate.id}: {error}")
+        else:
+            faults += found
+    if faults:
+        raise JobError(faults)
+    return meshes

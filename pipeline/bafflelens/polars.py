@@ -1,0 +1,292 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a directivity dataset says in the trade's terms: polars, beamwidth, directivity index.
+
+Depends on: conventions, directivity, errors.
+
+Every function takes a dataset with one source (a sum of sources is made one by
+`bafflelens.directivity.summed`). A frequency that failed is NaN throughout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import xarray as xr
+
+from bafflelens.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray
+from bafflelens.directivity import impedance, radiated_power, source_sum
+from bafflelens.errors import InputError, invalid
+
+PLANES: Final = ("horizontal", "vertical")
+REFERENCES: Final = ("listening_window", "on_axis", "maximum")
+
+# ANSI/CTA-2034-A section 5.2: nine positions as (azimuth, elevation) in degrees.
+LISTENING_WINDOW: Final = (
+    (0.0, 0.0),
+    *((azimuth, 0.0) for azimuth in (-30.0, -20.0, -10.0, 10.0, 20.0, 30.0)),
+    *((0.0, elevation) for elevation in (-10.0, 10.0)),
+)
+
+_NULL: Final = 1e-30  # Pa.m; stands for an exact null, so that its level stays finite
+
+
+def orbit(dataset: xr.Dataset, plane: str) -> xr.DataArray:
+    """Return the complex far field on one orbit.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset with one source.
+    plane : {"horizontal", "vertical"}
+        The orbit. Angles are positive to the loudspeaker's left, or up.
+
+    Returns
+    -------
+    xarray.DataArray
+        (frequency, angle), complex, Pa.m; ``angle`` from -180 to 180 degrees, so that the
+        direction straight behind is there at both ends.
+
+    Raises
+    ------
+    InputError
+        If the plane is unknown, or there are several sources.
+    """
+    azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
+    if plane == "horizontal":
+        chosen = np.flatnonzero(elevation == 0)
+        angle = azimuth[chosen]
+    elif plane == "vertical":
+        behind = azimuth == 180
+        chosen = np.flatnonzero((azimuth == 0) | behind)
+        over = np.where(elevation >= 0, 180 - elevation, -180 - elevation)
+        angle = np.where(behind, over, elevation)[chosen]
+    else:
+        raise InputError(invalid("plane", plane, "one of " + ", ".join(PLANES)))
+    rising = np.argsort(angle)
+    order = np.concatenate((rising[-1:], rising))  # angle 180 comes first again as -180
+    field = source_sum(dataset).isel(direction=chosen[order])
+    closed = np.concatenate(([-180.0], angle[rising]))
+    attributes = {"units": "degree", "long_name": f"Angle in the {plane} plane"}
+    return (
+        field.drop_vars(("azimuth_deg", "elevation_deg", "weight_sr"))
+        .rename(direction="angle")
+        .assign_coords(angle=("angle", closed, attributes))
+        .assign_attrs(long_name=f"Far field on the {plane} orbit")
+    )
+
+
+def level_db(field: xr.DataArray, reference: float = 1.0) -> xr.DataArray:
+    """Return the level of a field in dB, 20 lg of its modulus over a reference.
+
+    Parameters
+    ----------
+    field : xarray.DataArray
+        Complex or real amplitude.
+    reference : float
+        Amplitude that counts as 0 dB, in the unit of `field`.
+
+    Returns
+    -------
+    xarray.DataArray
+        The shape of `field`; an exact null is very low but finite.
+    """
+    level = field.copy(data=_decibels(field.values) - _decibels(np.float64(reference)))
+    return level.rename("level").assign_attrs(units="dB", long_name="Level")
+
+
+def listening_window(dataset: xr.Dataset) -> xr.DataArray:
+    """Return the listening-window average as an amplitude, (frequency,), in Pa.m.
+
+    The root of the mean square over nine positions: on axis, +-10, +-20 and +-30 degrees
+    horizontally, +-10 degrees vertically (ANSI/CTA-2034-A section 5.2).
+    """
+    field = source_sum(dataset).values[:, _positions(dataset, LISTENING_WINDOW)]
+    average = np.sqrt(np.mean(np.abs(field) ** 2, axis=1))
+    return _curve(dataset, average, "listening_window", "Pa.m", "Listening-window average")
+
+
+def on_axis_level_db(dataset: xr.Dataset) -> xr.DataArray:
+    """Return the on-axis response, (frequency,), in dB re 20 uPa at 1 m.
+
+    It holds for an r.m.s. acceleration of 1 m/s^2, not for a voltage: its shape is the
+    loudspeaker's, its height is not.
+    """
+    return _response(dataset, _on_axis(dataset), "On axis")
+
+
+def listening_window_level_db(dataset: xr.Dataset) -> xr.DataArray:
+    """Return the listening-window response, (frequency,), as `on_axis_level_db` does."""
+    return _response(dataset, listening_window(dataset).values, "Listening window")
+
+
+def relative_level_db(
+    dataset: xr.Dataset, plane: str, reference: str = "listening_window"
+) -> xr.DataArray:
+    """Return the level on one orbit re a reference: the data of a contour map.
+
+    Parameters
+    ----------
+    dataset, plane
+        As in `orbit`.
+    reference : {"listening_window", "on_axis", "maximum"}
+        What counts as 0 dB at each frequency. With ``on_axis`` a dip on the axis makes a
+        loudspeaker look wide; ``maximum`` is the loudest direction of that orbit.
+
+    Returns
+    -------
+    xarray.DataArray
+        (frequency, angle), in dB.
+
+    Raises
+    ------
+    InputError
+        If the plane or the reference is unknown.
+    """
+    field = orbit(dataset, plane)
+    if reference == "listening_window":
+        zero = listening_window(dataset).values
+    elif reference == "on_axis":
+        zero = _on_axis(dataset)
+    elif reference == "maximum":
+        zero = np.abs(field.values).max(axis=1)
+    else:
+        raise InputError(invalid("reference", reference, "one of " + ", ".join(REFERENCES)))
+    level = field.copy(data=_decibels(field.values) - _decibels(zero)[:, np.newaxis])
+    name = reference.replace("_", " ").replace("on axis", "the axis")
+    return level.rename("level").assign_attrs(units="dB", long_name=f"Level re {name}")
+
+
+def directivity_index_db(dataset: xr.Dataset) -> xr.DataArray:
+    r"""Return the directivity index on the axis, (frequency,), in dB re a full sphere.
+
+    Notes
+    -----
+    .. math:: 10 \lg \frac{4 \pi |F|^2}{2 \rho c W}
+
+    with the far field F on the axis and the radiated power W, which comes from the solver and
+    so does not depend on an angular grid.
+    """
+    power = 2 * impedance(dataset) * radiated_power(dataset).values
+    index = 10 * np.log10(4 * np.pi * np.abs(_on_axis(dataset)) ** 2 / power)
+    return _curve(dataset, index, "directivity_index", "dB", "Directivity index on the axis")
+
+
+def beamwidth(
+    dataset: xr.Dataset, plane: str, drop_db: float = 6.0, reference: str = "on_axis"
+) -> xr.Dataset:
+    """Return the angles where the level first falls by `drop_db` on either side of the axis.
+
+    Parameters
+    ----------
+    dataset, plane
+        As in `orbit`.
+    drop_db : float
+        Fall of level that ends the beam, in dB.
+    reference : str
+        What the fall is counted from, as in `relative_level_db`.
+
+    Returns
+    -------
+    xarray.Dataset
+        Over ``frequency``: ``low_deg`` and ``high_deg``, the first crossings to the right (or
+        below) and to the left (or above), interpolated in dB between directions, NaN where
+        there is none; ``width_deg``, the angle between them, NaN unless there are both;
+        ``no_crossing``, true where a solved frequency lacks a crossing; ``re_entrant``, true
+        where the level rises above the fall again further out.
+    """
+    level = relative_level_db(dataset, plane, reference)
+    angle = level["angle"].values
+    right, left = angle <= 0, angle >= 0
+    found: dict[str, list[float]] = {"low_deg": [], "high_deg": []}
+    re_entrant = []
+    for row in level.values:
+        low, low_again = _first_fall(-angle[right][::-1], row[right][::-1], drop_db)
+        high, high_again = _first_fall(angle[left], row[left], drop_db)
+        found["low_deg"].append(-low)
+        found["high_deg"].append(high)
+        re_entrant.append(low_again or high_again)
+    low_deg, high_deg = (np.array(values) for values in found.values())
+    width = high_deg - low_deg
+    solved = np.isfinite(level.values).all(axis=1)
+    degree = {"units": "degree"}
+    crossing = f"where the level is {drop_db:g} dB down"
+    return xr.Dataset(
+        {
+            "low_deg": ("frequency", low_deg, degree | {"long_name": f"First angle {crossing}"}),
+            "high_deg": ("frequency", high_deg, degree | {"long_name": f"First angle {crossing}"}),
+            "width_deg": ("frequency", width, degree | {"long_name": f"Beamwidth, {plane}"}),
+            "no_crossing": (
+                "frequency",
+                solved & np.isnan(width),
+                {"long_name": "There is no crossing on at least one side"},
+            ),
+            "re_entrant": (
+                "frequency",
+                np.array(re_entrant),
+                {"long_name": "The level rises above the fall again further out"},
+            ),
+        },
+        coords={"frequency": level["frequency"]},
+        attrs={"plane": plane, "drop_db": drop_db, "reference": reference},
+    )
+
+
+def _first_fall(angle: FloatArray, level: FloatArray, drop_db: float) -> tuple[float, bool]:
+    """Return the angle where level first reaches -drop_db, and whether it comes back.
+
+    The angles rise from 0 on. An axis that is itself below the fall has no beam: NaN.
+    """
+    fallen = level <= -drop_db
+    if not np.isfinite(level).all() or fallen[0] or not fallen.any():
+        return float("nan"), False
+    outer = int(np.argmax(fallen))
+    inner = outer - 1
+    share = (level[inner] + drop_db) / (level[inner] - level[outer])
+    crossing = angle[inner] + share * (angle[outer] - angle[inner])
+    return float(crossing), bool((~fallen[outer:]).any())
+
+
+def _on_axis(dataset: xr.Dataset) -> ComplexArray:
+    """Return the far field on the axis, (n_frequencies,), in Pa.m."""
+    (axis,) = _positions(dataset, ((0.0, 0.0),))
+    return np.asarray(source_sum(dataset).values[:, axis])
+
+
+def _decibels(amplitude: ComplexArray | FloatArray | np.float64) -> FloatArray:
+    return np.asarray(20 * np.log10(np.maximum(np.abs(amplitude), _NULL)))
+
+
+def _response(
+    dataset: xr.Dataset, amplitude: ComplexArray | FloatArray, what: str
+) -> xr.DataArray:
+    level = _decibels(amplitude) - _decibels(np.float64(REFERENCE_PRESSURE_PA))
+    meaning = f"{what}, dB re 20 uPa at 1 m for 1 m/s^2 r.m.s."
+    return _curve(dataset, level, "level", "dB", meaning)
+
+
+def _curve(
+    dataset: xr.Dataset, values: FloatArray, name: str, units: str, long_name: str
+) -> xr.DataArray:
+    """Return values over frequency with their name and unit."""
+    return xr.DataArray(
+        values,
+        coords={"frequency": dataset["frequency"]},
+        dims="frequency",
+        name=name,
+        attrs={"units": units, "long_name": long_name},
+    )
+
+
+def _positions(dataset: xr.Dataset, angles: Sequence[tuple[float, float]]) -> list[int]:
+    """Return the number of each direction (azimuth, elevation) in degrees."""
+    where = zip(dataset["azimuth_deg"].values, dataset["elevation_deg"].values, strict=True)
+    number = {
+        (float(azimuth), float(elevation)): i for i, (azimuth, elevation) in enumerate(where)
+    }
+    missing = [pair for pair in angles if pair not in number]
+    if missing:
+        msg = invalid("directions of the dataset", missing[0], "among those it holds")
+        raise InputError(msg)
+    return [number[pair] for pair in angles]

@@ -1,0 +1,156 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Quality levels: what mesh and which frequencies a stated error needs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from bafflelens.errors import InputError, invalid
+from bafflelens.medium import Air
+
+QUALITIES: Final = ("draft", "standard", "fine")
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeshSize:
+    """How large the triangles of a mesh may be.
+
+    Attributes
+    ----------
+    source_size_m : float
+        Edge length at the dome and the lens.
+    growth : float
+        Far away the edges are this many times longer.
+    growth_distance_m : float
+        Distance from the dome over which the edges grow linearly.
+    largest_m : float
+        No edge is longer than this.
+    curvature_elements : int
+        Triangles around a full circle of a curved surface.
+    """
+
+    source_size_m: float
+    growth: float
+    growth_distance_m: float
+    largest_m: float
+    curvature_elements: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Band:
+    """Neighbouring frequencies that share one mesh.
+
+    Attributes
+    ----------
+    frequencies_hz : tuple of float
+        Frequencies to solve, rising, in Hz.
+    mesh_frequency_hz : float
+        The frequency that the mesh is made for, in Hz.
+    """
+
+    frequencies_hz: tuple[float, ...]
+    mesh_frequency_hz: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Rule:
+    elements_per_wavelength: float
+    growth: float
+    growth_distance_m: float
+    curvature_elements: int
+    bands_per_octave: float
+    tolerance: float
+
+
+_RULES: Final = {
+    "draft": _Rule(
+        elements_per_wavelength=4.5,
+        growth=2.5,
+        growth_distance_m=0.2,
+        curvature_elements=8,
+        bands_per_octave=2,
+        tolerance=3e-3,
+    ),
+    "standard": _Rule(
+        elements_per_wavelength=6.0,
+        growth=2.0,
+        growth_distance_m=0.2,
+        curvature_elements=12,
+        bands_per_octave=2,
+        tolerance=1e-3,
+    ),
+    "fine": _Rule(
+        elements_per_wavelength=9.0,
+        growth=1.5,
+        growth_distance_m=0.25,
+        curvature_elements=18,
+        bands_per_octave=2,
+        tolerance=2e-4,
+    ),
+}
+
+
+def mesh_size(quality: str, frequency_hz: float, air: Air) -> MeshSize:
+    """Return the mesh rule of a quality level at a frequency.
+
+    Parameters
+    ----------
+    quality : {"draft", "standard", "fine"}
+        Quality level.
+    frequency_hz : float
+        Highest frequency the mesh is used at, in Hz.
+    air : Air
+        For the wavelength.
+
+    Raises
+    ------
+    InputError
+        If the quality level is unknown.
+    """
+    rule = _rule(quality)
+    size = air.sound_speed / frequency_hz / rule.elements_per_wavelength
+    return MeshSize(
+        source_size_m=size,
+        growth=rule.growth,
+        growth_distance_m=rule.growth_distance_m,
+        largest_m=0.04,
+        curvature_elements=rule.curvature_elements,
+    )
+
+
+def tolerance(quality: str) -> float:
+    """Return the relative residual at which the linear solver of a quality level stops."""
+    return _rule(quality).tolerance
+
+
+def bands(frequencies_hz: Sequence[float], quality: str) -> tuple[Band, ...]:
+    """Split frequencies into bands that share one mesh, made for the highest in the band.
+
+    Parameters
+    ----------
+    frequencies_hz : sequence of float
+        Frequencies in Hz, in any order.
+    quality : str
+        Quality level, which sets how many bands an octave has.
+    """
+    rule = _rule(quality)
+    rising = np.unique(np.asarray(frequencies_hz, dtype=float))
+    # Counted from the top, so that the most expensive band is used to its full width.
+    number = np.floor(np.log2(rising[-1] / rising) * rule.bands_per_octave + 1e-9)
+    return tuple(
+        Band(
+            frequencies_hz=tuple(float(f) for f in rising[number == n]),
+            mesh_frequency_hz=float(rising[number == n].max()),
+        )
+        for n in np.unique(number)[::-1]
+    )
+
+
+def _rule(quality: str) -> _Rule:
+    if quality not in _RULES:
+        raise InputError(invalid("quality", quality, "one of " + ", ".join(QUALITIES)))
+    return _RULES[quality]

@@ -1,0 +1,178 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The drawn blocks of a report, as markup with a text for those who cannot see them.
+
+Depends on: curves, figures, shown, style, tables, view, words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup
+from matplotlib.figure import Figure
+
+from bafflelens.report import figures, words
+from bafflelens.report.curves import (
+    Curves,
+    in_pascal_metre,
+    marks_of,
+    mean_on_axis_db,
+    octaves_in,
+    requirements_of,
+    unsolved_spans,
+)
+from bafflelens.report.figures import Scales, kilohertz
+from bafflelens.report.shown import Shown
+from bafflelens.report.style import to_svg
+from bafflelens.report.tables import octave_rows, parameter_rows
+from bafflelens.report.view import RunView
+
+
+@dataclass(frozen=True, kw_only=True)
+class Detail:
+    """The block of one candidate, ready for the template."""
+
+    shown: Shown
+    maps: Markup
+    polars: Markup
+    bounces: Markup
+    responses: Markup
+    octaves: tuple[Mapping[str, str], ...]
+    parameters: tuple[Mapping[str, str | bool], ...]
+    has_gaps: bool
+    has_no_crossing: bool
+
+
+def thumbnails(drawn: Sequence[Shown], scales: Scales, run: RunView) -> Markup | None:
+    """Return the small maps of the best and the baselines; None if nothing was solved."""
+    best = [entry for entry in drawn if not entry.row.candidate.is_baseline]
+    entries = best[: run.thumbnails]
+    entries += [entry for entry in drawn if entry.row.candidate.is_baseline]
+    if not entries:
+        return None
+    columns = [(_place_and_name(entry), entry.curves) for entry in entries]
+    figure = figures.thumbnail_maps(columns, scales, marks_of(run.target))
+    alt = (
+        "Small contour maps, vertical above horizontal, one column each for "
+        + words.listed([entry.name for entry in entries])
+        + ". The same maps follow in full size."
+    )
+    return _markup(figure, "small", alt)
+
+
+def comparison(
+    winner: Shown | None, reference: Shown | None, scales: Scales, run: RunView
+) -> Markup | None:
+    """Return the maps of best and baseline with their difference.
+
+    None if one of the two is missing, or their frequencies differ.
+    """
+    if winner is None or reference is None:
+        return None
+    if not np.array_equal(winner.curves.frequency_hz, reference.curves.frequency_hz):
+        return None
+    figure = figures.comparison_maps(
+        (winner.name, winner.curves),
+        (reference.name, reference.curves),
+        scales,
+        marks_of(run.target),
+    )
+    alt = (
+        f"Contour maps of {winner.name} and of the {reference.name} on common scales, and the "
+        "difference of the two, vertical above horizontal."
+    )
+    return _markup(figure, "compare", alt)
+
+
+def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunView) -> Detail:
+    """Return the block of one candidate.
+
+    Parameters
+    ----------
+    entry : Shown
+        The candidate.
+    reference : Shown or None
+        The baseline that is drawn beside it; None where it is the candidate itself, or missing.
+    scales : Scales
+        Shared axes.
+    run : RunView
+        For the target, and for what was searched.
+    """
+    curves, key = entry.curves, f"detail-{entry.row.candidate.id}"
+    marks, other = marks_of(run.target), (reference.name, reference.curves) if reference else None
+    return Detail(
+        shown=entry,
+        maps=_markup(
+            figures.level_maps(curves, scales, marks),
+            f"{key}-maps",
+            f"Contour maps of {entry.name}, horizontal and vertical. {_beam_words(curves)}",
+        ),
+        polars=_markup(
+            figures.polars(curves, octaves_in(scales.frequency_hz), marks),
+            f"{key}-polars",
+            f"Polar plots of {entry.name}, horizontal and vertical, at octave frequencies. "
+            f"{_beam_words(curves)}",
+        ),
+        bounces=_markup(
+            figures.bounce_levels(entry.name, curves, other, requirements_of(run.target), scales),
+            f"{key}-bounces",
+            f"Levels of {entry.name} towards floor bounce, ceiling bounce and sides over "
+            "frequency, against the target; numbers are in the table at octaves.",
+        ),
+        responses=_markup(
+            figures.responses(entry.name, curves, other, scales),
+            f"{key}-responses",
+            f"Response, directivity index and beamwidth of {entry.name} over frequency; numbers "
+            "are in the table at octaves.",
+        ),
+        octaves=tuple(octave_rows(curves, scales)),
+        parameters=tuple(parameter_rows(entry, run)),
+        has_gaps=bool(unsolved_spans(curves)),
+        has_no_crossing=bool(curves.no_crossing_h.any() or curves.no_crossing_v.any()),
+    )
+
+
+def _markup(figure: Figure, name: str, alt: str) -> Markup:
+    # Markup made here, with names and texts escaped in `to_svg`.
+    return Markup(to_svg(figure, name, alt))
+
+
+def _place_and_name(entry: Shown) -> str:
+    place = f"{entry.row.place}: " if entry.row.place is not None else ""
+    return f"{place}{entry.name}"
+
+
+def _beam_words(curves: Curves) -> str:
+    """Return the beamwidth at 4 kHz, or near it, in words."""
+    at = curves.nearest(4000.0)
+    where = kilohertz(curves.frequency_hz[at], 4000.0)
+    if not curves.solved[at]:
+        return f"At {where} it was not solved."
+    angles = [
+        "no −6 dB angle" if np.isnan(width) else f"{width:.0f}°"
+        for width in (curves.beamwidth_h_deg[at], curves.beamwidth_v_deg[at])
+    ]
+    return f"At {where} the −6 dB beamwidth is {angles[0]} horizontally, {angles[1]} vertically."
+
+
+def zero_text(reference: Shown | None, run: RunView) -> str:
+    """Return what 0 dB is in the response panels."""
+    band = words.range_text(run.settings.band_hz)
+    if reference is None:
+        return f"there is no baseline, so 0 dB is the mean on the axis of the first drawn, {band}"
+    level = mean_on_axis_db(reference.view.dataset, run.settings.band_hz)
+    if not np.isfinite(level):
+        return "0 dB is 20 µPa at 1 m for an acceleration of 1 m/s²"
+    pressure = words.scientific(in_pascal_metre(level))
+    return f"0 dB is the mean on-axis level of the {reference.name}, {band}: {pressure} Pa·m"
+
+
+def slopes(scales: Scales) -> str:
+    """Return how many dB level axes have on the length of a decade, in words."""
+    found = {
+        figures.level_slope(high - low, scales)
+        for low, high in (scales.response_db, scales.bounce_db)
+    }
+    return words.listed([f"{slope:g}" for slope in sorted(found)])

@@ -1,0 +1,23 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The figures of a report, each one function from curves to a matplotlib figure.
+
+Made with matplotlib's objects alone: no figure is registered anywhere, so none leaks. A frequency
+that failed is a hatched gap, never a line drawn across it.
+"""
+
+from bafflelens.report.figures.axes import Scales, kilohertz
+from bafflelens.report.figures.maps import comparison_maps, level_maps, thumbnail_maps
+from bafflelens.report.figures.panels import bounce_levels, level_slope, responses
+from bafflelens.report.figures.polar import polars
+
+__all__ = [
+    "Scales",
+    "bounce_levels",
+    "comparison_maps",
+    "kilohertz",
+    "level_maps",
+    "level_slope",
+    "polars",
+    "responses",
+    "thumbnail_maps",
+]

@@ -1,0 +1,158 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The page: everything a report shows, put into the templates beside this file.
+
+Depends on: blocks, curves, shown, style, tables, view, words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache, partial
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from bafflelens.ranking import RankedRow
+from bafflelens.report import words
+from bafflelens.report.blocks import comparison, detail_of, slopes, thumbnails, zero_text
+from bafflelens.report.curves import requirements_of
+from bafflelens.report.shown import (
+    baseline_row,
+    changes_of,
+    detailed_of,
+    drawn_of,
+    names_of,
+    scales_of,
+)
+from bafflelens.report.style import drawing_style, png_uri, svg_uri
+from bafflelens.report.tables import (
+    LEFT_OUT,
+    bar_width,
+    columns_of,
+    facts_of,
+    largest_total,
+    solver_checks,
+    solver_summary,
+    target_rows,
+    term_colours,
+    term_units,
+    terms_of,
+)
+from bafflelens.report.view import RunView
+
+
+def write_report(run: RunView, path: Path) -> None:
+    """Write the report of a run as one HTML file that needs nothing else.
+
+    The file is written under a temporary name first and then renamed; an older report under
+    that name is replaced.
+
+    Parameters
+    ----------
+    run : RunView
+        What to show.
+    path : Path
+        The file.
+    """
+    content = render(run)
+    temporary = path.with_name(path.name + ".part")
+    temporary.write_text(content, encoding="utf-8")
+    temporary.replace(path)
+
+
+def render(run: RunView) -> str:
+    """Return the report of a run as HTML text."""
+    names = names_of(run.rows)
+    baseline = baseline_row(run.rows)
+    best = next(
+        (row for row in run.rows if row.place is not None and not row.candidate.is_baseline), None
+    )
+    drawn = drawn_of(run, names, baseline)
+    reference = next((entry for entry in drawn if entry.row is baseline), None)
+    winner = next((entry for entry in drawn if entry.row is best), None)
+    changes = changes_of(run, reference)
+    checks = solver_checks(run, names)
+    scales = scales_of(run, drawn)
+    with drawing_style():
+        small_maps = thumbnails(drawn, scales, run)
+        compared = comparison(winner, reference, scales, run)
+        details = [
+            detail_of(entry, None if entry is reference else reference, scales, run)
+            for entry in detailed_of(run, drawn)
+        ]
+    return (
+        _environment()
+        .get_template("page.html.jinja")
+        .render(
+            run=run,
+            names=names,
+            baseline=baseline,
+            best=best,
+            answer=answer(run, best, baseline, names, changes),
+            changes=changes,
+            best_changes=changes.get(best.candidate.id, {}) if best else {},
+            columns=columns_of(run),
+            terms=terms_of(run.rows),
+            term_units=term_units(run.rows),
+            colour_of=term_colours(run.rows),
+            bar_width=partial(bar_width, largest_total(run.rows)),
+            has_labels=len({row.candidate.label for row in run.rows}) > 2,
+            thumbnails=small_maps,
+            comparison=compared,
+            details=details,
+            failures=words.grouped_failures(run),
+            requirements=requirements_of(run.target),
+            zero=zero_text(reference, run),
+            slopes=slopes(scales),
+            checks=checks,
+            checked=solver_summary(checks),
+            facts=facts_of(drawn),
+            target_rows=list(target_rows(run.target)),
+            left_out=LEFT_OUT,
+        )
+    )
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "db": words.decibels,
+        "signed_db": words.signed_decibels,
+        "number": words.number,
+        "duration": words.duration,
+        "band": words.range_text,
+        "png_uri": png_uri,
+        "svg_uri": svg_uri,
+    }
+    return environment
+
+
+def answer(
+    run: RunView,
+    best: RankedRow | None,
+    baseline: RankedRow,
+    names: Mapping[str, str],
+    changes: Mapping[str, Mapping[str, words.Direction]],
+) -> list[str]:
+    """Return the answer in sentences, the verdict first."""
+    name, band = names[baseline.candidate.id], run.settings.band_hz
+    sentences = [words.verdict(run, best, baseline, name)]
+    if best is None:
+        return sentences
+    found = changes.get(best.candidate.id)
+    if found:
+        sentences += [
+            words.vertical_sentence(found, band, name),
+            words.horizontal_sentence(found.get("side"), band, name),
+        ]
+    sentences.append(words.target_sentence(best))
+    places = {row.candidate.id: row.place for row in run.rows if not row.candidate.is_baseline}
+    sentences.append(words.leader_sentence(changes, best.candidate.id, places))
+    return [sentence for sentence in sentences if sentence]

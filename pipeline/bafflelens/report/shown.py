@@ -1,0 +1,148 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Who is shown under which name, and on which scales.
+
+Depends on: curves, figures (its scales), view.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from bafflelens.ranking import RankedRow
+from bafflelens.report import words
+from bafflelens.report.curves import (
+    OCTAVES_HZ,
+    Curves,
+    curves_of,
+    mean_on_axis_db,
+    rounded_limits,
+    towards_of,
+)
+from bafflelens.report.figures import Scales
+from bafflelens.report.view import CandidateView, RunView
+
+_DEEPEST_RESPONSE_DB: Final = -25.0
+_LEAST_SPAN_DB: Final = 20.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """A candidate with what is drawn of it."""
+
+    row: RankedRow
+    name: str
+    view: CandidateView
+    curves: Curves
+
+
+def baseline_row(rows: Sequence[RankedRow]) -> RankedRow:
+    """Return the baseline that the others are compared with: the first that was ranked."""
+    baselines = [row for row in rows if row.candidate.is_baseline]
+    return next((row for row in baselines if row.place is not None), baselines[0])
+
+
+def names_of(rows: Sequence[RankedRow]) -> dict[str, str]:
+    """Return what each candidate is called: a baseline by its label, the others by their id."""
+    labels = [row.candidate.label for row in rows if row.candidate.is_baseline]
+    names = {}
+    for row in rows:
+        label, is_unique = row.candidate.label, labels.count(row.candidate.label) == 1
+        by_label = row.candidate.is_baseline and bool(label) and is_unique
+        names[row.candidate.id] = label.replace("_", " ") if by_label else row.candidate.id
+    return names
+
+
+def drawn_of(run: RunView, names: Mapping[str, str], baseline: RankedRow) -> list[Shown]:
+    """Return what is drawn: the best candidates that there are datasets of, then baselines."""
+    views = {view.id: view for view in run.views}
+    rows = [row for row in run.rows if row.candidate.id in views]
+    best = [row for row in rows if not row.candidate.is_baseline]
+    chosen = best[: max(run.detailed, run.thumbnails)]
+    chosen += [row for row in rows if row.candidate.is_baseline]
+    zero = views.get(baseline.candidate.id) or (views[chosen[0].candidate.id] if chosen else None)
+    zero_db = mean_on_axis_db(zero.dataset, run.settings.band_hz) if zero else 0.0
+    return [
+        Shown(
+            row=row,
+            name=names[row.candidate.id],
+            view=views[row.candidate.id],
+            curves=curves_of(
+                views[row.candidate.id].dataset,
+                run.target,
+                zero_db if np.isfinite(zero_db) else 0.0,
+            ),
+        )
+        for row in chosen
+    ]
+
+
+def detailed_of(run: RunView, drawn: Sequence[Shown]) -> list[Shown]:
+    """Return those of the drawn that have a block of their own."""
+    best = [entry for entry in drawn if not entry.row.candidate.is_baseline]
+    return best[: run.detailed] + [entry for entry in drawn if entry.row.candidate.is_baseline]
+
+
+def changes_of(run: RunView, reference: Shown | None) -> dict[str, dict[str, words.Direction]]:
+    """Return what each candidate changes against the baseline, by id and direction."""
+    if reference is None:
+        return {}
+    return {
+        view.id: words.directions_of(
+            towards_of(view.dataset, run.target),
+            reference.curves.towards,
+            run.target,
+            run.settings.band_hz,
+        )
+        for view in run.views
+        if view.id != reference.view.id
+    }
+
+
+def scales_of(run: RunView, shown: Sequence[Shown]) -> Scales:
+    """Return axes that hold the curves of everything that is shown."""
+    curves = [entry.curves for entry in shown]
+    frequencies = np.concatenate([c.frequency_hz for c in curves] or [np.array(OCTAVES_HZ)])
+    response = rounded_limits(
+        [np.maximum(c.on_axis_db, _DEEPEST_RESPONSE_DB) for c in curves]
+        + [np.maximum(c.listening_window_db, _DEEPEST_RESPONSE_DB) for c in curves],
+        step=5,
+        least=(-5, 5),
+    )
+    index = rounded_limits([c.directivity_index_db for c in curves], step=5, least=(0, 15))
+    index = (max(index[0], -5.0), index[1])
+    # Both stand side by side, and a level axis has one slope: so both span as many dB.
+    span = max(response[1] - response[0], index[1] - index[0], _LEAST_SPAN_DB)
+    bounce = rounded_limits(
+        [level for c in curves for level in c.towards.level_db.values()], step=5, least=(-20, 5)
+    )
+    width = rounded_limits(
+        [angle for c in curves for angle in (c.beamwidth_h_deg, c.beamwidth_v_deg)],
+        step=60,
+        least=(0, 180),
+    )
+    lowest, highest = float(frequencies.min()), float(frequencies.max())
+    if highest < lowest * 2**0.5:  # an axis needs a length
+        lowest, highest = lowest / 2**0.25, highest * 2**0.25
+    return Scales(
+        frequency_hz=(lowest, highest),
+        scored_hz=run.settings.band_hz,
+        response_db=_widened(response, span, step=5.0),
+        bounce_db=(max(bounce[0], -30.0), bounce[1]),
+        directivity_db=(index[0], index[0] + span),
+        beamwidth_deg=width[1],
+    )
+
+
+def _widened(limits: tuple[float, float], span: float, step: float) -> tuple[float, float]:
+    """Return limits that span as much as asked, grown step by step at both ends."""
+    low, high = limits
+    while high - low < span:
+        if abs(low) <= abs(high):
+            low -= step
+        else:
+            high += step
+    return low, high

@@ -1,0 +1,170 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a report is told about a run.
+
+Depends on: geometry (its parameter type), mesh, ranking, score, target.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import xarray as xr
+
+from bafflelens.mesh import Mesh
+from bafflelens.ranking import RankedRow
+from bafflelens.score import ScoreSettings
+from bafflelens.target import Target
+
+if TYPE_CHECKING:
+    from bafflelens.geometry import Parameter
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """A picture of a shape.
+
+    Attributes
+    ----------
+    title : str
+        What it shows, in a few words.
+    png : bytes
+        A PNG file; empty where there is an `svg`.
+    svg : str
+        An SVG file.
+    alt : str
+        What it shows, for those who cannot see it; the title if left out.
+    """
+
+    title: str
+    png: bytes = b""
+    svg: str = ""
+    alt: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CandidateView:
+    """What there is to show of one candidate besides its row in the ranking.
+
+    Attributes
+    ----------
+    id : str
+        As in the ranking.
+    parameters : tuple of Parameter
+        What the shape's parameters are; one that is missing is shown by its key alone.
+    dataset : xarray.Dataset
+        Its directivity dataset, with one source.
+    mesh : Mesh or None
+        The finest mesh, for its size; None if it is not known.
+    pictures : tuple of Picture
+        Pictures of the shape, for instance in space and in section.
+    """
+
+    id: str
+    parameters: tuple[Parameter, ...]
+    dataset: xr.Dataset
+    mesh: Mesh | None = None
+    pictures: tuple[Picture, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Failure:
+    """A piece of work that failed.
+
+    Attributes
+    ----------
+    candidate : str
+        Candidate's id.
+    what : str
+        What failed: ``mesh``, ``band 2``, ``2818 Hz`` ...
+    reason : str
+        Why.
+    """
+
+    candidate: str
+    what: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Timing:
+    """How long a step of the run took.
+
+    Attributes
+    ----------
+    step : str
+        The step.
+    seconds : float
+        Time in s.
+    note : str
+        What is meant: wall time, time summed over the workers ...
+    """
+
+    step: str
+    seconds: float
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RunView:
+    """Everything that a report shows.
+
+    Attributes
+    ----------
+    name : str
+        Name of the run.
+    title, why, scenario : str
+        What was asked, as in the job; the last two may be empty.
+    job_text : str
+        The job file as given.
+    created_utc : str
+        When the run began, ISO 8601.
+    status : str
+        How it ended, in words.
+    rows : tuple of RankedRow
+        The ranking, baseline included.
+    views : tuple of CandidateView
+        Whatever candidates there are datasets of, in any order. All of them are compared with
+        the baseline in the table; the best are drawn.
+    target : Target
+        What was asked of the levels.
+    settings : ScoreSettings
+        How the score counts.
+    detailed : int
+        How many of the best are shown in detail, besides the baseline.
+    thumbnails : int
+        How many of the best have small maps, besides the baseline.
+    failures : tuple of Failure
+        Pieces of work that failed; what the ranking and the datasets say is added to them.
+    remarks : tuple of str
+        What the user should know besides.
+    second_opinion : str or None
+        What the other engine says of the same shape; None if it was not asked.
+    timings : tuple of Timing
+        How long each step took.
+    versions : mapping of str to str
+        Version of each program.
+    host : mapping of str to str
+        The machine, ``{"processor": "...", "workers": "2"}``.
+    """
+
+    name: str
+    title: str
+    job_text: str
+    created_utc: str
+    status: str
+    rows: tuple[RankedRow, ...]
+    views: tuple[CandidateView, ...]
+    target: Target
+    settings: ScoreSettings = field(default_factory=ScoreSettings)
+    why: str = ""
+    scenario: str = ""
+    detailed: int = 4
+    thumbnails: int = 6
+    failures: tuple[Failure, ...] = ()
+    remarks: tuple[str, ...] = ()
+    second_opinion: str | None = None
+    timings: tuple[Timing, ...] = ()
+    versions: Mapping[str, str] = field(default_factory=dict)
+    host: Mapping[str, str | int | float] = field(default_factory=dict)

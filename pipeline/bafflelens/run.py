@@ -1,0 +1,178 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A run, from the job file to the report: read `run_job` from top to bottom."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from bafflelens import store
+from bafflelens.jobfile import LoadedJob, load_job
+from bafflelens.journal import first_record, keep_journal
+from bafflelens.parallel import Pool, processors, worker_pool
+from bafflelens.plan import Plan, make_plan
+from bafflelens.progress import Progress, Silent
+from bafflelens.ranking import CandidateResult, RankedRow
+from bafflelens.sampling import Candidate, Sampling, draw
+from bafflelens.second_opinion import ask_second_opinion
+from bafflelens.solving import Run, solve_candidates
+from bafflelens.store import RunFolder, create_run, open_run
+from bafflelens.summary import has_failed, rank_run, report_run
+from bafflelens.tasks import Methods
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunOptions:
+    """How a run is carried out; none of it changes the results.
+
+    Attributes
+    ----------
+    results : Path
+        The folder that holds the runs.
+    workers : int or None
+        Worker processes; None for what the job says, or one a processor.
+    scheduler : str or None
+        Address of a running dask scheduler to use instead.
+    progress : Progress
+        Who is told.
+    open_pool, methods
+        Who does the work and how; tests put their own in place.
+    """
+
+    results: Path = Path("results")
+    workers: int | None = None
+    scheduler: str | None = None
+    progress: Progress = field(default_factory=Silent)
+    open_pool: Callable[..., AbstractContextManager[Pool]] = worker_pool
+    methods: Methods = field(default_factory=Methods)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunResult:
+    """What came of a run.
+
+    Attributes
+    ----------
+    folder : RunFolder
+        Where everything is.
+    rows : tuple of RankedRow
+        The ranking.
+    has_failures : bool
+        Whether anything failed that was to be solved.
+    """
+
+    folder: RunFolder
+    rows: tuple[RankedRow, ...]
+    has_failures: bool
+
+
+def run_job(job_file: Path, options: RunOptions) -> RunResult:
+    """Check a job, solve its candidates, rank them and write the report.
+
+    Raises
+    ------
+    InputError
+        If the job, its geometry scripts or the scheduler are wrong; nothing is written then.
+    StoreError
+        If the results cannot be written.
+    """
+    loaded = load_job(job_file)
+    sampling = draw(loaded)
+    plan = plan_job(loaded, sampling, options)
+    with _pool(plan, options) as pool:
+        candidates = _catalogue_of(loaded, sampling)
+        folder = create_run(options.results, loaded, candidates, first_record(loaded))
+        return _carry_out(folder, plan, pool, options)
+
+
+def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
+    """Go on with a run that was stopped: only what is missing or failed is done again.
+
+    Raises
+    ------
+    InputError
+        If the scheduler cannot be reached.
+    StoreError
+        If this is no run folder, another process works on it, or it cannot be written.
+    """
+    folder = open_run(run_folder)
+    loaded = folder.load_job()
+    plan = plan_job(loaded, _sampling_of(folder), options)
+    with _pool(plan, options) as pool:
+        return _carry_out(folder, plan, pool, options)
+
+
+def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan:
+    """Return what a job will cost with these options."""
+    workers = options.workers or loaded.job.solve.workers or processors()
+    return make_plan(loaded, sampling, workers=workers, mesh=options.methods.mesh_shape)
+
+
+def _carry_out(folder: RunFolder, plan: Plan, pool: Pool, options: RunOptions) -> RunResult:
+    options.progress.say(f"run folder: {folder.path}")
+    with _resumable(folder, options.progress), keep_journal(folder) as journal:
+        run = Run(
+            folder=folder,
+            loaded=folder.load_job(),
+            plan=plan,
+            pool=pool,
+            journal=journal,
+            progress=options.progress,
+            methods=options.methods,
+        )
+        with journal.step("preparing the solver"):
+            options.methods.warm_up(options.progress.say)
+        with journal.step("meshing and solving"):
+            solve_candidates(run)
+        rows = rank_run(folder)
+        with journal.step("second opinion"):
+            ask_second_opinion(run, rows)
+        journal.has_failures = any(has_failed(row) for row in rows)
+        with journal.step("report"):
+            report_run(folder, run.loaded, journal.closing_record)
+    return RunResult(folder=folder, rows=rows, has_failures=journal.has_failures)
+
+
+@contextmanager
+def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
+    """Say how to go on with a run that is stopped."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        progress.say(f"what is solved is kept; go on with: bafflelens resume {folder.path}")
+        raise
+
+
+def _pool(plan: Plan, options: RunOptions) -> AbstractContextManager[Pool]:
+    return options.open_pool(workers=plan.workers, scheduler=options.scheduler)
+
+
+def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult]:
+    """Return the entries of the catalogue before anything is solved."""
+    return [
+        CandidateResult(
+            id=candidate.id,
+            label=(loaded.baseline_shape if candidate.is_baseline else loaded.shape).name,
+            is_baseline=candidate.is_baseline,
+            values=candidate.values,
+            score=None,
+            status=store.WAITING,
+        )
+        for candidate in sampling.everything
+    ]
+
+
+def _sampling_of(folder: RunFolder) -> Sampling:
+    """Return the candidates of a run as they were drawn when it began."""
+    found = folder.candidates()
+    drawn = {
+        is_baseline: tuple(
+            Candidate(id=entry.id, values=dict(entry.values))
+            for entry in found
+            if entry.is_baseline == is_baseline
+        )
+        for is_baseline in (True, False)
+    }
+    return Sampling(baseline=drawn[True][0], candidates=drawn[False])

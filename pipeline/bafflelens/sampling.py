@@ -1,0 +1,260 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Candidates: the parameter values that a job's search plan asks for."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy.stats import qmc
+
+from bafflelens.errors import JobError, invalid
+from bafflelens.geometry import Shape, check_parameters
+from bafflelens.job import Choices, Fixed, Setting, Span
+from bafflelens.jobfile import LoadedJob
+
+BASELINE_ID: Final = "baseline"
+
+DEFAULT_SEED: Final = 1
+_TRIES_PER_CANDIDATE: Final = 200
+_FEWEST_TRIES: Final = 1000
+_LARGEST_GRID: Final = 100_000
+
+Check = Callable[[Shape, Mapping[str, float]], list[str]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate:
+    """One shape to be solved.
+
+    Attributes
+    ----------
+    id : str
+        Short name, also that of its folder: ``baseline`` or ``c001``.
+    values : dict of str to float
+        Every parameter of the shape: ``{"lens.depth_mm": 20.0, ...}``.
+    """
+
+    id: str
+    values: dict[str, float]
+
+    @property
+    def is_baseline(self) -> bool:
+        """Whether this is the shape that all others are compared with."""
+        return self.id == BASELINE_ID
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sampling:
+    """What a search plan gave.
+
+    Attributes
+    ----------
+    baseline : Candidate
+        The shape that every candidate is compared with.
+    candidates : tuple of Candidate
+        The candidates, in the order in which they are solved.
+    skipped : int
+        Samples left out because they broke a rule of the shape.
+    skipped_rule : str
+        An example of the rule most often broken, empty if none was.
+    """
+
+    baseline: Candidate
+    candidates: tuple[Candidate, ...]
+    skipped: int = 0
+    skipped_rule: str = ""
+
+    @property
+    def everything(self) -> tuple[Candidate, ...]:
+        """The baseline first, then the candidates."""
+        return (self.baseline, *self.candidates)
+
+
+def draw(loaded: LoadedJob, *, check: Check = check_parameters) -> Sampling:
+    """Return the candidates of a job, without those that break the shape's own rules.
+
+    Low-discrepancy samples that break a rule are skipped and the sequence goes on until the
+    number asked for is found, within a bound.
+
+    Parameters
+    ----------
+    loaded : LoadedJob
+        The job.
+    check : callable
+        Returns the rules that a set of values breaks.
+
+    Raises
+    ------
+    JobError
+        If there are no candidates, with the rule most often broken; if a candidate of a list
+        breaks a rule; if the baseline does.
+    """
+    search = loaded.job.search
+    settings = _complete(loaded)
+    limit: int | None = None
+    trials: Iterable[dict[str, float]]
+    if search.plan == "low-discrepancy":
+        limit = search.candidates or 1
+        tries = max(_FEWEST_TRIES, _TRIES_PER_CANDIDATE * limit)
+        seed = DEFAULT_SEED if search.seed is None else search.seed
+        trials = low_discrepancy(settings, seed, tries)
+    elif search.plan == "grid":
+        trials = _grid(settings)
+    else:
+        trials = _rows(settings)
+
+    valid, broken = _keep_valid(trials, loaded.shape, check, limit)
+    faults = [
+        f"{loaded.path}: [baseline] {fault}"
+        for fault in check(loaded.baseline_shape, baseline_values(loaded))
+    ]
+    if broken and search.plan == "list":  # each of these was written down by hand
+        faults += [f"{loaded.path}: [geometry] {rule}" for rule in broken]
+    elif not valid:
+        faults.append(
+            f"{loaded.path}: Invalid search plan '{search.plan}'. Must give at least one "
+            f"candidate; all {len(broken)} samples broke a rule, most often: {_usual(broken)}"
+        )
+    if faults:
+        raise JobError(faults)
+
+    digits = max(3, len(str(len(valid))))
+    return Sampling(
+        baseline=Candidate(id=BASELINE_ID, values=baseline_values(loaded)),
+        candidates=tuple(
+            Candidate(id=f"c{number:0{digits}d}", values=values)
+            for number, values in enumerate(valid, start=1)
+        ),
+        skipped=len(broken),
+        skipped_rule=_usual(broken),
+    )
+
+
+def baseline_values(loaded: LoadedJob) -> dict[str, float]:
+    """Return the baseline's parameters: its own, else the candidates', else its defaults."""
+    own = loaded.job.baseline.parameters
+    shared = _complete(loaded)
+    values = {}
+    for parameter in loaded.baseline_shape.parameters:
+        setting = own.get(parameter.key) or shared.get(parameter.key)
+        values[parameter.key] = setting.value if isinstance(setting, Fixed) else parameter.default
+    return values
+
+
+def low_discrepancy(
+    settings: Mapping[str, Setting], seed: int, tries: int
+) -> Iterator[dict[str, float]]:
+    """Yield distinct points of a scrambled Halton sequence.
+
+    Halton's sequence is used because it fills the ranges evenly after any number of points, so
+    that it can go on when samples are skipped. Values are rounded to what a person would write,
+    at least a hundred steps across a range.
+
+    Parameters
+    ----------
+    settings : mapping of str to Setting
+        Every parameter of the shape.
+    seed : int
+        The same seed gives the same candidates.
+    tries : int
+        Points to draw at most; equal ones are yielded once.
+    """
+    searched = {key: item for key, item in settings.items() if not isinstance(item, Fixed)}
+    fixed = {key: item.value for key, item in settings.items() if isinstance(item, Fixed)}
+    sequence = qmc.Halton(d=len(searched), scramble=True, rng=np.random.default_rng(seed))
+    seen: set[tuple[float, ...]] = set()
+    for _ in range(tries):
+        point = sequence.random(1)[0]
+        drawn = tuple(
+            _at(item, share) for item, share in zip(searched.values(), point, strict=True)
+        )
+        if drawn not in seen:
+            seen.add(drawn)
+            values = fixed | dict(zip(searched, drawn, strict=True))
+            yield {key: values[key] for key in settings}
+
+
+def _at(setting: Setting, share: float) -> float:
+    """Return the value of a searched parameter at a share of its range, 0 to 1."""
+    if isinstance(setting, Choices):
+        return setting.values[min(int(share * len(setting.values)), len(setting.values) - 1)]
+    if isinstance(setting, Fixed):
+        return setting.value
+    decimals = 2 - math.floor(math.log10(setting.high - setting.low))
+    value = round(setting.low + float(share) * (setting.high - setting.low), decimals)
+    return min(max(value, setting.low), setting.high)
+
+
+def _grid(settings: Mapping[str, Setting]) -> Iterator[dict[str, float]]:
+    """Yield every combination; the last parameter varies fastest."""
+    axes = [_axis(setting) for setting in settings.values()]
+    size = math.prod(len(axis) for axis in axes)
+    if size > _LARGEST_GRID:
+        rule = f"at most {_LARGEST_GRID} combinations of values"
+        raise JobError(invalid("grid in section [geometry]", f"{size} combinations", rule))
+    for point in itertools.product(*axes):
+        yield dict(zip(settings, point, strict=True))
+
+
+def _axis(setting: Setting) -> tuple[float, ...]:
+    match setting:
+        case Fixed(value):
+            return (value,)
+        case Choices(values):
+            return values
+        case Span(low, high, steps):
+            return tuple(float(f"{v:.9g}") for v in np.linspace(low, high, steps or 2))
+
+
+def _rows(settings: Mapping[str, Setting]) -> Iterator[dict[str, float]]:
+    """Yield the first value of every list, then the second, and so on."""
+    n_rows = max((len(s.values) for s in settings.values() if isinstance(s, Choices)), default=1)
+    for row in range(n_rows):
+        yield {
+            key: s.values[row] if isinstance(s, Choices) else _axis(s)[0]
+            for key, s in settings.items()
+        }
+
+
+def _complete(loaded: LoadedJob) -> dict[str, Setting]:
+    """Return a setting for every parameter of the shape, in the shape's own order."""
+    given = loaded.job.geometry.parameters
+    return {
+        parameter.key: given.get(parameter.key, Fixed(parameter.default))
+        for parameter in loaded.shape.parameters
+    }
+
+
+def _keep_valid(
+    trials: Iterable[dict[str, float]], shape: Shape, check: Check, limit: int | None
+) -> tuple[list[dict[str, float]], list[str]]:
+    """Return the valid ones, up to a limit, and one broken rule for each of the others."""
+    valid: list[dict[str, float]] = []
+    broken: list[str] = []
+    for values in trials:
+        faults = check(shape, values)
+        if faults:
+            broken.append(faults[0])
+        else:
+            valid.append(values)
+        if len(valid) == limit:
+            break
+    return valid, broken
+
+
+def _usual(broken: Iterable[str]) -> str:
+    """Return an example of the rule most often broken; rules differ in their numbers only."""
+    examples: dict[str, str] = {}
+    counts: Counter[str] = Counter()
+    for rule in broken:
+        kind = re.sub(r"[-+]?\d+(\.\d+)?(e[-+]?\d+)?", "#", rule)
+        counts[kind] += 1
+        examples.setdefault(kind, rule)
+    return examples[counts.most_common(1)[0][0]] if counts else ""

@@ -1,0 +1,230 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Mesh and solve every candidate that is not complete yet, on the workers, and score each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import xarray as xr
+
+from bafflelens import store
+from bafflelens.directivity import assemble_dataset, directions
+from bafflelens.errors import InputError
+from bafflelens.geometry import Shape, source_motions
+from bafflelens.jobfile import LoadedJob
+from bafflelens.journal import Journal
+from bafflelens.mesh import Mesh
+from bafflelens.parallel import Outcome, Pool
+from bafflelens.plan import Plan, band_mesh_sizes, job_bands
+from bafflelens.progress import Progress
+from bafflelens.ranking import CandidateResult
+from bafflelens.score import score
+from bafflelens.store import RunFolder, TaskRecord
+from bafflelens.sweep import BandResult
+from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run:
+    """A run that is going on: what its steps need.
+
+    Attributes
+    ----------
+    folder : RunFolder
+        Where everything is kept.
+    loaded : LoadedJob
+        The job, with the geometry scripts as they are in the folder.
+    plan : Plan
+        What the work is expected to cost.
+    pool : Pool
+        Who does it.
+    journal : Journal
+        What was done.
+    progress : Progress
+        Who is told.
+    methods : Methods
+        How a candidate is meshed and a band solved.
+    """
+
+    folder: RunFolder
+    loaded: LoadedJob
+    plan: Plan
+    pool: Pool
+    journal: Journal
+    progress: Progress
+    methods: Methods
+
+    def shape_of(self, candidate: CandidateResult) -> Shape:
+        """Return the shape that a candidate is one of."""
+        return self.loaded.baseline_shape if candidate.is_baseline else self.loaded.shape
+
+
+@dataclass(kw_only=True)
+class _Open:
+    """A candidate on its way: what has come back of it, and what is still out."""
+
+    candidate: CandidateResult
+    settings: SolveSettings
+    bands: dict[int, BandResult]
+    tasks_out: int = 0
+    mesh_info: dict[str, str | int | float] = field(default_factory=dict)
+    failures: dict[str, Outcome] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Task:
+    """A piece of work that is out."""
+
+    open: _Open
+    name: str
+    band: int | None
+    planned_seconds: float
+
+
+def solve_candidates(run: Run) -> None:
+    """Mesh and solve whatever is missing; a candidate that fails is recorded, the run goes on."""
+    tasks: dict[str, _Task] = {}
+    candidates = run.folder.candidates()
+    for position, candidate in enumerate(candidates):
+        if not run.folder.has_directivity(candidate.id):
+            tasks |= _submit(run, candidate, position)
+        elif candidate.score is None:  # it was stopped in between
+            _judge(run, candidate, run.folder.load_directivity(candidate.id))
+    total = sum(task.planned_seconds for task in tasks.values())
+    with run.progress.bar(total) as advance:
+        for outcome in run.pool.outcomes():
+            task = tasks.pop(outcome.name)
+            _receive(run, task, outcome)
+            task.open.tasks_out -= 1
+            is_last = task.open.tasks_out == 0
+            advance(task.planned_seconds, _conclude(run, task.open) if is_last else "")
+
+
+def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _Task]:
+    """Submit the meshing of a candidate and the bands that are missing, the largest first."""
+    job, shape = run.loaded.job, run.shape_of(candidate)
+    settings = SolveSettings(
+        motions=source_motions(shape, candidate.values),
+        air=job.air.medium,
+        symmetry=shape.symmetry,
+        engine=job.solve.engine,
+        quality=job.solve.quality,
+    )
+    done = run.folder.load_bands(candidate.id)
+    opened = _Open(candidate=candidate, settings=settings, bands=done)
+    bands = job_bands(run.loaded)
+    tasks = {}
+
+    def submit(
+        name: str, band: int | None, seconds: float, delay: float, function: Any, *arguments: Any
+    ) -> Any:
+        full_name = f"{candidate.id} {name}"
+        tasks[full_name] = _Task(open=opened, name=name, band=band, planned_seconds=seconds)
+        opened.tasks_out += 1
+        # Candidates in order; within one, the mesh and then the largest bands first.
+        return run.pool.submit(full_name, function, *arguments, priority=-(position + delay))
+
+    meshes = submit(
+        "mesh", None, run.plan.mesh_seconds, 0.0,
+        mesh_candidate, run.methods, shape.script.absolute(), dict(candidate.values),
+        band_mesh_sizes(run.loaded), job.solve.mesh_time_limit_s,
+    )  # fmt: skip
+    for number in sorted(set(range(len(bands))) - set(done), reverse=True):
+        submit(
+            f"band {number + 1}", number, run.plan.band_costs[number].seconds,
+            0.5 * (len(bands) - number) / len(bands),
+            solve_candidate_band, run.methods, meshes, number, bands[number], settings,
+        )  # fmt: skip
+    return tasks
+
+
+def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
+    """Keep what a piece of work gave."""
+    candidate_id = task.open.candidate.id
+    if outcome.error:
+        task.open.failures[task.name] = outcome
+        return
+    reason = ""
+    if task.band is None:
+        meshes: Sequence[Mesh] = outcome.value.value
+        task.open.mesh_info = {
+            "quality": task.open.settings.quality,
+            "triangles_finest": max(mesh.n_triangles for mesh in meshes),
+            "triangles_coarsest": min(mesh.n_triangles for mesh in meshes),
+        }
+        run.folder.save_mesh(candidate_id, max(meshes, key=lambda mesh: mesh.n_triangles))
+        run.journal.add_time("meshing, summed over workers", outcome.value.seconds)
+    else:
+        result: BandResult = outcome.value.value
+        run.folder.save_band(candidate_id, task.band, result)
+        task.open.bands[task.band] = result
+        run.journal.add_time("solving, summed over workers", outcome.value.seconds)
+        reason = "; ".join(
+            f"{item.frequency_hz:.0f} Hz failed: {item.reason}"
+            for item in result.outcomes
+            if item.status == store.FAILED
+        )
+    record = TaskRecord(
+        candidate=candidate_id,
+        task=task.name,
+        status=store.FAILED if reason else store.DONE,
+        seconds=outcome.value.seconds,
+        reason=reason,
+    )
+    run.journal.add_task(record)
+
+
+def _conclude(run: Run, opened: _Open) -> str:
+    """Record the end of a candidate all of whose work is back, and say it in one line."""
+    # Where there is no mesh, that the bands failed as well says nothing.
+    mesh_failed = opened.failures.get("mesh")
+    failures = {"mesh": mesh_failed} if mesh_failed else opened.failures
+    if failures:
+        return _fail(run, opened.candidate, failures)
+    try:
+        dataset = assemble_dataset(
+            directions(),
+            list(opened.bands.values()),
+            [motion.name for motion in opened.settings.motions],
+            air=opened.settings.air,
+            mesh_info=opened.mesh_info,
+            engine=opened.settings.engine,
+            versions=run.journal.record.versions,
+        )
+    except ValueError as error:
+        failure = Outcome(name="directivity", value=None, error=str(error))
+        return _fail(run, opened.candidate, {"directivity": failure})
+    run.folder.save_directivity(opened.candidate.id, dataset)
+    return _judge(run, opened.candidate, dataset)
+
+
+def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
+    """Score a complete candidate."""
+    job = run.loaded.job
+    try:
+        found = score(dataset, job.target.target(job.room.room), job.score.settings)
+    except InputError as error:
+        failure = Outcome(name="score", value=None, error=str(error))
+        return _fail(run, candidate, {"score": failure})
+    failed = dataset["frequency"].values[dataset["status"].values == store.FAILED]
+    reasons = [f"{frequency:.0f} Hz failed" for frequency in failed]
+    run.folder.update_candidate(candidate.id, status=store.SOLVED, score=found, reasons=reasons)
+    return "; ".join([f"{candidate.id} solved, score {found.total_db:.2f} dB", *reasons])
+
+
+def _fail(run: Run, candidate: CandidateResult, failures: Mapping[str, Outcome]) -> str:
+    """Record why a candidate failed."""
+    for name, outcome in failures.items():
+        record = TaskRecord(
+            candidate=candidate.id,
+            task=name,
+            status=store.FAILED,
+            seconds=0.0,
+            reason=outcome.error,
+        )
+        run.journal.add_task(record, outcome.detail)
+    reasons = [f"{name}: {outcome.error}" for name, outcome in failures.items()]
+    run.folder.update_candidate(candidate.id, status=store.FAILED, reasons=reasons)
+    return f"{candidate.id} failed: {'; '.join(reasons)}"

@@ -1,0 +1,543 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Run folders: the only file that knows the paths under ``results/``.
+
+::
+
+    results/first_lens_20260131T204500Z/
+        job.toml            the job as given
+        shapes/             the geometry scripts as they were
+        run.json            versions, commit, machine, status and time of every task
+        log.txt             what happened, line by line
+        catalog.sqlite      candidates, parameters, status, scores, notes
+        candidates/c001/    mesh.npz (the finest), directivity.nc
+        report.html
+
+Files are written under a temporary name and renamed, so that whatever stops a run leaves each
+of them whole. Results are never overwritten; ``run.json`` and the report are replaced. While a
+candidate is being solved, its finished bands lie in ``candidates/c001/bands/``; a run that was
+stopped goes on from there.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import asdict, astuple, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Final
+from zipfile import BadZipFile
+
+import numpy as np
+import xarray as xr
+
+from bafflelens import directivity
+from bafflelens.errors import StoreError, invalid
+from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
+from bafflelens.mesh import Mesh
+from bafflelens.ranking import CandidateResult
+from bafflelens.score import Score, Term
+from bafflelens.sweep import BandResult, FrequencyOutcome
+
+CATALOG_VERSION: Final = 1
+RUN_FORMAT: Final = 1
+
+WAITING: Final = "waiting"
+SOLVED: Final = "solved"
+FAILED: Final = "failed"
+DONE: Final = "done"
+
+RUNNING: Final = "running"
+FINISHED: Final = "finished"
+FINISHED_WITH_FAILURES: Final = "finished with failures"
+INTERRUPTED: Final = "interrupted"
+STOPPED: Final = "stopped"
+
+_SCHEMA: Final = """
+CREATE TABLE candidates (
+    id TEXT PRIMARY KEY,
+    position INTEGER NOT NULL,
+    label TEXT NOT NULL,
+    is_baseline INTEGER NOT NULL,
+    status TEXT NOT NULL,
+    reasons TEXT NOT NULL,
+    total_db REAL,
+    gaps TEXT NOT NULL
+);
+CREATE TABLE parameters (
+    candidate_id TEXT NOT NULL REFERENCES candidates (id),
+    key TEXT NOT NULL,
+    value REAL NOT NULL,
+    PRIMARY KEY (candidate_id, key)
+);
+CREATE TABLE scores (
+    candidate_id TEXT NOT NULL REFERENCES candidates (id),
+    position INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    value_db REAL,
+    tolerance_db REAL NOT NULL,
+    weight REAL NOT NULL,
+    excess_db REAL NOT NULL,
+    note TEXT NOT NULL,
+    PRIMARY KEY (candidate_id, name)
+);
+CREATE TABLE notes (
+    candidate_id TEXT NOT NULL REFERENCES candidates (id),
+    created_utc TEXT NOT NULL,
+    verdict TEXT NOT NULL,
+    text TEXT NOT NULL
+);
+"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TaskRecord:
+    """What became of one piece of work.
+
+    Attributes
+    ----------
+    candidate : str
+        Candidate's id.
+    task : str
+        ``mesh``, ``band 1`` ... or ``score``.
+    status : str
+        ``done`` or ``failed``.
+    seconds : float
+        Time on a worker in s.
+    reason : str
+        Why it failed; empty otherwise.
+    """
+
+    candidate: str
+    task: str
+    status: str
+    seconds: float
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunRecord:
+    """The content of ``run.json``.
+
+    Attributes
+    ----------
+    title, job : str
+        Title of the job and name of its file.
+    status : str
+        ``running``, ``finished``, ``finished with failures``, ``interrupted`` or ``stopped``.
+    created_utc, finished_utc : str
+        ISO 8601 times; the second is empty while the run goes on.
+    versions, host : mapping
+        What the results were made with and on.
+    commit : str or None
+        Commit that the program ran from, None if it was installed.
+    timing_s : mapping of str to float
+        Time of each step in s.
+    tasks : tuple of TaskRecord
+        Every piece of work, in the order in which it was done.
+    remarks : tuple of str
+        What the user should know.
+    second_opinion : str or None
+        What the other engine says of the best candidate; None if it was not asked.
+    """
+
+    title: str
+    job: str
+    status: str
+    created_utc: str
+    finished_utc: str = ""
+    versions: Mapping[str, str]
+    host: Mapping[str, str | int | float]
+    commit: str | None
+    timing_s: Mapping[str, float]
+    tasks: tuple[TaskRecord, ...] = ()
+    remarks: tuple[str, ...] = ()
+    second_opinion: str | None = None
+
+
+class RunFolder:
+    """One run's folder. Made with `create_run` or `open_run`."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    # ------------------------------------------------------------------------ job and record
+
+    @property
+    def name(self) -> str:
+        """Name of the folder."""
+        return self.path.name
+
+    @property
+    def report_path(self) -> Path:
+        """Where the report is."""
+        return self.path / "report.html"
+
+    def load_job(self) -> LoadedJob:
+        """Return the job as it was given, with the geometry scripts as they were."""
+        scripts = {name: self._script(name) for name in SHAPE_SECTIONS}
+        return load_job(self.path / "job.toml", scripts=scripts)
+
+    def _script(self, section: str) -> Path:
+        found = sorted((self.path / "shapes" / section).glob("*.py"))
+        if not found:
+            raise StoreError(invalid("run folder", self.path, f"with the script of [{section}]"))
+        return found[0].absolute()
+
+    def load_record(self) -> RunRecord:
+        """Return the content of ``run.json``."""
+        path = self.path / "run.json"
+        try:
+            content = json.loads(path.read_text(encoding="utf-8"))
+            if content.pop("format") > RUN_FORMAT:
+                rule = "made by this version of bafflelens or an older one"
+                raise StoreError(invalid("run folder", self.path, rule))
+            content["tasks"] = tuple(TaskRecord(**task) for task in content["tasks"])
+            content["remarks"] = tuple(content["remarks"])
+            return RunRecord(**content)
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            rule = f"a run record written by bafflelens ({error})"
+            raise StoreError(invalid("run record", path, rule)) from error
+
+    def save_record(self, record: RunRecord) -> None:
+        """Replace ``run.json``."""
+        content = json.dumps({"format": RUN_FORMAT, **asdict(record)}, indent=1)
+        _write(self.path / "run.json", content.encode() + b"\n", replace_existing=True)
+
+    def log(self, text: str) -> None:
+        """Add lines to the log, with the time."""
+        stamp = _utc_now().isoformat(timespec="seconds").replace("+00:00", "Z")
+        with _storing(self.path), (self.path / "log.txt").open("a", encoding="utf-8") as stream:
+            for line in text.splitlines():
+                stream.write(f"{stamp} {line}\n")
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Keep other processes from writing here; the lock ends with the process.
+
+        Raises
+        ------
+        StoreError
+            If another process is working on this run.
+        """
+        with _storing(self.path), (self.path / "log.txt").open("a", encoding="utf-8") as stream:
+            try:
+                fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                rule = "one that no other process is working on"
+                raise StoreError(invalid("run folder", self.path, rule)) from error
+            yield
+
+    # --------------------------------------------------------------------------- the catalogue
+
+    def add_candidates(self, candidates: Iterable[CandidateResult]) -> None:
+        """Enter candidates into the catalogue."""
+        with self._catalog() as catalog:
+            for position, candidate in enumerate(candidates):
+                catalog.execute(
+                    "INSERT INTO candidates VALUES (?, ?, ?, ?, ?, ?, NULL, '[]')",
+                    (
+                        candidate.id,
+                        position,
+                        candidate.label,
+                        candidate.is_baseline,
+                        candidate.status,
+                        json.dumps(candidate.reasons),
+                    ),
+                )
+                catalog.executemany(
+                    "INSERT INTO parameters VALUES (?, ?, ?)",
+                    [(candidate.id, key, value) for key, value in candidate.values.items()],
+                )
+
+    def update_candidate(
+        self,
+        candidate_id: str,
+        *,
+        status: str,
+        score: Score | None = None,
+        reasons: Sequence[str] = (),
+    ) -> None:
+        """Enter what became of a candidate: its status, its score, what there is to say."""
+        total_db, gaps = (score.total_db, score.gaps) if score else (None, ())
+        terms = score.terms if score else ()
+        with self._catalog() as catalog:
+            catalog.execute(
+                "UPDATE candidates SET status = ?, reasons = ?, total_db = ?, gaps = ? "
+                "WHERE id = ?",
+                (status, json.dumps(reasons), total_db, json.dumps(gaps), candidate_id),
+            )
+            catalog.execute("DELETE FROM scores WHERE candidate_id = ?", (candidate_id,))
+            catalog.executemany(
+                "INSERT INTO scores VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                [(candidate_id, i, *astuple(term)) for i, term in enumerate(terms)],
+            )
+
+    def candidates(self) -> tuple[CandidateResult, ...]:
+        """Return the whole catalogue, the baseline first."""
+        with self._catalog() as catalog:
+            rows = catalog.execute(
+                "SELECT id, label, is_baseline, status, reasons, total_db, gaps "
+                "FROM candidates ORDER BY position"
+            ).fetchall()
+            values: dict[str, dict[str, float]] = {row[0]: {} for row in rows}
+            for candidate_id, key, value in catalog.execute(
+                "SELECT candidate_id, key, value FROM parameters ORDER BY rowid"
+            ):
+                values[candidate_id][key] = value
+            terms: dict[str, list[Term]] = {row[0]: [] for row in rows}
+            for candidate_id, name, value_db, *numbers, note in catalog.execute(
+                "SELECT candidate_id, name, value_db, tolerance_db, weight, excess_db, note "
+                "FROM scores ORDER BY candidate_id, position"
+            ):
+                tolerance_db, weight, excess_db = numbers
+                term = Term(
+                    name=name,
+                    value_db=_number(value_db),
+                    tolerance_db=tolerance_db,
+                    weight=weight,
+                    excess_db=excess_db,
+                    note=note,
+                )
+                terms[candidate_id].append(term)
+        return tuple(
+            CandidateResult(
+                id=candidate_id,
+                label=label,
+                is_baseline=bool(is_baseline),
+                values=values[candidate_id],
+                score=(
+                    Score(
+                        terms=tuple(terms[candidate_id]),
+                        total_db=_number(total_db),
+                        gaps=tuple(json.loads(gaps)),
+                    )
+                    if terms[candidate_id]
+                    else None
+                ),
+                status=status,
+                reasons=tuple(json.loads(reasons)),
+            )
+            for candidate_id, label, is_baseline, status, reasons, total_db, gaps in rows
+        )
+
+    @contextmanager
+    def _catalog(self) -> Iterator[sqlite3.Connection]:
+        path = self.path / "catalog.sqlite"
+        try:
+            with closing(_connect(path)) as catalog, catalog:
+                (found,) = catalog.execute("PRAGMA user_version").fetchone()
+                if found != CATALOG_VERSION:
+                    rule = f"of version {CATALOG_VERSION}, made by this version of bafflelens"
+                    raise StoreError(invalid(f"catalogue '{path}' of version", found, rule))
+                yield catalog
+        except sqlite3.Error as error:
+            rule = f"a catalogue in a folder that can be written ({error})"
+            raise StoreError(invalid("catalogue", path, rule)) from error
+
+    # -------------------------------------------------------------------- what was computed
+
+    def _candidate_folder(self, candidate_id: str) -> Path:
+        return self.path / "candidates" / candidate_id
+
+    def save_mesh(self, candidate_id: str, mesh: Mesh) -> None:
+        """Keep a candidate's finest mesh, unless it is there already."""
+        path = self._candidate_folder(candidate_id) / "mesh.npz"
+        with _storing(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if not path.exists():
+                mesh.save(path)
+
+    def load_mesh(self, candidate_id: str) -> Mesh:
+        """Return a candidate's finest mesh."""
+        return Mesh.load(self._candidate_folder(candidate_id) / "mesh.npz")
+
+    def save_band(self, candidate_id: str, number: int, result: BandResult) -> None:
+        """Keep a finished band until the candidate is complete."""
+        folder = self._candidate_folder(candidate_id) / "bands"
+        outcomes = json.dumps([asdict(outcome) for outcome in result.outcomes])
+        with _storing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            with _replacing(folder / f"{number:03d}.npz", replace_existing=True) as stream:
+                np.savez(
+                    stream,
+                    frequencies_hz=result.frequencies_hz,
+                    far_field=result.far_field,
+                    cross_power=result.cross_power,
+                    outcomes=np.array(outcomes),
+                )
+
+    def load_bands(self, candidate_id: str) -> dict[int, BandResult]:
+        """Return the finished bands of an unfinished candidate; damaged files are left out."""
+        folder = self._candidate_folder(candidate_id) / "bands"
+        bands = {}
+        for path in sorted(folder.glob("*.npz")):
+            try:
+                with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+                    outcomes = json.loads(str(data["outcomes"]))
+                    bands[int(path.stem)] = BandResult(
+                        frequencies_hz=data["frequencies_hz"],
+                        far_field=data["far_field"],
+                        cross_power=data["cross_power"],
+                        outcomes=tuple(FrequencyOutcome(**outcome) for outcome in outcomes),
+                    )
+            except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):
+                continue  # cut short by whatever stopped the run: it is solved again
+        return bands
+
+    def save_directivity(self, candidate_id: str, dataset: xr.Dataset) -> None:
+        """Keep a complete candidate's directivity, for good; its bands are then dropped."""
+        folder = self._candidate_folder(candidate_id)
+        with _storing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            directivity.save(dataset, folder / "directivity.nc")
+            shutil.rmtree(folder / "bands", ignore_errors=True)
+
+    def has_directivity(self, candidate_id: str) -> bool:
+        """Tell whether a candidate is complete."""
+        return (self._candidate_folder(candidate_id) / "directivity.nc").exists()
+
+    def load_directivity(self, candidate_id: str) -> xr.Dataset:
+        """Return a complete candidate's directivity."""
+        return directivity.load(self._candidate_folder(candidate_id) / "directivity.nc")
+
+    def write_report(self, write: Callable[[Path], None]) -> Path:
+        """Let a function write the report to a temporary path, then put it in place."""
+        temporary = self.report_path.with_name("report.html.part")
+        with _storing(self.report_path):
+            try:
+                write(temporary)
+                temporary.replace(self.report_path)
+            finally:
+                temporary.unlink(missing_ok=True)
+        return self.report_path
+
+
+# ------------------------------------------------------------------------ making and opening
+
+
+def create_run(
+    results: Path, loaded: LoadedJob, candidates: Sequence[CandidateResult], record: RunRecord
+) -> RunFolder:
+    """Make the folder of a new run: complete, under a temporary name, then renamed.
+
+    Parameters
+    ----------
+    results : Path
+        The folder that holds the runs; made if it is missing.
+    loaded : LoadedJob
+        The job.
+    candidates : sequence of CandidateResult
+        All of them, the baseline first, as waiting.
+    record : RunRecord
+        The first content of ``run.json``.
+
+    Raises
+    ------
+    StoreError
+        If the folder cannot be made; then nothing is left behind.
+    """
+    stamp = _utc_now().strftime("%Y%m%dT%H%M%SZ")
+    with _storing(results):
+        results.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=results, prefix=".new-") as scratch:
+            new = RunFolder(Path(scratch) / "run")
+            (new.path / "candidates").mkdir(parents=True)
+            _write(new.path / "job.toml", loaded.text.encode())
+            shapes = (loaded.shape, loaded.baseline_shape)
+            for section, shape in zip(SHAPE_SECTIONS, shapes, strict=True):
+                folder = new.path / "shapes" / section
+                folder.mkdir(parents=True)
+                shutil.copyfile(shape.script, folder / shape.script.name)
+            with closing(sqlite3.connect(new.path / "catalog.sqlite")) as catalog:
+                catalog.execute("PRAGMA journal_mode = WAL")
+                catalog.executescript(_SCHEMA)
+                catalog.execute(f"PRAGMA user_version = {CATALOG_VERSION}")
+            new.add_candidates(candidates)
+            new.save_record(record)
+            new.log(f"run of {loaded.path.name} with {len(candidates)} shapes")
+            return RunFolder(_rename_to_free(new.path, results, f"{loaded.path.stem}_{stamp}"))
+
+
+def open_run(path: Path) -> RunFolder:
+    """Open the folder of a run.
+
+    Raises
+    ------
+    StoreError
+        If this is not the folder of a run.
+    """
+    if not (path / "run.json").is_file() or not (path / "catalog.sqlite").is_file():
+        rule = "the folder of a run, with a run.json and a catalog.sqlite in it"
+        raise StoreError(invalid("run folder", path, rule))
+    return RunFolder(path)
+
+
+def _rename_to_free(source: Path, results: Path, name: str) -> Path:
+    """Rename a folder to a name that is free, with -1, -2 ... behind it if need be."""
+    number = 0
+    while True:
+        target = results / (f"{name}-{number}" if number else name)
+        if not target.exists():
+            return source.rename(target)
+        number += 1
+
+
+def _number(stored: float | None) -> float:
+    """Return a number of the catalogue, which keeps NaN as NULL."""
+    return float("nan") if stored is None else stored
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    address = path.absolute().as_uri()
+    catalog = sqlite3.connect(f"{address}?mode=rw", uri=True, timeout=10)
+    try:
+        catalog.execute("PRAGMA user_version")
+    except sqlite3.OperationalError:
+        # In a folder that cannot be written, the write-ahead log cannot be opened; nor can
+        # anybody else be writing.
+        catalog.close()
+        catalog = sqlite3.connect(f"{address}?immutable=1", uri=True)
+    return catalog
+
+
+def _write(path: Path, content: bytes, *, replace_existing: bool = False) -> None:
+    with _replacing(path, replace_existing=replace_existing) as stream:
+        stream.write(content)
+
+
+@contextmanager
+def _replacing(path: Path, *, replace_existing: bool = False) -> Iterator[IO[bytes]]:
+    """Write to a temporary name; the file has its own name only when it is whole."""
+    temporary = path.with_name(path.name + ".part")
+    with _storing(path):
+        if path.exists() and not replace_existing:
+            raise StoreError(invalid("file", path, "a new name: results are never overwritten"))
+        try:
+            with temporary.open("wb") as stream:
+                yield stream
+                stream.flush()
+                os.fsync(stream.fileno())
+            temporary.replace(path)
+        finally:
+            temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def _storing(path: Path) -> Iterator[None]:
+    """Turn what the operating system refuses into one clear line."""
+    try:
+        yield
+    except OSError as error:
+        rule = f"in a folder that can be written ({error.strerror or error})"
+        raise StoreError(invalid("path", path, rule)) from error

@@ -1,0 +1,115 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a run folder says: its ranking, and its report."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from bafflelens import store
+from bafflelens.jobfile import LoadedJob
+from bafflelens.mesh import Mesh
+from bafflelens.ranking import RankedRow, rank
+from bafflelens.store import RunFolder, RunRecord
+
+if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
+    from bafflelens.report import Picture, RunView
+
+_NOT_SOLVED: Final = "not solved: the run has not come to it"
+
+
+def rank_run(folder: RunFolder) -> tuple[RankedRow, ...]:
+    """Return the ranking of a run, also of one that is not finished."""
+    return rank(
+        [
+            replace(candidate, reasons=(_NOT_SOLVED,)) if candidate.status == store.WAITING
+            else candidate
+            for candidate in folder.candidates()
+        ]
+    )  # fmt: skip
+
+
+def has_failed(row: RankedRow) -> bool:
+    """Tell whether anything of a candidate failed that was to be solved."""
+    return row.status != "ranked" or bool(row.candidate.reasons)
+
+
+def report_run(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> None:
+    """Write the report of a run from what its folder holds."""
+    from bafflelens.report import write_report
+
+    view = view_of(folder, loaded, record)
+    folder.write_report(lambda path: write_report(view, path))
+
+
+def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
+    """Gather what a report shows.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    loaded : LoadedJob
+        Its job.
+    record : RunRecord
+        Its record, with the status that the report shall state.
+    """
+    from bafflelens.report import CandidateView, Failure, RunView, Timing
+
+    job = loaded.job
+    rows = rank_run(folder)
+    drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
+    drawn = drawn[: job.report.detailed]
+    views = []
+    for row in rows:
+        candidate = row.candidate
+        if not folder.has_directivity(candidate.id):
+            continue
+        shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+        mesh = folder.load_mesh(candidate.id)
+        is_drawn = candidate.is_baseline or candidate.id in drawn
+        views.append(
+            CandidateView(
+                id=candidate.id,
+                parameters=shape.parameters,
+                dataset=folder.load_directivity(candidate.id),
+                mesh=mesh,
+                pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
+            )
+        )
+    return RunView(
+        name=folder.name,
+        title=job.title,
+        why=job.why,
+        scenario=job.scenario,
+        job_text=loaded.text,
+        created_utc=record.created_utc,
+        status=record.status,
+        rows=rows,
+        views=tuple(views),
+        target=job.target.target(job.room.room),
+        settings=job.score.settings,
+        detailed=job.report.detailed,
+        failures=tuple(
+            Failure(candidate=task.candidate, what=task.task, reason=task.reason)
+            for task in record.tasks
+            if task.status == store.FAILED
+        ),
+        remarks=record.remarks,
+        second_opinion=record.second_opinion,
+        timings=tuple(
+            Timing(step=step, seconds=seconds) for step, seconds in record.timing_s.items()
+        ),
+        versions=record.versions,
+        host=record.host,
+    )
+
+
+def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:
+    from bafflelens.picture import section_picture, shape_picture
+    from bafflelens.report import Picture
+
+    return (
+        Picture(title="In space", png=shape_picture(mesh, symmetry)),
+        Picture(title="Sections through the axis, mm", svg=section_picture(mesh, symmetry)),
+    )

@@ -1,0 +1,251 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One band of frequencies on one mesh: the unit of work that a worker process does."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from bafflelens.bem import HelmholtzProblem, HelmholtzSolution, solve
+from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
+from bafflelens.bem.discretisation import discretise
+from bafflelens.conventions import ComplexArray, FloatArray
+from bafflelens.errors import SolveError
+from bafflelens.medium import Air
+from bafflelens.mesh import Mesh
+from bafflelens.quality import Band, tolerance
+from bafflelens.source import SourceMotion, normal_velocity
+
+# A result whose power balance is worse than this is a failed frequency.
+LARGEST_IMBALANCE = 0.05
+# Solutions of this many earlier frequencies make the first guess.
+GUESSES = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrequencyOutcome:
+    """What became of one frequency.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Frequency in Hz.
+    status : str
+        ``solved`` or ``failed``.
+    reason : str
+        Why it failed, or a remark (for instance that the direct solve had to step in).
+    iterations : int
+        Iterations of the linear solver, 0 for a direct solve.
+    residual : float
+        Relative residual of the linear system.
+    seconds : float
+        Wall time in s.
+    unknowns : int
+        Size of the linear system.
+    power_balance : float
+        Power through the surface over power in the far field; 1 is perfect.
+    """
+
+    frequency_hz: float
+    status: str
+    reason: str
+    iterations: int
+    residual: float
+    seconds: float
+    unknowns: int
+    power_balance: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandResult:
+    """Far field and power over one band, for 1 m/s^2 acceleration of each source.
+
+    Attributes
+    ----------
+    frequencies_hz : (n_frequencies,) array
+        Frequencies in Hz.
+    far_field : (n_sources, n_frequencies, n_directions) complex array
+        Pa.m for 1 m/s^2: p = value exp(ikr)/r. NaN where the frequency failed.
+    cross_power : (n_frequencies, n_sources, n_sources) complex array
+        Hermitian power matrix in W per (m/s^2)^2; its diagonal is the radiated power.
+    outcomes : tuple of FrequencyOutcome
+        One a frequency.
+    """
+
+    frequencies_hz: FloatArray
+    far_field: ComplexArray
+    cross_power: ComplexArray
+    outcomes: tuple[FrequencyOutcome, ...]
+
+
+def solve_band(
+    mesh: Mesh,
+    motions: Sequence[SourceMotion],
+    band: Band,
+    *,
+    air: Air,
+    directions: FloatArray,
+    symmetry: tuple[str, ...] = (),
+    engine: str = "direct",
+    quality: str = "standard",
+) -> BandResult:
+    """Solve every frequency of a band; a frequency that fails is a record, not an exception.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Made for the band's mesh frequency.
+    motions : sequence of SourceMotion
+        The sources of the shape.
+    band : Band
+        The frequencies.
+    air : Air
+        The medium.
+    directions : (n_directions, 3) array
+        Unit vectors at which the far field is wanted.
+    symmetry : tuple of {"x", "y", "z"}
+        Mirror planes of mesh and sources.
+    engine : str
+        ``direct`` or ``bempp``.
+    quality : str
+        Quality level, which sets the tolerance of the linear solver.
+
+    Returns
+    -------
+    BandResult
+        Far field and power of every source at every frequency, and what became of each.
+    """
+    solve_one = _direct_sweep(mesh, symmetry, quality) if engine == "direct" else partial(
+        solve, engine=engine
+    )
+    shape = (len(motions), len(band.frequencies_hz))
+    far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
+    cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
+    outcomes = []
+    # From the top down: the mesh is finest there in wavelengths, and each solution is a guess
+    # for the next.
+    for n in reversed(range(shape[1])):
+        frequency = band.frequencies_hz[n]
+        started = time.perf_counter()
+        problem = HelmholtzProblem(
+            mesh=mesh,
+            frequency_hz=frequency,
+            air=air,
+            normal_velocity=normal_velocity(mesh, motions, frequency),
+            symmetry=symmetry,
+        )
+        status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
+        try:
+            solution = solve_one(problem)
+            iterations, residual = solution.iterations, solution.residual
+            reason = "; ".join(solution.remarks)
+            balance = power_balance(solution)
+            require_plausible(solution, balance)
+            far_field[:, n] = solution.far_field(directions)
+            cross_power[n] = solution.cross_power()
+        except (SolveError, MemoryError) as error:
+            status, reason = "failed", str(error) or type(error).__name__
+        outcomes.append(
+            FrequencyOutcome(
+                frequency_hz=frequency,
+                status=status,
+                reason=reason,
+                iterations=iterations,
+                residual=residual,
+                seconds=time.perf_counter() - started,
+                unknowns=mesh.n_triangles,
+                power_balance=balance,
+            )
+        )
+    return BandResult(
+        frequencies_hz=np.asarray(band.frequencies_hz),
+        far_field=far_field,
+        cross_power=cross_power,
+        outcomes=tuple(reversed(outcomes)),
+    )
+
+
+def power_balance(solution: HelmholtzSolution) -> float:
+    """Return the power through the surface over that in the far field, worst source; 1 is perfect.
+
+    The far field is integrated with a product rule (Gauss-Legendre in the height, equal steps in
+    the azimuth) that resolves the size of the body.
+    """
+    problem = solution.problem
+    n_heights = int(problem.wavenumber * _radius(problem.mesh, problem.symmetry)) + 8
+    height, weight = np.polynomial.legendre.leggauss(n_heights)
+    azimuth = (np.arange(2 * n_heights) + 0.5) * np.pi / n_heights
+    if "y" in problem.symmetry:
+        azimuth = azimuth[:n_heights]
+    z, phi = (a.ravel() for a in np.meshgrid(height, azimuth, indexing="ij"))
+    ring = np.sqrt(1 - z**2)
+    directions = np.stack((ring * np.cos(phi), ring * np.sin(phi), z), axis=1)
+    solid_angle = np.repeat(weight, len(azimuth)) * 2 * np.pi / len(azimuth)
+    far = solution.far_field(directions)
+    far_power = (np.abs(far) ** 2 @ solid_angle) / (2 * problem.air.impedance)
+    surface_power = np.real(np.diagonal(solution.cross_power()))
+    ratio = surface_power / np.maximum(far_power, np.finfo(float).tiny)
+    return float(ratio[np.argmax(np.abs(ratio - 1))])
+
+
+def _radius(mesh: Mesh, symmetry: tuple[str, ...]) -> float:
+    """Return the radius in m of the smallest box-centred sphere around the whole body.
+
+    Only the magnitude of the far field is integrated, and that does not depend on where the
+    origin lies: its finest detail is set by the size of the body about its own middle.
+    """
+    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+    middle = (low + high) / 2
+    middle[["xyz".index(axis) for axis in symmetry]] = 0
+    return float(np.linalg.norm(mesh.vertices - middle, axis=1).max())
+
+
+def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
+    """Raise unless the result is finite, radiates power outwards and balances it.
+
+    Raises
+    ------
+    SolveError
+        With the rule that is broken.
+    """
+    power = np.real(np.diagonal(solution.cross_power()))
+    if not (np.all(np.isfinite(solution.surface_pressure)) and np.isfinite(balance)):
+        msg = "the surface pressure is not finite"
+        raise SolveError(msg)
+    if np.any(power <= 0):
+        msg = f"the radiated power is {power.min():.3g} W per (m/s^2)^2, not above 0"
+        raise SolveError(msg)
+    if abs(balance - 1) > LARGEST_IMBALANCE:
+        msg = (
+            f"the power through the surface is {balance:.3f} times that in the far field; "
+            f"within {LARGEST_IMBALANCE:.0%} is required"
+        )
+        raise SolveError(msg)
+
+
+def _direct_sweep(
+    mesh: Mesh, symmetry: tuple[str, ...], quality: str
+) -> Callable[[HelmholtzProblem], HelmholtzSolution]:
+    """Return the own engine with what the frequencies of a band share."""
+    discretisation = discretise(mesh, symmetry)
+    settings = Settings(tolerance=tolerance(quality))
+    workspace = Workspace()
+    earlier: list[ComplexArray] = []
+
+    def solve_one(problem: HelmholtzProblem) -> HelmholtzSolution:
+        guesses = np.concatenate(earlier[-GUESSES:]) if earlier else None
+        solution = solve_burton_miller(
+            problem,
+            discretisation=discretisation,
+            settings=settings,
+            guesses=guesses,
+            workspace=workspace,
+        )
+        earlier.append(solution.surface_pressure)
+        return solution
+
+    return solve_one

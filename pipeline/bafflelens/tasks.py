@@ -1,0 +1,112 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The pieces of work that worker processes do: mesh one candidate, solve one band of it.
+
+Everything that comes in is plain data, a path or an array, and so is everything that goes out.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Generic, TypeVar
+
+from bafflelens.bem import warm_up
+from bafflelens.directivity import directions
+from bafflelens.geometry import Shape, load_shape, mesh_shape
+from bafflelens.medium import Air
+from bafflelens.mesh import Mesh
+from bafflelens.quality import Band, MeshSize
+from bafflelens.source import SourceMotion
+from bafflelens.sweep import BandResult, solve_band
+
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Timed(Generic[Value]):
+    """A result and the wall time that it took, in s."""
+
+    value: Value
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Methods:
+    """How candidates are meshed and bands solved; tests put their own in place.
+
+    Attributes
+    ----------
+    mesh_shape
+        As `bafflelens.geometry.mesh_shape`.
+    solve_band
+        As `bafflelens.sweep.solve_band`.
+    warm_up
+        Compiles the kernels if that was never done on this machine; takes a function that
+        tells the user so.
+    """
+
+    mesh_shape: Callable[
+        [Shape, Mapping[str, float], Sequence[MeshSize], float], tuple[Mesh, ...]
+    ] = field(default=mesh_shape)
+    solve_band: Callable[..., BandResult] = field(default=solve_band)
+    warm_up: Callable[[Callable[[str], None]], object] = field(default=warm_up)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SolveSettings:
+    """What all bands of a shape are solved with.
+
+    Attributes
+    ----------
+    motions : tuple of SourceMotion
+        One a source.
+    air : Air
+        The air.
+    symmetry : tuple of str
+        Planes of mirror symmetry.
+    engine, quality : str
+        Engine and quality level.
+    """
+
+    motions: tuple[SourceMotion, ...]
+    air: Air
+    symmetry: tuple[str, ...]
+    engine: str
+    quality: str
+
+
+def mesh_candidate(
+    methods: Methods,
+    script: Path,
+    values: Mapping[str, float],
+    sizes: Sequence[MeshSize],
+    time_limit_s: float,
+) -> Timed[tuple[Mesh, ...]]:
+    """Mesh one candidate at the size of every band."""
+    start = time.perf_counter()
+    meshes = methods.mesh_shape(load_shape(script), values, sizes, time_limit_s)
+    return Timed(value=meshes, seconds=time.perf_counter() - start)
+
+
+def solve_candidate_band(
+    methods: Methods,
+    meshes: Timed[tuple[Mesh, ...]],
+    number: int,
+    band: Band,
+    settings: SolveSettings,
+) -> Timed[BandResult]:
+    """Solve one band of one candidate on the mesh that was made for it."""
+    start = time.perf_counter()
+    result = methods.solve_band(
+        meshes.value[number],
+        settings.motions,
+        band,
+        air=settings.air,
+        directions=directions().vectors,
+        symmetry=settings.symmetry,
+        engine=settings.engine,
+        quality=settings.quality,
+    )
+    return Timed(value=result, seconds=time.perf_counter() - start)

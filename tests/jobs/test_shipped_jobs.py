@@ -1,0 +1,98 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Every shipped job passes `check`; a tiny one runs for real, from the file to the page."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from bafflelens.cli import main
+from bafflelens.criteria import vertical_benefit
+from bafflelens.jobfile import load_job
+from bafflelens.store import open_run
+
+ROOT = Path(__file__).parents[2]
+SHIPPED = sorted((ROOT / "jobs").glob("*.toml"))
+TINY = Path(__file__).parent / "tiny_lens.toml"
+
+
+def test_jobs_are_shipped():
+    assert ROOT / "jobs" / "first_lens.toml" in SHIPPED
+
+
+@pytest.mark.parametrize("job", SHIPPED, ids=lambda path: path.stem)
+def test_a_shipped_job_passes_check(job, capsys):
+    assert main(["check", str(job)]) == 0
+    assert "no faults found" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("job", SHIPPED, ids=lambda path: path.stem)
+def test_a_shipped_job_is_listed_in_the_readme(job):
+    assert f"`{job.name}`" in (ROOT / "jobs" / "README.md").read_text(encoding="utf-8")
+
+
+def test_the_first_job_is_what_was_promised():
+    job = load_job(ROOT / "jobs" / "first_lens.toml").job
+    assert job.search.plan == "low-discrepancy"
+    assert job.search.candidates >= 12
+    assert job.search.seed is not None
+    frequencies = job.frequencies.frequencies_hz
+    assert (round(frequencies[0]), round(frequencies[-1])) == (1000, 15849)
+    assert job.frequencies.per_octave == 6
+    assert (job.score.from_hz, job.score.to_hz) == (2000, 12000)
+
+
+@pytest.fixture(scope="module")
+def tiny_run(tmp_path_factory):
+    results = tmp_path_factory.mktemp("results")
+    assert main(["run", str(TINY), "--results", str(results)]) == 0
+    (folder,) = results.iterdir()
+    return open_run(folder)
+
+
+@pytest.mark.slow
+def test_a_tiny_job_runs_for_real(tiny_run):
+    record = tiny_run.load_record()
+    assert record.status == "finished"
+    assert all(task.status == "done" for task in record.tasks)
+    candidates = tiny_run.candidates()
+    assert [candidate.id for candidate in candidates] == ["baseline", "c001", "c002"]
+    for candidate in candidates:
+        dataset = tiny_run.load_directivity(candidate.id)
+        assert list(dataset["frequency"].values.round()) == [1995, 2512, 3162, 3981]
+        assert set(dataset["status"].values) == {"solved"}
+        assert dataset["power_balance"].values == pytest.approx(1.0, abs=0.02)
+        assert candidate.score.is_complete
+
+
+@pytest.mark.slow
+def test_a_lens_sends_less_to_floor_and_ceiling_than_the_plain_baffle(tiny_run):
+    """The rough aperture model lets 3 to 6 dB be expected at these frequencies."""
+    job = tiny_run.load_job().job
+    target = job.target.target(job.room.room)
+    lens, plain = (tiny_run.load_directivity(name) for name in ("c001", "baseline"))
+    benefit = vertical_benefit(lens, plain, target, job.score.settings.band_hz)
+    assert 1.5 < benefit.mean_db < 7
+
+
+@pytest.mark.slow
+def test_the_page_of_a_run_needs_nothing_else(tiny_run):
+    page = tiny_run.report_path.read_text(encoding="utf-8")
+    assert "Tiny: two lenses and the plain baffle" in page
+    assert not re.search(r"""(src|href)=["'](?!data:|#)""", page)
+    assert page.count("data:image/png;base64,") >= 2  # the best lens and the baseline, in space
+
+
+@pytest.mark.slow
+def test_the_page_can_be_written_again(tiny_run):
+    tiny_run.report_path.unlink()
+    assert main(["report", str(tiny_run.path)]) == 0
+    assert tiny_run.report_path.exists()
+
+
+@pytest.mark.slow
+def test_nothing_is_left_open(tiny_run):
+    """Neither scratch files nor the logs of the catalogue outlive the run."""
+    left = {path.name for path in tiny_run.path.rglob("*")}
+    assert not {name for name in left if name.endswith((".part", "-wal", "-shm"))}
+    assert "bands" not in left

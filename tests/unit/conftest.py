@@ -1,0 +1,263 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A small job with a small geometry script, and stubs in place of mesher, solver and workers.
+
+The stubs stand for whole libraries, so that checking, storing and resuming are tested in
+fractions of a second. No number that they give means anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from bafflelens.directivity import directions
+from bafflelens.errors import MeshingError
+from bafflelens.mesh import Mesh
+from bafflelens.parallel import Outcome
+from bafflelens.sweep import BandResult, FrequencyOutcome
+from bafflelens.tasks import Methods
+
+LENS_SCRIPT = '''"""Box with a funnel: a stand-in that only the tests know."""
+
+from dataclasses import dataclass, field
+
+SYMMETRY = ("y",)
+
+
+def _mm(default, low, high):
+    return field(default=default, metadata={"unit": "mm", "range": (low, high), "help": "."})
+
+
+@dataclass(frozen=True)
+class Lens:
+    opening_height_mm: float = _mm(120.0, 60.0, 200.0)
+    depth_mm: float = _mm(20.0, 10.0, 50.0)
+
+
+@dataclass(frozen=True)
+class Cabinet:
+    width_mm: float = _mm(210.0, 100.0, 400.0)
+
+
+@dataclass(frozen=True)
+class Parameters:
+    lens: Lens = field(default_factory=Lens)
+    cabinet: Cabinet = field(default_factory=Cabinet)
+
+
+def check(parameters):
+    height, depth = parameters.lens.opening_height_mm, parameters.lens.depth_mm
+    if depth > height / 4:
+        return [f"Invalid depth '{depth:g} mm'. Must be at most a quarter of {height:g} mm."]
+    return []
+
+
+def build(model, parameters):
+    raise RuntimeError("the tests mesh without gmsh")
+
+
+def sources(parameters):
+    return [
+        {
+            "name": "tweeter",
+            "axis": (1.0, 0.0, 0.0),
+            "centre": (0.0, 0.0, 0.0),
+            "piston_surfaces": ["dome"],
+            "taper_surfaces": ["surround"],
+            "inner_radius_m": 0.013,
+            "outer_radius_m": 0.016,
+        }
+    ]
+'''
+BASELINE_SCRIPT = (
+    LENS_SCRIPT.replace("Box with a funnel", "Box")
+    .replace("    lens: Lens = field(default_factory=Lens)\n", "")
+    .replace("    if depth > height / 4:", "    if False:")
+    .replace(
+        "    height, depth = parameters.lens.opening_height_mm, parameters.lens.depth_mm\n", ""
+    )
+)
+JOB = """
+title = "A small job"
+[geometry]
+script = "lens.py"
+[geometry.lens]
+opening_height_mm = { from = 90, to = 160 }
+depth_mm = { from = 10, to = 40 }
+[baseline]
+script = "plain.py"
+[search]
+candidates = 3
+[frequencies]
+from_hz = 2000
+to_hz = 4000
+per_octave = 3
+[score]
+from_hz = 2000
+to_hz = 4000
+[solve]
+second_opinion = false
+quality = "draft"
+"""
+
+
+@pytest.fixture
+def write_job(tmp_path: Path) -> Callable[..., Path]:
+    """Return a function that writes a job beside its scripts, with pieces of it replaced."""
+    (tmp_path / "lens.py").write_text(LENS_SCRIPT)
+    (tmp_path / "plain.py").write_text(BASELINE_SCRIPT)
+
+    def write(*replacements: tuple[str, str], text: str = JOB) -> Path:
+        for old, new in replacements:
+            assert old in text, f"the job has no {old!r}"
+            text = text.replace(old, new)
+        path = tmp_path / "small.toml"
+        path.write_text(text)
+        return path
+
+    return write
+
+
+@dataclass
+class StubSolver:
+    """Meshes a half octahedron and "solves" a smooth pattern; keeps count of what it is asked.
+
+    Attributes
+    ----------
+    meshed, solved : list
+        Opening heights that were meshed (None for the baseline), and frequencies solved.
+    fail_mesh : callable
+        Tells from the values whether meshing fails.
+    on_solve : callable
+        Called with the band before it is solved; may raise.
+    failing_hz : float
+        A frequency near this fails.
+    """
+
+    meshed: list[float | None] = field(default_factory=list)
+    solved: list[tuple[float, ...]] = field(default_factory=list)
+    fail_mesh: Callable[[Mapping[str, float]], bool] = lambda values: False
+    on_solve: Callable[[Any], None] = lambda band: None
+    failing_hz: float = 0.0
+
+    def mesh_shape(
+        self,
+        shape: Any,
+        values: Mapping[str, float],
+        sizes: Sequence[Any],
+        time_limit_s: float,
+    ) -> tuple[Mesh, ...]:
+        if self.fail_mesh(values):
+            msg = f"Invalid shape '{shape.name}'. Must be one that gmsh can mesh."
+            raise MeshingError(msg)
+        self.meshed.append(values.get("lens.opening_height_mm"))
+        return tuple(half_octahedron(values.get("lens.opening_height_mm", 80.0)) for _ in sizes)
+
+    def solve_band(
+        self, mesh: Mesh, motions: Any, band: Any, *, engine: str = "direct", **_: Any
+    ) -> BandResult:
+        self.on_solve(band)
+        self.solved.append(band.frequencies_hz)
+        pattern = directions()
+        narrowness = 10 * float(mesh.vertices.max()) + (engine != "direct")
+        level = np.exp(-narrowness * (1 - pattern.vectors[:, 0]))
+        frequency = np.array(band.frequencies_hz)
+        far_field = np.tile(level, (1, len(frequency), 1)).astype(complex)
+        power = (np.abs(far_field[0]) ** 2 @ pattern.weight) / (2 * 413)
+        failed = np.abs(frequency / (self.failing_hz or 1.0) - 1) < 0.05
+        far_field[:, failed] = np.nan
+        outcomes = tuple(
+            FrequencyOutcome(
+                frequency_hz=float(f),
+                status="failed" if bad else "solved",
+                reason="it did not converge" if bad else "",
+                iterations=5,
+                residual=1e-5,
+                seconds=0.1,
+                unknowns=mesh.n_triangles,
+                power_balance=1.0,
+            )
+            for f, bad in zip(frequency, failed, strict=True)
+        )
+        return BandResult(
+            frequencies_hz=frequency,
+            far_field=far_field,
+            cross_power=np.where(failed, np.nan, power).reshape(-1, 1, 1).astype(complex),
+            outcomes=outcomes,
+        )
+
+    @property
+    def methods(self) -> Methods:
+        return Methods(
+            mesh_shape=self.mesh_shape, solve_band=self.solve_band, warm_up=lambda report: None
+        )
+
+
+@pytest.fixture
+def stub() -> StubSolver:
+    return StubSolver()
+
+
+def half_octahedron(radius_mm: float) -> Mesh:
+    """Return the half y >= 0 of an octahedron."""
+    corners = [[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, 0, 1], [0, 0, -1]]
+    points = np.array(corners) * radius_mm * 1e-3
+    triangles = np.array([[0, 2, 3], [2, 1, 3], [2, 0, 4], [1, 2, 4]])
+    return Mesh(points, triangles, np.array(["dome", "cabinet", "baffle", "cabinet"]))
+
+
+class InlinePool:
+    """Does the work in this process, highest priority first."""
+
+    size = 1
+
+    def __init__(self) -> None:
+        self._waiting: list[tuple[float, str, Callable[..., Any], tuple[Any, ...]]] = []
+        self._results: dict[str, Outcome] = {}
+
+    def submit(
+        self, name: str, function: Callable[..., Any], *arguments: Any, priority: float = 0.0
+    ) -> Any:
+        self._waiting.append((priority, name, function, arguments))
+        return ("value of", name)
+
+    def outcomes(self) -> Iterator[Outcome]:
+        self._waiting.sort(key=lambda work: -work[0])
+        while self._waiting:
+            _, name, function, arguments = self._waiting.pop(0)
+            outcome = self._results[name] = self._done(name, function, arguments)
+            yield outcome
+
+    def _done(
+        self, name: str, function: Callable[..., Any], arguments: tuple[Any, ...]
+    ) -> Outcome:
+        values = []
+        for argument in arguments:
+            if isinstance(argument, tuple) and argument[:1] == ("value of",):
+                needed = self._results[argument[1]]
+                if needed.error:
+                    return Outcome(name=name, value=None, error=needed.error)
+                values.append(needed.value)
+            else:
+                values.append(argument)
+        try:
+            return Outcome(name=name, value=function(*values))
+        except Exception as error:
+            return Outcome(name=name, value=None, error=str(error))
+
+
+@contextmanager
+def inline_pool(**_: Any) -> Iterator[InlinePool]:
+    """Stand in for `bafflelens.parallel.worker_pool`."""
+    yield InlinePool()
+
+
+@pytest.fixture
+def open_pool() -> Any:
+    return inline_pool

@@ -1,0 +1,179 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The command line: exit codes, and one line on stderr for each fault."""
+
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bafflelens import cli, report, store
+from bafflelens.cli import main
+from bafflelens.run import RunOptions
+
+
+@pytest.fixture
+def with_stubs(tmp_path, stub, open_pool, monkeypatch):
+    """Let `run` and `resume` work with stubs, and return the results folder."""
+    real = cli._options
+
+    def options(*arguments):
+        return replace(real(*arguments), methods=stub.methods, open_pool=open_pool)
+
+    monkeypatch.setattr(cli, "_options", options)
+    monkeypatch.setattr(
+        report, "write_report", lambda view, path: path.write_text(view.title, encoding="utf-8")
+    )
+    return tmp_path / "results"
+
+
+def run_stubbed(job, results):
+    code = main(["run", str(job), "--results", str(results)])
+    (folder,) = results.iterdir()
+    return code, folder
+
+
+def test_a_run_prints_the_ranking_and_where_the_report_is(write_job, with_stubs, capsys):
+    code, folder = run_stubbed(write_job(), with_stubs)
+    printed = capsys.readouterr()
+    assert code == 0
+    assert f"report: {folder / 'report.html'}" in printed.out
+    assert f"run folder: {folder}" in printed.err
+    for word in ("baseline", "c003", "vertical control", "opening_height_mm", "better by"):
+        assert word in printed.out
+    assert "width_mm" not in printed.out  # the same in all
+    assert re.search(r"100%  c\d+ solved, score [\d.]+ dB, 0 s left", printed.err)
+
+
+def test_a_failing_candidate_is_shown_and_the_exit_code_is_1(write_job, with_stubs, stub, capsys):
+    stub.fail_mesh = lambda values: values.get("lens.opening_height_mm", 0) > 140
+    code, folder = run_stubbed(write_job(("candidates = 3", "candidates = 8")), with_stubs)
+    printed = capsys.readouterr()
+    assert code == 1
+    assert re.search(r"^c\d+: mesh: Invalid shape 'lens'. Must be one", printed.err, re.MULTILINE)
+    assert re.search(r"^c\d+ failed: mesh: Invalid shape", printed.out, re.MULTILINE)
+    assert main(["rank", str(folder)]) == 1
+
+
+def test_rank_prints_the_same_table_again(write_job, with_stubs, capsys):
+    _, folder = run_stubbed(write_job(), with_stubs)
+    first = capsys.readouterr().out.partition("report:")[0]
+    assert main(["rank", str(folder)]) == 0
+    assert capsys.readouterr().out == first
+
+
+def test_report_is_written_again(write_job, with_stubs, capsys):
+    _, folder = run_stubbed(write_job(), with_stubs)
+    (folder / "report.html").unlink()
+    assert main(["report", str(folder)]) == 0
+    assert (folder / "report.html").read_text(encoding="utf-8") == "A small job"
+    assert f"report: {folder / 'report.html'}" in capsys.readouterr().out
+
+
+def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):
+    def interrupt(band):
+        if len(stub.solved) == 3:
+            raise KeyboardInterrupt
+
+    stub.on_solve = interrupt
+    code, folder = run_stubbed(write_job(), with_stubs)
+    printed = capsys.readouterr()
+    assert code == 130
+    assert f"go on with: bafflelens resume {folder}" in printed.err
+    assert "Traceback" not in printed.err
+    assert main(["rank", str(folder)]) == 1
+    stub.on_solve = lambda band: None
+    assert main(["resume", str(folder)]) == 0
+
+
+def test_a_full_disk_is_exit_code_1(write_job, with_stubs, monkeypatch, capsys):
+    def full(*_):
+        msg = "Invalid path 'x'. Must be in a folder that can be written (No space left)."
+        raise cli.StoreError(msg)
+
+    monkeypatch.setattr(store.RunFolder, "save_band", full)
+    code, _ = run_stubbed(write_job(), with_stubs)
+    assert code == 1
+    assert capsys.readouterr().err.splitlines()[-1].startswith("The run was stopped. Invalid path")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["rnu"], "run"),
+        (["check"], "JOB"),
+        (["check", "missing.toml"], "Invalid job file 'missing.toml'. Must be a readable TOML"),
+        (["check", "missing.toml", "--fast"], "--fast"),
+        (["run", "missing.toml", "--workers", "many"], "many"),
+        (["run", "missing.toml", "--workers", "0"], "'--workers' '0'. Must be a whole number"),
+        (["rank", "missing"], "Invalid run folder 'missing'. Must be the folder of a run"),
+        (["report", "missing"], "Invalid run folder 'missing'. Must be the folder of a run"),
+        (["resume", "missing"], "Invalid run folder 'missing'. Must be the folder of a run"),
+    ],
+)
+def test_wrong_input_is_one_line_and_exit_code_2(
+    arguments, message, capsys, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == 2
+    printed = capsys.readouterr()
+    assert message in printed.err
+    assert len(printed.err.strip().splitlines()) == 1
+    assert "Traceback" not in printed.err
+    assert not list(tmp_path.iterdir())
+
+
+def test_each_fault_of_a_job_has_its_line(write_job, capsys):
+    path = write_job(("candidates = 3", "candidates = 0"), ('quality = "draft"', "qualty = 1"))
+    assert main(["check", str(path)]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 2
+    assert all(line.startswith(f"{path}: Invalid key") for line in lines)
+
+
+def test_an_unreachable_scheduler_is_exit_code_2(write_job, tmp_path, stub, monkeypatch, capsys):
+    real = cli._options
+    monkeypatch.setattr(cli, "_options", lambda *a: replace(real(*a), methods=stub.methods))
+    results = tmp_path / "results"
+    arguments = ["run", str(write_job()), "--scheduler", "nonsense", "--results", str(results)]
+    assert main(arguments) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("Invalid scheduler 'nonsense'. Must be the address of a running dask")
+    assert not results.exists()
+
+
+def test_check_prints_the_cost(write_job, stub, monkeypatch, capsys):
+    monkeypatch.setattr(
+        "bafflelens.run.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
+    )
+    assert main(["check", str(write_job()), "--workers", "2"]) == 0
+    printed = capsys.readouterr().out
+    assert "A small job: no faults found." in printed
+    assert "3 candidates and the baseline" in printed
+    assert "4 from 1995 to 3981 Hz, 16 solves in all" in printed
+    assert re.search(r"memory +up to [\d.]+ GiB in 2 worker processes", printed)
+    assert re.search(r"time +about [\d.]+ (s|min) ", printed)
+
+
+def test_help_is_quick():
+    """Neither dask nor numba nor gmsh is loaded to print the help."""
+    code = (
+        "import sys\n"
+        "from bafflelens.cli import main\n"
+        "assert main(['--help']) == 0\n"
+        "heavy = {'dask', 'numba', 'gmsh', 'matplotlib', 'xarray'} & set(sys.modules)\n"
+        "sys.exit(f'loaded: {heavy}' if heavy else 0)\n"
+    )
+    package = str(Path(cli.__file__).parents[1])
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={"PYTHONPATH": package},
+    )
+    assert done.returncode == 0, done.stderr
+    for verb in ("check", "run", "resume", "rank", "report"):
+        assert re.search(rf"│ {verb} ", done.stdout), done.stdout

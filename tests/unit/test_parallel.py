@@ -1,0 +1,145 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Worker processes: real ones, on functions that every Python has."""
+
+import operator
+import os
+import socket
+import threading
+import time
+
+import pytest
+from distributed import LocalCluster
+
+from bafflelens.errors import InputError
+from bafflelens.parallel import worker_pool
+
+
+@pytest.fixture(scope="module")
+def pool():
+    with worker_pool(workers=2) as opened:
+        yield opened
+
+
+def is_running(pid):
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def outcomes_of(pool):
+    return {outcome.name: outcome for outcome in pool.outcomes()}
+
+
+def test_work_can_stand_on_other_work(pool):
+    assert pool.size == 2
+    total = pool.submit("sum", operator.add, 1, 2)
+    pool.submit("product", operator.mul, total, 5)
+    found = outcomes_of(pool)
+    assert {name: outcome.value for name, outcome in found.items()} == {"sum": 3, "product": 15}
+    assert all(outcome.error == "" for outcome in found.values())
+
+
+def test_a_failure_is_a_record_and_the_rest_goes_on(pool):
+    failed = pool.submit("ratio", operator.truediv, 1, 0)
+    pool.submit("on it", operator.neg, failed)
+    pool.submit("sum", operator.add, 1, 2)
+    found = outcomes_of(pool)
+    assert found["ratio"].error == "ZeroDivisionError: division by zero"
+    assert "Traceback" in found["ratio"].detail
+    assert found["on it"].error == found["ratio"].error
+    assert found["sum"].value == 3
+
+
+def test_a_worker_that_dies_fails_only_its_own_work(pool):
+    total = pool.submit("sum", operator.add, 1, 2)
+    for number in range(6):
+        pool.submit(f"product {number}", operator.mul, total, number)
+    pool.submit("culprit", os._exit, 1)
+    found = outcomes_of(pool)
+    assert found.pop("culprit").error == "the worker process died (killed, or out of memory)"
+    assert found.pop("sum").value == 3
+    assert [found[f"product {n}"].value for n in range(6)] == [3 * n for n in range(6)]
+
+
+def test_work_submitted_meanwhile_is_done_too(pool):
+    pool.submit("first", operator.add, 1, 1)
+    names = []
+    for outcome in pool.outcomes():
+        names.append(outcome.name)
+        if outcome.name == "first":
+            pool.submit("second", operator.add, 2, 2)
+    assert names == ["first", "second"]
+
+
+def test_workers_have_one_thread(pool):
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
+        pool.submit(name, os.getenv, name)
+    assert {outcome.value for outcome in outcomes_of(pool).values()} == {"1"}
+
+
+def test_nothing_listens_beyond_this_machine(pool):
+    addresses = set(pool._client.scheduler_info()["workers"])
+    addresses.add(pool._client.scheduler.address)
+    assert all(address.startswith("tcp://127.0.0.1:") for address in addresses)
+
+
+@pytest.mark.parametrize("address", ["nonsense", "tcp://", "http://127.0.0.1:1"])
+def test_what_is_no_address_is_refused(address):
+    expected = f"Invalid scheduler '{address}'. Must be the address of"
+    with pytest.raises(InputError, match=expected), worker_pool(scheduler=address):
+        pass
+
+
+def test_a_server_that_is_no_scheduler_is_refused_in_seconds():
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+        start = time.monotonic()
+        expected = "a running dask scheduler, reached within 5 s"
+        with pytest.raises(InputError, match=expected), worker_pool(scheduler=address):
+            pass
+        assert time.monotonic() - start < 8
+
+
+def test_a_scheduler_without_workers_is_refused():
+    expected = "Must be a dask scheduler that has workers"
+    with (
+        LocalCluster(
+            n_workers=0,
+            host="127.0.0.1",
+            dashboard_address="127.0.0.1:0",
+            scheduler_kwargs={"dashboard": False},
+        ) as cluster,
+        pytest.raises(InputError, match=expected),
+        worker_pool(scheduler=cluster.scheduler_address),
+    ):
+        pass
+
+
+def test_a_running_scheduler_is_used_and_left_running(pool):
+    address = pool._client.scheduler.address
+    with worker_pool(scheduler=address) as other:
+        other.submit("sum", operator.add, 1, 2)
+        assert outcomes_of(other)["sum"].value == 3
+    pool.submit("sum", operator.add, 2, 2)
+    assert outcomes_of(pool)["sum"].value == 4
+
+
+def test_everything_is_closed_whatever_happens():
+    before = threading.active_count()
+    pids = []
+
+    def fail_with_a_worker():
+        with worker_pool(workers=1) as pool:
+            pool.submit("pid", os.getpid)
+            pids.extend(outcome.value for outcome in pool.outcomes())
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        fail_with_a_worker()
+    deadline = time.monotonic() + 10
+    while is_running(pids[0]) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert not is_running(pids[0])
+    assert threading.active_count() <= before + 2  # the event loop of the library may stay

@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import math
+
+import pytest
+
+from bafflelens.ranking import CandidateResult, rank
+from bafflelens.score import Score
+
+
+def candidate(name, total_db=None, *, gaps=(), status="solved", reasons=(), baseline=False):
+    return CandidateResult(
+        id=name,
+        label=f"shape {name}",
+        is_baseline=baseline,
+        values={"lens.opening_height_mm": 120.0},
+        score=None if total_db is None else Score(terms=(), total_db=total_db, gaps=gaps),
+        status=status,
+        reasons=reasons,
+    )
+
+
+PLAIN = candidate("plain", 5.0, baseline=True)
+
+
+def places(rows):
+    return [(row.candidate.id, row.place) for row in rows]
+
+
+def test_lowest_score_is_first_and_the_baseline_is_in_the_table():
+    rows = rank([candidate("b", 3.0), PLAIN, candidate("a", 2.0), candidate("worse", 6.0)])
+    assert places(rows) == [("a", 1), ("b", 2), ("plain", 3), ("worse", 4)]
+    assert [row.better_by_db for row in rows] == pytest.approx([3, 2, 0, -1])
+    assert not any(row.is_tied or row.reasons for row in rows)
+
+
+def test_ties_share_a_place_and_say_so():
+    rows = rank([candidate("c", 2.16), candidate("b", 2.05), candidate("a", 2.0), PLAIN])
+    assert places(rows) == [("a", 1), ("b", 1), ("c", 3), ("plain", 4)]
+    assert [row.is_tied for row in rows] == [True, True, False, False]
+    assert rows[0].reasons == ()
+    assert rows[1].reasons == ("within 0.1 dB of a: no difference that means anything",)
+
+
+def test_a_chain_of_small_steps_is_not_one_tie():
+    rows = rank([candidate(str(i), 2.0 + 0.06 * i) for i in range(4)] + [PLAIN])
+    assert places(rows)[:4] == [("0", 1), ("1", 1), ("2", 3), ("3", 3)]
+
+
+def test_equal_scores_come_in_the_order_of_their_ids():
+    rows = rank([candidate("z", 2.0), candidate("a", 2.0), PLAIN], tie_db=0)
+    assert places(rows) == [("a", 1), ("z", 2), ("plain", 3)]
+    assert not rows[0].is_tied
+
+
+def test_incomplete_and_failed_come_last_with_their_reasons():
+    rows = rank(
+        [
+            candidate("broken", status="failed", reasons=("could not be meshed",)),
+            candidate("holed", 0.5, gaps=("4000 Hz failed: no convergence",)),
+            candidate("void", math.nan),
+            PLAIN,
+        ]
+    )
+    assert [(row.candidate.id, row.place, row.status) for row in rows] == [
+        ("plain", 1, "ranked"),
+        ("holed", None, "incomplete"),
+        ("void", None, "incomplete"),
+        ("broken", None, "failed"),
+    ]
+    assert rows[1].reasons == ("4000 Hz failed: no convergence",)
+    assert rows[2].reasons == ("no reason recorded",)
+    assert rows[3].reasons == ("could not be meshed",)
+    assert all(math.isnan(row.better_by_db) for row in rows[1:])
+
+
+def test_reasons_are_not_told_twice():
+    gap = "4000 Hz failed: no convergence"
+    (_, row) = rank([PLAIN, candidate("holed", 1.0, gaps=(gap,), reasons=(gap, "slow"))])
+    assert row.reasons == (gap, "slow")
+
+
+def test_what_went_wrong_on_the_way_stays_with_a_ranked_candidate():
+    (row, _) = rank([PLAIN, candidate("a", 1.0, reasons=("16000 Hz failed: too large",))])
+    assert row.place == 1
+    assert row.reasons == ("16000 Hz failed: too large",)
+
+
+def test_a_failed_baseline_leaves_no_difference():
+    lost = candidate("plain", status="failed", reasons=("out of memory",), baseline=True)
+    rows = rank([lost, candidate("a", 1.0)])
+    assert places(rows) == [("a", 1), ("plain", None)]
+    assert math.isnan(rows[0].better_by_db)
+
+
+def test_the_first_complete_baseline_is_the_measure():
+    felt = candidate("felt", 4.0, baseline=True)
+    rows = rank([candidate("a", 1.0), PLAIN, felt])
+    assert rows[0].better_by_db == pytest.approx(4.0)
+
+
+def test_a_ranking_without_baseline_or_with_doubles_is_refused():
+    with pytest.raises(ValueError, match=r"no baseline. Must have one candidate at least"):
+        rank([candidate("a", 1.0)])
+    with pytest.raises(ValueError, match=r"Invalid candidate id 'a'. Must be unique"):
+        rank([PLAIN, candidate("a", 1.0), candidate("a", 2.0)])

@@ -1,0 +1,281 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The run pipeline with stubs for mesher, solver and workers: what is kept, skipped, resumed."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bafflelens import report, store
+from bafflelens.directivity import directions
+from bafflelens.errors import BafflelensError, InputError, JobError, StoreError
+from bafflelens.parallel import worker_pool
+from bafflelens.run import RunOptions, resume_run, run_job
+from bafflelens.second_opinion import largest_difference_db
+from bafflelens.store import open_run
+from bafflelens.summary import rank_run
+
+FREQUENCIES = 4  # 1995, 2512, 3162, 3981 Hz: two bands at draft quality
+
+
+@pytest.fixture
+def options(tmp_path, stub, open_pool, monkeypatch):
+    monkeypatch.setattr(report, "write_report", _write_stub_report)
+    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
+
+
+def _write_stub_report(view, path: Path) -> None:
+    path.write_text(f"{view.title}: {view.status}", encoding="utf-8")
+
+
+def only_run(options):
+    (path,) = options.results.iterdir()
+    return open_run(path)
+
+
+def test_a_job_runs_from_file_to_report(write_job, stub, options):
+    result = run_job(write_job(), options)
+    assert not result.has_failures
+    assert [row.status for row in result.rows] == ["ranked"] * 4
+    assert {row.candidate.id for row in result.rows} == {"baseline", "c001", "c002", "c003"}
+    folder = only_run(options)
+    assert folder.load_record().status == store.FINISHED
+    assert folder.report_path.read_text(encoding="utf-8") == "A small job: finished"
+    for candidate in folder.candidates():
+        dataset = folder.load_directivity(candidate.id)
+        assert dataset.sizes["frequency"] == FREQUENCIES
+        assert dataset.attrs["mesh_triangles_finest"] == 4
+        assert folder.load_mesh(candidate.id).n_triangles == 4
+        assert not (folder.path / "candidates" / candidate.id / "bands").exists()
+    tasks = {(task.candidate, task.task) for task in folder.load_record().tasks}
+    n_bands = len(stub.solved) // 4
+    assert ("c002", "mesh") in tasks
+    assert ("c002", f"band {n_bands}") in tasks
+    assert {"meshing and solving", "report", "solving, summed over workers"} <= set(
+        folder.load_record().timing_s
+    )
+
+
+def test_candidates_are_solved_in_order_and_large_bands_first(write_job, stub, options):
+    run_job(write_job(), options)
+    lowest = [frequencies[0] for frequencies in stub.solved]
+    n_bands = len(lowest) // 4
+    assert n_bands > 1
+    for start in range(0, len(lowest), n_bands):
+        assert lowest[start : start + n_bands] == sorted(lowest[:n_bands], reverse=True)
+
+
+def test_a_candidate_that_cannot_be_meshed_is_recorded_and_the_run_goes_on(
+    write_job, stub, options
+):
+    heights = [c.values["lens.opening_height_mm"] for c in _drawn(write_job())]
+    stub.fail_mesh = lambda values: values.get("lens.opening_height_mm") == heights[1]
+    result = run_job(write_job(), options)
+    assert result.has_failures
+    assert [row.status for row in result.rows] == ["ranked", "ranked", "ranked", "failed"]
+    failed = result.rows[-1]
+    assert failed.candidate.id == "c002"
+    assert failed.reasons == ("mesh: Invalid shape 'lens'. Must be one that gmsh can mesh.",)
+    record = only_run(options).load_record()
+    assert record.status == store.FINISHED_WITH_FAILURES
+    failures = [(t.candidate, t.task) for t in record.tasks if t.status == store.FAILED]
+    assert failures == [("c002", "mesh")]  # that its bands failed as well says nothing
+    assert "c002 mesh failed" in (only_run(options).path / "log.txt").read_text(encoding="utf-8")
+
+
+def test_a_band_that_fails_fails_its_candidate(write_job, stub, options):
+    def fail_once(band):
+        if len(stub.solved) == 1:
+            stub.solved.append(())
+            msg = "no memory left"
+            raise MemoryError(msg)
+
+    stub.on_solve = fail_once
+    result = run_job(write_job(), options)
+    assert result.has_failures
+    failed = [row for row in result.rows if row.status == "failed"]
+    assert [row.candidate.id for row in failed] == ["baseline"]
+    assert failed[0].reasons == ("band 1: no memory left",)
+
+
+def test_a_failed_frequency_is_not_ranked_silently(write_job, stub, options):
+    stub.failing_hz = 2512.0
+    result = run_job(write_job(), options)
+    assert result.has_failures
+    assert {row.status for row in result.rows} == {"incomplete"}
+    assert result.rows[0].candidate.reasons == ("2512 Hz failed",)
+    assert any("it did not converge" in reason for reason in result.rows[0].reasons)
+    failed = [t for t in only_run(options).load_record().tasks if t.status == store.FAILED]
+    assert all("2512 Hz failed: it did not converge" in task.reason for task in failed)
+    assert len(failed) == 4
+
+
+def test_ctrl_c_leaves_a_folder_that_can_be_read_and_resumed(write_job, stub, options):
+    def interrupt(band):
+        if len(stub.solved) == 5:
+            raise KeyboardInterrupt
+
+    stub.on_solve = interrupt
+    with pytest.raises(KeyboardInterrupt):
+        run_job(write_job(), options)
+    folder = only_run(options)
+    record = folder.load_record()
+    assert record.status == store.INTERRUPTED
+    assert record.finished_utc
+    n_bands = 2
+    assert len([task for task in record.tasks if task.task != "mesh"]) == 5
+    rows = rank_run(folder)
+    assert [row.status for row in rows] == ["ranked", "ranked", "failed", "failed"]
+    assert rows[-1].reasons == ("not solved: the run has not come to it",)
+
+    stub.on_solve = lambda band: None
+    stub.solved.clear()
+    stub.meshed.clear()
+    result = resume_run(folder.path, options)
+    assert len(stub.solved) == 4 * n_bands - 5  # nothing is solved twice
+    assert not result.has_failures
+    assert only_run(options).load_record().status == store.FINISHED
+    tasks = [(task.candidate, task.task) for task in only_run(options).load_record().tasks]
+    assert len(tasks) == len(set(tasks)) == 4 * (1 + n_bands)
+
+
+def test_resume_ranks_as_an_undisturbed_run(write_job, stub, options, tmp_path):
+    undisturbed = run_job(write_job(), replace(options, results=tmp_path / "other"))
+    stub.solved.clear()
+    stub.on_solve = lambda band: (
+        (_ for _ in ()).throw(KeyboardInterrupt) if len(stub.solved) == 3 else None
+    )
+    with pytest.raises(KeyboardInterrupt):
+        run_job(write_job(), options)
+    stub.on_solve = lambda band: None
+    resumed = resume_run(only_run(options).path, options)
+    assert repr(resumed.rows) == repr(undisturbed.rows)  # as text, since NaN is not itself
+
+
+def test_resume_solves_a_damaged_band_again(write_job, stub, options):
+    stub.on_solve = lambda band: (_ for _ in ()).throw(KeyboardInterrupt) if stub.solved else None
+    with pytest.raises(KeyboardInterrupt):
+        run_job(write_job(), options)
+    folder = only_run(options)
+    (band,) = folder.path.glob("candidates/*/bands/*.npz")
+    band.write_bytes(band.read_bytes()[:100])
+    stub.on_solve = lambda band: None
+    stub.solved.clear()
+    resume_run(folder.path, options)
+    assert len(stub.solved) == 8
+
+
+def test_resume_scores_what_was_solved_but_not_scored(write_job, stub, options):
+    run_job(write_job(), options)
+    folder = only_run(options)
+    folder.update_candidate("c001", status=store.WAITING)
+    stub.solved.clear()
+    result = resume_run(folder.path, options)
+    assert stub.solved == []
+    assert [row.status for row in result.rows] == ["ranked"] * 4
+
+
+def test_resume_tries_again_what_failed(write_job, stub, options):
+    heights = [c.values["lens.opening_height_mm"] for c in _drawn(write_job())]
+    stub.fail_mesh = lambda values: values.get("lens.opening_height_mm") == heights[2]
+    assert run_job(write_job(), options).has_failures
+    stub.fail_mesh = lambda values: False
+    stub.meshed.clear()
+    assert not resume_run(only_run(options).path, options).has_failures
+    trial_meshes = 2  # of the plan
+    assert len(stub.meshed) == trial_meshes + 1
+    record = only_run(options).load_record()
+    assert [task for task in record.tasks if task.status == store.FAILED] == []
+
+
+def test_a_wrong_job_writes_nothing(write_job, options):
+    with pytest.raises(JobError):
+        run_job(write_job(("candidates = 3", "candidates = 0")), options)
+    assert not options.results.exists()
+
+
+def test_a_baseline_that_cannot_be_meshed_writes_nothing(write_job, stub, options):
+    stub.fail_mesh = lambda values: "lens.depth_mm" not in values
+    with pytest.raises(JobError, match=r"plain.py, baseline: Invalid shape 'plain'"):
+        run_job(write_job(), options)
+    assert not options.results.exists()
+
+
+def test_candidates_that_cannot_be_meshed_write_nothing(write_job, stub, options):
+    stub.fail_mesh = lambda values: "lens.depth_mm" in values
+    with pytest.raises(JobError, match=r"lens.py, c001: Invalid shape 'lens'") as caught:
+        run_job(write_job(), options)
+    assert len(caught.value.faults) == 3
+    assert not options.results.exists()
+
+
+def test_an_unreachable_scheduler_writes_nothing(write_job, options):
+    options = replace(options, open_pool=worker_pool, scheduler="nonsense")
+    with pytest.raises(InputError, match=r"Invalid scheduler 'nonsense'. Must be the address of"):
+        run_job(write_job(), options)
+    assert not options.results.exists()
+
+
+def test_a_full_disk_stops_the_run_with_one_line(write_job, stub, options, monkeypatch):
+    def full(self, candidate_id, number, result):
+        msg = "Invalid path. Must be in a folder that can be written (No space left on device)."
+        raise StoreError(msg)
+
+    monkeypatch.setattr(store.RunFolder, "save_band", full)
+    with pytest.raises(BafflelensError, match=r"The run was stopped. Invalid path.*No space left"):
+        run_job(write_job(), options)
+    assert only_run(options).load_record().status == store.STOPPED
+
+
+def test_the_second_opinion_is_kept(write_job, options):
+    result = run_job(write_job(("second_opinion = false", "")), options)
+    text = only_run(options).load_record().second_opinion
+    assert text.startswith("Warning: bempp on the same draft mesh of c00")
+    assert "at 1995 Hz (4 unknowns here)" in text
+    assert "dB apart within 60 degrees on both orbits, more than the 0.3 dB expected" in text
+    assert not result.has_failures
+
+
+def test_a_second_opinion_that_fails_is_a_warning(write_job, stub, options):
+    def fail_last(band):
+        if len(stub.solved) == 8:
+            msg = "bempp is not installed"
+            raise BafflelensError(msg)
+
+    stub.on_solve = fail_last
+    assert not run_job(write_job(("second_opinion = false", "")), options).has_failures
+    text = only_run(options).load_record().second_opinion
+    assert text.startswith("Warning: no second opinion, bempp on the same draft mesh")
+    assert text.endswith("failed: bempp is not installed")
+
+
+def test_the_difference_of_engines_is_judged_near_the_axis(stub):
+    grid = directions()
+    front = np.abs(grid.azimuth_deg) <= 60
+    one = _band_result(stub, np.ones(grid.n_directions))
+    louder = _band_result(stub, np.where(front, 10 ** (0.2 / 20), 5.0))
+    assert largest_difference_db(one, louder, grid) == pytest.approx(0.2)
+
+
+def test_the_order_of_ids_is_kept_in_run_json(write_job, options):
+    run_job(write_job(), options)
+    content = json.loads((only_run(options).path / "run.json").read_text(encoding="utf-8"))
+    assert content["format"] == 1
+    assert content["job"] == "small.toml"
+
+
+def _drawn(path):
+    from bafflelens.jobfile import load_job
+    from bafflelens.sampling import draw
+
+    return draw(load_job(path)).candidates
+
+
+def _band_result(stub, level):
+    from bafflelens.quality import Band
+
+    mesh = stub.mesh_shape(None, {}, [None], 1.0)[0]
+    band = Band(frequencies_hz=(2000.0,), mesh_frequency_hz=2000.0)
+    return replace(stub.solve_band(mesh, (), band), far_field=level.reshape(1, 1, -1) + 0j)

@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
 .DEFAULT_GOAL := help
-.PHONY: help run test lint
+.PHONY: help run test lint style types spelling
 
 help:  ## list the verbs
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /make \1\t/'
@@ -18,10 +18,16 @@ run: $(VENV)/installed  ## install into .venv if needed and run the first job
 test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all tests
 	$(BIN)/python -m pytest
 
-lint: $(VENV)/installed-for-tests  ## style, types, spelling
+lint: style types spelling  ## style, types and spelling
+
+style: $(VENV)/installed-for-tests
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
+
+types: $(VENV)/installed-for-tests
 	$(BIN)/mypy
+
+spelling: $(VENV)/installed-for-tests
 	$(BIN)/codespell
 
 # The dependency groups of pyproject.toml need pip 25.1.

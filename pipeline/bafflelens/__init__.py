@@ -12,6 +12,6 @@ From the job file to the report, in the order of the data:
 - `bafflelens.report`: the page
 - `bafflelens.run`: all of it
 
-Conventions (axes, angles, signs, units) are in `bafflelens.conventions`. Nothing is imported here, so
-that the command line starts quickly.
+Conventions (axes, angles, signs, units) are in `bafflelens.conventions`. Nothing is imported
+here, so that the command line starts quickly.
 """

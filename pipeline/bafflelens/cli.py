@@ -8,6 +8,7 @@ Heavy imports sit inside the commands, so that ``--help`` is quick.
 from __future__ import annotations
 
 import math
+import os
 import sys
 import time
 from collections.abc import Iterator, Sequence
@@ -82,6 +83,7 @@ def run(
     scheduler: Scheduler = None,
 ) -> int:
     """Solve and rank the candidates of a job and write a report."""
+    _prepare_compiler()
     from bafflelens.run import run_job
 
     return _finish(run_job(job, _options(results, workers, scheduler)))
@@ -90,6 +92,7 @@ def run(
 @app.command
 def resume(folder: Folder, /, *, workers: Workers = None, scheduler: Scheduler = None) -> int:
     """Go on with a run that was stopped, or try again what failed."""
+    _prepare_compiler()
     from bafflelens.run import resume_run
 
     return _finish(resume_run(folder, _options(folder.parent, workers, scheduler)))
@@ -117,6 +120,14 @@ def report(folder: Folder, /) -> int:
         report_run(opened, opened.load_job(), opened.load_record())
     _out().print(f"report: {opened.report_path}", soft_wrap=True, markup=False, highlight=False)
     return FINE
+
+
+def _prepare_compiler() -> None:
+    """Tell numba about the processor; it reads this when it is loaded."""
+    from bafflelens.processor import wide_vectors
+
+    for name, value in wide_vectors().items():
+        os.environ.setdefault(name, value)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -173,12 +184,7 @@ def _positive(workers: int | None) -> int | None:
 
 def _finish(result: RunResult) -> int:
     """Print what came of a run and return its exit code."""
-    from bafflelens.summary import has_failed
-
     _print_ranking(result.rows)
-    for row in result.rows:
-        if has_failed(row):
-            _complain([f"{row.candidate.id}: {reason}" for reason in row.reasons])
     report_path = result.folder.report_path
     _out().print(f"report: {report_path}", soft_wrap=True, markup=False, highlight=False)
     return HAS_FAILURES if result.has_failures else FINE
@@ -250,10 +256,8 @@ def _print_ranking(rows: Sequence[RankedRow]) -> None:
         if found is None:
             continue
         name = [f"{row.place}{' =' if row.is_tied else ''}", candidate.id]
-        totals = [f"{found.total_db:.2f}", f"{row.better_by_db:+.2f}"]
-        values = [
-            "-" if math.isnan(term.value_db) else f"{term.value_db:.2f}" for term in found.terms
-        ]
+        totals = [_decibels(found.total_db), _decibels(row.better_by_db, signed=True)]
+        values = [_decibels(term.value_db) for term in found.terms]
         ranking.add_row(*name, *totals, *values, style="bold" if candidate.is_baseline else None)
         if not candidate.is_baseline:
             parameters.add_row(*name, *(f"{candidate.values[key]:g}" for key in keys))
@@ -262,9 +266,14 @@ def _print_ranking(rows: Sequence[RankedRow]) -> None:
         out.print(ranking)
         out.print(parameters)
     for row in rows:
-        if row.status != "ranked":
-            text = f"{row.candidate.id} {row.status}: {'; '.join(row.reasons)}"
+        reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
+        if reasons:
+            text = f"{row.candidate.id} {row.status}: {'; '.join(reasons)}"
             out.print(text, markup=False, highlight=False, soft_wrap=True)
+
+
+def _decibels(value: float, *, signed: bool = False) -> str:
+    return "-" if math.isnan(value) else f"{value:{'+' if signed else ''}.2f}"
 
 
 def _table(title: str, *columns: str) -> Table:

@@ -3,10 +3,10 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,7 +170,7 @@ class Mesh:
             np.savez_compressed(
                 stream, vertices=self.vertices, triangles=self.triangles, surface=self.surface
             )
-        os.replace(temporary, path)
+        temporary.replace(path)
 
     @classmethod
     def load(cls, path: Path) -> Mesh:
@@ -182,8 +182,9 @@ class Mesh:
             If the file is missing or cut short.
         """
         try:
-            with np.load(path, allow_pickle=False) as data:
+            # A stream of ours is closed even if its content is no zip file.
+            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
                 return cls(data["vertices"], data["triangles"], data["surface"])
-        except (OSError, ValueError, KeyError, EOFError) as error:
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
             msg = f"Invalid mesh file '{path}'. Must be a mesh saved by bafflelens ({error})."
             raise StoreError(msg) from error

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import signal
 import time
 import traceback
 from collections.abc import Callable, Iterator
@@ -27,6 +28,7 @@ from distributed import Client, KilledWorker, LocalCluster, as_completed
 from distributed.comm.core import connect
 
 from bafflelens.errors import BafflelensError, InputError, invalid
+from bafflelens.processor import wide_vectors
 
 SCHEDULER_TIMEOUT_S: Final = 5.0
 RESULT_TIMEOUT_S: Final = 120.0
@@ -38,18 +40,21 @@ _ONE_THREAD: Final = {
     "OMP_NUM_THREADS": 1,
     "OPENBLAS_NUM_THREADS": 1,
     "MKL_NUM_THREADS": 1,
-    "NUMBA_NUM_THREADS": 1,
     "MALLOC_TRIM_THRESHOLD_": 65536,  # dask's own default: give freed memory back
 }
 _DASK_SETTINGS: Final = {
-    # Threads are counted when a library loads, so this must be set before a worker starts.
-    "distributed.nanny.pre-spawn-environ": _ONE_THREAD,
+    # Libraries count threads when they load, so this must be set before a worker starts. To that
+    # end dask sets it in this process, too. numba looks there whenever it compiles, and refuses
+    # if the number of threads has changed; in a worker, after the start is early enough for it.
+    "distributed.nanny.pre-spawn-environ": {**_ONE_THREAD, **wide_vectors()},
+    "distributed.nanny.environ": {"NUMBA_NUM_THREADS": 1},
     # Work whose worker dies is tried once more, then given up as failed.
     "distributed.scheduler.allowed-failures": 1,
     # Long compiled loops hold the interpreter, and with it the worker's signs of life: that is
     # worth no warning, and no reason to take the worker for dead.
     "distributed.admin.tick.limit": "1h",
     "distributed.scheduler.worker-ttl": None,
+    "distributed.worker.preload": ["bafflelens.parallel"],  # calls `dask_setup`
     # For the workers, which inherit these settings; see `_quiet_logs` for this process.
     "logging": {"distributed": "critical"},
 }
@@ -149,6 +154,11 @@ class _Work:
     priority: float
     future: Any = None
     is_second_chance: bool = False
+
+
+def dask_setup(worker: Any) -> None:
+    """Let a worker that starts ignore Ctrl-C, which goes to it, too: the pool ends it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 class _DaskPool:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -58,36 +59,47 @@ class Band:
 
 @dataclass(frozen=True, kw_only=True)
 class _Rule:
+    """Mesh and solver of a quality level.
+
+    ``growth`` holds pairs (up to this frequency in Hz, growth): at a low frequency the whole
+    cabinet takes part in the radiation, at a high one its far parts lie in shadow.
+    """
+
     elements_per_wavelength: float
-    growth: float
+    growth: tuple[tuple[float, float], ...]
     growth_distance_m: float
     curvature_elements: int
     bands_per_octave: float
     tolerance: float
 
+    def growth_at(self, frequency_hz: float) -> float:
+        """Return the growth of the mesh made for a frequency."""
+        return next(growth for up_to_hz, growth in self.growth if frequency_hz <= up_to_hz)
 
+
+# From the convergence study, tests/benchmarks/convergence.py, whose table is in DEVELOPERS.md.
 _RULES: Final = {
     "draft": _Rule(
-        elements_per_wavelength=4.5,
-        growth=2.5,
+        elements_per_wavelength=5.0,
+        growth=((6e3, 2.0), (math.inf, 3.0)),
         growth_distance_m=0.2,
         curvature_elements=8,
         bands_per_octave=2,
         tolerance=3e-3,
     ),
     "standard": _Rule(
-        elements_per_wavelength=6.0,
-        growth=2.0,
+        elements_per_wavelength=6.5,
+        growth=((3e3, 1.5), (12e3, 2.0), (math.inf, 2.5)),
         growth_distance_m=0.2,
-        curvature_elements=12,
+        curvature_elements=8,
         bands_per_octave=2,
         tolerance=1e-3,
     ),
     "fine": _Rule(
-        elements_per_wavelength=9.0,
-        growth=1.5,
+        elements_per_wavelength=11.0,
+        growth=((6e3, 1.25), (math.inf, 1.5)),
         growth_distance_m=0.25,
-        curvature_elements=18,
+        curvature_elements=12,
         bands_per_octave=2,
         tolerance=2e-4,
     ),
@@ -115,7 +127,7 @@ def mesh_size(quality: str, frequency_hz: float, air: Air) -> MeshSize:
     size = air.sound_speed / frequency_hz / rule.elements_per_wavelength
     return MeshSize(
         source_size_m=size,
-        growth=rule.growth,
+        growth=rule.growth_at(frequency_hz),
         growth_distance_m=rule.growth_distance_m,
         largest_m=0.04,
         curvature_elements=rule.curvature_elements,

@@ -98,8 +98,11 @@ def solve_candidates(run: Run) -> None:
             task = tasks.pop(outcome.name)
             _receive(run, task, outcome)
             task.open.tasks_out -= 1
-            is_last = task.open.tasks_out == 0
-            advance(task.planned_seconds, _conclude(run, task.open) if is_last else "")
+            conclusion = ""
+            if task.open.tasks_out == 0:
+                conclusion = _conclude(run, task.open)
+                run.folder.log(conclusion)
+            advance(task.planned_seconds, conclusion)
 
 
 def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _Task]:
@@ -208,8 +211,13 @@ def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))
         return _fail(run, candidate, {"score": failure})
-    failed = dataset["frequency"].values[dataset["status"].values == store.FAILED]
-    reasons = [f"{frequency:.0f} Hz failed" for frequency in failed]
+    failed = dataset.isel(frequency=dataset["status"].values == store.FAILED)
+    reasons = [
+        f"{frequency:.0f} Hz failed: {reason or 'no reason recorded'}"
+        for frequency, reason in zip(
+            failed["frequency"].values, failed["reason"].values, strict=True
+        )
+    ]
     run.folder.update_candidate(candidate.id, status=store.SOLVED, score=found, reasons=reasons)
     return "; ".join([f"{candidate.id} solved, score {found.total_db:.2f} dB", *reasons])
 

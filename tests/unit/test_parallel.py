@@ -79,6 +79,19 @@ def test_workers_have_one_thread(pool):
     assert {outcome.value for outcome in outcomes_of(pool).values()} == {"1"}
 
 
+def test_this_process_keeps_its_threads(monkeypatch):
+    monkeypatch.delenv("NUMBA_NUM_THREADS", raising=False)
+    seen = []
+    monkeypatch.setattr(
+        type(os.environ),
+        "__setitem__",
+        lambda self, key, value: (seen.append(key), os.putenv(key, value)),
+    )
+    with worker_pool(workers=1):
+        pass
+    assert "NUMBA_NUM_THREADS" not in seen
+
+
 def test_nothing_listens_beyond_this_machine(pool):
     addresses = set(pool._client.scheduler_info()["workers"])
     addresses.add(pool._client.scheduler.address)

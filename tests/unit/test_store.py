@@ -14,6 +14,7 @@ from bafflelens import store
 from bafflelens.errors import StoreError
 from bafflelens.jobfile import load_job
 from bafflelens.journal import first_record, keep_journal
+from bafflelens.mesh import Mesh
 from bafflelens.ranking import CandidateResult
 from bafflelens.score import Score, Term
 from bafflelens.store import TaskRecord, create_run, open_run
@@ -174,6 +175,15 @@ def test_bands_come_back_and_damaged_ones_are_left_out(folder):
     path.write_bytes(path.read_bytes()[:200])
     assert sorted(folder.load_bands("c001")) == [0]
     assert folder.load_bands("baseline") == {}
+
+
+def test_a_damaged_mesh_is_one_line(folder):
+    folder.save_mesh("c001", Mesh(np.eye(3), np.array([[0, 1, 2]]), np.array(["dome"])))
+    assert folder.load_mesh("c001").n_triangles == 1
+    path = folder.path / "candidates" / "c001" / "mesh.npz"
+    path.write_bytes(path.read_bytes()[:200])
+    with pytest.raises(StoreError, match="Must be a mesh saved by bafflelens"):
+        folder.load_mesh("c001")
 
 
 def test_files_are_whole_or_not_there(folder):

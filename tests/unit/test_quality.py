@@ -1,0 +1,63 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+import re
+
+import pytest
+
+from bafflelens.errors import InputError
+from bafflelens.medium import Air
+from bafflelens.quality import QUALITIES, bands, mesh_size, tolerance
+
+AIR = Air()
+
+
+@pytest.mark.parametrize("quality", QUALITIES)
+def test_elements_shrink_with_the_wavelength(quality):
+    low, high = (mesh_size(quality, f, AIR) for f in (4000.0, 16000.0))
+    assert low.source_size_m == pytest.approx(4 * high.source_size_m)
+    wavelength = AIR.sound_speed / 16000
+    assert wavelength / 15 < high.source_size_m < wavelength / 4
+    assert low.growth == high.growth >= 1
+
+
+def test_better_levels_are_finer_in_every_respect():
+    draft, standard, fine = (mesh_size(quality, 8000.0, AIR) for quality in QUALITIES)
+    assert draft.source_size_m > standard.source_size_m > fine.source_size_m
+    assert draft.growth >= standard.growth >= fine.growth
+    assert draft.curvature_elements < standard.curvature_elements < fine.curvature_elements
+    assert tolerance("draft") > tolerance("standard") > tolerance("fine")
+
+
+def test_warm_air_allows_larger_elements():
+    warm = mesh_size("standard", 8000.0, Air(temperature_c=30.0))
+    assert warm.source_size_m > mesh_size("standard", 8000.0, AIR).source_size_m
+
+
+@pytest.mark.parametrize("quality", QUALITIES)
+def test_bands_hold_every_frequency_once(quality):
+    frequencies = [1000 * 2 ** (n / 6) for n in range(25)]
+    found = bands(frequencies[::-1], quality)
+    together = [f for band in found for f in band.frequencies_hz]
+    assert together == sorted(together)
+    assert together == pytest.approx(frequencies)
+    for band in found:
+        assert band.mesh_frequency_hz == band.frequencies_hz[-1]
+        # no frequency is solved on a mesh made for more than an octave above it
+        assert band.mesh_frequency_hz <= 2 * band.frequencies_hz[0]
+
+
+def test_bands_count_from_the_top():
+    found = bands([1000.0, 2000.0, 15999.0, 16000.0], "draft")
+    assert [band.frequencies_hz for band in found] == [(1000.0,), (2000.0,), (15999.0, 16000.0)]
+
+
+def test_frequencies_given_twice_are_solved_once():
+    assert bands([500.0, 500.0], "fine")[0].frequencies_hz == (500.0,)
+
+
+@pytest.mark.parametrize(
+    "ask", [lambda q: mesh_size(q, 1e3, AIR), tolerance, lambda q: bands([1e3], q)]
+)
+def test_unknown_level(ask):
+    message = "Invalid quality 'best'. Must be one of draft, standard, fine."
+    with pytest.raises(InputError, match=re.escape(message)):
+        ask("best")

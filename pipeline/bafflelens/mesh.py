@@ -43,27 +43,27 @@ class Mesh:
     @cached_property
     def corners(self) -> FloatArray:
         """Corner coordinates, (n_triangles, 3 corners, 3), in m."""
-        return self.vertices[self.triangles]
+        return np.asarray(self.vertices[self.triangles])
 
     @cached_property
     def centroids(self) -> FloatArray:
         """Centroids, (n_triangles, 3), in m."""
-        return self.corners.mean(axis=1)
+        return np.asarray(self.corners.mean(axis=1))
 
     @cached_property
     def _cross(self) -> FloatArray:
         corner = self.corners
-        return np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+        return np.asarray(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]))
 
     @cached_property
     def areas(self) -> FloatArray:
         """Areas, (n_triangles,), in m^2."""
-        return 0.5 * np.linalg.norm(self._cross, axis=1)
+        return np.asarray(0.5 * np.linalg.norm(self._cross, axis=1))
 
     @cached_property
     def normals(self) -> FloatArray:
         """Outward unit normals, (n_triangles, 3)."""
-        return self._cross / np.linalg.norm(self._cross, axis=1, keepdims=True)
+        return np.asarray(self._cross / np.linalg.norm(self._cross, axis=1, keepdims=True))
 
     @cached_property
     def longest_edges(self) -> FloatArray:
@@ -76,15 +76,13 @@ class Mesh:
     def smallest_angles_deg(self) -> FloatArray:
         """Smallest angle of each triangle, (n_triangles,), in degrees."""
         corner = self.corners
-        a, b, c = (
-            np.linalg.norm(corner[:, i] - corner[:, (i + 1) % 3], axis=1) for i in range(3)
-        )
+        a, b, c = (np.linalg.norm(corner[:, i] - corner[:, (i + 1) % 3], axis=1) for i in range(3))
         cosines = [
             (b**2 + c**2 - a**2) / (2 * b * c),
             (c**2 + a**2 - b**2) / (2 * c * a),
             (a**2 + b**2 - c**2) / (2 * a * b),
         ]
-        return np.degrees(np.arccos(np.clip(np.max(cosines, axis=0), -1.0, 1.0)))
+        return np.asarray(np.degrees(np.arccos(np.clip(np.max(cosines, axis=0), -1.0, 1.0))))
 
     @property
     def volume(self) -> float:
@@ -139,9 +137,9 @@ class Mesh:
         for plane in symmetry:
             full = full.mirrored(plane)
         n_vertices = len(full.vertices)
-        edges = np.concatenate(
-            [full.triangles[:, [i, (i + 1) % 3]] for i in range(3)]
-        ).astype(np.int64)
+        edges = np.concatenate([full.triangles[:, [i, (i + 1) % 3]] for i in range(3)]).astype(
+            np.int64
+        )
         forward = edges[:, 0] * n_vertices + edges[:, 1]
         backward = edges[:, 1] * n_vertices + edges[:, 0]
         _, counts = np.unique(forward, return_counts=True)

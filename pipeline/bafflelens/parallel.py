@@ -40,7 +40,6 @@ _ONE_THREAD: Final = {
     "OMP_NUM_THREADS": 1,
     "OPENBLAS_NUM_THREADS": 1,
     "MKL_NUM_THREADS": 1,
-    "MALLOC_TRIM_THRESHOLD_": 65536,  # dask's own default: give freed memory back
 }
 _DASK_SETTINGS: Final = {
     # Libraries count threads when they load, so this must be set before a worker starts. To that

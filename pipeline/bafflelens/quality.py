@@ -85,7 +85,7 @@ _RULES: Final = {
         growth_distance_m=0.2,
         curvature_elements=8,
         bands_per_octave=2,
-        tolerance=3e-3,
+        tolerance=1e-3,
     ),
     "standard": _Rule(
         elements_per_wavelength=6.5,
@@ -93,7 +93,7 @@ _RULES: Final = {
         growth_distance_m=0.2,
         curvature_elements=8,
         bands_per_octave=2,
-        tolerance=1e-3,
+        tolerance=5e-4,
     ),
     "fine": _Rule(
         elements_per_wavelength=11.0,

@@ -65,7 +65,7 @@ def normal_velocity(
         Velocity along the outward normal in m/s for an acceleration of 1 m/s^2.
     """
     unit = np.stack([_axial_shape(mesh, motion) for motion in motions])
-    return unit * (1j / (2 * np.pi * frequency_hz))
+    return np.asarray(unit * (1j / (2 * np.pi * frequency_hz)), dtype=complex)
 
 
 def _axial_shape(mesh: Mesh, motion: SourceMotion) -> FloatArray:

@@ -119,8 +119,10 @@ def solve_band(
     BandResult
         Far field and power of every source at every frequency, and what became of each.
     """
-    solve_one = _direct_sweep(mesh, symmetry, quality) if engine == "direct" else partial(
-        solve, engine=engine
+    solve_one = (
+        _direct_sweep(mesh, symmetry, quality)
+        if engine == "direct"
+        else partial(solve, engine=engine)
     )
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)

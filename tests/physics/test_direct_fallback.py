@@ -54,16 +54,12 @@ def test_no_progress_means_a_direct_solve_and_a_remark(sides):
     outcome = solve_linear_system(system(shift()), sides, tolerance=1e-6)
     assert outcome.iterations == 0
     assert outcome.residual < 1e-12
-    assert outcome.remarks == (
-        f"solved directly: the iteration did not converge in {linear_solver.MOST_ITERATIONS} steps",
-    )
+    assert outcome.remarks == ("solved directly: the iteration did not converge in 200 steps",)
     np.testing.assert_allclose(outcome.solutions, np.roll(sides, -1, axis=1), atol=1e-12)
 
 
 def test_too_large_for_a_direct_solve(sides):
-    with pytest.raises(
-        SolveError, match="did not converge in 200 steps, and 300 unknowns are too"
-    ):
+    with pytest.raises(SolveError, match="in 200 steps, and 300 unknowns are too many"):
         solve_linear_system(system(shift(), full=False), sides, tolerance=1e-6)
 
 
@@ -122,7 +118,6 @@ def test_whole_solve_by_the_fallback(monkeypatch):
         radiating.solved(mesh, velocity, 4.0, tolerance=1e-6, direct_unknowns=100)
 
 
-@pytest.mark.xfail(strict=True, reason="the direct solve accepts any finite residual")
 def test_matrix_that_is_singular_but_for_rounding(sides):
     random = np.random.default_rng(4)
     matrix = random.normal(size=(SIZE, SIZE)) + 0j

@@ -45,10 +45,13 @@ def cap_error(ka, edge=0.14):
 
 
 def condition(ka):
-    mesh = bodies.icosphere(4)
-    case = radiating.problem(mesh, np.ones(mesh.n_triangles), ka)
+    """Condition number on an eighth of a sphere; the first irregular field has its symmetry."""
+    planes = ("x", "y", "z")
+    mesh = bodies.octasphere(7, planes)
+    case = radiating.problem(mesh, np.ones(mesh.n_triangles), ka, planes)
     settings = burton_miller.Settings(double_precision=True)
-    system = burton_miller.assemble(case, discretise(mesh), settings, burton_miller.Workspace())
+    workspace = burton_miller.Workspace()
+    system = burton_miller.assemble(case, discretise(mesh, planes), settings, workspace)
     return float(np.linalg.cond(system.full_matrix()))
 
 
@@ -65,7 +68,7 @@ def test_no_breakdown(ka):
 
 
 # The facets shift the frequency a little: the neighbourhood is searched.
-NEAR_PI = np.pi * np.linspace(0.98, 1.02, 17)
+NEAR_PI = np.pi * np.linspace(0.98, 1.02, 9)
 
 
 def test_condition_number_stays_where_the_plain_equation_has_a_spike(monkeypatch):

@@ -13,6 +13,7 @@ recursive subdivision towards the field point with a product rule of 64 points a
 """
 
 import math
+from itertools import pairwise
 
 import bodies
 import numpy as np
@@ -130,8 +131,7 @@ def around(function):
     limits = corner_angles()
     limits = [*limits, limits[0] + 2 * np.pi]
     return sum(
-        integrate.quad(function, low, high, epsabs=1e-11)[0]
-        for low, high in zip(limits, limits[1:], strict=False)
+        integrate.quad(function, low, high, epsabs=1e-11)[0] for low, high in pairwise(limits)
     )
 
 

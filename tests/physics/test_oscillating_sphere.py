@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Rigid sphere that moves to and fro along its axis: radial velocity v cos(theta).
+"""Rigid sphere that moves back and forth along its axis: radial velocity v cos(theta).
 
     p(r, theta) = i rho c v h1(kr) / h1'(ka) cos(theta),
     power (2 pi / 3) a^2 rho c v^2 Re[i h1(ka) / h1'(ka)]

@@ -81,3 +81,18 @@ def test_a_point_inside_the_body_is_refused():
     )
     with pytest.raises(InputError, match=re.escape(message)):
         solution.pressure_at(np.array([[2.0, 0, 0], [0.1, 0.2, 0.25]]))
+
+
+def test_gradient_of_the_field():
+    """Euler: finite differences of the pressure along the radius give i omega rho v_r.
+
+    dp/dr = rho c v (ik - 1/r) a/r (-ika)/(1 - ika) exp(ik(r - a)) of the pulsating sphere.
+    """
+    mesh = bodies.icosphere(10)
+    ka, radius, step = 1.0, 1.3, 1e-3
+    solution = radiating.solved(mesh, np.ones(mesh.n_triangles), ka, tolerance=1e-6)
+    directions = radiating.around(ANGLES)
+    ahead, behind = (solution.pressure_at((radius + s) * directions)[0] for s in (step, -step))
+    exact = analytic.pulsating_sphere(ka, 1, radius, rho_c=radiating.RHO_C)
+    exact *= 1j * ka - 1 / radius
+    assert radiating.relative_error((ahead - behind) / (2 * step), exact) < 0.01

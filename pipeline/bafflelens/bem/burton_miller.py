@@ -34,7 +34,6 @@ from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.mesh import Mesh
 
-
 # Coupling of small elements, over (kh)^2; see `local_coupling`.
 COUPLING = 1.0
 
@@ -254,15 +253,13 @@ def _product_on_the_fly(
 
 def excitation(problem: HelmholtzProblem, discretisation: Discretisation) -> ComplexArray:
     """Return the right-hand sides (V + (ie/k)(K' + 1/2)) q, (n_sources, n_triangles)."""
-    return single_layers(
-        problem.wavenumber, discretisation, np.asarray(problem.pressure_gradient)
-    )
+    return single_layers(problem.wavenumber, discretisation, np.asarray(problem.pressure_gradient))
 
 
 def absorbing_system(
     system: LinearSystem, problem: HelmholtzProblem, discretisation: Discretisation
 ) -> LinearSystem:
-    """Return the system with the admittance, whose dp/dn = -ik (admittance) p moves to the left."""
+    """Return the system with its absorbing part: dp/dn = -ik (admittance) p, moved to the left."""
     if problem.admittance is None or not np.any(problem.admittance):
         return system
     factor = 1j * problem.wavenumber * np.asarray(problem.admittance)

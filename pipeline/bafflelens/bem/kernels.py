@@ -6,7 +6,7 @@ Notes
 Symbols, for a field point x with normal n_x and a source point y with normal n_y:
 
 ======  ==========================================================
-r       distance \\|x - y\\|
+r       distance |x - y|
 G       exp(ikr) / (4 pi r)
 r_y     derivative of r along n_y: (y - x) . n_y / r
 r_x     derivative of r along n_x: (x - y) . n_x / r
@@ -47,6 +47,9 @@ from numba import njit, prange, types
 from numba.extending import overload
 from numpy.typing import NDArray
 
+# Rows that share one pair of buffers: memory is asked for once, not once a row.
+CHUNK = 16
+
 
 def scalars(wavenumber: float, real: type[np.floating[Any]]) -> NDArray[np.floating[Any]]:
     """Return k, 1/k, k/(2 pi) and 1 in a precision: numba would widen plain numbers."""
@@ -61,7 +64,7 @@ def parts(
 
 
 def _half_turn(fraction: Any) -> Any:
-    """Return (cos, sin) of pi times ``fraction``, for \\|fraction\\| <= 1/2."""
+    """Return (cos, sin) of pi times ``fraction``, for |fraction| <= 1/2."""
     return np.cos(np.pi * fraction), np.sin(np.pi * fraction)
 
 
@@ -117,7 +120,7 @@ def _half_turn_compiled(fraction: Any) -> Any:
 
 
 @njit(inline="always")
-def cos_sin_turns(turns, one):  # type: ignore[no-untyped-def]
+def cos_sin_turns(turns, one):
     """Return (cos, sin) of 2 pi times ``turns``, through the double angle."""
     fraction = turns - np.floor(turns + (one / (one + one)))
     cosine, sine = _half_turn(fraction)
@@ -126,12 +129,14 @@ def cos_sin_turns(turns, one):  # type: ignore[no-untyped-def]
 
 
 @njit(inline="always")
-def _coupled_double_layer(dx, dy, dz, nx, ny, nz, mx, my, mz, weight, moment, coupling, k, inv_k, turns, one):  # type: ignore[no-untyped-def]
+def _coupled_double_layer(
+    dx, dy, dz, nx, ny, nz, mx, my, mz, weight, moment, coupling, k, inv_k, turns, one
+):
     """Return real and imaginary part of K + (ie/k) H for one pair.
 
     ``d`` is y - x, ``n`` the field normal, ``m`` the source normal; ``weight`` is the area over
-    4 pi, ``moment`` is k^2 m / 2 of the source element, ``inv_k`` is 1/k and ``turns`` is k / (2 pi).
-    A coincident pair gives zero.
+    4 pi, ``moment`` is k^2 m / 2 of the source element, ``inv_k`` is 1/k and ``turns`` is
+    k / (2 pi). A coincident pair gives zero.
     """
     zero = one - one
     r2 = dx * dx + dy * dy + dz * dz
@@ -161,7 +166,20 @@ def _coupled_double_layer(dx, dy, dz, nx, ny, nz, mx, my, mz, weight, moment, co
 
 
 @njit(inline="always")
-def _add_row(i, points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, re, im):  # type: ignore[no-untyped-def]
+def _add_row(
+    i,
+    points,
+    normals,
+    signs,
+    couplings,
+    sources,
+    source_normals,
+    weights,
+    moments,
+    scalars,
+    re,
+    im,
+):
     """Add K + (ie/k) H of field point ``i`` against all sources to the row buffers.
 
     Every mirror image of the sources is taken by mirroring the field point instead: distances
@@ -199,7 +217,9 @@ def _add_row(i, points, normals, signs, couplings, sources, source_normals, weig
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def fill_coupled_double_layer(points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, out):  # type: ignore[no-untyped-def]
+def fill_coupled_double_layer(
+    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, out
+):
     """Fill ``out`` with K + (ie/k) H, one point an element.
 
     Parameters
@@ -219,17 +239,49 @@ def fill_coupled_double_layer(points, normals, signs, couplings, sources, source
     out : (n, 2 m) real array
         Filled in place; the real view of an (n, m) complex matrix.
     """
-    for i in prange(points.shape[1]):
+    rows = points.shape[1]
+    for chunk in prange((rows + CHUNK - 1) // CHUNK):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
-        _add_row(i, points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, re, im)
-        for j in range(re.size):
-            out[i, 2 * j] = re[j]
-            out[i, 2 * j + 1] = im[j]
+        for i in range(chunk * CHUNK, min(rows, chunk * CHUNK + CHUNK)):
+            re[:] = 0
+            im[:] = 0
+            _add_row(
+                i,
+                points,
+                normals,
+                signs,
+                couplings,
+                sources,
+                source_normals,
+                weights,
+                moments,
+                scalars,
+                re,
+                im,
+            )
+            for j in range(re.size):
+                out[i, 2 * j] = re[j]
+                out[i, 2 * j + 1] = im[j]
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def fill_packed(points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, start, element, near, packed, steps):  # type: ignore[no-untyped-def]
+def fill_packed(
+    points,
+    normals,
+    signs,
+    couplings,
+    sources,
+    source_normals,
+    weights,
+    moments,
+    scalars,
+    start,
+    element,
+    near,
+    packed,
+    steps,
+):
     """Fill a matrix of 16-bit integers with K + (ie/k) H, one point an element.
 
     Each row has a step of its own, its largest entry over 32767. The entries of near elements,
@@ -247,27 +299,44 @@ def fill_packed(points, normals, signs, couplings, sources, source_normals, weig
     steps : (n,) real array
         Filled in place.
     """
-    for i in prange(points.shape[1]):
+    rows = points.shape[1]
+    for chunk in prange((rows + CHUNK - 1) // CHUNK):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
-        _add_row(i, points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, re, im)
-        for p in range(start[i], start[i + 1]):
-            j = element[p]
-            near[p] += complex(re[j], im[j])
-            re[j] = scalars[3] - scalars[3]
-            im[j] = scalars[3] - scalars[3]
-        largest = scalars[3] * np.float32(1e-30)
-        for j in range(re.size):
-            largest = max(largest, max(abs(re[j]), abs(im[j])))
-        steps[i] = largest / np.float32(32767.0)
-        in_steps = np.float32(32767.0) / largest
-        for j in range(re.size):
-            packed[i, 0, j] = np.int16(np.rint(re[j] * in_steps))
-            packed[i, 1, j] = np.int16(np.rint(im[j] * in_steps))
+        for i in range(chunk * CHUNK, min(rows, chunk * CHUNK + CHUNK)):
+            re[:] = 0
+            im[:] = 0
+            _add_row(
+                i,
+                points,
+                normals,
+                signs,
+                couplings,
+                sources,
+                source_normals,
+                weights,
+                moments,
+                scalars,
+                re,
+                im,
+            )
+            for p in range(start[i], start[i + 1]):
+                j = element[p]
+                near[p] += complex(re[j], im[j])
+                re[j] = scalars[3] - scalars[3]
+                im[j] = scalars[3] - scalars[3]
+            largest = scalars[3] * np.float32(1e-30)
+            for j in range(re.size):
+                largest = max(largest, max(abs(re[j]), abs(im[j])))
+            steps[i] = largest / np.float32(32767.0)
+            in_steps = np.float32(32767.0) / largest
+            for j in range(re.size):
+                packed[i, 0, j] = np.int16(np.rint(re[j] * in_steps))
+                packed[i, 1, j] = np.int16(np.rint(im[j] * in_steps))
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def apply_packed(packed, steps, vectors, out):  # type: ignore[no-untyped-def]
+def apply_packed(packed, steps, vectors, out):
     """Set ``out`` to the packed matrix times ``vectors``.
 
     Parameters
@@ -296,73 +365,120 @@ def apply_packed(packed, steps, vectors, out):  # type: ignore[no-untyped-def]
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def apply_coupled_double_layer(points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, vectors, out):  # type: ignore[no-untyped-def]
+def apply_coupled_double_layer(
+    points,
+    normals,
+    signs,
+    couplings,
+    sources,
+    source_normals,
+    weights,
+    moments,
+    scalars,
+    vectors,
+    out,
+):
     """Set ``out`` to (K + (ie/k) H) times ``vectors`` without storing the matrix.
 
     Parameters are those of `fill_coupled_double_layer`, with ``vectors`` (n_vectors, 2, m) real
     (real and imaginary part) and ``out`` (n_vectors, n) complex.
     """
-    for i in prange(points.shape[1]):
+    rows = points.shape[1]
+    for chunk in prange((rows + CHUNK - 1) // CHUNK):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
-        _add_row(i, points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, re, im)
-        for v in range(vectors.shape[0]):
-            real = scalars[3] - scalars[3]
-            imaginary = scalars[3] - scalars[3]
-            for j in range(re.size):
-                real += re[j] * vectors[v, 0, j] - im[j] * vectors[v, 1, j]
-                imaginary += re[j] * vectors[v, 1, j] + im[j] * vectors[v, 0, j]
-            out[v, i] = complex(real, imaginary)
+        for i in range(chunk * CHUNK, min(rows, chunk * CHUNK + CHUNK)):
+            re[:] = 0
+            im[:] = 0
+            _add_row(
+                i,
+                points,
+                normals,
+                signs,
+                couplings,
+                sources,
+                source_normals,
+                weights,
+                moments,
+                scalars,
+                re,
+                im,
+            )
+            for v in range(vectors.shape[0]):
+                real = scalars[3] - scalars[3]
+                imaginary = scalars[3] - scalars[3]
+                for j in range(re.size):
+                    real += re[j] * vectors[v, 0, j] - im[j] * vectors[v, 1, j]
+                    imaginary += re[j] * vectors[v, 1, j] + im[j] * vectors[v, 0, j]
+                out[v, i] = complex(real, imaginary)
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def add_coupled_single_layer(points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, vectors, out):  # type: ignore[no-untyped-def]
+def add_coupled_single_layer(
+    points,
+    normals,
+    signs,
+    couplings,
+    sources,
+    source_normals,
+    weights,
+    moments,
+    scalars,
+    vectors,
+    out,
+):
     """Add (G + (ie/k) K') times ``vectors`` to ``out``, one point an element.
 
     Parameters are those of `apply_coupled_double_layer`; a coincident pair gives zero.
     """
-    k, inv_k, turns, one = scalars[0], scalars[1], scalars[2], scalars[3]
+    inv_k, turns, one = scalars[1], scalars[2], scalars[3]
     zero = one - one
-    for i in prange(points.shape[1]):
+    rows = points.shape[1]
+    for chunk in prange((rows + CHUNK - 1) // CHUNK):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
-        e = couplings[i]
-        for image in range(signs.shape[0]):
-            x = points[0, i] * signs[image, 0]
-            y = points[1, i] * signs[image, 1]
-            z = points[2, i] * signs[image, 2]
-            nx = normals[0, i] * signs[image, 0]
-            ny = normals[1, i] * signs[image, 1]
-            nz = normals[2, i] * signs[image, 2]
-            for j in range(weights.size):
-                dx, dy, dz = sources[0, j] - x, sources[1, j] - y, sources[2, j] - z
-                r2 = dx * dx + dy * dy + dz * dz
-                apart = r2 > zero
-                inv_r = one / np.sqrt(r2 if apart else one)
-                r_x = -(dx * nx + dy * ny + dz * nz) * inv_r
-                r_y = (
-                    dx * source_normals[0, j]
-                    + dy * source_normals[1, j]
-                    + dz * source_normals[2, j]
-                ) * inv_r
-                cosine, sine = cos_sin_turns(r2 * inv_r * turns, one)
-                amplitude = weights[j] * inv_r * (one - moments[j] * (one - r_y * r_y))
-                amplitude = amplitude if apart else zero
-                real = one - e * r_x
-                imaginary = -e * r_x * inv_r * inv_k
-                re[j] += amplitude * (real * cosine - imaginary * sine)
-                im[j] += amplitude * (real * sine + imaginary * cosine)
-        for v in range(vectors.shape[0]):
-            real = zero
-            imaginary = zero
-            for j in range(re.size):
-                real += re[j] * vectors[v, 0, j] - im[j] * vectors[v, 1, j]
-                imaginary += re[j] * vectors[v, 1, j] + im[j] * vectors[v, 0, j]
-            out[v, i] += complex(real, imaginary)
+        for i in range(chunk * CHUNK, min(rows, chunk * CHUNK + CHUNK)):
+            re[:] = 0
+            im[:] = 0
+            e = couplings[i]
+            for image in range(signs.shape[0]):
+                x = points[0, i] * signs[image, 0]
+                y = points[1, i] * signs[image, 1]
+                z = points[2, i] * signs[image, 2]
+                nx = normals[0, i] * signs[image, 0]
+                ny = normals[1, i] * signs[image, 1]
+                nz = normals[2, i] * signs[image, 2]
+                for j in range(weights.size):
+                    dx, dy, dz = sources[0, j] - x, sources[1, j] - y, sources[2, j] - z
+                    r2 = dx * dx + dy * dy + dz * dz
+                    apart = r2 > zero
+                    inv_r = one / np.sqrt(r2 if apart else one)
+                    r_x = -(dx * nx + dy * ny + dz * nz) * inv_r
+                    r_y = (
+                        dx * source_normals[0, j]
+                        + dy * source_normals[1, j]
+                        + dz * source_normals[2, j]
+                    ) * inv_r
+                    cosine, sine = cos_sin_turns(r2 * inv_r * turns, one)
+                    amplitude = weights[j] * inv_r * (one - moments[j] * (one - r_y * r_y))
+                    amplitude = amplitude if apart else zero
+                    real = one - e * r_x
+                    imaginary = -e * r_x * inv_r * inv_k
+                    re[j] += amplitude * (real * cosine - imaginary * sine)
+                    im[j] += amplitude * (real * sine + imaginary * cosine)
+            for v in range(vectors.shape[0]):
+                real = zero
+                imaginary = zero
+                for j in range(re.size):
+                    real += re[j] * vectors[v, 0, j] - im[j] * vectors[v, 1, j]
+                    imaginary += re[j] * vectors[v, 1, j] + im[j] * vectors[v, 0, j]
+                out[v, i] += complex(real, imaginary)
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def add_far_field(directions, signs, sources, source_normals, weights, moments, scalars, pressure, gradient, out):  # type: ignore[no-untyped-def]
+def add_far_field(
+    directions, signs, sources, source_normals, weights, moments, scalars, pressure, gradient, out
+):
     """Add the far-field coefficient of pressure and gradient to ``out``.
 
     Parameters

@@ -52,9 +52,7 @@ _SEVEN_POINTS = np.array(
     ]
 )
 _SEVEN_WEIGHTS = np.array(
-    [9 / 40]
-    + [(155 - np.sqrt(15)) / 1200] * 3
-    + [(155 + np.sqrt(15)) / 1200] * 3
+    [9 / 40] + [(155 - np.sqrt(15)) / 1200] * 3 + [(155 + np.sqrt(15)) / 1200] * 3
 )
 
 
@@ -150,7 +148,7 @@ def second_moments(mesh: Mesh) -> FloatArray:
 
 
 @njit(parallel=True, cache=True)
-def _count_near(points, signs, centroids, limit2):  # type: ignore[no-untyped-def]
+def _count_near(points, signs, centroids, limit2):
     counts = np.zeros(points.shape[0], dtype=np.int64)
     for i in prange(points.shape[0]):
         total = 0
@@ -170,7 +168,7 @@ def _count_near(points, signs, centroids, limit2):  # type: ignore[no-untyped-de
 
 
 @njit(parallel=True, cache=True)
-def _list_near(points, signs, centroids, limit2, start, element, image_of, distance):  # type: ignore[no-untyped-def]
+def _list_near(points, signs, centroids, limit2, start, element, image_of, distance):
     for i in prange(points.shape[0]):
         at = start[i]
         for image in range(signs.shape[0]):
@@ -191,7 +189,7 @@ def _list_near(points, signs, centroids, limit2, start, element, image_of, dista
 
 
 @njit(cache=True)
-def _edge_gradient(ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
+def _edge_gradient(ax, ay, az, bx, by, bz):
     """Return the Biot-Savart integral of dl x R / R^3 from corner a to b, both seen from x."""
     la = np.sqrt(ax * ax + ay * ay + az * az)
     lb = np.sqrt(bx * bx + by * by + bz * bz)
@@ -206,7 +204,7 @@ def _edge_gradient(ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def pair_double_layer(point, normal, corners):  # type: ignore[no-untyped-def]
+def pair_double_layer(point, normal, corners):
     """Return the static K and H of one point and one element, finite part where singular."""
     corner = corners - point
     l0 = np.sqrt((corner[0] ** 2).sum())
@@ -235,9 +233,8 @@ def pair_double_layer(point, normal, corners):  # type: ignore[no-untyped-def]
     return -angle / FOUR_PI, -total / FOUR_PI
 
 
-
 @njit(cache=True)
-def pair_single_layer(point, direction, corners):  # type: ignore[no-untyped-def]
+def pair_single_layer(point, direction, corners):
     """Return the static G and K' (along ``direction``) of one point and one element."""
     corner = corners - point
     normal = np.cross(corner[1] - corner[0], corner[2] - corner[0])
@@ -280,7 +277,7 @@ def pair_single_layer(point, direction, corners):  # type: ignore[no-untyped-def
 
 
 @njit(parallel=True, cache=True)
-def static_double_layers(points, normals, corners, element):  # type: ignore[no-untyped-def]
+def static_double_layers(points, normals, corners, element):
     """Return the static K (no unit) and H (1/m) of (point, element) pairs, (n_pairs,) each.
 
     Parameters
@@ -331,7 +328,30 @@ def own_element_dynamic(mesh: Mesh, wavenumber: float) -> tuple[ComplexArray, Co
 
 
 @njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
-def near_corrections(points, normals, signs, centroids, element_normals, areas, moments, coarse_points, coarse_weights, fine_points, fine_weights, start, element, image, fine, own, double_layer, hypersingular, own_dynamic, couplings, k, out):  # type: ignore[no-untyped-def]
+def near_corrections(
+    points,
+    normals,
+    signs,
+    centroids,
+    element_normals,
+    areas,
+    moments,
+    coarse_points,
+    coarse_weights,
+    fine_points,
+    fine_weights,
+    start,
+    element,
+    image,
+    fine,
+    own,
+    double_layer,
+    hypersingular,
+    own_dynamic,
+    couplings,
+    k,
+    out,
+):
     """Set ``out`` to the near integral of K + (ie/k) H less what one point gives, a pair.
 
     Parameters
@@ -415,7 +435,7 @@ def near_corrections(points, normals, signs, centroids, element_normals, areas, 
 
 
 @njit(parallel=True, cache=True)
-def add_near(start, element, values, diagonal, matrix):  # type: ignore[no-untyped-def]
+def add_near(start, element, values, diagonal, matrix):
     """Add the near corrections and a constant diagonal to a stored matrix, in place."""
     for i in prange(start.size - 1):
         for p in range(start[i], start[i + 1]):
@@ -424,7 +444,28 @@ def add_near(start, element, values, diagonal, matrix):  # type: ignore[no-untyp
 
 
 @njit(parallel=True, cache=True, error_model="numpy")
-def add_near_single_layer(points, normals, signs, corners, centroids, element_normals, areas, moments, fine_points, fine_weights, start, element, image, own, moving, own_layer, couplings, k, gradient, out):  # type: ignore[no-untyped-def]
+def add_near_single_layer(
+    points,
+    normals,
+    signs,
+    corners,
+    centroids,
+    element_normals,
+    areas,
+    moments,
+    fine_points,
+    fine_weights,
+    start,
+    element,
+    image,
+    own,
+    moving,
+    own_layer,
+    couplings,
+    k,
+    gradient,
+    out,
+):
     """Add the near part of (G + (ie/k) K') dp/dn, less what one point gives, to ``out``.
 
     Parameters are those of `near_corrections`; ``moving`` (n_triangles,) tells which elements
@@ -457,7 +498,7 @@ def add_near_single_layer(points, normals, signs, corners, centroids, element_no
 
 
 @njit(cache=True)
-def _single_layer_point(y, x, n, weight, e, k, static):  # type: ignore[no-untyped-def]
+def _single_layer_point(y, x, n, weight, e, k, static):
     """Return G + (ie/k) K' of one point, less its static part where ``static`` is 1."""
     dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
     r = np.sqrt(dx * dx + dy * dy + dz * dz)

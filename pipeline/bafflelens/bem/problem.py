@@ -74,7 +74,7 @@ class HelmholtzProblem:
 
     @property
     def wavenumber(self) -> float:
-        """k in 1/m."""
+        """K in 1/m."""
         return self.air.wavenumber(self.frequency_hz)
 
     @property
@@ -87,7 +87,9 @@ class HelmholtzProblem:
         """Return dp/dn with what the admittance takes: i omega rho v - ik (admittance) p."""
         if self.admittance is None:
             return self.pressure_gradient
-        return np.asarray(self.pressure_gradient - 1j * self.wavenumber * self.admittance * pressure)
+        return np.asarray(
+            self.pressure_gradient - 1j * self.wavenumber * self.admittance * pressure
+        )
 
 
 def _admittance_faults(admittance: ComplexArray | None, n_triangles: int) -> list[str]:
@@ -178,8 +180,8 @@ class HelmholtzSolution:
         """Return the Hermitian power matrix of the sources, (n_sources, n_sources), in W.
 
         It is what the air takes from the body: the power of the moving surfaces less what
-        absorbing ones swallow. The diagonal is the power each source radiates on its own; sources driven together with
-        complex strengths s radiate conj(s) . cross_power . s.
+        absorbing ones swallow. The diagonal is the power each source radiates on its own;
+        sources driven together with complex strengths s radiate conj(s) . cross_power . s.
         """
         copies = len(mirror_signs(self.problem.symmetry))
         weighted = self.surface_pressure * self.problem.mesh.areas

@@ -122,7 +122,7 @@ def pressure_at(
 
 
 @njit(parallel=True, cache=True)
-def _add_solid_angle(points, signs, corners, out):  # type: ignore[no-untyped-def]
+def _add_solid_angle(points, signs, corners, out):
     """Add the solid angle of the body over 4 pi: 1 inside, 0 outside."""
     for i in prange(points.shape[0]):
         for image in range(signs.shape[0]):
@@ -133,7 +133,22 @@ def _add_solid_angle(points, signs, corners, out):  # type: ignore[no-untyped-de
 
 
 @njit(parallel=True, cache=True)
-def _add_pressure(points, signs, corners, centroids, normals, near2, coarse_points, coarse_weights, fine_points, fine_weights, pressure, gradient, k, out):  # type: ignore[no-untyped-def]
+def _add_pressure(
+    points,
+    signs,
+    corners,
+    centroids,
+    normals,
+    near2,
+    coarse_points,
+    coarse_weights,
+    fine_points,
+    fine_weights,
+    pressure,
+    gradient,
+    k,
+    out,
+):
     for i in prange(points.shape[0]):
         for image in range(signs.shape[0]):
             x = points[i] * signs[image]

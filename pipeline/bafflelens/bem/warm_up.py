@@ -33,9 +33,7 @@ def warm_up(report: Callable[[str], None]) -> float:
     triangles = np.array([[0, 1, 2], [0, 3, 1], [0, 2, 3], [1, 3, 2]])
     mesh = Mesh(vertices, triangles, np.full(4, "dome"))
     velocity = np.array([[1.0, 0, 0, 0]], dtype=complex)
-    problem = HelmholtzProblem(
-        mesh=mesh, frequency_hz=1000.0, air=Air(), normal_velocity=velocity
-    )
+    problem = HelmholtzProblem(mesh=mesh, frequency_hz=1000.0, air=Air(), normal_velocity=velocity)
     for storage in Storage:
         solution = solve_burton_miller(problem, settings=Settings(storage=storage))
     solution.far_field(np.eye(3))

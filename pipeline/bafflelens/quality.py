@@ -84,7 +84,7 @@ _RULES: Final = {
         growth=((6e3, 2.0), (math.inf, 3.0)),
         growth_distance_m=0.2,
         curvature_elements=8,
-        bands_per_octave=2,
+        bands_per_octave=3,
         tolerance=1e-3,
     ),
     "standard": _Rule(
@@ -92,7 +92,7 @@ _RULES: Final = {
         growth=((3e3, 1.5), (12e3, 2.0), (math.inf, 2.5)),
         growth_distance_m=0.2,
         curvature_elements=8,
-        bands_per_octave=2,
+        bands_per_octave=3,
         tolerance=5e-4,
     ),
     "fine": _Rule(
@@ -100,7 +100,7 @@ _RULES: Final = {
         growth=((6e3, 1.25), (math.inf, 1.5)),
         growth_distance_m=0.25,
         curvature_elements=12,
-        bands_per_octave=2,
+        bands_per_octave=3,
         tolerance=2e-4,
     ),
 }

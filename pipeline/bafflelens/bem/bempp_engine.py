@@ -22,6 +22,8 @@ from bafflelens.errors import InputError, SolveError, invalid
 from bafflelens.mesh import Mesh
 
 TOLERANCE = 1e-4
+# Points of the regular rule; the library's default, 4, takes half as long again, for 0.05 dB.
+QUADRATURE_ORDER = 3
 
 
 def solve_bempp(problem: HelmholtzProblem) -> HelmholtzSolution:
@@ -75,7 +77,10 @@ def _solve_full(
         warnings.simplefilter("ignore")
         import bempp_cl.api as bempp  # slow to import, and rarely needed
         from bempp_cl.api.operators.boundary import helmholtz, sparse
+        from bempp_cl.api.utils.parameters import DefaultParameters
 
+    parameters = DefaultParameters()
+    parameters.quadrature.regular = QUADRATURE_ORDER
     wavenumber = problem.wavenumber
     coupling = 1j / wavenumber
     grid = bempp.Grid(
@@ -89,7 +94,13 @@ def _solve_full(
         mixed = sparse.identity(constant, linear, linear).weak_form().to_sparse()
         single, adjoint = (
             operator(
-                constant, linear, linear, wavenumber, assembler="dense", device_interface="numba"
+                constant,
+                linear,
+                linear,
+                wavenumber,
+                parameters=parameters,
+                assembler="dense",
+                device_interface="numba",
             )
             .weak_form()
             .to_dense()
@@ -97,7 +108,13 @@ def _solve_full(
         )
         double, hypersingular = (
             operator(
-                linear, linear, linear, wavenumber, assembler="dense", device_interface="numba"
+                linear,
+                linear,
+                linear,
+                wavenumber,
+                parameters=parameters,
+                assembler="dense",
+                device_interface="numba",
             )
             .weak_form()
             .to_dense()

@@ -1,0 +1,36 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The shipped shapes with their defaults, for the benchmarks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from bafflelens.conventions import FloatArray, direction_vectors
+from bafflelens.geometry import Shape, load_shape, mesh_shape, source_motions
+from bafflelens.mesh import Mesh
+from bafflelens.quality import MeshSize
+from bafflelens.source import SourceMotion
+
+GEOMETRIES = Path(__file__).parents[2] / "geometries"
+TIME_LIMIT_S = 300.0
+
+
+def shipped(name: str) -> tuple[Shape, tuple[SourceMotion, ...]]:
+    """Return a shape of ``geometries/`` and its sources."""
+    shape = load_shape(GEOMETRIES / f"{name}.py")
+    return shape, source_motions(shape, shape.defaults)
+
+
+def meshes(shape: Shape, sizes: list[MeshSize], values: dict[str, float]) -> tuple[Mesh, ...]:
+    """Mesh a shape at several sizes."""
+    return mesh_shape(shape, {**shape.defaults, **values}, sizes, TIME_LIMIT_S)
+
+
+def front_directions() -> FloatArray:
+    """Return both orbits within 60 degrees of the axis, every 2.5 degrees."""
+    angle = np.arange(-60, 61, 2.5)
+    return np.concatenate(
+        (direction_vectors(angle, 0 * angle), direction_vectors(0 * angle, angle))
+    )

@@ -11,6 +11,8 @@ boundary element library", J. Open Source Softw. 6 (2021) 2879.
 from __future__ import annotations
 
 import warnings
+from contextlib import redirect_stdout
+from io import StringIO
 
 import numpy as np
 from scipy.sparse.linalg import LinearOperator, gmres
@@ -73,7 +75,8 @@ def _solve_full(
     mesh: Mesh, velocity: ComplexArray, problem: HelmholtzProblem
 ) -> tuple[ComplexArray, int, float]:
     """Return the mean pressure of each triangle, the iterations and the relative residual."""
-    with warnings.catch_warnings():
+    # It looks for programs that are not needed here, and says so on the terminal.
+    with warnings.catch_warnings(), redirect_stdout(StringIO()):
         warnings.simplefilter("ignore")
         import bempp_cl.api as bempp  # slow to import, and rarely needed
         from bempp_cl.api.operators.boundary import helmholtz, sparse

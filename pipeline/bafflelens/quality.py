@@ -152,7 +152,8 @@ def bands(frequencies_hz: Sequence[float], quality: str) -> tuple[Band, ...]:
     rule = _rule(quality)
     rising = np.unique(np.asarray(frequencies_hz, dtype=float))
     # Counted from the top, so that the most expensive band is used to its full width.
-    number = np.floor(np.log2(rising[-1] / rising) * rule.bands_per_octave + 1e-9)
+    # The margin lets a third of an octave in base 10 (ISO 3) count as one in base 2.
+    number = np.floor(np.log2(rising[-1] / rising) * rule.bands_per_octave + 0.02)
     return tuple(
         Band(
             frequencies_hz=tuple(float(f) for f in rising[number == n]),

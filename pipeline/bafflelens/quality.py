@@ -77,7 +77,7 @@ class _Rule:
         return next(growth for up_to_hz, growth in self.growth if frequency_hz <= up_to_hz)
 
 
-# From the convergence study, tests/benchmarks/convergence.py, whose table is in DEVELOPERS.md.
+# See "Error of the mesh rules" in DEVELOPERS.md; tests/benchmarks/convergence.py measures them.
 _RULES: Final = {
     "draft": _Rule(
         elements_per_wavelength=5.0,

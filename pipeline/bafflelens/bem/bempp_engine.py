@@ -24,7 +24,8 @@ from bafflelens.errors import InputError, SolveError, invalid
 from bafflelens.mesh import Mesh
 
 TOLERANCE = 1e-4
-# Points of the regular rule; the library's default, 4, takes half as long again, for 0.05 dB.
+# Order of the regular rule; the library's default is 4. On a coarse lens, 2 and 4 differed by
+# 0.001 dB and took 75 and 104 s; 3 stays on the safe side.
 QUADRATURE_ORDER = 3
 
 
@@ -95,9 +96,9 @@ def _solve_full(
         warnings.simplefilter("ignore")
         identity = sparse.identity(linear, linear, linear).weak_form().to_sparse()
         mixed = sparse.identity(constant, linear, linear).weak_form().to_sparse()
-        single, adjoint = (
+        single, adjoint, double, hypersingular = (
             operator(
-                constant,
+                domain,
                 linear,
                 linear,
                 wavenumber,
@@ -107,21 +108,12 @@ def _solve_full(
             )
             .weak_form()
             .to_dense()
-            for operator in (helmholtz.single_layer, helmholtz.adjoint_double_layer)
-        )
-        double, hypersingular = (
-            operator(
-                linear,
-                linear,
-                linear,
-                wavenumber,
-                parameters=parameters,
-                assembler="dense",
-                device_interface="numba",
+            for operator, domain in (
+                (helmholtz.single_layer, constant),
+                (helmholtz.adjoint_double_layer, constant),
+                (helmholtz.double_layer, linear),
+                (helmholtz.hypersingular, linear),
             )
-            .weak_form()
-            .to_dense()
-            for operator in (helmholtz.double_layer, helmholtz.hypersingular)
         )
     # bempp's hypersingular operator carries a minus sign: W = -H.
     matrix = double - coupling * hypersingular - 0.5 * identity.toarray()

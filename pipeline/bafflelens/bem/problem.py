@@ -74,7 +74,7 @@ class HelmholtzProblem:
 
     @property
     def wavenumber(self) -> float:
-        """K in 1/m."""
+        """Wavenumber k in 1/m."""
         return self.air.wavenumber(self.frequency_hz)
 
     @property

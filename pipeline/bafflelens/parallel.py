@@ -7,18 +7,24 @@ nothing of a user's script is ever sent, since a worker could not import it.
 
 The workers are single-threaded processes, one a processor: a solve is limited by arithmetic,
 and processes that each start their own threads would get in each other's way.
+
+Work is handed to dask only once what it stands on is there and its memory is free: dask counts
+the resources of each worker, not those of the machine that the workers share.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import signal
 import time
 import traceback
+from bisect import insort
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import islice
 from tempfile import TemporaryDirectory
 from typing import Any, Final, Protocol
 
@@ -26,16 +32,20 @@ import dask
 from dask.system import CPU_COUNT
 from distributed import Client, KilledWorker, LocalCluster, as_completed
 from distributed.comm.core import connect
+from distributed.system import MEMORY_LIMIT
 
 from bafflelens.errors import BafflelensError, InputError, invalid
 from bafflelens.processor import wide_vectors
+from bafflelens.reservations import Machine, Reservations
 
 SCHEDULER_TIMEOUT_S: Final = 5.0
 RESULT_TIMEOUT_S: Final = 120.0
 NO_WORKERS_LIMIT_S: Final = 60.0
+USABLE_MEMORY: Final = 0.8  # the rest is for the system, and for what was not foreseen
 
 _POLL_S: Final = 0.05
 _LOOK_FOR_WORKERS_S: Final = 2.0
+_LOOK_AHEAD: Final = 100  # pieces of work that are compared with the free memory
 _ONE_THREAD: Final = {
     "OMP_NUM_THREADS": 1,
     "OPENBLAS_NUM_THREADS": 1,
@@ -89,7 +99,12 @@ class Pool(Protocol):
         """How many pieces can be worked on at the same time."""
 
     def submit(
-        self, name: str, function: Callable[..., Any], *arguments: Any, priority: float = 0.0
+        self,
+        name: str,
+        function: Callable[..., Any],
+        *arguments: Any,
+        priority: float = 0.0,
+        memory: Callable[[], float] | None = None,
     ) -> Any:
         """Take a piece of work; what is returned can be an argument of further work.
 
@@ -103,6 +118,10 @@ class Pool(Protocol):
             Plain data, arrays, or what `submit` returned for other work.
         priority : float
             Higher goes first.
+        memory : callable, optional
+            Returns what it takes, in bytes; asked once what the work stands on has been yielded
+            by `outcomes`. Pieces never run side by side whose sum the machine has not; one that
+            needs more than there is at all fails.
         """
 
     def outcomes(self) -> Iterator[Outcome]:
@@ -114,8 +133,18 @@ def processors() -> int:
     return int(CPU_COUNT)
 
 
+def usable_memory() -> float:
+    """Return how much memory all workers of this machine may take together, in bytes."""
+    return USABLE_MEMORY * float(MEMORY_LIMIT)
+
+
 @contextmanager
-def worker_pool(*, workers: int | None = None, scheduler: str | None = None) -> Iterator[Pool]:
+def worker_pool(
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    memory_bytes: float | None = None,
+) -> Iterator[Pool]:
     """Give a pool of worker processes, and close it whatever happens.
 
     Parameters
@@ -123,7 +152,10 @@ def worker_pool(*, workers: int | None = None, scheduler: str | None = None) -> 
     workers : int, optional
         Worker processes on this machine; one a processor by default.
     scheduler : str, optional
-        Address of a running dask scheduler to use instead, ``tcp://host:port``.
+        Address of a running dask scheduler to use instead, ``tcp://host:port``. Each of its
+        workers has the memory that it was started with.
+    memory_bytes : float, optional
+        What all workers on this machine may take together; by default `usable_memory`.
 
     Raises
     ------
@@ -136,11 +168,13 @@ def worker_pool(*, workers: int | None = None, scheduler: str | None = None) -> 
         if scheduler is None:
             # Scratch space of the workers; nothing of it is left behind.
             scratch = stack.enter_context(TemporaryDirectory(prefix="bafflelens-"))
-            cluster = stack.enter_context(_local_cluster(workers or processors(), scratch))
+            workers = workers or processors()
+            cluster = stack.enter_context(_local_cluster(workers, scratch))
             client = stack.enter_context(_connect(cluster))
+            here = Machine("", workers, memory_bytes or usable_memory())
+            yield _DaskPool(client, here)
         else:
-            client = stack.enter_context(_client_of(scheduler))
-        yield _DaskPool(client)
+            yield _DaskPool(stack.enter_context(_client_of(scheduler)))
 
 
 @dataclass(eq=False)
@@ -151,8 +185,18 @@ class _Work:
     function: Callable[..., Any]
     arguments: tuple[Any, ...]
     priority: float
+    memory: Callable[[], float] | None
     future: Any = None
+    machine: str = ""
+    memory_bytes: float | None = None
+    is_over: bool = False
+    failure: Outcome | None = None
     is_second_chance: bool = False
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether all that it stands on is over."""
+        return all(item.is_over for item in self.arguments if isinstance(item, _Work))
 
 
 def dask_setup(worker: Any) -> None:
@@ -164,31 +208,42 @@ class _DaskPool:
     """A pool on a dask scheduler.
 
     When a worker dies, dask blames everything that was waiting on it. So work that is given up
-    for that reason gets a second chance at the end, by itself: then only the culprit fails.
+    for that reason gets a second chance when nothing else can go on, by itself: then only the
+    culprit fails.
     """
 
-    def __init__(self, client: Any) -> None:
+    def __init__(self, client: Any, here: Machine | None = None) -> None:
         self._client = client
-        self._waiting: dict[Any, _Work] = {}
+        self._here = here
+        self._reservations = Reservations(machines=())
+        self._held: list[_Work] = []  # waits for other work, or for memory
+        self._out: dict[Any, _Work] = {}  # is with dask
         self._suspects: list[_Work] = []
         self._completed: Any = as_completed(loop=client.loop)  # type: ignore[no-untyped-call]
+        self._look_at_machines()
 
     @property
     def size(self) -> int:
         return sum(self._client.nthreads().values())
 
     def submit(
-        self, name: str, function: Callable[..., Any], *arguments: Any, priority: float = 0.0
+        self,
+        name: str,
+        function: Callable[..., Any],
+        *arguments: Any,
+        priority: float = 0.0,
+        memory: Callable[[], float] | None = None,
     ) -> Any:
-        work = _Work(name=name, function=function, arguments=arguments, priority=priority)
-        self._send(work)
+        work = _Work(
+            name=name, function=function, arguments=arguments, priority=priority, memory=memory
+        )
+        insort(self._held, work, key=lambda held: -held.priority)
         return work
 
     def outcomes(self) -> Iterator[Outcome]:
         workers_seen = looked = time.monotonic()
-        while self._waiting or self._suspects:
-            if not self._waiting:
-                self._send(self._suspects.pop(0))
+        while self._held or self._out or self._suspects:
+            yield from self._hand_out()
             finished = self._completed.next_batch(block=False)
             for future in finished:
                 yield from self._receive(future)
@@ -201,14 +256,65 @@ class _DaskPool:
                 workers_seen = now if self.size else workers_seen
                 if now - workers_seen > NO_WORKERS_LIMIT_S:
                     yield from self._give_up()
+                self._look_at_machines()
 
-    def _send(self, work: _Work) -> None:
-        values = (item.future if isinstance(item, _Work) else item for item in work.arguments)
-        # pure=False: keys are shared by all clients of a scheduler, so they must be unique.
-        work.future = self._client.submit(
-            work.function, *values, priority=work.priority, pure=False
+    def _look_at_machines(self) -> None:
+        """Note which workers of a foreign scheduler there are: they come and go."""
+        if self._here is not None:
+            self._reservations.machines = (self._here,)
+            return
+        found = self._client.scheduler_info(n_workers=-1)["workers"]
+        self._reservations.machines = tuple(
+            Machine(address, entry["nthreads"], float(entry["memory_limit"] or math.inf))
+            for address, entry in found.items()
         )
-        self._waiting[work.future] = work
+
+    def _hand_out(self) -> Iterator[Outcome]:
+        """Give dask what can start now and fits; fail what never will."""
+        if any(work.is_second_chance for work in self._out.values()):
+            return
+        while ready := list(islice((work for work in self._held if work.is_ready), _LOOK_AHEAD)):
+            hopeless = [(work, failure) for work in ready if (failure := self._hopeless(work))]
+            for work, failure in hopeless:
+                self._held.remove(work)
+                yield _ended(work, failure)
+            if hopeless:
+                continue
+            chosen = self._reservations.choose([work.memory_bytes or 0.0 for work in ready])
+            if chosen is None:
+                break
+            work = ready[chosen[0]]
+            self._held.remove(work)
+            self._send(work, chosen[1])
+        if not self._out and self._suspects:
+            work = self._suspects.pop(0)
+            self._send(work, work.machine)
+
+    def _hopeless(self, work: _Work) -> Outcome | None:
+        """Return the failure of work that stands on failed work or needs too much memory."""
+        for item in work.arguments:
+            if isinstance(item, _Work) and item.failure is not None:
+                return replace(item.failure, name=work.name)
+        if work.memory_bytes is None:
+            work.memory_bytes = work.memory() if work.memory else 0.0
+        refusal = self._reservations.refusal(work.memory_bytes)
+        return Outcome(name=work.name, value=None, error=refusal) if refusal else None
+
+    def _send(self, work: _Work, machine: str) -> None:
+        values = [item.future if isinstance(item, _Work) else item for item in work.arguments]
+        # pure=False: keys are shared by all clients of a scheduler, so they must be unique. A
+        # machine that has gone by now leaves the choice to the scheduler.
+        work.future = self._client.submit(
+            work.function,
+            *values,
+            priority=work.priority,
+            pure=False,
+            workers=[machine] if machine else None,
+            allow_other_workers=bool(machine),
+        )
+        work.machine = machine
+        self._reservations.take(machine, work.memory_bytes or 0.0)
+        self._out[work.future] = work
         self._completed.add(work.future)
 
     def _receive(self, future: Any) -> Iterator[Outcome]:
@@ -216,21 +322,30 @@ class _DaskPool:
             # Its worker died after it had finished; the scheduler does it again.
             self._completed.add(future)
             return
-        work = self._waiting.pop(future)
+        work = self._out.pop(future)
+        self._reservations.give_back(work.machine, work.memory_bytes or 0.0)
         outcome, worker_died = _outcome(work.name, future)
         if worker_died and not work.is_second_chance:
             work.is_second_chance = True
             self._suspects.append(work)
             return
-        yield outcome
-        # Nothing here holds the future any longer, so that the workers can drop its value.
+        yield _ended(work, outcome)
 
     def _give_up(self) -> Iterator[Outcome]:
         reason = f"no worker was left for {NO_WORKERS_LIMIT_S:g} s"
-        for work in (*self._waiting.values(), *self._suspects):
+        for work in (*self._out.values(), *self._held, *self._suspects):
             yield Outcome(name=work.name, value=None, error=reason)
-        self._waiting.clear()
+        self._out.clear()
+        self._held.clear()
         self._suspects.clear()
+
+
+def _ended(work: _Work, outcome: Outcome) -> Outcome:
+    """Note how work ended, for what stands on it, and let go of what it stood on."""
+    work.is_over = True
+    work.arguments = ()
+    work.failure = outcome if outcome.error else None
+    return outcome
 
 
 def _outcome(name: str, future: Any) -> tuple[Outcome, bool]:

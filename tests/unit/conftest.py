@@ -222,7 +222,12 @@ class InlinePool:
         self._results: dict[str, Outcome] = {}
 
     def submit(
-        self, name: str, function: Callable[..., Any], *arguments: Any, priority: float = 0.0
+        self,
+        name: str,
+        function: Callable[..., Any],
+        *arguments: Any,
+        priority: float = 0.0,
+        memory: Callable[[], float] | None = None,
     ) -> Any:
         self._waiting.append((priority, name, function, arguments))
         return ("value of", name)

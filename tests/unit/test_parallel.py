@@ -73,6 +73,67 @@ def test_work_submitted_meanwhile_is_done_too(pool):
     assert names == ["first", "second"]
 
 
+# ---------------------------------------------------------------- memory set aside for work
+def spans_of(pool, works, tmp_path):
+    """Do works (name, GB) that last 0.4 s each; return when each ran, by name."""
+    for name, gigabytes in works:
+        code = (
+            "import time, pathlib; start = time.time(); time.sleep(0.4); "
+            f"pathlib.Path({str(tmp_path / name)!r}).write_text(f'{{start}} {{time.time()}}')"
+        )
+        pool.submit(name, exec, code, memory=lambda gigabytes=gigabytes: gigabytes * 1e9)
+    found = outcomes_of(pool)
+    assert {outcome.error for outcome in found.values()} == {""}
+    return {
+        name: tuple(float(moment) for moment in (tmp_path / name).read_text().split())
+        for name, _ in works
+    }
+
+
+def overlap(one, other):
+    return min(one[1], other[1]) > max(one[0], other[0])
+
+
+@pytest.fixture(scope="module")
+def small_machine():
+    with worker_pool(workers=2, memory_bytes=10e9) as opened:
+        yield opened
+
+
+def test_two_large_pieces_never_run_side_by_side(small_machine, tmp_path):
+    spans = spans_of(small_machine, [(f"large {n}", 6.0) for n in range(3)], tmp_path)
+    ordered = sorted(spans.values())
+    assert all(not overlap(a, b) for a, b in zip(ordered, ordered[1:], strict=False))
+
+
+def test_small_pieces_run_beside_each_other_and_beside_a_large_one(small_machine, tmp_path):
+    spans = spans_of(small_machine, [("a", 3.0), ("b", 3.0)], tmp_path)
+    assert overlap(spans["a"], spans["b"])
+    works = [("large 0", 6.0), ("large 1", 6.0), ("small 0", 2.0), ("small 1", 2.0)]
+    spans = spans_of(small_machine, works, tmp_path)
+    assert not overlap(spans["large 0"], spans["large 1"])
+    assert overlap(spans["large 0"], spans["small 0"])
+
+
+def test_more_than_the_machine_has_is_a_failure_with_its_reason(small_machine):
+    giant = small_machine.submit("giant", operator.add, 1, 2, memory=lambda: 64 * 2.0**30)
+    small_machine.submit("on it", operator.neg, giant)
+    small_machine.submit("sum", operator.add, 1, 2, memory=lambda: 1e9)
+    found = outcomes_of(small_machine)
+    assert "needs about 64.0 GiB of memory, more than the 9.3 GiB" in found["giant"].error
+    assert found["on it"].error == found["giant"].error
+    assert found["sum"].value == 3
+
+
+def test_memory_is_asked_for_once_what_it_depends_on_has_been_told(small_machine):
+    known = {}
+    size = small_machine.submit("size", operator.mul, 2, 2)
+    small_machine.submit("solve", operator.neg, size, memory=lambda: known["size"] * 1e9)
+    for outcome in small_machine.outcomes():
+        known[outcome.name] = outcome.value
+    assert known == {"size": 4, "solve": -4}
+
+
 def test_workers_have_one_thread(pool):
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
         pool.submit(name, os.getenv, name)
@@ -133,8 +194,10 @@ def test_a_scheduler_without_workers_is_refused():
 def test_a_running_scheduler_is_used_and_left_running(pool):
     address = pool._client.scheduler.address
     with worker_pool(scheduler=address) as other:
-        other.submit("sum", operator.add, 1, 2)
-        assert outcomes_of(other)["sum"].value == 3
+        total = other.submit("sum", operator.add, 1, 2, memory=lambda: 1e9)
+        other.submit("product", operator.mul, total, 5)
+        found = outcomes_of(other)
+        assert (found["sum"].value, found["product"].value) == (3, 15)
     pool.submit("sum", operator.add, 2, 2)
     assert outcomes_of(pool)["sum"].value == 4
 

@@ -1,0 +1,88 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What may run side by side, without any worker."""
+
+import math
+
+import pytest
+
+from bafflelens.reservations import GIB, Machine, Reservations
+
+
+def one_machine(workers=2, gib=10.0):
+    return Reservations(machines=(Machine("", workers, gib * GIB),))
+
+
+def take_all(reservations, waiting):
+    """Hand out what fits and return the numbers, in the order in which they go."""
+    gone = []
+    left = dict(enumerate(waiting))
+    while chosen := reservations.choose(list(left.values())):
+        number = list(left)[chosen[0]]
+        reservations.take(chosen[1], left.pop(number))
+        gone.append(number)
+    return gone
+
+
+def test_two_large_ones_do_not_go_together_but_small_ones_do():
+    assert take_all(one_machine(), [6 * GIB, 6 * GIB, 1 * GIB, 1 * GIB]) == [0, 2, 3]
+    assert take_all(one_machine(), [4 * GIB, 4 * GIB, 1 * GIB]) == [0, 1, 2]
+
+
+def test_what_is_given_back_is_free_again():
+    found = one_machine()
+    assert take_all(found, [6 * GIB, 6 * GIB]) == [0]
+    found.give_back("", 6 * GIB)
+    assert take_all(found, [6 * GIB]) == [0]
+
+
+def test_no_more_goes_out_than_the_workers_have_in_hand_and_in_store():
+    assert take_all(one_machine(workers=2), [0.0] * 9) == [0, 1, 2, 3]
+
+
+def test_large_work_is_not_passed_by_for_ever():
+    found = one_machine(workers=100)
+    found.take("", 6 * GIB)
+    passed = 0
+    while (chosen := found.choose([6 * GIB, 0.0])) is not None:
+        assert chosen == (1, "")
+        passed += 1
+        assert passed < 100
+    assert passed == 16
+    found.give_back("", 6 * GIB)
+    assert found.choose([6 * GIB, 0.0]) == (0, "")
+    assert found.choose([11 * GIB, 0.0]) == (1, "")  # the count begins anew
+
+
+def test_each_machine_has_its_own_memory():
+    found = Reservations(machines=(Machine("a", 1, 4 * GIB), Machine("b", 1, 8 * GIB)))
+    assert found.choose([6 * GIB]) == (0, "b")
+    found.take("b", 6 * GIB)
+    assert found.choose([6 * GIB]) is None
+    assert found.choose([6 * GIB, 3 * GIB]) == (1, "a")
+
+
+def test_the_machine_with_the_least_to_do_is_next():
+    found = Reservations(machines=(Machine("a", 1), Machine("b", 2)))
+    found.take("a", 0.0)
+    assert found.choose([0.0]) == (0, "b")
+    found.take("b", 0.0)
+    assert found.choose([0.0]) == (0, "b")
+
+
+def test_what_can_never_fit_is_refused_with_both_numbers():
+    found = one_machine(gib=2.0)
+    assert found.refusal(2 * GIB) == ""
+    assert found.refusal(5 * GIB).startswith(
+        "it needs about 5.0 GiB of memory, more than the 2.0 GiB that there are for one piece"
+    )
+
+
+@pytest.mark.parametrize("machines", [(), (Machine("a", 1),)])
+def test_where_nobody_knows_the_memory_nothing_is_refused(machines):
+    found = Reservations(machines=machines)
+    assert found.largest_bytes == math.inf
+    assert found.refusal(1e15) == ""
+
+
+def test_without_a_machine_nothing_goes_out():
+    assert Reservations(machines=()).choose([0.0]) is None

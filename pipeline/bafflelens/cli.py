@@ -295,6 +295,8 @@ def _varying(rows: Sequence[RankedRow]) -> list[str]:
 
 def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:
     """Print what a job will do and cost."""
+    from bafflelens.bem.burton_miller import Storage
+
     out = _out()
     out.print(f"{title}: no faults found.", markup=False, highlight=False)
     shapes = f"{len(sampling.candidates)} candidates and the baseline"
@@ -313,7 +315,8 @@ def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:
         ("unknowns", f"up to {largest.unknowns:,}"),
         (
             "memory",
-            f"up to {plan.memory_bytes / 2**30:.1f} GiB in {plan.workers} worker processes",
+            f"up to {plan.memory_bytes / 2**30:.1f} GiB in {plan.workers} worker processes, which "
+            f"may take {plan.memory_limit_bytes / 2**30:.1f} GiB together" + _alone(plan),
         ),
         (
             "time",
@@ -326,7 +329,7 @@ def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:
         out.print(f"  {name:12} {text}", markup=False, highlight=False, soft_wrap=True)
     table = _table(
         "Bands of one shape (estimates)",
-        *("from Hz", "to Hz", "frequencies", "unknowns", "memory GiB", "time s"),
+        *("from Hz", "to Hz", "frequencies", "unknowns", "matrix", "memory GiB", "time s"),
     )
     for cost in plan.band_costs:
         table.add_row(
@@ -334,10 +337,19 @@ def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:
             f"{cost.band.frequencies_hz[-1]:.0f}",
             str(len(cost.band.frequencies_hz)),
             f"{cost.unknowns:,}",
+            "stored, packed" if cost.storage is Storage.PACKED else f"{cost.storage.value}",
             f"{cost.memory_bytes / 2**30:.2f}",
             f"{cost.seconds:.1f}",
         )
     out.print(table)
+
+
+def _alone(plan: Plan) -> str:
+    """Return which bands have to wait for each other, empty if none has."""
+    if not plan.solved_alone or plan.workers == 1:
+        return ""
+    lowest = min(band.frequencies_hz[0] for band in plan.solved_alone)
+    return f"; not every worker can hold a band from {lowest:.0f} Hz on at the same time"
 
 
 def _duration(seconds: float) -> str:

@@ -53,6 +53,7 @@ UNITS: Final = {
     "_c": "degrees C",
     "_pct": "per cent",
     "_kpa": "kPa",
+    "_gib": "GiB",
     "_s": "s",
 }
 """The unit of a key, told by its ending."""
@@ -252,6 +253,7 @@ class SolveSection(_Section):
     second_opinion: bool = True
     mesh_time_limit_s: float = Field(default=120.0, ge=1, le=3600)
     workers: int | None = Field(default=None, ge=1, le=1024)
+    memory_gib: float | None = Field(default=None, ge=1, le=16_384)
 
 
 class RoomSection(_Section):

@@ -5,12 +5,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from scipy.spatial import cKDTree
 
+from bafflelens.bem.burton_miller import Settings, Storage
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import GeometryError, JobError, MeshingError
 from bafflelens.geometry import Shape, mesh_shape
@@ -34,13 +35,19 @@ class Speed:
     Attributes
     ----------
     pairs_per_s : float
-        Point pairs of the coupled kernel a second.
+        Point pairs of the coupled kernel a second, computed and stored.
+    pairs_on_the_fly_per_s : float
+        The same, computed and used at once.
     matrix_bytes_per_s : float
         Bytes of the stored matrix that a product reads a second.
     products : float
         Matrix products until GMRES is done.
     bytes_per_entry : float
-        Bytes of one entry of the matrix.
+        Bytes of one entry of the stored matrix.
+    bytes_per_unknown : float
+        Bytes of near-field integrals, vectors of the iteration and far field, for each unknown.
+    second_engine_bytes_per_entry : float
+        Bytes that bempp takes for each pair of triangles of the whole body.
     near_field_s_per_unknown : float
         Singular and nearly singular integrals and the far field, s an unknown and frequency.
     overhead_s : float
@@ -54,9 +61,12 @@ class Speed:
     """
 
     pairs_per_s: float = 0.45e9
+    pairs_on_the_fly_per_s: float = 0.67e9
     matrix_bytes_per_s: float = 8e9
     products: float = 16.0
     bytes_per_entry: float = 4.0
+    bytes_per_unknown: float = 1e4
+    second_engine_bytes_per_entry: float = 40.0
     near_field_s_per_unknown: float = 3e-5
     overhead_s: float = 0.02
     mesh_s_per_triangle: float = 3e-5
@@ -88,12 +98,15 @@ class BandCost:
         Memory of the worker that solves it.
     seconds : float
         Time on one worker in s.
+    storage : Storage
+        How the matrix is held: stored, or formed anew for every product.
     """
 
     band: Band
     unknowns: int
     memory_bytes: float
     seconds: float
+    storage: Storage = Storage.PACKED
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,6 +125,8 @@ class Plan:
         Time to mesh one candidate, in s.
     report_seconds : float
         Time for ranking, second opinion and report, in s.
+    memory_limit_bytes : float
+        What all workers may take together.
     """
 
     n_shapes: int
@@ -119,6 +134,7 @@ class Plan:
     workers: int
     mesh_seconds: float
     report_seconds: float
+    memory_limit_bytes: float = math.inf
 
     @property
     def n_frequencies(self) -> int:
@@ -138,8 +154,15 @@ class Plan:
 
     @property
     def memory_bytes(self) -> float:
-        """Memory of all workers when each holds the largest band."""
-        return self.workers * max(cost.memory_bytes for cost in self.band_costs)
+        """Memory of all workers when each holds the largest band that may run beside others."""
+        wanted = self.workers * max(cost.memory_bytes for cost in self.band_costs)
+        return min(wanted, self.memory_limit_bytes)
+
+    @property
+    def solved_alone(self) -> tuple[Band, ...]:
+        """Bands that are too large for each worker to hold one at the same time."""
+        share = self.memory_limit_bytes / self.workers
+        return tuple(cost.band for cost in self.band_costs if cost.memory_bytes > share)
 
 
 def job_bands(loaded: LoadedJob) -> tuple[Band, ...]:
@@ -162,6 +185,7 @@ def make_plan(
     sampling: Sampling,
     *,
     workers: int,
+    memory_bytes: float = math.inf,
     mesh: MeshShape = mesh_shape,
     speed: Speed = ASSUMED_SPEED,
 ) -> Plan:
@@ -178,6 +202,8 @@ def make_plan(
         Its candidates.
     workers : int
         Worker processes.
+    memory_bytes : float
+        What they may take together.
     mesh : callable
         Makes the meshes.
     speed : Speed
@@ -190,6 +216,8 @@ def make_plan(
     """
     sizes = band_mesh_sizes(loaded)
     trials = _trial_meshes(loaded, sampling, sizes[0], mesh)
+    job, mirror_planes = loaded.job, len(loaded.shape.symmetry)
+    settings = engine_settings(memory_bytes, speed)
     costs = []
     triangles_of_all = 0
     for band, size in zip(job_bands(loaded), sizes, strict=True):
@@ -199,12 +227,14 @@ def make_plan(
             BandCost(
                 band=band,
                 unknowns=unknowns,
-                memory_bytes=speed.process_bytes + speed.bytes_per_entry * unknowns**2,
+                memory_bytes=band_memory(
+                    unknowns, mirror_planes, settings, job.solve.engine, speed
+                ),
                 seconds=len(band.frequencies_hz)
-                * frequency_seconds(unknowns, len(loaded.shape.symmetry), speed),
+                * frequency_seconds(unknowns, mirror_planes, speed, settings),
+                storage=settings.storage_for(unknowns),
             )
         )
-    job = loaded.job
     report_seconds = speed.report_s + speed.report_s_per_candidate * (job.report.detailed + 1)
     if job.solve.second_opinion:
         report_seconds += SECOND_OPINION_S
@@ -214,7 +244,50 @@ def make_plan(
         workers=workers,
         mesh_seconds=speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,
         report_seconds=report_seconds,
+        memory_limit_bytes=memory_bytes,
     )
+
+
+def engine_settings(memory_bytes: float, speed: Speed = ASSUMED_SPEED) -> Settings:
+    """Return the engine's settings where all workers together may take so much memory.
+
+    A matrix that even a worker by itself has no room for is not stored.
+    """
+    room = max(memory_bytes - speed.process_bytes, 0.0)
+    fitting = math.sqrt(min(room, 1e18) / speed.bytes_per_entry)
+    usual = Settings()
+    return replace(usual, stored_unknowns=min(usual.stored_unknowns, int(fitting)))
+
+
+def band_memory(
+    unknowns: int,
+    mirror_planes: int,
+    settings: Settings,
+    engine: str = "direct",
+    speed: Speed = ASSUMED_SPEED,
+) -> float:
+    """Estimate the memory of a worker that solves a band, in bytes.
+
+    Parameters
+    ----------
+    unknowns : int
+        Triangles of the kept part of the mesh.
+    mirror_planes : int
+        How many there are; the second engine solves the whole body.
+    settings : Settings
+        What the own engine stores.
+    engine : {"direct", "bempp"}
+        Which one solves.
+    speed : Speed
+        What an entry and an unknown take.
+    """
+    memory = speed.process_bytes + speed.bytes_per_unknown * unknowns
+    if engine == "bempp":
+        whole = float(unknowns * 2**mirror_planes)
+        return memory + speed.second_engine_bytes_per_entry * whole**2
+    if settings.storage_for(unknowns) is Storage.PACKED:
+        memory += speed.bytes_per_entry * float(unknowns) ** 2
+    return memory
 
 
 def estimate_triangles(trial: Mesh, size: MeshSize) -> int:
@@ -236,7 +309,12 @@ def estimate_triangles(trial: Mesh, size: MeshSize) -> int:
     return int(np.maximum(trial.areas / equilateral, 1.0).sum())
 
 
-def frequency_seconds(unknowns: int, mirror_planes: int, speed: Speed = ASSUMED_SPEED) -> float:
+def frequency_seconds(
+    unknowns: int,
+    mirror_planes: int,
+    speed: Speed = ASSUMED_SPEED,
+    settings: Settings | None = None,
+) -> float:
     """Estimate the time to solve one frequency on one worker, in s.
 
     Parameters
@@ -247,16 +325,18 @@ def frequency_seconds(unknowns: int, mirror_planes: int, speed: Speed = ASSUMED_
         Each doubles the point pairs, but not the matrix.
     speed : Speed
         How fast the worker is.
+    settings : Settings, optional
+        What the engine stores; as much as it does by default.
     """
     entries = float(unknowns) ** 2
     pairs = entries * float(2**mirror_planes)
-    matrix_bytes = speed.bytes_per_entry * entries
-    return (
-        speed.overhead_s
-        + pairs / speed.pairs_per_s
-        + speed.products * matrix_bytes / speed.matrix_bytes_per_s
-        + speed.near_field_s_per_unknown * unknowns
-    )
+    if (settings or Settings()).storage_for(unknowns) is Storage.PACKED:
+        matrix_bytes = speed.bytes_per_entry * entries
+        matrix_s = pairs / speed.pairs_per_s
+        matrix_s += speed.products * matrix_bytes / speed.matrix_bytes_per_s
+    else:
+        matrix_s = speed.products * pairs / speed.pairs_on_the_fly_per_s
+    return speed.overhead_s + matrix_s + speed.near_field_s_per_unknown * unknowns
 
 
 def _edge_lengths(trial: Mesh, size: MeshSize) -> FloatArray:

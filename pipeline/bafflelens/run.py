@@ -11,10 +11,11 @@ from pathlib import Path
 from bafflelens import store
 from bafflelens.jobfile import LoadedJob, load_job
 from bafflelens.journal import first_record, keep_journal
-from bafflelens.parallel import Pool, processors, worker_pool
+from bafflelens.parallel import Pool, processors, usable_memory, worker_pool
 from bafflelens.plan import Plan, make_plan
 from bafflelens.progress import Progress, Silent
 from bafflelens.ranking import CandidateResult, RankedRow
+from bafflelens.reservations import GIB
 from bafflelens.sampling import Candidate, Sampling, draw
 from bafflelens.second_opinion import ask_second_opinion
 from bafflelens.solving import Run, solve_candidates
@@ -106,8 +107,14 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
 
 def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan:
     """Return what a job will cost with these options."""
-    workers = options.workers or loaded.job.solve.workers or processors()
-    return make_plan(loaded, sampling, workers=workers, mesh=options.methods.mesh_shape)
+    solve = loaded.job.solve
+    return make_plan(
+        loaded,
+        sampling,
+        workers=options.workers or solve.workers or processors(),
+        memory_bytes=solve.memory_gib * GIB if solve.memory_gib else usable_memory(),
+        mesh=options.methods.mesh_shape,
+    )
 
 
 def _carry_out(folder: RunFolder, plan: Plan, pool: Pool, options: RunOptions) -> RunResult:
@@ -146,7 +153,9 @@ def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
 
 
 def _pool(plan: Plan, options: RunOptions) -> AbstractContextManager[Pool]:
-    return options.open_pool(workers=plan.workers, scheduler=options.scheduler)
+    return options.open_pool(
+        workers=plan.workers, scheduler=options.scheduler, memory_bytes=plan.memory_limit_bytes
+    )
 
 
 def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import xarray as xr
@@ -17,7 +18,7 @@ from bafflelens.jobfile import LoadedJob
 from bafflelens.journal import Journal
 from bafflelens.mesh import Mesh
 from bafflelens.parallel import Outcome, Pool
-from bafflelens.plan import Plan, band_mesh_sizes, job_bands
+from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings, job_bands
 from bafflelens.progress import Progress
 from bafflelens.ranking import CandidateResult
 from bafflelens.score import score
@@ -70,6 +71,7 @@ class _Open:
     bands: dict[int, BandResult]
     tasks_out: int = 0
     mesh_info: dict[str, str | int | float] = field(default_factory=dict)
+    unknowns: tuple[int, ...] = ()
     failures: dict[str, Outcome] = field(default_factory=dict)
 
 
@@ -114,11 +116,23 @@ def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _T
         symmetry=shape.symmetry,
         engine=job.solve.engine,
         quality=job.solve.quality,
+        stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
     )
     done = run.folder.load_bands(candidate.id)
     opened = _Open(candidate=candidate, settings=settings, bands=done)
     bands = job_bands(run.loaded)
     tasks = {}
+
+    def memory(band: int | None) -> float:
+        """Return what a task takes, exactly known once the mesh is."""
+        if band is None or not opened.unknowns:
+            return 0.0
+        return band_memory(
+            opened.unknowns[band],
+            len(settings.symmetry),
+            engine_settings(run.plan.memory_limit_bytes),
+            settings.engine,
+        )
 
     def submit(
         name: str, band: int | None, seconds: float, delay: float, function: Any, *arguments: Any
@@ -127,7 +141,13 @@ def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _T
         tasks[full_name] = _Task(open=opened, name=name, band=band, planned_seconds=seconds)
         opened.tasks_out += 1
         # Candidates in order; within one, the mesh and then the largest bands first.
-        return run.pool.submit(full_name, function, *arguments, priority=-(position + delay))
+        return run.pool.submit(
+            full_name,
+            function,
+            *arguments,
+            priority=-(position + delay),
+            memory=partial(memory, band),
+        )
 
     meshes = submit(
         "mesh", None, run.plan.mesh_seconds, 0.0,
@@ -152,6 +172,7 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
     reason = ""
     if task.band is None:
         meshes: Sequence[Mesh] = outcome.value.value
+        task.open.unknowns = tuple(mesh.n_triangles for mesh in meshes)
         task.open.mesh_info = {
             "quality": task.open.settings.quality,
             "triangles_finest": max(mesh.n_triangles for mesh in meshes),

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -92,6 +92,7 @@ def solve_band(
     symmetry: tuple[str, ...] = (),
     engine: str = "direct",
     quality: str = "standard",
+    stored_unknowns: int | None = None,
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
 
@@ -113,6 +114,8 @@ def solve_band(
         ``direct`` or ``bempp``.
     quality : str
         Quality level, which sets the tolerance of the linear solver.
+    stored_unknowns : int, optional
+        With more unknowns than this the matrix is not stored.
 
     Returns
     -------
@@ -120,7 +123,7 @@ def solve_band(
         Far field and power of every source at every frequency, and what became of each.
     """
     solve_one = (
-        _direct_sweep(mesh, symmetry, quality)
+        _direct_sweep(mesh, symmetry, quality, stored_unknowns)
         if engine == "direct"
         else partial(solve, engine=engine)
     )
@@ -230,11 +233,13 @@ def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
 
 
 def _direct_sweep(
-    mesh: Mesh, symmetry: tuple[str, ...], quality: str
+    mesh: Mesh, symmetry: tuple[str, ...], quality: str, stored_unknowns: int | None
 ) -> Callable[[HelmholtzProblem], HelmholtzSolution]:
     """Return the own engine with what the frequencies of a band share."""
     discretisation = discretise(mesh, symmetry)
     settings = Settings(tolerance=tolerance(quality))
+    if stored_unknowns is not None:
+        settings = replace(settings, stored_unknowns=stored_unknowns)
     workspace = Workspace()
     earlier: list[ComplexArray] = []
 

@@ -68,6 +68,8 @@ class SolveSettings:
         Planes of mirror symmetry.
     engine, quality : str
         Engine and quality level.
+    stored_unknowns : int or None
+        With more unknowns than this the matrix is not stored; None for the engine's own limit.
     """
 
     motions: tuple[SourceMotion, ...]
@@ -75,6 +77,7 @@ class SolveSettings:
     symmetry: tuple[str, ...]
     engine: str
     quality: str
+    stored_unknowns: int | None = None
 
 
 def mesh_candidate(
@@ -108,5 +111,6 @@ def solve_candidate_band(
         symmetry=settings.symmetry,
         engine=settings.engine,
         quality=settings.quality,
+        stored_unknowns=settings.stored_unknowns,
     )
     return Timed(value=result, seconds=time.perf_counter() - start)

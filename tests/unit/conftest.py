@@ -219,6 +219,8 @@ class InlinePool:
 
     def __init__(self) -> None:
         self._waiting: list[tuple[float, str, Callable[..., Any], tuple[Any, ...]]] = []
+        self._memory: dict[str, Callable[[], float] | None] = {}
+        self.reserved: dict[str, float] = {}
         self._results: dict[str, Outcome] = {}
 
     def submit(
@@ -230,12 +232,15 @@ class InlinePool:
         memory: Callable[[], float] | None = None,
     ) -> Any:
         self._waiting.append((priority, name, function, arguments))
+        self._memory[name] = memory
         return ("value of", name)
 
     def outcomes(self) -> Iterator[Outcome]:
         self._waiting.sort(key=lambda work: -work[0])
         while self._waiting:
             _, name, function, arguments = self._waiting.pop(0)
+            memory = self._memory[name]
+            self.reserved[name] = memory() if memory else 0.0
             outcome = self._results[name] = self._done(name, function, arguments)
             yield outcome
 

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Worker processes: real ones, on functions that every Python has."""
 
+import itertools
 import operator
 import os
 import socket
@@ -103,7 +104,7 @@ def small_machine():
 def test_two_large_pieces_never_run_side_by_side(small_machine, tmp_path):
     spans = spans_of(small_machine, [(f"large {n}", 6.0) for n in range(3)], tmp_path)
     ordered = sorted(spans.values())
-    assert all(not overlap(a, b) for a, b in zip(ordered, ordered[1:], strict=False))
+    assert all(not overlap(a, b) for a, b in itertools.pairwise(ordered))
 
 
 def test_small_pieces_run_beside_each_other_and_beside_a_large_one(small_machine, tmp_path):

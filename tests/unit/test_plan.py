@@ -4,6 +4,7 @@
 import numpy as np
 import pytest
 
+from bafflelens.bem.burton_miller import Settings, Storage
 from bafflelens.errors import JobError, MeshingError
 from bafflelens.jobfile import load_job
 from bafflelens.mesh import Mesh
@@ -11,6 +12,8 @@ from bafflelens.plan import (
     BandCost,
     Plan,
     Speed,
+    band_memory,
+    engine_settings,
     estimate_triangles,
     frequency_seconds,
     job_bands,
@@ -91,6 +94,45 @@ def test_a_plan_adds_up():
     assert plan.solve_seconds == 10.0
     assert plan.total_seconds == 4 * (5 + 10) / 2 + 10
     assert plan.memory_bytes == 4e9
+
+
+def test_a_matrix_that_fits_is_stored_and_one_that_does_not_is_not():
+    roomy, tight = engine_settings(1e12), engine_settings(1e9)
+    assert roomy == Settings()
+    assert tight.stored_unknowns == pytest.approx(np.sqrt((1e9 - 0.35e9) / 4), abs=1)
+    assert tight.storage_for(20_000) is Storage.ON_THE_FLY
+    assert roomy.storage_for(20_000) is Storage.PACKED
+    assert engine_settings(0.0).stored_unknowns == 0
+
+
+def test_memory_is_that_of_the_stored_matrix():
+    growth = band_memory(20_000, 1, Settings()) - band_memory(10_000, 1, Settings())
+    assert growth == pytest.approx(4 * (20_000**2 - 10_000**2) + 1e4 * 10_000)
+    # Above the limit there is no matrix, and what is left grows with the unknowns alone.
+    assert band_memory(60_000, 1, Settings()) < band_memory(20_000, 1, Settings())
+
+
+def test_the_second_engine_holds_the_whole_body():
+    half, whole = (band_memory(4_000, planes, Settings(), "bempp") for planes in (1, 0))
+    assert half - whole == pytest.approx(40 * (8_000**2 - 4_000**2))
+
+
+def test_on_the_fly_every_product_computes_all_pairs():
+    speed = Speed(overhead_s=0.0, near_field_s_per_unknown=0.0)
+    found = frequency_seconds(30_000, 1, speed)
+    assert found == pytest.approx(speed.products * 2 * 30_000**2 / speed.pairs_on_the_fly_per_s)
+
+
+def test_a_plan_says_which_bands_wait_for_each_other_and_which_matrix_is_stored(write_job, stub):
+    loaded = load_job(write_job())
+    plan = make_plan(loaded, draw(loaded), workers=2, memory_bytes=0.5e9, mesh=stub.mesh_shape)
+    assert plan.memory_bytes == 0.5e9
+    assert plan.solved_alone == tuple(job_bands(loaded))
+    plan = make_plan(loaded, draw(loaded), workers=2, memory_bytes=0.0, mesh=stub.mesh_shape)
+    assert {cost.storage for cost in plan.band_costs} == {Storage.ON_THE_FLY}
+    plan = make_plan(loaded, draw(loaded), workers=2, memory_bytes=1e12, mesh=stub.mesh_shape)
+    assert {cost.storage for cost in plan.band_costs} == {Storage.PACKED}
+    assert plan.solved_alone == ()
 
 
 def test_a_job_is_planned_from_two_coarse_meshes(write_job, stub):

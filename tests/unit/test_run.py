@@ -2,6 +2,7 @@
 """The run pipeline with stubs for mesher, solver and workers: what is kept, skipped, resumed."""
 
 import json
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,9 +10,11 @@ import numpy as np
 import pytest
 
 from bafflelens import report, store, summary
+from bafflelens.bem.burton_miller import Settings
 from bafflelens.directivity import directions
 from bafflelens.errors import BafflelensError, InputError, JobError, StoreError
 from bafflelens.parallel import worker_pool
+from bafflelens.plan import band_memory
 from bafflelens.run import RunOptions, resume_run, run_job
 from bafflelens.second_opinion import largest_difference_db
 from bafflelens.store import open_run
@@ -68,6 +71,26 @@ def test_candidates_are_solved_in_order_and_large_bands_first(write_job, stub, o
     assert n_bands > 1
     for start in range(0, len(lowest), n_bands):
         assert lowest[start : start + n_bands] == sorted(lowest[:n_bands], reverse=True)
+
+
+def test_each_band_sets_aside_what_its_own_mesh_takes(write_job, stub, options, open_pool):
+    pools = []
+
+    @contextmanager
+    def keep_pool(**given):
+        with open_pool(**given) as pool:
+            pools.append((pool, given))
+            yield pool
+
+    run_job(
+        write_job(("quality = ", "memory_gib = 4\nquality = ")),
+        replace(options, open_pool=keep_pool),
+    )
+    ((pool, given),) = pools
+    assert given["memory_bytes"] == 4 * 2**30
+    assert pool.reserved["c001 mesh"] == 0
+    for number in range(1, BANDS + 1):
+        assert pool.reserved[f"c001 band {number}"] == band_memory(4, 1, Settings())
 
 
 def test_a_candidate_that_cannot_be_meshed_is_recorded_and_the_run_goes_on(

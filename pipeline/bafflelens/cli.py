@@ -63,6 +63,7 @@ Scheduler = Annotated[
 def check(job: JobFile, /, *, workers: Workers = None) -> int:
     """Find all faults of a job and print what it will cost, without solving anything."""
     from bafflelens.jobfile import load_job
+    from bafflelens.outlook import target_remarks
     from bafflelens.run import RunOptions, plan_job
     from bafflelens.sampling import draw
 
@@ -70,6 +71,8 @@ def check(job: JobFile, /, *, workers: Workers = None) -> int:
     sampling = draw(loaded)
     plan = plan_job(loaded, sampling, RunOptions(workers=_positive(workers)))
     _print_plan(loaded.job.title, sampling, plan)
+    for remark in target_remarks(loaded):
+        _out().print(f"note: {remark}", soft_wrap=True, markup=False, highlight=False)
     return FINE
 
 

@@ -39,7 +39,7 @@ from pydantic_core import PydanticCustomError
 
 from bafflelens.medium import Air
 from bafflelens.score import TERM_NAMES, ScoreSettings, TermSettings
-from bafflelens.target import Limit, Room, Target, default_target
+from bafflelens.target import Limit, Room, Target, ambitious_target, default_target
 
 NOMINAL_TOLERANCE: Final = 0.01
 """Rounded names of frequencies (16 kHz for 15,849 Hz) are off by up to this share."""
@@ -260,9 +260,14 @@ class RoomSection(_Section):
     """``[room]``: where loudspeaker and listener are, which gives the bounces' angles."""
 
     distance_m: float = Field(default=3.0, ge=0.5, le=20)
+    nearest_m: float | None = Field(default=None, ge=0.5, le=20)
+    farthest_m: float | None = Field(default=None, ge=0.5, le=20)
     ear_height_m: float = Field(default=1.0, ge=0.2, le=5)
     tweeter_height_m: float = Field(default=1.0, ge=0.1, le=5)
     ceiling_height_m: float = Field(default=2.5, ge=1.0, le=20)
+    side_wall_m: float = Field(default=1.0, ge=0.05, le=20)
+    seat_aside_m: float = Field(default=0.0, ge=0, le=10)
+    toe_in_deg: float = Field(default=0.0, ge=-45, le=45)
 
     @property
     def room(self) -> Room:
@@ -271,17 +276,28 @@ class RoomSection(_Section):
 
 
 class BounceSection(_Section):
-    """``[target.floor]`` and ``[target.ceiling]``: the highest level allowed at a bounce."""
+    """``[target.floor]`` and ``[target.ceiling]``: the highest level allowed at a bounce.
+
+    What is left out stays as the room gives it: the angle, or the levels over frequency.
+    """
 
     angle_deg: float | None = Field(default=None, ge=-90, le=90)
-    frequencies_hz: _Numbers = Field(json_schema_extra={"rule": _HZ_LIST_RULE})
-    levels_db: _Numbers = Field(json_schema_extra={"rule": _LIST_RULE})
+    frequencies_hz: _Numbers = Field(default=(), json_schema_extra={"rule": _HZ_LIST_RULE})
+    levels_db: _Numbers = Field(default=(), json_schema_extra={"rule": _LIST_RULE})
     weights: _Numbers = Field(default=(), json_schema_extra={"rule": _LIST_RULE})
 
-    def limit(self, default_angle_deg: float) -> Limit:
-        """Return the limit, at the room's angle unless another is given."""
-        angle_deg = default_angle_deg if self.angle_deg is None else self.angle_deg
-        return Limit(**{**self.model_dump(), "angle_deg": angle_deg})
+    def limit(self, default: Limit) -> Limit:
+        """Return the limit: the default with what is given here."""
+        changed: dict[str, Any] = {}
+        if self.angle_deg is not None:  # one angle, whatever the seats
+            changed |= {"angle_deg": self.angle_deg, "more_angles_deg": ()}
+        if self.frequencies_hz or self.levels_db or self.weights:
+            changed |= {
+                "frequencies_hz": self.frequencies_hz or default.frequencies_hz,
+                "levels_db": self.levels_db or default.levels_db,
+                "weights": self.weights,
+            }
+        return replace(default, **changed)
 
 
 class SideSection(_Section):
@@ -299,8 +315,9 @@ class SideSection(_Section):
 
 
 class TargetSection(_Section):
-    """``[target]``: what is given here replaces that part of the default target."""
+    """``[target]``: what is given here replaces that part of the target of its kind."""
 
+    kind: Literal["usual", "ambitious"] = "usual"
     floor: BounceSection | None = None
     ceiling: BounceSection | None = None
     horizontal: Annotated[tuple[SideSection, ...], BeforeValidator(_as_tuple)] = ()
@@ -308,11 +325,11 @@ class TargetSection(_Section):
 
     def target(self, room: Room) -> Target:
         """Return the target for a room."""
-        target = default_target(room)
+        target = ambitious_target(room) if self.kind == "ambitious" else default_target(room)
         if self.floor is not None:
-            target = replace(target, floor=self.floor.limit(target.floor.angle_deg))
+            target = replace(target, floor=self.floor.limit(target.floor))
         if self.ceiling is not None:
-            target = replace(target, ceiling=self.ceiling.limit(target.ceiling.angle_deg))
+            target = replace(target, ceiling=self.ceiling.limit(target.ceiling))
         if self.horizontal:
             target = replace(target, horizontal=tuple(side.limit for side in self.horizontal))
         if self.seat:

@@ -13,6 +13,7 @@ from typing import Final
 from bafflelens import provenance, store
 from bafflelens.errors import BafflelensError, StoreError
 from bafflelens.jobfile import LoadedJob
+from bafflelens.outlook import target_remarks
 from bafflelens.store import RunFolder, RunRecord, TaskRecord
 
 _SAVE_EVERY_S: Final = 2.0
@@ -29,6 +30,7 @@ def first_record(loaded: LoadedJob) -> RunRecord:
         host=provenance.host(),
         commit=provenance.commit(),
         timing_s={},
+        remarks=target_remarks(loaded),
     )
 
 

@@ -102,7 +102,7 @@ def listening_window(dataset: xr.Dataset) -> xr.DataArray:
     The root of the mean square over nine positions: on axis, +-10, +-20 and +-30 degrees
     horizontally, +-10 degrees vertically (ANSI/CTA-2034-A section 5.2).
     """
-    field = source_sum(dataset).values[:, _positions(dataset, LISTENING_WINDOW)]
+    field = source_sum(dataset).values[:, positions(dataset, LISTENING_WINDOW)]
     average = np.sqrt(np.mean(np.abs(field) ** 2, axis=1))
     return _curve(dataset, average, "listening_window", "Pa.m", "Listening-window average")
 
@@ -158,19 +158,39 @@ def relative_level_db(
     return level.rename("level").assign_attrs(units="dB", long_name=f"Level re {name}")
 
 
-def directivity_index_db(dataset: xr.Dataset) -> xr.DataArray:
-    r"""Return the directivity index on the axis, (frequency,), in dB re a full sphere.
+def directivity_index_db(dataset: xr.Dataset, reference: str = "on_axis") -> xr.DataArray:
+    r"""Return the directivity index, (frequency,), in dB re a full sphere.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset with one source.
+    reference : {"on_axis", "listening_window"}
+        What is compared with the mean over the sphere: the axis, as the index is defined, or
+        the listening-window average, which a hump or a dip on the axis hardly moves.
+
+    Raises
+    ------
+    InputError
+        If the reference is unknown.
 
     Notes
     -----
     .. math:: 10 \lg \frac{4 \pi |F|^2}{2 \rho c W}
 
-    with the far field F on the axis and the radiated power W, which comes from the solver and
-    so does not depend on an angular grid.
+    with the far field F of the reference and the radiated power W, which comes from the solver
+    and so does not depend on an angular grid.
     """
+    if reference == "on_axis":
+        field, where = np.abs(_on_axis(dataset)), "on the axis"
+    elif reference == "listening_window":
+        field, where = listening_window(dataset).values, "of the listening window"
+    else:
+        rule = "one of on_axis, listening_window"
+        raise InputError(invalid("reference of the directivity index", reference, rule))
     power = 2 * impedance(dataset) * radiated_power(dataset).values
-    index = 10 * np.log10(4 * np.pi * np.abs(_on_axis(dataset)) ** 2 / power)
-    return _curve(dataset, index, "directivity_index", "dB", "Directivity index on the axis")
+    index = 10 * np.log10(4 * np.pi * field**2 / power)
+    return _curve(dataset, index, "directivity_index", "dB", f"Directivity index {where}")
 
 
 def beamwidth(
@@ -233,6 +253,25 @@ def beamwidth(
     )
 
 
+def positions(dataset: xr.Dataset, angles: Sequence[tuple[float, float]]) -> list[int]:
+    """Return the number of each direction, by azimuth and elevation in degrees.
+
+    Raises
+    ------
+    InputError
+        If the dataset lacks one of them.
+    """
+    where = zip(dataset["azimuth_deg"].values, dataset["elevation_deg"].values, strict=True)
+    number = {
+        (float(azimuth), float(elevation)): i for i, (azimuth, elevation) in enumerate(where)
+    }
+    missing = [pair for pair in angles if pair not in number]
+    if missing:
+        msg = invalid("directions of the dataset", missing[0], "among those it holds")
+        raise InputError(msg)
+    return [number[pair] for pair in angles]
+
+
 def _first_fall(angle: FloatArray, level: FloatArray, drop_db: float) -> tuple[float, bool]:
     """Return the angle where level first reaches -drop_db, and whether it comes back.
 
@@ -250,7 +289,7 @@ def _first_fall(angle: FloatArray, level: FloatArray, drop_db: float) -> tuple[f
 
 def _on_axis(dataset: xr.Dataset) -> ComplexArray:
     """Return the far field on the axis, (n_frequencies,), in Pa.m."""
-    (axis,) = _positions(dataset, ((0.0, 0.0),))
+    (axis,) = positions(dataset, ((0.0, 0.0),))
     return np.asarray(source_sum(dataset).values[:, axis])
 
 
@@ -277,16 +316,3 @@ def _curve(
         name=name,
         attrs={"units": units, "long_name": long_name},
     )
-
-
-def _positions(dataset: xr.Dataset, angles: Sequence[tuple[float, float]]) -> list[int]:
-    """Return the number of each direction (azimuth, elevation) in degrees."""
-    where = zip(dataset["azimuth_deg"].values, dataset["elevation_deg"].values, strict=True)
-    number = {
-        (float(azimuth), float(elevation)): i for i, (azimuth, elevation) in enumerate(where)
-    }
-    missing = [pair for pair in angles if pair not in number]
-    if missing:
-        msg = invalid("directions of the dataset", missing[0], "among those it holds")
-        raise InputError(msg)
-    return [number[pair] for pair in angles]

@@ -82,9 +82,12 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     loaded = load_job(job_file)
     sampling = draw(loaded)
     plan = plan_job(loaded, sampling, options)
+    record = first_record(loaded)
+    for remark in record.remarks:
+        options.progress.say(f"note: {remark}")
     with _pool(plan, options) as pool:
         candidates = _catalogue_of(loaded, sampling)
-        folder = create_run(options.results, loaded, candidates, first_record(loaded))
+        folder = create_run(options.results, loaded, candidates, record)
         return _carry_out(folder, plan, pool, options)
 
 

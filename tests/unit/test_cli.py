@@ -159,6 +159,24 @@ def test_check_prints_the_cost(write_job, stub, monkeypatch, capsys):
     assert re.search(r"time +about [\d.]+ (s|min) ", printed)
 
 
+def test_check_says_what_the_target_asks_in_vain(write_job, stub, monkeypatch, capsys):
+    monkeypatch.setattr(
+        "bafflelens.run.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
+    )
+    low = write_job(("{ from = 90, to = 160 }", "{ from = 60, to = 80 }"))
+    assert main(["check", str(low), "--workers", "2"]) == 0
+    assert "\nnote: the target is out of reach below" in capsys.readouterr().out
+
+
+def test_a_run_says_it_before_anything_is_solved(write_job, with_stubs, capsys):
+    low = write_job(("{ from = 90, to = 160 }", "{ from = 60, to = 80 }"))
+    code, folder = run_stubbed(low, with_stubs)
+    assert code == 0
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[0].startswith("note: the target is out of reach below")
+    assert store.RunFolder(folder).load_record().remarks[0].startswith("the target is out of rea")
+
+
 def test_help_is_quick():
     """Neither dask nor numba nor gmsh is loaded to print the help."""
     code = (

@@ -11,7 +11,7 @@ from bafflelens.job import Choices, Fixed, FrequenciesSection, Job, ScoreSection
 from bafflelens.jobfile import load_job, unknown_key
 from bafflelens.medium import Air
 from bafflelens.score import ScoreSettings
-from bafflelens.target import Room, default_target
+from bafflelens.target import Room, ambitious_target, default_target
 
 JOBS_README = Path(__file__).parents[2] / "jobs" / "README.md"
 
@@ -71,6 +71,20 @@ weights = [1, 0.5]
     assert target.ceiling == default_target(Room()).ceiling
     assert [limit.angle_deg for limit in target.horizontal] == [45.0]
     assert target.horizontal[0].weights == (1.0, 0.5)
+
+
+def test_a_bounce_may_be_given_by_its_angle_alone(write_job):
+    extra = (
+        "[room]\nfarthest_m = 5\n[target]\nkind = 'ambitious'\n"
+        "[target.ceiling]\nangle_deg = 40\n"
+    )
+    job = load_job(write_job(("[solve]", extra + "[solve]"))).job
+    target, wanted = job.target.target(job.room.room), ambitious_target(job.room.room)
+    assert target.ceiling.angles_deg == (40.0,)
+    assert target.ceiling.levels_db == wanted.ceiling.levels_db
+    assert target.ceiling.weights == wanted.ceiling.weights
+    assert target.floor == wanted.floor
+    assert len(target.floor.angles_deg) > 1
 
 
 def test_frequencies_are_fractions_of_an_octave_about_1_khz():

@@ -1,0 +1,60 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What can be said of a job's target before anything is solved.
+
+Depends on: geometry, job, jobfile, target.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from bafflelens.job import Choices, Fixed, Setting, Span
+from bafflelens.jobfile import LoadedJob
+from bafflelens.target import OutOfReach, out_of_reach
+
+OPENING_KEY: Final = "opening_height_mm"
+"""Name of the parameter that is the height of a lens's opening, in any part of a shape."""
+
+
+def target_remarks(loaded: LoadedJob) -> tuple[str, ...]:
+    """Return a line for each bounce whose target the shapes of a job are too low to reach."""
+    height_m = tallest_opening_m(loaded)
+    if height_m is None:
+        return ()
+    job = loaded.job
+    target = job.target.target(job.room.room)
+    found = out_of_reach(target, height_m, job.air.medium.sound_speed)
+    return tuple(_remark(bounce, height_m) for bounce in found)
+
+
+def tallest_opening_m(loaded: LoadedJob) -> float | None:
+    """Return the height in m of the tallest opening in the search.
+
+    None if the shape has no parameter of that name.
+    """
+    heights_mm = [
+        _largest(loaded.job.geometry.parameters.get(parameter.key, Fixed(parameter.default)))
+        for parameter in loaded.shape.parameters
+        if parameter.key.rpartition(".")[2] == OPENING_KEY
+    ]
+    return max(heights_mm) * 1e-3 if heights_mm else None
+
+
+def _largest(setting: Setting) -> float:
+    match setting:
+        case Fixed(value):
+            return value
+        case Span(_, high):
+            return high
+        case Choices(values):
+            return max(values)
+
+
+def _remark(bounce: OutOfReach, height_m: float) -> str:
+    return (
+        f"the target is out of reach below {bounce.below_hz / 1000:.2g} kHz for the "
+        f"{bounce.name} bounce at {bounce.angle_deg:+.0f} degrees: an opening of "
+        f"{height_m * 1e3:g} mm, the tallest searched, is 6 dB down there from "
+        f"{bounce.six_db_down_hz / 1000:.2g} kHz on (0.6 c / (H sin angle), common practice). "
+        "What is missing costs every candidate alike."
+    )

@@ -16,7 +16,7 @@ import xarray as xr
 
 from bafflelens.directivity import is_solved
 from bafflelens.octaves import shares
-from bafflelens.polars import directivity_index_db, listening_window, orbit
+from bafflelens.polars import directivity_index_db, orbit_levels_db
 
 
 def index_deviation_db(dataset: xr.Dataset, band_hz: tuple[float, float]) -> float:
@@ -67,8 +67,8 @@ def polar_correlation(dataset: xr.Dataset, plane: str, band_hz: tuple[float, flo
     share = shares(dataset["frequency"].values[solved], band_hz)
     if not share.sum() > 0:
         return float("nan")
-    polar = np.abs(orbit(dataset, plane).values[solved, 1:])  # the back once, not at both ends
-    polar = polar / listening_window(dataset).values[solved, np.newaxis]
+    _, level = orbit_levels_db(dataset, plane)
+    polar = 10 ** (level[solved, 1:] / 20)  # the back once, not at both ends
     mean = share @ polar / share.sum()
     products = polar @ mean / np.sqrt((polar**2).sum(axis=1) * (mean**2).sum())
     return float(share @ products / share.sum())

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 TIME_CONVENTION: Final = "exp(-i omega t); outgoing wave exp(+ikr)/r"
 REFERENCE_AXIS: Final = "x: forward along the tweeter's axis; y: loudspeaker's own left; z: up"

@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Criteria: one function each, from a directivity dataset to dB. Lower is better.
 
+Here is what the target asks for; what must not happen besides is in `bafflelens.side_effects`.
+
 Depends on: conventions, directivity, octaves, polars, target.
 
 Rules that all share:
@@ -17,31 +19,24 @@ Rules that all share:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import xarray as xr
 
-from bafflelens.conventions import FloatArray
-from bafflelens.directivity import is_solved, source_sum
-from bafflelens.octaves import (
-    THIRD_OCTAVE,
-    OctaveValue,
-    by_octave,
-    inside,
-    octaves_of,
-    overall_db,
-    shares,
-)
-from bafflelens.polars import listening_window, on_axis_level_db, relative_level_db
-from bafflelens.polars import listening_window_level_db as window_response_db
+from bafflelens.conventions import FloatArray, IntArray
+from bafflelens.directivity import is_solved, source_values
+from bafflelens.octaves import OctaveValue, by_octave, octaves_of, overall_db, shares
+from bafflelens.polars import listening_window, orbit_levels_db
 from bafflelens.target import Limit, Target
 
 PATCH_HALF_HEIGHT_DEG: Final = 10.0
 PATCH_HALF_WIDTH_DEG: Final = 30.0
 ARC_HALF_WIDTH_DEG: Final = 5.0
 LOWEST_LEVEL_DB: Final = -20.0
+
+_SYMMETRY_STEP_DEG: Final = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,8 +109,8 @@ def vertical_control(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
 
     Notes
     -----
-    For each bounce b, with the patch level :math:`L_b` of `bounce_level_db` and the level
-    :math:`T_b` that the target allows,
+    For each bounce b, with the level :math:`L_b` of `towards_bounce_db`, the highest of all
+    seats, and the level :math:`T_b` that the target allows,
 
     .. math:: e_b(f) = \max(0, L_b(f) - T_b(f))
 
@@ -125,12 +120,12 @@ def vertical_control(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
     frequency, solved = dataset["frequency"].values, is_solved(dataset)
     parts = {}
     for name, limit in (("floor", target.floor), ("ceiling", target.ceiling)):
-        level = bounce_level_db(dataset, limit.angle_deg)
+        level = towards_bounce_db(dataset, limit, target.seat_azimuth_deg)
         excess = np.maximum(level.values - limit.level_at(frequency), 0.0)
         parts[name] = by_octave(
             frequency[solved], excess[solved], limit.weight_at(frequency)[solved], band_hz
         )
-    return _mean_finding(parts, "over the target")
+    return mean_finding(parts, "over the target")
 
 
 def horizontal_width(dataset: xr.Dataset, target: Target, band_hz: tuple[float, float]) -> Finding:
@@ -168,96 +163,42 @@ def seat_height(dataset: xr.Dataset, target: Target, band_hz: tuple[float, float
     return _shortfall(dataset, target.seat, "vertical", ("below", "above"), band_hz)
 
 
-def on_axis_ripple(
-    dataset: xr.Dataset, band_hz: tuple[float, float], path_difference_m: float
-) -> Finding:
-    r"""Return what an ordinary filter leaves of the unevenness in front.
+def up_down_symmetry(dataset: xr.Dataset, target: Target, band_hz: tuple[float, float]) -> Finding:
+    r"""Return by how much the levels above and below the axis differ.
 
-    Parameters
-    ----------
-    dataset, band_hz
-        As in `vertical_control`.
-    path_difference_m : float
-        Detour of the sound whose interference must be seen; see `shown_to_hz`.
-
-    Notes
-    -----
-    A tilt and broad bends can be flattened by a few ordinary filter sections; interference
-    cannot. So from the on-axis and from the listening-window level a polynomial in log f is
-    taken out, fitted by least squares over the band, of one degree an octave (rounded up):
-    about one broad filter section an octave. Unlike smoothing it has no trouble at the ends of
-    the band. The modulus of what remains goes through `by_octave`; the value is the mean of
-    both curves. The band ends where the frequency spacing no longer shows the ripple.
-    """
-    shown = shown_to_hz(dataset, band_hz, path_difference_m)
-    judged = (band_hz[0], shown)
-    degree = int(np.ceil(np.log2(shown / band_hz[0]) - 1e-9))
-    frequency = dataset["frequency"].values
-    used = is_solved(dataset) & inside(frequency, judged)
-    if degree < 1 or used.sum() < 2 * (degree + 1):
-        return _unjudged(shown)
-    parts = {}
-    curves = {"on axis": on_axis_level_db(dataset), "window": window_response_db(dataset)}
-    position = np.log2(frequency[used] / band_hz[0])
-    for name, curve in curves.items():
-        level = curve.values[used]
-        trend = np.polynomial.Polynomial.fit(position, level, degree)
-        remainder = np.abs(level - trend(position))
-        parts[name] = by_octave(frequency[used], remainder, np.ones_like(remainder), judged)
-    return _mean_finding(parts, f"around a smooth curve, {_range_text(judged)}")
-
-
-def width_smoothness(
-    dataset: xr.Dataset, target: Target, band_hz: tuple[float, float], path_difference_m: float
-) -> Finding:
-    r"""Return how much the level at the window's edge changes from one third-octave to the next.
+    A tilted lobe sends its sound to one of floor and ceiling, and turns over with frequency.
 
     Parameters
     ----------
     dataset, target, band_hz
         As in `vertical_control`.
-    path_difference_m
-        As in `on_axis_ripple`.
 
     Notes
     -----
-    The beamwidth in degrees is undefined where there is no crossing, so the change is counted
-    in dB: S(f) is the level at the widest angle of the target's horizontal limits, both sides
-    averaged in energy, over an arc of +-5 degrees. The change over a third-octave,
+    With L(f, t) the level on the vertical orbit, each direction averaged in energy over +-5
+    degrees, and the angles t every 5 degrees to the steeper bounce,
 
-    .. math:: \Delta S(f) = S(2^{1/6} f) - S(2^{-1/6} f),
+    .. math:: e(f) = \langle |L(f, t) - L(f, -t)| \rangle_t
 
-    is free between zero and the change :math:`\Delta R` of the level that the target wants,
-    which falls as a dome narrows; what exceeds this goes through `by_octave`.
+    goes through `by_octave`. What both miss or meet alike is no matter of symmetry.
     """
-    if not target.horizontal:
-        return Finding(value_db=float("nan"), note="not judged: the target has no width")
-    limit = max(target.horizontal, key=lambda limit: limit.angle_deg)
-    shown = shown_to_hz(dataset, band_hz, path_difference_m)
-    solved = is_solved(dataset)
-    frequency = dataset["frequency"].values
-    half_step = 2 ** (THIRD_OCTAVE / 2)
-    upper, lower = frequency * half_step, frequency / half_step
-    wanted_change = limit.level_at(upper) - limit.level_at(lower)
-    if not solved.any():
-        return _unjudged(shown)
-    reach = (frequency[solved][0], min(frequency[solved][-1], shown))
-    used = solved & np.isfinite(wanted_change) & inside(upper, reach) & inside(lower, reach)
-    weight = np.where(used, limit.weight_at(frequency), 0.0)
-    sides = _arc_level_db(dataset, "horizontal", (-limit.angle_deg, limit.angle_deg))
-    edge = 10 * np.log10(np.mean(10 ** (sides[solved] / 10), axis=1))
-    position = np.log(frequency[solved])
-    change = np.interp(np.log(upper), position, edge) - np.interp(np.log(lower), position, edge)
-    excess = np.maximum(
-        change - np.maximum(wanted_change, 0.0), np.minimum(wanted_change, 0.0) - change
+    frequency, solved = dataset["frequency"].values, is_solved(dataset)
+    steepest = max(abs(limit.angle_deg) for limit in (target.floor, target.ceiling))
+    angles = np.arange(1, max(1, round(steepest / _SYMMETRY_STEP_DEG)) + 1) * _SYMMETRY_STEP_DEG
+    levels = arc_level_db(dataset, "vertical", np.concatenate((-angles, angles)))
+    below, above = np.split(levels, 2, axis=1)
+    apart = np.abs(above - below).mean(axis=1)
+    octaves = by_octave(frequency[solved], apart[solved], np.ones(int(solved.sum())), band_hz)
+    finding = mean_finding(
+        {"difference": octaves}, f"between up and down, to {angles[-1]:g} degrees"
     )
-    judged = (band_hz[0], shown)
-    excess = np.maximum(excess, 0.0)
-    octaves = by_octave(frequency[solved], excess[solved], weight[solved], judged)
-    if not octaves:
-        return _unjudged(shown)
-    what = f"a third-octave at {limit.angle_deg:g} degrees, {_range_text(judged)}"
-    return _mean_finding({"change": octaves}, what)
+    louder = (above - below).mean(axis=1)[solved]
+    share = shares(frequency[solved], band_hz)
+    if not share.sum() > 0:
+        return finding
+    mean = float(share @ louder / share.sum())
+    side = "upwards" if mean > 0 else "downwards"
+    return replace(finding, note=f"{finding.note}; {abs(mean):.1f} dB more {side} on average")
 
 
 def vertical_benefit(
@@ -282,7 +223,7 @@ def vertical_benefit(
         means = []
         for dataset in (baseline, candidate):
             solved = is_solved(dataset)
-            level = bounce_level_db(dataset, limit.angle_deg).values[solved]
+            level = towards_bounce_db(dataset, limit, target.seat_azimuth_deg).values[solved]
             share = shares(dataset["frequency"].values[solved], part_hz)
             known = share.sum() > 0
             means.append(float(share @ level / share.sum()) if known else float("nan"))
@@ -304,8 +245,40 @@ def vertical_benefit(
     )
 
 
-def bounce_level_db(dataset: xr.Dataset, elevation_deg: float) -> xr.DataArray:
-    """Return the level towards a bounce, re the listening window, (frequency,), in dB.
+def needed_directions(dataset: xr.Dataset, target: Target) -> IntArray:
+    """Return the numbers of the directions that any criterion looks at.
+
+    Both orbits, and the patches of the target's bounces: a sixth of all, which makes a score
+    that much faster.
+    """
+    azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
+    needed = (elevation == 0) | (azimuth == 0) | (azimuth == 180)
+    for limit in (target.floor, target.ceiling):
+        for angle in limit.angles_deg:
+            needed |= _patch_shares(dataset, angle, target.seat_azimuth_deg) > 0
+    return np.flatnonzero(needed)
+
+
+def towards_bounce_db(dataset: xr.Dataset, limit: Limit, azimuth_deg: float = 0.0) -> xr.DataArray:
+    """Return the level towards a bounce, the highest of all its angles, (frequency,), in dB.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset with one source.
+    limit : Limit
+        Gives the angles, one for each seat.
+    azimuth_deg : float
+        Azimuth of the seats, in degrees.
+    """
+    levels = [bounce_level_db(dataset, angle, azimuth_deg) for angle in limit.angles_deg]
+    return levels[0].copy(data=np.max([level.values for level in levels], axis=0))
+
+
+def bounce_level_db(
+    dataset: xr.Dataset, elevation_deg: float, azimuth_deg: float = 0.0
+) -> xr.DataArray:
+    """Return the level towards a direction, re the listening window, (frequency,), in dB.
 
     The energy mean over the patch elevation +-10 degrees by azimuth +-30 degrees of the sphere
     grid. Each direction counts with the solid angle that its cell shares with the patch, so
@@ -315,12 +288,13 @@ def bounce_level_db(dataset: xr.Dataset, elevation_deg: float) -> xr.DataArray:
     ----------
     dataset : xarray.Dataset
         A directivity dataset with one source.
-    elevation_deg : float
-        Elevation of the bounce, in degrees.
+    elevation_deg, azimuth_deg : float
+        Middle of the patch, in degrees.
     """
-    share = _patch_shares(dataset, elevation_deg)
+    share = _patch_shares(dataset, elevation_deg, azimuth_deg)
     chosen = np.flatnonzero(share)
-    energy = np.abs(source_sum(dataset).values[:, chosen]) ** 2 @ share[chosen] / share.sum()
+    field = source_values(dataset, directions=chosen)
+    energy = np.abs(field) ** 2 @ share[chosen] / share.sum()
     window = listening_window(dataset)
     ratio = np.maximum(energy / window.values**2, 10 ** (LOWEST_LEVEL_DB / 10))
     level = window.copy(data=10 * np.log10(ratio)).rename("level")
@@ -350,39 +324,8 @@ def edge_level_db(dataset: xr.Dataset, plane: str, angle_deg: float) -> FloatArr
         Negative side (right, below), positive side (left, above), in dB.
     """
     steps = np.linspace(0.5, 1.0, max(2, int(np.ceil(angle_deg / 5)) + 1)) * angle_deg
-    both = [_arc_level_db(dataset, plane, sign * steps).min(axis=1) for sign in (-1, 1)]
-    return np.stack(both, axis=1)
-
-
-def shown_to_hz(
-    dataset: xr.Dataset, band_hz: tuple[float, float], path_difference_m: float
-) -> float:
-    """Return the frequency up to which the spacing shows the ripple of a detour.
-
-    Direct sound and sound with a detour d interfere with a period of c/d over frequency, and
-    two steps a period are the least that shows it: the spacing may be c/(2 d). With steps of
-    1/6 octave and 0.15 m this ends near 10 kHz. Frequencies that failed count as there, so that
-    candidates of one job are judged over one band.
-
-    Parameters
-    ----------
-    dataset : xarray.Dataset
-        Gives the frequencies and the speed of sound.
-    band_hz : (from, to)
-        The band in Hz.
-    path_difference_m : float
-        The detour d, in m.
-
-    Returns
-    -------
-    float
-        In Hz, within the band.
-    """
-    frequency = dataset["frequency"].values
-    allowed = dataset.attrs["air_sound_speed_m_s"] / (2 * path_difference_m)
-    too_wide = (np.diff(frequency) > allowed) & (frequency[1:] > band_hz[0])
-    end = frequency[int(np.argmax(too_wide))] if too_wide.any() else band_hz[1]
-    return float(np.clip(end, band_hz[0], band_hz[1]))
+    levels = arc_level_db(dataset, plane, np.concatenate((-steps, steps)))
+    return np.stack([side.min(axis=1) for side in np.split(levels, 2, axis=1)], axis=1)
 
 
 def _shortfall(
@@ -408,27 +351,28 @@ def _shortfall(
         name: by_octave(frequency[solved], worst[solved, side], weight[solved], band_hz)
         for side, name in enumerate(side_names)
     }
-    return _mean_finding(parts, "short of the target")
+    return mean_finding(parts, "short of the target")
 
 
-def _arc_level_db(
+def arc_level_db(
     dataset: xr.Dataset, plane: str, angles_deg: Sequence[float] | FloatArray
 ) -> FloatArray:
     """Return the energy mean over +-5 degrees around angles of an orbit, re listening window.
 
     (n_frequencies, n_angles), in dB, not below -20 dB.
     """
-    level = relative_level_db(dataset, plane)
-    distance = np.abs(level["angle"].values[np.newaxis] - np.asarray(angles_deg)[:, np.newaxis])
+    angle, level = orbit_levels_db(dataset, plane)
+    distance = np.abs(angle[np.newaxis] - np.asarray(angles_deg)[:, np.newaxis])
     near = (distance <= ARC_HALF_WIDTH_DEG + 1e-9).astype(float)
     near /= near.sum(axis=1, keepdims=True)
-    mean = 10 ** (level.values / 10) @ near.T
+    mean = 10 ** (level / 10) @ near.T
     return np.asarray(10 * np.log10(np.maximum(mean, 10 ** (LOWEST_LEVEL_DB / 10))))
 
 
-def _patch_shares(dataset: xr.Dataset, elevation_deg: float) -> FloatArray:
+def _patch_shares(dataset: xr.Dataset, elevation_deg: float, azimuth_deg: float) -> FloatArray:
     """Return the solid angle in sr that each direction's cell shares with a bounce's patch."""
     azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
+    azimuth = (azimuth - azimuth_deg + 180) % 360 - 180  # as seen from the middle of the patch
     half = float(dataset.attrs["sphere_step_deg"]) / 2
     lowest, highest = elevation_deg - PATCH_HALF_HEIGHT_DEG, elevation_deg + PATCH_HALF_HEIGHT_DEG
     bottom = np.clip(np.maximum(elevation - half, lowest), -90, 90)
@@ -443,7 +387,7 @@ def _patch_shares(dataset: xr.Dataset, elevation_deg: float) -> FloatArray:
     return np.where(on_sphere, height * np.radians(width), 0.0)
 
 
-def _mean_finding(parts: dict[str, tuple[OctaveValue, ...]], what: str) -> Finding:
+def mean_finding(parts: dict[str, tuple[OctaveValue, ...]], what: str) -> Finding:
     """Return the mean of a criterion's parts, with a note that names each."""
     values = {name: overall_db(octaves) for name, octaves in parts.items()}
     value = float(np.mean(list(values.values())))
@@ -457,15 +401,3 @@ def _mean_finding(parts: dict[str, tuple[OctaveValue, ...]], what: str) -> Findi
         where = f"{worst.worst_hz / 1000:.2g} kHz"
         note += f"; most around {where} ({worst_part}, {worst.worst_db:.1f} dB)"
     return Finding(value_db=value, note=note, octaves=parts[worst_part])
-
-
-def _unjudged(shown_hz: float) -> Finding:
-    note = (
-        f"not judged: too few frequencies to {shown_hz / 1000:.2g} kHz, "
-        "which is as far as their spacing shows ripple"
-    )
-    return Finding(value_db=float("nan"), note=note)
-
-
-def _range_text(band_hz: tuple[float, float]) -> str:
-    return f"judged {band_hz[0] / 1000:.2g} to {band_hz[1] / 1000:.2g} kHz"

@@ -25,6 +25,7 @@ from bafflelens.conventions import (
     TIME_CONVENTION,
     ComplexArray,
     FloatArray,
+    IntArray,
     direction_vectors,
 )
 from bafflelens.errors import InputError, StoreError, invalid
@@ -293,14 +294,39 @@ def source_sum(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> xr.
         If there are several sources and no transfer: they never have equal accelerations, so
         no sum of theirs can be assumed.
     """
-    transfer = _checked_transfer(dataset, transfer)
-    total = np.einsum("sf,sfd->fd", transfer, far_field(dataset).values)
     template = dataset["far_field_real"].isel(source=0, drop=True)
     return (
-        template.copy(data=total)
+        template.copy(data=source_values(dataset, transfer))
         .rename("far_field")
         .assign_attrs(units="Pa.m", long_name="Far field of all sources together")
     )
+
+
+def source_values(
+    dataset: xr.Dataset,
+    transfer: ComplexArray | None = None,
+    directions: Sequence[int] | IntArray | slice = slice(None),
+) -> ComplexArray:
+    """Return what `source_sum` does as a plain array, for those that ask often.
+
+    Parameters
+    ----------
+    dataset, transfer
+        As in `source_sum`.
+    directions : sequence of int or slice
+        Numbers of the directions that are wanted.
+
+    Returns
+    -------
+    (n_frequencies, n_directions) array
+        Complex, Pa.m.
+    """
+    transfer = _checked_transfer(dataset, transfer)
+    real = dataset["far_field_real"].values[..., directions]
+    field = np.empty(real.shape, dtype=complex)
+    field.real, field.imag = real, dataset["far_field_imag"].values[..., directions]
+    field *= transfer[..., np.newaxis]
+    return np.asarray(field[0] if len(field) == 1 else field.sum(axis=0))
 
 
 def radiated_power(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> xr.DataArray:

@@ -351,6 +351,20 @@ class SideEffectSection(_Section):
     tolerance_db: float = Field(default=0.5, ge=0, le=20)
 
 
+class SmallSideEffectSection(_Section):
+    """``[score.side_lobes]`` ...: how a side effect counts that most cabinets have a little of."""
+
+    weight: float = Field(default=0.25, ge=0, le=100)
+    tolerance_db: float = Field(default=1.0, ge=0, le=20)
+
+
+class NullSection(_Section):
+    """``[score.window_nulls]``: how nulls count; a dip of 2 dB is none yet."""
+
+    weight: float = Field(default=0.5, ge=0, le=100)
+    tolerance_db: float = Field(default=2.0, ge=0, le=20)
+
+
 class ScoreSection(_BandSection):
     """``[score]``: what the score weighs, and over which band."""
 
@@ -362,6 +376,11 @@ class ScoreSection(_BandSection):
     seat_height: DemandSection = DemandSection()
     on_axis_ripple: SideEffectSection = SideEffectSection()
     width_smoothness: SideEffectSection = SideEffectSection()
+    index_smoothness: SideEffectSection = SideEffectSection()
+    up_down_symmetry: SmallSideEffectSection = SmallSideEffectSection()
+    side_lobes: SmallSideEffectSection = SmallSideEffectSection()
+    window_nulls: NullSection = NullSection()
+    sensitivity_loss: SmallSideEffectSection = SmallSideEffectSection()
 
     @property
     def settings(self) -> ScoreSettings:

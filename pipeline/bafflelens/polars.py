@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 import xarray as xr
 
-from bafflelens.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray
-from bafflelens.directivity import impedance, radiated_power, source_sum
+from bafflelens.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray, IntArray
+from bafflelens.directivity import impedance, radiated_power, source_sum, source_values
 from bafflelens.errors import InputError, invalid
 
 PLANES: Final = ("horizontal", "vertical")
@@ -53,21 +53,8 @@ def orbit(dataset: xr.Dataset, plane: str) -> xr.DataArray:
     InputError
         If the plane is unknown, or there are several sources.
     """
-    azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
-    if plane == "horizontal":
-        chosen = np.flatnonzero(elevation == 0)
-        angle = azimuth[chosen]
-    elif plane == "vertical":
-        behind = azimuth == 180
-        chosen = np.flatnonzero((azimuth == 0) | behind)
-        over = np.where(elevation >= 0, 180 - elevation, -180 - elevation)
-        angle = np.where(behind, over, elevation)[chosen]
-    else:
-        raise InputError(invalid("plane", plane, "one of " + ", ".join(PLANES)))
-    rising = np.argsort(angle)
-    order = np.concatenate((rising[-1:], rising))  # angle 180 comes first again as -180
-    field = source_sum(dataset).isel(direction=chosen[order])
-    closed = np.concatenate(([-180.0], angle[rising]))
+    chosen, closed = _orbit_directions(dataset, plane)
+    field = source_sum(dataset).isel(direction=chosen)
     attributes = {"units": "degree", "long_name": f"Angle in the {plane} plane"}
     return (
         field.drop_vars(("azimuth_deg", "elevation_deg", "weight_sr"))
@@ -75,6 +62,23 @@ def orbit(dataset: xr.Dataset, plane: str) -> xr.DataArray:
         .assign_coords(angle=("angle", closed, attributes))
         .assign_attrs(long_name=f"Far field on the {plane} orbit")
     )
+
+
+def orbit_levels_db(dataset: xr.Dataset, plane: str) -> tuple[FloatArray, FloatArray]:
+    """Return angles and levels re the listening window on one orbit, as plain arrays.
+
+    The same as `relative_level_db`, for those that ask often: a score must stay fast.
+
+    Returns
+    -------
+    angle_deg : (n_angles,) array
+        As in `orbit`.
+    level_db : (n_frequencies, n_angles) array
+        In dB.
+    """
+    chosen, angle = _orbit_directions(dataset, plane)
+    level = _decibels(source_values(dataset, directions=chosen))
+    return angle, level - _decibels(_window(dataset))[:, np.newaxis]
 
 
 def level_db(field: xr.DataArray, reference: float = 1.0) -> xr.DataArray:
@@ -102,9 +106,9 @@ def listening_window(dataset: xr.Dataset) -> xr.DataArray:
     The root of the mean square over nine positions: on axis, +-10, +-20 and +-30 degrees
     horizontally, +-10 degrees vertically (ANSI/CTA-2034-A section 5.2).
     """
-    field = source_sum(dataset).values[:, positions(dataset, LISTENING_WINDOW)]
-    average = np.sqrt(np.mean(np.abs(field) ** 2, axis=1))
-    return _curve(dataset, average, "listening_window", "Pa.m", "Listening-window average")
+    return _curve(
+        dataset, _window(dataset), "listening_window", "Pa.m", "Listening-window average"
+    )
 
 
 def on_axis_level_db(dataset: xr.Dataset) -> xr.DataArray:
@@ -290,7 +294,31 @@ def _first_fall(angle: FloatArray, level: FloatArray, drop_db: float) -> tuple[f
 def _on_axis(dataset: xr.Dataset) -> ComplexArray:
     """Return the far field on the axis, (n_frequencies,), in Pa.m."""
     (axis,) = positions(dataset, ((0.0, 0.0),))
-    return np.asarray(source_sum(dataset).values[:, axis])
+    return source_values(dataset, directions=[axis])[:, 0]
+
+
+def _window(dataset: xr.Dataset) -> FloatArray:
+    """Return the listening-window average as an amplitude, (n_frequencies,), in Pa.m."""
+    field = source_values(dataset, directions=positions(dataset, LISTENING_WINDOW))
+    return np.asarray(np.sqrt(np.mean(np.abs(field) ** 2, axis=1)))
+
+
+def _orbit_directions(dataset: xr.Dataset, plane: str) -> tuple[IntArray, FloatArray]:
+    """Return the numbers of the directions on an orbit and their angles from -180 to 180."""
+    azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
+    if plane == "horizontal":
+        chosen = np.flatnonzero(elevation == 0)
+        angle = azimuth[chosen]
+    elif plane == "vertical":
+        behind = azimuth == 180
+        chosen = np.flatnonzero((azimuth == 0) | behind)
+        over = np.where(elevation >= 0, 180 - elevation, -180 - elevation)
+        angle = np.where(behind, over, elevation)[chosen]
+    else:
+        raise InputError(invalid("plane", plane, "one of " + ", ".join(PLANES)))
+    rising = np.argsort(angle)
+    order = np.concatenate((rising[-1:], rising))  # angle 180 comes first again as -180
+    return chosen[order], np.concatenate(([-180.0], angle[rising]))
 
 
 def _decibels(amplitude: ComplexArray | FloatArray | np.float64) -> FloatArray:

@@ -16,14 +16,22 @@ import xarray as xr
 from bafflelens.criteria import (
     Finding,
     horizontal_width,
-    on_axis_ripple,
+    needed_directions,
     seat_height,
+    up_down_symmetry,
     vertical_control,
-    width_smoothness,
 )
 from bafflelens.directivity import is_solved
 from bafflelens.errors import InputError, invalid
 from bafflelens.octaves import THIRD_OCTAVE, inside
+from bafflelens.side_effects import (
+    index_smoothness,
+    on_axis_ripple,
+    sensitivity_loss,
+    side_lobes,
+    width_smoothness,
+    window_nulls,
+)
 from bafflelens.target import Target
 
 
@@ -79,6 +87,11 @@ class ScoreSettings:
     seat_height: TermSettings = TermSettings()
     on_axis_ripple: TermSettings = TermSettings(weight=0.5, tolerance_db=0.5)
     width_smoothness: TermSettings = TermSettings(weight=0.5, tolerance_db=0.5)
+    index_smoothness: TermSettings = TermSettings(weight=0.5, tolerance_db=0.5)
+    up_down_symmetry: TermSettings = TermSettings(weight=0.25, tolerance_db=1.0)
+    side_lobes: TermSettings = TermSettings(weight=0.25, tolerance_db=1.0)
+    window_nulls: TermSettings = TermSettings(weight=0.5, tolerance_db=2.0)
+    sensitivity_loss: TermSettings = TermSettings(weight=0.25, tolerance_db=1.0)
 
     def __post_init__(self) -> None:
         faults = []
@@ -132,6 +145,11 @@ class Term:
         return self.name.replace("_", " ")
 
     @property
+    def is_judged(self) -> bool:
+        """Whether the criterion could be judged."""
+        return bool(np.isfinite(self.value_db))
+
+    @property
     def cost_db(self) -> float:
         """What the term adds to the score, in dB."""
         return self.weight * self.excess_db
@@ -166,7 +184,12 @@ TERM_NAMES: Final = tuple(
 )
 
 
-def score(dataset: xr.Dataset, target: Target, settings: ScoreSettings | None = None) -> Score:
+def score(
+    dataset: xr.Dataset,
+    target: Target,
+    settings: ScoreSettings | None = None,
+    baseline: xr.Dataset | None = None,
+) -> Score:
     """Return the score of a candidate.
 
     Parameters
@@ -177,6 +200,8 @@ def score(dataset: xr.Dataset, target: Target, settings: ScoreSettings | None = 
         What the levels are judged against.
     settings : ScoreSettings, optional
         Band, weights and tolerances; the defaults if left out.
+    baseline : xarray.Dataset, optional
+        The plain baffle, which sensitivity is compared with; not judged if left out.
 
     Notes
     -----
@@ -184,17 +209,24 @@ def score(dataset: xr.Dataset, target: Target, settings: ScoreSettings | None = 
     """
     settings = settings or ScoreSettings()
     band_hz, path_m = settings.band_hz, settings.path_difference_m
+    missing = gaps(dataset, band_hz)
+    dataset = dataset.isel(direction=needed_directions(dataset, target))
     criteria: dict[str, Callable[[], Finding]] = {
         "vertical_control": lambda: vertical_control(dataset, target, band_hz),
         "horizontal_width": lambda: horizontal_width(dataset, target, band_hz),
         "seat_height": lambda: seat_height(dataset, target, band_hz),
         "on_axis_ripple": lambda: on_axis_ripple(dataset, band_hz, path_m),
         "width_smoothness": lambda: width_smoothness(dataset, target, band_hz, path_m),
+        "index_smoothness": lambda: index_smoothness(dataset, band_hz, path_m),
+        "up_down_symmetry": lambda: up_down_symmetry(dataset, target, band_hz),
+        "side_lobes": lambda: side_lobes(dataset, band_hz),
+        "window_nulls": lambda: window_nulls(dataset, band_hz),
+        "sensitivity_loss": lambda: sensitivity_loss(dataset, baseline, band_hz),
     }
     terms = tuple(_term(name, criteria[name](), getattr(settings, name)) for name in TERM_NAMES)
     solved = is_solved(dataset) & inside(dataset["frequency"].values, band_hz)
     total = sum(term.cost_db for term in terms) if solved.any() else float("nan")
-    return Score(terms=terms, total_db=total, gaps=gaps(dataset, band_hz))
+    return Score(terms=terms, total_db=total, gaps=missing)
 
 
 def gaps(dataset: xr.Dataset, band_hz: tuple[float, float]) -> tuple[str, ...]:

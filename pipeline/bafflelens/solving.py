@@ -21,6 +21,7 @@ from bafflelens.parallel import Outcome, Pool
 from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings, job_bands
 from bafflelens.progress import Progress
 from bafflelens.ranking import CandidateResult
+from bafflelens.sampling import BASELINE_ID
 from bafflelens.score import score
 from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.sweep import BandResult
@@ -105,6 +106,16 @@ def solve_candidates(run: Run) -> None:
                 conclusion = _conclude(run, task.open)
                 run.folder.log(conclusion)
             advance(task.planned_seconds, conclusion)
+    _complete_scores(run)
+
+
+def _complete_scores(run: Run) -> None:
+    """Score again those that were done before the baseline that they are compared with."""
+    if not run.folder.has_directivity(BASELINE_ID):
+        return
+    for candidate in run.folder.candidates():
+        if candidate.score and not all(term.is_judged for term in candidate.score.terms):
+            _judge(run, candidate, run.folder.load_directivity(candidate.id))
 
 
 def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _Task]:
@@ -226,9 +237,13 @@ def _conclude(run: Run, opened: _Open) -> str:
 
 def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
     """Score a complete candidate."""
-    job = run.loaded.job
+    job, baseline = run.loaded.job, None
+    if candidate.is_baseline:
+        baseline = dataset
+    elif run.folder.has_directivity(BASELINE_ID):
+        baseline = run.folder.load_directivity(BASELINE_ID)
     try:
-        found = score(dataset, job.target.target(job.room.room), job.score.settings)
+        found = score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))
         return _fail(run, candidate, {"score": failure})

@@ -17,14 +17,14 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.conventions import REFERENCE_PRESSURE_PA, FloatArray
-from bafflelens.directivity import source_sum
+from bafflelens.directivity import source_values
 from bafflelens.errors import InputError, invalid
 from bafflelens.polars import LISTENING_WINDOW, positions
 
 Position = tuple[float, float]
 
 REAR_WALL_READINGS: Final = ("A", "B")
-"""A: every 10 degrees from 90 to the back on both sides; B: 90 degrees on both sides and the back."""
+"""A: every 10 degrees from 90 to the back on both sides; B: 90 on both sides and the back."""
 
 
 def _to_the_sides(*angles: float) -> tuple[Position, ...]:
@@ -69,7 +69,7 @@ def standard_curves(dataset: xr.Dataset, rear_wall: str = "A") -> xr.Dataset:
     if rear_wall not in REAR_WALL_READINGS:
         rule = "one of " + ", ".join(REAR_WALL_READINGS)
         raise InputError(invalid("reading of the rear wall", rear_wall, rule))
-    energy = np.abs(source_sum(dataset).values) ** 2
+    energy = np.abs(source_values(dataset)) ** 2
     bounces = {
         "floor": FLOOR,
         "ceiling": CEILING,

@@ -101,3 +101,13 @@ def cap(ka, half_angle_deg):
     return axisymmetric(
         lambda _, theta: analytic.cap_on_sphere(ka, np.radians(half_angle_deg), theta)
     )
+
+
+def shaped(level_db):
+    """Return a pattern from level_db(frequency, azimuth, elevation), any part constant."""
+
+    def pattern(frequency, azimuth, elevation):
+        level = np.broadcast_to(level_db(frequency, azimuth, elevation), azimuth.shape)
+        return 10 ** (np.asarray(level, dtype=float) / 20)
+
+    return pattern

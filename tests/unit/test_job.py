@@ -75,8 +75,7 @@ weights = [1, 0.5]
 
 def test_a_bounce_may_be_given_by_its_angle_alone(write_job):
     extra = (
-        "[room]\nfarthest_m = 5\n[target]\nkind = 'ambitious'\n"
-        "[target.ceiling]\nangle_deg = 40\n"
+        "[room]\nfarthest_m = 5\n[target]\nkind = 'ambitious'\n[target.ceiling]\nangle_deg = 40\n"
     )
     job = load_job(write_job(("[solve]", extra + "[solve]"))).job
     target, wanted = job.target.target(job.room.room), ambitious_target(job.room.room)
@@ -117,7 +116,7 @@ def test_all_faults_are_reported_together(write_job):
         "Invalid key 'solve.quality' 'high'. Must be one of draft, standard, fine.",
         "Invalid key 'solve.mesh_time_limit_s' '0'. Must be a number from 1 to 3600 s.",
         "Invalid key 'score.weigth'. Must be a known key; "
-        "the nearest is 'score.seat_height.weight'.",
+        "the nearest is 'score.side_lobes.weight'.",
         "Invalid key 'geometry.lens.opening_hight_mm'. Must be a known key; "
         "the nearest is 'geometry.lens.opening_height_mm'.",
         "Invalid key 'geometry.lens.depth_mm' '400'. Must be from 10 to 50 mm.",

@@ -46,8 +46,11 @@ def changed(pattern, level_db):
     return other
 
 
+PLAIN = patterns.dataset(patterns.omni)
+
+
 def scored(pattern, **options):
-    return score(patterns.dataset(pattern, **options), TARGET)
+    return score(patterns.dataset(pattern, **options), TARGET, baseline=PLAIN)
 
 
 def total(pattern):
@@ -67,6 +70,11 @@ def test_every_term_is_shown_and_their_costs_add_up():
         "seat_height",
         "on_axis_ripple",
         "width_smoothness",
+        "index_smoothness",
+        "up_down_symmetry",
+        "side_lobes",
+        "window_nulls",
+        "sensitivity_loss",
     )
     assert found.total_db == pytest.approx(sum(term.cost_db for term in found.terms))
     assert found.is_complete
@@ -136,10 +144,15 @@ def test_lifting_the_ceiling_never_lowers_the_score(start, lift_db):
 @FEW_EXAMPLES
 @given(start=STARTS, gain_db=st.floats(-80, 60), phase=st.floats(0, 6))
 def test_level_and_phase_do_not_matter(start, gain_db, phase):
+    """But for sensitivity, which is judged against the baseline."""
+
     def louder(frequency, azimuth, elevation):
         return start(frequency, azimuth, elevation) * 10 ** (gain_db / 20) * np.exp(1j * phase)
 
-    assert total(louder) == pytest.approx(total(start), abs=1e-4)
+    plain, changed_level = (
+        score(patterns.dataset(pattern), TARGET).total_db for pattern in (start, louder)
+    )
+    assert changed_level == pytest.approx(plain, abs=1e-4)
 
 
 @FEW_EXAMPLES
@@ -148,7 +161,54 @@ def test_a_tilt_that_a_filter_can_take_out_is_free(start, tilt_db):
     def tilt(frequency, azimuth, elevation):
         return tilt_db * np.log2(frequency / 1000)
 
-    assert total(changed(start, tilt)) == pytest.approx(total(start), abs=1e-3)
+    plain, tilted = (
+        score(patterns.dataset(pattern), TARGET).total_db
+        for pattern in (start, changed(start, tilt))
+    )
+    assert tilted == pytest.approx(plain, abs=1e-3)
+
+
+@FEW_EXAMPLES
+@given(start=STARTS, loss_db=st.floats(2.5, 12))
+def test_losing_sensitivity_raises_the_score(start, loss_db):
+    def quieter(frequency, azimuth, elevation):
+        return -loss_db + 0 * azimuth
+
+    data = patterns.dataset(start)
+    plain = score(data, TARGET, baseline=data).total_db
+    lost = score(patterns.dataset(changed(start, quieter)), TARGET, baseline=data).total_db
+    assert lost == pytest.approx(plain + 0.25 * (loss_db - 1), abs=1e-3)
+
+
+@FEW_EXAMPLES
+@given(start=STARTS, depth_db=st.floats(8, 20), at_deg=st.sampled_from([0, 5, -5, 7.5]))
+def test_a_null_across_the_listening_window_raises_the_score(start, depth_db, at_deg):
+    def null(frequency, azimuth, elevation):
+        off = np.degrees(patterns.off_axis(azimuth, elevation - at_deg))
+        return np.where((off < 4) & (frequency > 3000) & (frequency < 6000), -depth_db, 0.0)
+
+    assert total(changed(start, null)) > total(start) + 0.1
+
+
+@FEW_EXAMPLES
+@given(start=STARTS, lobe_db=st.floats(8, 16), sign=st.sampled_from([-1, 1]))
+def test_a_side_lobe_between_the_bounces_raises_the_score(start, lobe_db, sign):
+    def lobed(frequency, azimuth, elevation):
+        return np.where(np.abs(sign * elevation - 20) < 7, -lobe_db, 0.0)
+
+    assert total(changed(start, lobed)) > total(start) + 0.1
+
+
+@FEW_EXAMPLES
+@given(start=STARTS, tilt_db=st.floats(6, 12))
+def test_a_tilt_of_the_lobe_raises_the_score(start, tilt_db):
+    """What is taken from above is given below, and the other way round at high frequencies."""
+
+    def tilted(frequency, azimuth, elevation):
+        turned = -1 if frequency > 4900 else 1
+        return turned * tilt_db * np.clip(elevation / 45, -1, 1)
+
+    assert total(changed(start, tilted)) > total(start) + 0.1
 
 
 @FEW_EXAMPLES

@@ -15,7 +15,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from bafflelens.conventions import REFERENCE_PRESSURE_PA, FloatArray
-from bafflelens.criteria import bounce_level_db, edge_level_db
+from bafflelens.criteria import edge_level_db, towards_bounce_db
 from bafflelens.directivity import is_solved
 from bafflelens.polars import (
     beamwidth,
@@ -190,8 +190,8 @@ def towards_of(dataset: xr.Dataset, target: Target) -> Towards:
     """
     solved = is_solved(dataset)
     found = {
-        "floor": bounce_level_db(dataset, target.floor.angle_deg).values,
-        "ceiling": bounce_level_db(dataset, target.ceiling.angle_deg).values,
+        "floor": towards_bounce_db(dataset, target.floor, target.seat_azimuth_deg).values,
+        "ceiling": towards_bounce_db(dataset, target.ceiling, target.seat_azimuth_deg).values,
     }
     side = widest(target)
     if side is not None:

@@ -31,8 +31,7 @@ from bafflelens.errors import GeometryError, MeshingError, invalid
 from bafflelens.mesh import Mesh
 from bafflelens.quality import MeshSize
 from bafflelens.source import SourceMotion
-
-SURFACE_NAMES: Final = ("dome", "surround", "lens", "baffle", "cabinet")
+from bafflelens.surfaces import SURFACE_KINDS, surface_kind
 
 _SYSTEM_PACKAGES: Final = "libgl1 libglu1-mesa libgomp1 libxft2 libxcursor1 libxinerama1"
 _PRIVATE_NAME: Final = "_bafflelens_geometry_script"
@@ -446,10 +445,10 @@ def _run_mesher(folder: Path, name: str, request: Mapping[str, Any], time_limit_
 
 def _require_sound(mesh: Mesh, shape: Shape) -> None:
     """Raise unless a mesh is closed, faces outwards, is well shaped and has known names."""
-    unknown = set(np.unique(mesh.surface).tolist()) - set(SURFACE_NAMES)
+    unknown = [name for name in np.unique(mesh.surface).tolist() if not surface_kind(name)]
     if unknown:
-        rule = "one of " + ", ".join(SURFACE_NAMES)
-        raise MeshingError(invalid("surface", ", ".join(sorted(unknown)), rule))
+        rule = "one of " + ", ".join(SURFACE_KINDS)
+        raise MeshingError(invalid("surface", ", ".join(unknown), rule))
     mesh.require_closed(shape.symmetry)
     share = float((mesh.smallest_angles_deg < _SMALL_ANGLE_DEG).mean())
     if not math.isfinite(share) or share > _SMALL_ANGLE_SHARE:

@@ -5,9 +5,10 @@ Started by `bafflelens.geometry.mesh_shape`. FOLDER holds ``request.json`` (scri
 values, mesh sizes); the process leaves ``mesh_<n>.npz``, or ``fault.json`` with one line.
 
 How fine the mesh is
-    At the moving surfaces and on the lens the edges have the size that is asked for. Elsewhere
-    it grows linearly with the distance from the moving surfaces. Curved surfaces are resolved at
-    any frequency, and so is the surround, with two rows of triangles.
+    At the moving surfaces and on the lens the edges have the size that is asked for; a driver
+    may state a size that is fine enough for it at any frequency. Elsewhere it grows linearly with
+    the distance from the moving surfaces. Curved surfaces are resolved at any frequency, and so
+    are the surround, with two rows of triangles, and a slit.
 """
 
 from __future__ import annotations
@@ -28,10 +29,12 @@ from bafflelens.geometry import fill_parameters, gmsh_missing, load_script, scri
 from bafflelens.mesh import Mesh
 from bafflelens.quality import MeshSize
 from bafflelens.slivers import collapse_slivers
+from bafflelens.surfaces import GUIDING_KINDS, surface_kind
 
 _ALGORITHMS: Final = (6, 5, 1)  # frontal-Delaunay; should it fail, Delaunay, then adaptive
 _SEGMENTS_ACROSS_TAPER: Final = 1.5  # gmsh makes two of it
 _SLOPE_AROUND_TAPER: Final = 0.5  # how fast edges may grow away from the surround
+_SLIT_ELEMENT: Final = 1.5  # longest edge in a slit over its width
 _PLANE_TOLERANCE_M: Final = 1e-7
 _RANK_ON_PLANE: Final = 10
 _AXIS: Final = {"x": 0, "y": 1, "z": 2}
@@ -81,8 +84,11 @@ def _meshes(
     module = load_script(script)
     parameters = fill_parameters(module, values)
     motions = module.sources(parameters)
-    moving = {name for motion in motions for name in motion["piston_surfaces"]}
-    tapered = {name for motion in motions for name in motion["taper_surfaces"]}
+    moving = {
+        name
+        for motion in motions
+        for name in (*motion["piston_surfaces"], *motion["taper_surfaces"])
+    }
     gmsh.initialize(readConfigFiles=False, interruptible=False)
     gmsh.option.setNumber("General.Terminal", 0)
     gmsh.option.setNumber("General.NumThreads", 1)
@@ -92,16 +98,15 @@ def _meshes(
     except Exception as error:
         raise MeshingError(_fault(gmsh, script, error)) from error
     groups = _named_faces(gmsh.model, script)
-    missing = (moving | tapered) - set(groups)
+    missing = moving - set(groups)
     if missing:
         rule = f"a surface that build() names ({', '.join(groups)})"
         msg = f"{script}: {invalid('source surface', min(missing), rule)}"
         raise MeshingError(msg)
     _hide_other_faces(gmsh.model, groups)
-    taper = min((_taper_width(m) for m in motions if m["taper_surfaces"]), default=np.inf)
     for size in sizes:
-        _set_sizes(gmsh, groups, moving, tapered, taper, size)
-        yield _mesh(gmsh, script, groups, moving | tapered, module.SYMMETRY)
+        _set_sizes(gmsh, groups, motions, size)
+        yield _mesh(gmsh, script, groups, moving, module.SYMMETRY)
 
 
 def _mesh(
@@ -164,16 +169,10 @@ def _hide_other_faces(model: Any, groups: Mapping[str, list[int]]) -> None:
             model.mesh.setAlgorithm(2, face, 1)
 
 
-def _taper_width(motion: Mapping[str, Any]) -> float:
-    return float(motion["outer_radius_m"]) - float(motion["inner_radius_m"])
-
-
 def _set_sizes(
     gmsh: Any,
     groups: Mapping[str, list[int]],
-    moving: set[str],
-    tapered: set[str],
-    taper_width: float,
+    motions: Sequence[Mapping[str, Any]],
     size: MeshSize,
 ) -> None:
     """Give gmsh the size rule of the module's docstring."""
@@ -181,31 +180,22 @@ def _set_sizes(
     for tag in field.list():
         field.remove(tag)
     rules = [
-        _grown(
-            gmsh.model,
-            [face for name in moving | tapered for face in groups[name]],
-            nearest=size.source_size_m,
-            farthest=size.source_size_m * size.growth,
-            distance=size.growth_distance_m,
-        )
+        rule for motion in motions for rule in _source_rules(gmsh.model, groups, motion, size)
     ]
-    if "lens" in groups:
-        rules.append(field.add("Constant"))
-        field.setNumbers(rules[-1], "SurfacesList", groups["lens"])
-        field.setNumber(rules[-1], "VIn", size.source_size_m)
-        field.setNumber(rules[-1], "VOut", size.largest_m)
-    if tapered:
-        across = taper_width / _SEGMENTS_ACROSS_TAPER
-        rules.append(
-            _grown(
-                gmsh.model,
-                [face for name in tapered for face in groups[name]],
-                nearest=across,
-                farthest=across + size.largest_m,
-                distance=size.largest_m / _SLOPE_AROUND_TAPER,
-                plateau=taper_width / 2,
+    for name, faces in groups.items():
+        if surface_kind(name) in GUIDING_KINDS:
+            rules.append(_constant(gmsh.model, faces, size.source_size_m, size.largest_m))
+        if surface_kind(name) == "slit":
+            across = min(_narrowness(gmsh.model, face) for face in faces) * _SLIT_ELEMENT
+            rules.append(
+                _grown(
+                    gmsh.model,
+                    faces,
+                    nearest=across,
+                    farthest=across + size.largest_m,
+                    distance=size.largest_m / _SLOPE_AROUND_TAPER,
+                )
             )
-        )
     smallest = field.add("Min")
     field.setNumbers(smallest, "FieldsList", rules)
     field.setAsBackgroundMesh(smallest)
@@ -217,6 +207,54 @@ def _set_sizes(
         "Mesh.MeshOnlyVisible": 1,
     }.items():
         gmsh.option.setNumber(option, value)
+
+
+def _source_rules(
+    model: Any, groups: Mapping[str, list[int]], motion: Mapping[str, Any], size: MeshSize
+) -> list[int]:
+    """Return the size fields around one source."""
+    nearest = max(size.source_size_m, float(motion.get("finest_m", 0.0)))
+    names = (*motion["piston_surfaces"], *motion["taper_surfaces"])
+    rules = [
+        _grown(
+            model,
+            [face for name in names for face in groups[name]],
+            nearest=nearest,
+            farthest=nearest * size.growth,
+            distance=size.growth_distance_m,
+        )
+    ]
+    if motion["taper_surfaces"]:
+        taper_width = float(motion["outer_radius_m"]) - float(motion["inner_radius_m"])
+        across = taper_width / _SEGMENTS_ACROSS_TAPER
+        rules.append(
+            _grown(
+                model,
+                [face for name in motion["taper_surfaces"] for face in groups[name]],
+                nearest=across,
+                farthest=across + size.largest_m,
+                distance=size.largest_m / _SLOPE_AROUND_TAPER,
+                plateau=taper_width / 2,
+            )
+        )
+    return rules
+
+
+def _constant(model: Any, faces: list[int], inside: float, outside: float) -> int:
+    """Return a size field that is constant on faces, in m."""
+    field = model.mesh.field
+    rule = field.add("Constant")
+    field.setNumbers(rule, "SurfacesList", faces)
+    field.setNumber(rule, "VIn", inside)
+    field.setNumber(rule, "VOut", outside)
+    return int(rule)
+
+
+def _narrowness(model: Any, face: int) -> float:
+    """Return the width of a long thin face: twice its area over its circumference, in m."""
+    around = model.getBoundary([(2, face)], combined=False, oriented=False)
+    circumference = sum(model.occ.getMass(1, curve) for _, curve in around)
+    return float(2 * model.occ.getMass(2, face) / circumference)
 
 
 def _grown(

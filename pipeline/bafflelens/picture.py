@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from bafflelens import isolated
 from bafflelens.conventions import FloatArray, IntArray, direction_vectors
 from bafflelens.mesh import Mesh
+from bafflelens.surfaces import surface_kind
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +33,14 @@ if TYPE_CHECKING:
 SURFACE_COLOURS: Final = {
     "dome": "#d55e00",
     "surround": "#e69f00",
+    "slit": "#8c3d00",
     "lens": "#56b4e9",
+    "waveguide": "#0072b2",
+    "faceplate": "#a8b8c4",
+    "felt": "#009e73",
+    "cone": "#cc79a7",
+    "dust_cap": "#a35585",
+    "cone_surround": "#e3b3ce",
     "baffle": "#c9c9c9",
     "cabinet": "#8a8a8a",
 }
@@ -151,11 +159,16 @@ def _names(mesh: Mesh) -> list[str]:
     """Return the surface names of a mesh, in the order of the palette."""
     present = [str(name) for name in np.unique(mesh.surface)]
     order = list(SURFACE_COLOURS)
-    return sorted(present, key=lambda name: order.index(name) if name in order else len(order))
+
+    def place(name: str) -> int:
+        kind = surface_kind(name)
+        return order.index(kind) if kind else len(order)
+
+    return sorted(present, key=lambda name: (place(name), name))
 
 
 def _colour(name: str) -> str:
-    return SURFACE_COLOURS.get(name, _OTHER_COLOUR)
+    return SURFACE_COLOURS.get(surface_kind(name), _OTHER_COLOUR)
 
 
 def _draw_section(axes: Axes, mesh: Mesh, *, across: int) -> None:

@@ -19,11 +19,9 @@ from bafflelens.jobfile import LoadedJob
 from bafflelens.mesh import Mesh
 from bafflelens.quality import Band, MeshSize, bands, mesh_size
 from bafflelens.sampling import Candidate, Sampling
+from bafflelens.surfaces import FINE_KINDS, surface_kind
 
 MeshShape = Callable[[Shape, Mapping[str, float], Sequence[MeshSize], float], tuple[Mesh, ...]]
-
-FINE_SURFACES: Final = ("dome", "surround", "lens")
-"""Surfaces that are meshed finest; elsewhere the elements grow with the distance from these."""
 
 _CANDIDATES_TRIED: Final = 3
 
@@ -341,7 +339,8 @@ def frequency_seconds(
 
 def _edge_lengths(trial: Mesh, size: MeshSize) -> FloatArray:
     """Return the edge length that a rule asks for at each triangle, in m."""
-    is_fine = np.isin(trial.surface, FINE_SURFACES)
+    fine = [name for name in np.unique(trial.surface) if surface_kind(name) in FINE_KINDS]
+    is_fine = np.isin(trial.surface, fine)
     if not is_fine.any():
         return np.full(trial.n_triangles, min(size.source_size_m, size.largest_m))
     distance, _ = cKDTree(trial.centroids[is_fine]).query(trial.centroids)

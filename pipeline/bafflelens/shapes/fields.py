@@ -1,0 +1,22 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Fields of the dataclasses that hold a shape's parameters: a number, its unit and its range."""
+
+from __future__ import annotations
+
+from dataclasses import field
+
+
+def length(default: float, low: float, high: float, text: str) -> float:
+    """Return a dataclass field that holds a length in mm."""
+    return _number("mm", default, low, high, text)
+
+
+def angle(default: float, low: float, high: float, text: str) -> float:
+    """Return a dataclass field that holds an angle in degrees."""
+    return _number("deg", default, low, high, text)
+
+
+def _number(unit: str, default: float, low: float, high: float, text: str) -> float:
+    metadata = {"unit": unit, "range": (low, high), "help": text}
+    made: float = field(default=default, metadata=metadata)
+    return made

@@ -16,6 +16,10 @@ Side view (y = 0), not to scale::
                          |                     |    baffle (front plane), x = 0
                          |____________________/
 
+Felt
+    Around the surround the baffle may carry a ring of felt, let in flush: the usual cheap
+    alternative to a lens. It is a locally reacting porous layer; a width of 0 is none.
+
 The surround is flat: a half roll of 3 mm is far smaller than any wavelength of interest. Only
 the four front edges are rounded or chamfered; where two of them meet, they are mitred. The left
 half (y >= 0) is built; the right one is its mirror image.
@@ -37,6 +41,12 @@ SHORTEST_EDGE_MM = 3.0  # anything smaller would cost many tiny triangles and ch
 def _length(default: float, low: float, high: float, text: str) -> float:
     """Return a dataclass field that holds a length in mm."""
     metadata = {"unit": "mm", "range": (low, high), "help": text}
+    return field(default=default, metadata=metadata)
+
+
+def _resistivity(default: float, low: float, high: float, text: str) -> float:
+    """Return a dataclass field that holds an air-flow resistivity in kPa s/m^2."""
+    metadata = {"unit": "kpa_s_m2", "range": (low, high), "help": text}
     return field(default=default, metadata=metadata)
 
 
@@ -62,10 +72,22 @@ class Cabinet:
 
 
 @dataclass(frozen=True)
+class Felt:
+    """A ring of felt around the tweeter."""
+
+    width_mm: float = _length(0.0, 0.0, 60.0, "width of the ring from the surround on, or 0")
+    thickness_mm: float = _length(5.0, 1.0, 30.0, "thickness")
+    flow_resistivity_kpa_s_m2: float = _resistivity(
+        30.0, 1.0, 200.0, "static air-flow resistivity; soft felt is 10 to 50"
+    )
+
+
+@dataclass(frozen=True)
 class Parameters:
     """All parameters, grouped by physical part."""
 
     dome: Dome = field(default_factory=Dome)
+    felt: Felt = field(default_factory=Felt)
     cabinet: Cabinet = field(default_factory=Cabinet)
 
 
@@ -74,8 +96,15 @@ def check(parameters: Parameters) -> list[str]:
     dome, cabinet = parameters.dome, parameters.cabinet
     radius, chamfer = cabinet.edge_radius_mm, cabinet.edge_chamfer_mm
     edge = max(radius, chamfer)
-    rim = dome.diameter_mm / 2 + dome.surround_mm
+    felt = parameters.felt.width_mm
+    rim = dome.diameter_mm / 2 + dome.surround_mm + felt
+    parts = "dome, surround and felt" if felt else "dome and surround"
     faults = []
+    if 0 < felt < SHORTEST_EDGE_MM:
+        faults.append(
+            f"Invalid width of the felt '{felt:g} mm'. "
+            f"Must be 0 or at least {SHORTEST_EDGE_MM:g} mm."
+        )
     if dome.height_mm > dome.diameter_mm / 2:
         faults.append(
             f"Invalid dome height '{dome.height_mm:g} mm'. "
@@ -103,8 +132,8 @@ def check(parameters: Parameters) -> list[str]:
         if rim + edge + SHORTEST_EDGE_MM > distance:
             faults.append(
                 f"Invalid distance from the tweeter's axis to the cabinet's {side} "
-                f"'{distance:g} mm'. Must be at least {rim + edge + SHORTEST_EDGE_MM:g} mm: dome "
-                "and surround, the front edge and 3 mm between them."
+                f"'{distance:g} mm'. Must be at least {rim + edge + SHORTEST_EDGE_MM:g} mm: "
+                f"{parts}, the front edge and 3 mm between them."
             )
     return faults
 
@@ -123,6 +152,18 @@ def sources(parameters: Parameters) -> list[dict[str, Any]]:
             "outer_radius_m": radius + parameters.dome.surround_mm * MM,
         }
     ]
+
+
+def absorbers(parameters: Parameters) -> dict[str, dict[str, float]]:
+    """Return what covers surfaces: the ring of felt, if there is one."""
+    felt = parameters.felt
+    if felt.width_mm == 0:
+        return {}
+    layer = {
+        "thickness_m": felt.thickness_mm * MM,
+        "flow_resistivity_pa_s_m2": felt.flow_resistivity_kpa_s_m2 * 1e3,
+    }
+    return {"felt": layer}
 
 
 def build(model: Any, parameters: Parameters) -> None:
@@ -162,10 +203,18 @@ def build(model: Any, parameters: Parameters) -> None:
         _extruded(occ, plan, (0, 0, top - bottom + 2 * depth)),
     )
     body = _add_dome(occ, body, parameters.dome, 0.0)
+    rim = (parameters.dome.diameter_mm / 2 + parameters.dome.surround_mm) * MM
+    felt_rim = rim + parameters.felt.width_mm * MM
+    if felt_rim > rim:
+        ring = occ.addCircle(
+            0, 0, 0, felt_rim, angle1=0, angle2=math.pi, zAxis=[1, 0, 0], xAxis=[0, 0, -1]
+        )
+        pieces, _ = occ.fragment(body, [(1, ring)])
+        body = [piece for piece in pieces if piece[0] == 3]
     occ.synchronize()
 
-    rim = (parameters.dome.diameter_mm / 2 + parameters.dome.surround_mm) * MM
-    groups: dict[str, list[int]] = {"dome": [], "surround": [], "baffle": [], "cabinet": []}
+    names = ("dome", "surround", "felt", "baffle", "cabinet")
+    groups: dict[str, list[int]] = {name: [] for name in names}
     for _, face in model.getBoundary(body, oriented=False):
         x_min, _, z_min, _, y_max, z_max = model.getBoundingBox(2, face)
         if y_max < 1e-6:
@@ -176,10 +225,13 @@ def build(model: Any, parameters: Parameters) -> None:
             groups["cabinet"].append(face)
         elif -rim - 1e-6 < z_min and z_max < rim + 1e-6:
             groups["surround"].append(face)
+        elif -felt_rim - 1e-6 < z_min and z_max < felt_rim + 1e-6:
+            groups["felt"].append(face)
         else:
             groups["baffle"].append(face)
     for name, faces in groups.items():
-        model.addPhysicalGroup(2, faces, name=name)
+        if faces:
+            model.addPhysicalGroup(2, faces, name=name)
 
 
 def _add_dome(occ: Any, body: Any, dome: Dome, plane: float) -> Any:

@@ -22,16 +22,19 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from bafflelens import isolated
-from bafflelens.errors import GeometryError, MeshingError, invalid
+from bafflelens.errors import GeometryError, InputError, MeshingError, invalid
 from bafflelens.mesh import Mesh
 from bafflelens.quality import MeshSize
-from bafflelens.source import SourceMotion
+from bafflelens.source import MOTIONS, SourceMotion
 from bafflelens.surfaces import SURFACE_KINDS, surface_kind
+
+if TYPE_CHECKING:
+    from bafflelens.bem.boundary import Absorber
 
 _SYSTEM_PACKAGES: Final = "libgl1 libglu1-mesa libgomp1 libxft2 libxcursor1 libxinerama1"
 _PRIVATE_NAME: Final = "_bafflelens_geometry_script"
@@ -49,7 +52,7 @@ class Parameter:
     key : str
         Part and name, for instance ``lens.opening_height_mm``.
     unit : str
-        ``mm`` or ``deg``, as at the end of the key.
+        ``mm``, ``deg`` ..., as at the end of the key.
     default, low, high : float
         Default and range, in that unit.
     help : str
@@ -177,18 +180,7 @@ def source_motions(shape: Shape, values: Mapping[str, float]) -> tuple[SourceMot
     module = load_script(shape.script)
     listed = _call(shape.script, module.sources, fill_parameters(module, values))
     try:
-        return tuple(
-            SourceMotion(
-                name=str(entry["name"]),
-                axis=_three(entry["axis"]),
-                centre=_three(entry["centre"]),
-                piston_surfaces=tuple(entry["piston_surfaces"]),
-                taper_surfaces=tuple(entry["taper_surfaces"]),
-                inner_radius_m=float(entry["inner_radius_m"]),
-                outer_radius_m=float(entry["outer_radius_m"]),
-            )
-            for entry in listed
-        )
+        return tuple(_source_motion(entry, shape.script) for entry in listed)
     except (KeyError, TypeError, ValueError) as error:
         names = ", ".join(field.name for field in dataclasses.fields(SourceMotion))
         message = invalid(
@@ -196,6 +188,82 @@ def source_motions(shape: Shape, values: Mapping[str, float]) -> tuple[SourceMot
         )
         msg = f"{shape.script}: {message}"
         raise GeometryError(msg) from error
+
+
+def surface_absorbers(shape: Shape, values: Mapping[str, float]) -> dict[str, Absorber]:
+    """Return what covers the surfaces of a shape, by name; empty if its script states nothing.
+
+    Parameters
+    ----------
+    shape : Shape
+        The shape.
+    values : mapping of str to float
+        Parameter values by key; a parameter that is left out has its default.
+
+    Raises
+    ------
+    GeometryError
+        If ``absorbers()`` returns something else than `geometries/README.md` says.
+    """
+    module = load_script(shape.script)
+    if not hasattr(module, "absorbers"):
+        return {}
+    # Not at the top: the mesher imports this module, and needs no solver.
+    from bafflelens.bem.boundary import PorousLayer
+    from bafflelens.tables import ADMITTANCE_COLUMNS, admittance_table, rows_of
+
+    where = f"{shape.script}: absorbers()"
+    try:
+        found: dict[str, Absorber] = {}
+        for name, entry in dict(
+            _call(shape.script, module.absorbers, fill_parameters(module, values))
+        ).items():
+            if "admittance_table" in entry:
+                rows = rows_of(entry["admittance_table"], ADMITTANCE_COLUMNS, where)
+                found[str(name)] = admittance_table(rows, where)
+            else:
+                found[str(name)] = PorousLayer(
+                    thickness_m=float(entry["thickness_m"]),
+                    flow_resistivity=float(entry["flow_resistivity_pa_s_m2"]),
+                )
+        return found
+    except (KeyError, TypeError, ValueError) as error:
+        rule = (
+            "a dict of surfaces, each a dict with thickness_m and flow_resistivity_pa_s_m2 or "
+            "with admittance_table"
+        )
+        message = invalid("result of absorbers()", f"{type(error).__name__}: {error}", rule)
+        msg = f"{shape.script}: {message}"
+        raise GeometryError(msg) from error
+    except InputError as error:
+        raise GeometryError([f"{where}: {fault}" for fault in error.faults]) from error
+
+
+def _source_motion(entry: Mapping[str, Any], script: Path) -> SourceMotion:
+    """Return one source from what a script says of it."""
+    from bafflelens.tables import VELOCITY_COLUMNS, rows_of, velocity_table
+
+    motion, table, where = entry.get("motion", "axial"), None, f"{script}: sources()"
+    if motion not in MOTIONS:
+        rule = "one of " + ", ".join(MOTIONS)
+        raise GeometryError(f"{where}: " + invalid("motion", motion, rule))
+    if entry.get("velocity_table") is not None:
+        try:
+            rows = rows_of(entry["velocity_table"], VELOCITY_COLUMNS, where)
+            table = velocity_table(rows, where)
+        except InputError as error:
+            raise GeometryError(error.faults) from error
+    return SourceMotion(
+        name=str(entry["name"]),
+        axis=_three(entry["axis"]),
+        centre=_three(entry["centre"]),
+        piston_surfaces=tuple(entry["piston_surfaces"]),
+        taper_surfaces=tuple(entry["taper_surfaces"]),
+        inner_radius_m=float(entry["inner_radius_m"]),
+        outer_radius_m=float(entry["outer_radius_m"]),
+        motion=motion,
+        table=table,
+    )
 
 
 def mesh_shape(

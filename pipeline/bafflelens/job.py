@@ -53,6 +53,7 @@ UNITS: Final = {
     "_c": "degrees C",
     "_pct": "per cent",
     "_kpa": "kPa",
+    "_kpa_s_m2": "kPa s/m^2",
     "_gib": "GiB",
     "_s": "s",
 }
@@ -131,6 +132,7 @@ def _as_tuple(value: object) -> object:
 
 _Numbers = Annotated[tuple[float, ...], BeforeValidator(_as_tuple)]
 _LIST_RULE: Final = "a list of numbers, one a frequency"
+_TABLE_RULE: Final = "the path of a text file, relative to the job file"
 _HZ_LIST_RULE: Final = "a list of at least two rising numbers in Hz"
 
 
@@ -254,6 +256,37 @@ class SolveSection(_Section):
     mesh_time_limit_s: float = Field(default=120.0, ge=1, le=3600)
     workers: int | None = Field(default=None, ge=1, le=1024)
     memory_gib: float | None = Field(default=None, ge=1, le=16_384)
+
+
+class SourceSection(_Section):
+    """``[sources.tweeter]`` ...: how a source moves, whatever its script says."""
+
+    motion: Literal["axial", "radial"] = "axial"
+    velocity_table: str | None = Field(default=None, json_schema_extra={"rule": _TABLE_RULE})
+
+    @model_validator(mode="after")
+    def _one_motion(self) -> Self:
+        if self.motion == "radial" and self.velocity_table is not None:
+            _refuse("without 'velocity_table' if its 'motion' is radial: a table is axial")
+        return self
+
+
+class SurfaceSection(_Section):
+    """``[surfaces.felt]`` ...: what covers a surface of the shape."""
+
+    thickness_mm: float | None = Field(default=None, ge=0.5, le=200)
+    flow_resistivity_kpa_s_m2: float | None = Field(default=None, ge=1, le=200)
+    admittance_table: str | None = Field(default=None, json_schema_extra={"rule": _TABLE_RULE})
+
+    @model_validator(mode="after")
+    def _one_absorber(self) -> Self:
+        given = [self.thickness_mm is not None, self.flow_resistivity_kpa_s_m2 is not None]
+        if given != 2 * [self.admittance_table is None]:
+            _refuse(
+                "either with 'thickness_mm' and 'flow_resistivity_kpa_s_m2' or with "
+                "'admittance_table'"
+            )
+        return self
 
 
 class RoomSection(_Section):
@@ -408,6 +441,8 @@ class Job(_Section):
     air: AirSection = AirSection()
     frequencies: FrequenciesSection = FrequenciesSection()
     solve: SolveSection = SolveSection()
+    sources: dict[str, SourceSection] = Field(default_factory=dict)
+    surfaces: dict[str, SurfaceSection] = Field(default_factory=dict)
     room: RoomSection = RoomSection()
     target: TargetSection = TargetSection()
     score: ScoreSection = ScoreSection()
@@ -424,7 +459,7 @@ class Key:
     Attributes
     ----------
     name : str
-        Dotted name, ``air.temperature_c``.
+        Dotted name, ``air.temperature_c``; ``<name>`` stands for one that the user knows.
     unit : str
         Unit, empty where there is none.
     default : object
@@ -448,7 +483,7 @@ def keys_of(model: type[BaseModel] = Job, prefix: str = "") -> Iterator[Key]:
         dotted = f"{prefix}{name}"
         section = _section_class(field)
         if section is not None:
-            yield from keys_of(section, f"{dotted}.")
+            yield from keys_of(section, f"{dotted}.<name>." if _is_named(field) else f"{dotted}.")
         elif name != "parameters":
             yield Key(
                 name=dotted,
@@ -495,11 +530,34 @@ def field_at(location: Iterable[str | int]) -> FieldInfo | None:
     for name in location:
         if isinstance(name, int):  # an item of a list has the rule of its list
             continue
+        if field is not None and model is not None and _is_named(field):
+            field = None  # the name of a section: what it is for is the user's
+            continue
         if model is None or name not in model.model_fields:
             return None
         field = model.model_fields[name]
         model = _section_class(field)
     return field
+
+
+def documented_name(location: Iterable[str | int]) -> str:
+    """Return the name under which ``jobs/README.md`` lists a key.
+
+    Examples
+    --------
+    >>> documented_name(("surfaces", "felt", "thickness_mm"))
+    'surfaces.<name>.thickness_mm'
+    """
+    parts = [part for part in location if isinstance(part, str)]
+    field = Job.model_fields.get(parts[0]) if parts else None
+    if len(parts) > 1 and field is not None and _is_named(field):
+        parts[1] = "<name>"
+    return ".".join(parts)
+
+
+def _is_named(field: FieldInfo) -> bool:
+    """Return whether a field holds sections by names that the user knows."""
+    return get_origin(field.annotation) is dict
 
 
 def _section_class(field: FieldInfo) -> type[BaseModel] | None:

@@ -18,6 +18,7 @@ from typing import Any, Final, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from bafflelens.boundaries import Boundaries, read_boundaries, source_name_faults
 from bafflelens.errors import GeometryError, InputError, JobError, invalid
 from bafflelens.geometry import Parameter, Shape, load_shape
 from bafflelens.job import (
@@ -35,6 +36,7 @@ from bafflelens.job import (
     ShapeSection,
     Span,
     TargetSection,
+    documented_name,
     field_at,
     keys_of,
     rule_of,
@@ -42,6 +44,7 @@ from bafflelens.job import (
 from bafflelens.target import Room
 
 SHAPE_SECTIONS: Final = ("geometry", "baseline")
+NAMED_SECTIONS: Final = ("sources", "surfaces")
 
 _LONGEST_VALUE_SHOWN: Final = 60
 _SIMILAR: Final = 0.6
@@ -62,6 +65,8 @@ class LoadedJob:
         Its content.
     shape, baseline_shape : Shape
         What the scripts of ``[geometry]`` and ``[baseline]`` describe.
+    boundaries : Boundaries
+        What the job says of moving and absorbing surfaces.
     """
 
     path: Path
@@ -69,9 +74,15 @@ class LoadedJob:
     job: Job
     shape: Shape
     baseline_shape: Shape
+    boundaries: Boundaries
 
 
-def load_job(path: Path, *, scripts: Mapping[str, Path] | None = None) -> LoadedJob:
+def load_job(
+    path: Path,
+    *,
+    scripts: Mapping[str, Path] | None = None,
+    tables: Mapping[str, Path] | None = None,
+) -> LoadedJob:
     """Read a job file and check all of it.
 
     Parameters
@@ -81,6 +92,9 @@ def load_job(path: Path, *, scripts: Mapping[str, Path] | None = None) -> Loaded
     scripts : mapping of str to Path, optional
         Geometry scripts for the sections ``geometry`` and ``baseline``, instead of those that
         the job names: a run folder keeps copies.
+    tables : mapping of str to Path, optional
+        Text tables by key (``sources.tweeter.velocity_table``), instead of those that the job
+        names.
 
     Raises
     ------
@@ -116,10 +130,22 @@ def load_job(path: Path, *, scripts: Mapping[str, Path] | None = None) -> Loaded
     if geometry is not None and baseline is not None and len(shapes) == len(SHAPE_SECTIONS):
         faults += _baseline_faults(geometry, baseline, shapes["baseline"])
 
+    boundaries = Boundaries()
+    if job is not None:
+        boundaries, found = read_boundaries(job, path.parent, tables or {})
+        faults += found
+        if len(shapes) == len(SHAPE_SECTIONS):
+            faults += source_name_faults(job.sources, list(shapes.values()))
+
     if faults or job is None:
         raise JobError([f"{path}: {fault}" for fault in faults])
     return LoadedJob(
-        path=path, text=text, job=job, shape=shapes["geometry"], baseline_shape=shapes["baseline"]
+        path=path,
+        text=text,
+        job=job,
+        shape=shapes["geometry"],
+        baseline_shape=shapes["baseline"],
+        boundaries=boundaries,
     )
 
 
@@ -152,17 +178,20 @@ def _describe(fault: ErrorDetails) -> str:
     """Return one fault of a model in the project's grammar."""
     location = tuple(part for part in fault["loc"] if part != "parameters")
     name = ".".join(part for part in location if isinstance(part, str))
+    is_named = location[0] in NAMED_SECTIONS and len(location) > 1
     if fault["type"] == "extra_forbidden":
-        return unknown_key(name, [key.name for key in keys_of()])
+        mine = str(location[1]) if is_named else "<name>"
+        return unknown_key(name, [key.name.replace("<name>", mine) for key in keys_of()])
     if fault["type"] == "rule":
         rule = fault["msg"]
     else:
         field = field_at(location)
-        is_section = field is None or name not in {key.name for key in keys_of()}
+        is_section = documented_name(location) not in {key.name for key in keys_of()}
         rule = f"a section [{name}]" if is_section or field is None else rule_of(name, field)
     if fault["type"] == "missing":
         return f"Missing key '{name}'. Must be {rule}."
-    if isinstance(fault["input"], dict) and fault["type"] == "rule" and len(location) == 1:
+    is_section = len(location) == (2 if is_named else 1)
+    if isinstance(fault["input"], dict) and fault["type"] == "rule" and is_section:
         return f"Invalid section [{name}]. Must be {rule}."
     return invalid(f"key '{name}'", _shown(fault["input"]), rule)
 

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from bafflelens.bem.burton_miller import Settings, Storage
+from bafflelens.boundaries import surface_name_faults
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import GeometryError, JobError, MeshingError
 from bafflelens.geometry import Shape, mesh_shape
@@ -210,10 +211,15 @@ def make_plan(
     Raises
     ------
     JobError
-        If the baseline, or each of the first three candidates, cannot be meshed.
+        If the baseline, or each of the first three candidates, cannot be meshed, or if the job
+        covers a surface that neither has.
     """
     sizes = band_mesh_sizes(loaded)
     trials = _trial_meshes(loaded, sampling, sizes[0], mesh)
+    surfaces = sorted({str(name) for trial in trials for name in np.unique(trial.surface)})
+    faults = surface_name_faults(loaded.job.surfaces, surfaces)
+    if faults:
+        raise JobError([f"{loaded.path}: {fault}" for fault in faults])
     job, mirror_planes = loaded.job, len(loaded.shape.symmetry)
     settings = engine_settings(memory_bytes, speed)
     costs = []

@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 
 from bafflelens.directivity import DirectionSet, directions
-from bafflelens.geometry import source_motions
 from bafflelens.parallel import Outcome
 from bafflelens.quality import Band, mesh_size
 from bafflelens.ranking import CandidateResult, RankedRow
@@ -65,7 +64,7 @@ def _opinion_on(run: Run, best: CandidateResult) -> str:
     engines = (job.solve.engine, ENGINE)
     for engine in engines:
         settings = SolveSettings(
-            motions=source_motions(shape, best.values),
+            motions=run.loaded.boundaries.motions_of(shape, best.values),
             air=air,
             symmetry=shape.symmetry,
             engine=engine,

@@ -13,7 +13,7 @@ import xarray as xr
 from bafflelens import store
 from bafflelens.directivity import assemble_dataset, directions
 from bafflelens.errors import InputError
-from bafflelens.geometry import Shape, source_motions
+from bafflelens.geometry import Shape
 from bafflelens.jobfile import LoadedJob
 from bafflelens.journal import Journal
 from bafflelens.mesh import Mesh
@@ -122,11 +122,12 @@ def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _T
     """Submit the meshing of a candidate and the bands that are missing, the largest first."""
     job, shape = run.loaded.job, run.shape_of(candidate)
     settings = SolveSettings(
-        motions=source_motions(shape, candidate.values),
+        motions=run.loaded.boundaries.motions_of(shape, candidate.values),
         air=job.air.medium,
         symmetry=shape.symmetry,
         engine=job.solve.engine,
         quality=job.solve.quality,
+        absorbers=run.loaded.boundaries.absorbers_of(shape, candidate.values),
         stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
     )
     done = run.folder.load_bands(candidate.id)

@@ -6,6 +6,7 @@
     results/first_lens_20260131T204500Z/
         job.toml            the job as given
         shapes/             the geometry scripts as they were
+        tables/             the text tables that the job names, as they were
         run.json            versions, commit, machine, status and time of every task
         log.txt             what happened, line by line
         catalog.sqlite      candidates, parameters, status, scores, notes
@@ -182,7 +183,8 @@ class RunFolder:
     def load_job(self) -> LoadedJob:
         """Return the job as it was given, with the geometry scripts as they were."""
         scripts = {name: self._script(name) for name in SHAPE_SECTIONS}
-        return load_job(self.path / "job.toml", scripts=scripts)
+        tables = {path.stem: path for path in (self.path / "tables").glob("*.txt")}
+        return load_job(self.path / "job.toml", scripts=scripts, tables=tables)
 
     def _script(self, section: str) -> Path:
         found = sorted((self.path / "shapes" / section).glob("*.py"))
@@ -455,6 +457,9 @@ def create_run(
                 folder = new.path / "shapes" / section
                 folder.mkdir(parents=True)
                 shutil.copyfile(shape.script, folder / shape.script.name)
+            for key, table in loaded.boundaries.tables.items():
+                (new.path / "tables").mkdir(exist_ok=True)
+                shutil.copyfile(table, new.path / "tables" / f"{key}.txt")
             with closing(sqlite3.connect(new.path / "catalog.sqlite")) as catalog:
                 catalog.execute("PRAGMA journal_mode = WAL")
                 catalog.executescript(_SCHEMA)

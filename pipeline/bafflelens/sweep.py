@@ -4,13 +4,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from bafflelens.bem import HelmholtzProblem, HelmholtzSolution, solve
+from bafflelens.bem.boundary import Absorber, surface_admittance
 from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.conventions import ComplexArray, FloatArray
@@ -89,6 +90,7 @@ def solve_band(
     *,
     air: Air,
     directions: FloatArray,
+    absorbers: Mapping[str, Absorber] | None = None,
     symmetry: tuple[str, ...] = (),
     engine: str = "direct",
     quality: str = "standard",
@@ -108,6 +110,8 @@ def solve_band(
         The medium.
     directions : (n_directions, 3) array
         Unit vectors at which the far field is wanted.
+    absorbers : mapping of str to Absorber, optional
+        What covers surfaces, by name; the others are rigid.
     symmetry : tuple of {"x", "y", "z"}
         Mirror planes of mesh and sources.
     engine : str
@@ -142,6 +146,7 @@ def solve_band(
             air=air,
             normal_velocity=normal_velocity(mesh, motions, frequency),
             symmetry=symmetry,
+            admittance=surface_admittance(mesh, absorbers or {}, frequency, air),
         )
         status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
         try:

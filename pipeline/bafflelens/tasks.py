@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Generic, TypeVar
 
 from bafflelens.bem import warm_up
+from bafflelens.bem.boundary import Absorber
 from bafflelens.directivity import directions
 from bafflelens.geometry import Shape, load_shape, mesh_shape
 from bafflelens.medium import Air
@@ -68,6 +69,8 @@ class SolveSettings:
         Planes of mirror symmetry.
     engine, quality : str
         Engine and quality level.
+    absorbers : mapping of str to Absorber
+        What covers surfaces, by name.
     stored_unknowns : int or None
         With more unknowns than this the matrix is not stored; None for the engine's own limit.
     """
@@ -77,6 +80,7 @@ class SolveSettings:
     symmetry: tuple[str, ...]
     engine: str
     quality: str
+    absorbers: Mapping[str, Absorber] = field(default_factory=dict)
     stored_unknowns: int | None = None
 
 
@@ -108,6 +112,7 @@ def solve_candidate_band(
         band,
         air=settings.air,
         directions=directions().vectors,
+        absorbers=settings.absorbers,
         symmetry=settings.symmetry,
         engine=settings.engine,
         quality=settings.quality,

@@ -4,7 +4,8 @@
 import numpy as np
 import pytest
 
-from bafflelens.geometry import check_parameters, load_shape, mesh_shape
+from bafflelens.bem.boundary import PorousLayer
+from bafflelens.geometry import check_parameters, load_shape, mesh_shape, surface_absorbers
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 
@@ -55,6 +56,30 @@ def test_solid_has_the_volume_and_areas_of_the_closed_form(solid, kind):
         assert 2 * areas["baffle"] == pytest.approx(WIDTH * HEIGHT - np.pi * RIM**2, rel=1e-7)
 
 
+def test_felt_is_a_ring_on_the_baffle(solid):
+    _, bare = solid("plain_baffle", {"cabinet.edge_radius_mm": 0.0})
+    _, areas = solid("plain_baffle", {"cabinet.edge_radius_mm": 0.0, "felt.width_mm": 30.0})
+    ring = np.pi * ((RIM + 0.03) ** 2 - RIM**2)
+    assert "felt" not in bare
+    assert 2 * areas["felt"] == pytest.approx(ring, rel=1e-7)
+    assert areas["felt"] + areas["baffle"] == pytest.approx(bare["baffle"], rel=1e-7)
+    assert areas["surround"] == pytest.approx(bare["surround"], rel=1e-7)
+
+
+def test_felt_comes_with_its_layer():
+    shape = load_shape(GEOMETRIES / "plain_baffle.py")
+    assert surface_absorbers(shape, {}) == {}
+    given = {
+        "felt.width_mm": 20.0,
+        "felt.thickness_mm": 4.0,
+        "felt.flow_resistivity_kpa_s_m2": 25.0,
+    }
+    layer = PorousLayer(thickness_m=0.004, flow_resistivity=25e3)
+    assert surface_absorbers(shape, given) == {"felt": layer}
+    (mesh,) = mesh_shape(shape, given, [size(20)], TIME_LIMIT_S)
+    assert "felt" in mesh.surface
+
+
 def test_mesh_converges_to_the_solid():
     """Edges of flat triangles on curved surfaces: the error falls with the square of the size."""
     shape = load_shape(GEOMETRIES / "plain_baffle.py")
@@ -91,6 +116,12 @@ def test_the_finest_edges_are_at_the_dome():
         (
             {"dome.diameter_mm": 20.0, "dome.height_mm": 11.0},
             "Invalid dome height '11 mm'. Must be at most the dome's radius, 10 mm.",
+        ),
+        ({"felt.width_mm": 2.0}, "Invalid width of the felt '2 mm'. Must be 0 or at least 3 mm."),
+        (
+            {"cabinet.tweeter_below_top_mm": 70.0, "felt.width_mm": 40.0},
+            "Invalid distance from the tweeter's axis to the cabinet's top '70 mm'. Must be at "
+            "least 74 mm: dome, surround and felt, the front edge and 3 mm between them.",
         ),
         (
             {"cabinet.tweeter_below_top_mm": 60.0, "cabinet.edge_radius_mm": 45.0},

@@ -5,7 +5,7 @@ import bodies
 import numpy as np
 import pytest
 
-from bafflelens.source import SourceMotion, normal_velocity
+from bafflelens.source import SourceMotion, VelocityTable, normal_velocity
 
 
 def motion(**changes):
@@ -109,3 +109,58 @@ def test_several_sources_are_rows():
     velocity = normal_velocity(mesh, both, 500.0)
     assert velocity.shape == (len(names), mesh.n_triangles)
     assert not (velocity[0] * velocity[1]).any()
+
+
+# ------------------------------------------------------------ breathing, and domes that break up
+def test_breathing_is_along_the_normal():
+    mesh = dome()
+    velocity = normal_velocity(mesh, [motion(motion="radial")], 1000.0)[0] * 2000 * np.pi / 1j
+    np.testing.assert_allclose(velocity[mesh.surface == "dome"], 1)
+    taper = mesh.surface == "surround"
+    radius = np.hypot(mesh.centroids[taper, 1], mesh.centroids[taper, 2])
+    np.testing.assert_allclose(velocity[taper], (0.013 - radius) / 0.003)
+
+
+def table(radii_mm=(0.0, 5.0, 10.0), hz=(1000.0, 4000.0), ratio=None):
+    shape = (len(hz), len(radii_mm))
+    ratio = np.ones(shape) if ratio is None else np.asarray(ratio)
+    return VelocityTable(
+        frequencies_hz=np.array(hz), radii_m=1e-3 * np.array(radii_mm), ratio=ratio.astype(complex)
+    )
+
+
+@pytest.mark.parametrize("radii_mm", [(0.0, 5.0, 10.0), (3.0,)])
+@pytest.mark.parametrize("frequency", [500.0, 1000.0, 2345.0, 9000.0])
+def test_a_table_that_says_rigid_is_rigid(frequency, radii_mm):
+    mesh = dome()
+    rigid = normal_velocity(mesh, [motion()], frequency)
+    given = normal_velocity(mesh, [motion(table=table(radii_mm))], frequency)
+    np.testing.assert_allclose(given, rigid, rtol=1e-14)
+
+
+def test_a_table_is_interpolated_in_radius_and_log_frequency():
+    found = table(ratio=[[1, 1, 1], [3j, 1j, 1]])
+    np.testing.assert_allclose(found.at(np.array([0.0, 5e-3, 1e-2]), 4000.0), [3j, 1j, 1])
+    np.testing.assert_allclose(found.at(np.array([2.5e-3]), 4000.0), [2j])
+    np.testing.assert_allclose(found.at(np.array([0.0]), 2000.0), [0.5 + 1.5j])  # an octave of two
+    np.testing.assert_allclose(found.at(np.array([0.05]), 4000.0), [1])
+    np.testing.assert_allclose(found.at(np.array([0.0]), 100.0), [1])
+    np.testing.assert_allclose(found.at(np.array([0.0]), 20_000.0), [3j])
+
+
+def test_the_surround_tapers_from_the_last_value_of_a_table_that_ends_at_the_dome():
+    mesh = dome()
+    short = table(ratio=[[1, 1, 2j], [1, 1, 2j]])
+    velocity = normal_velocity(mesh, [motion(table=short)], 1000.0)[0] * 2000 * np.pi / 1j
+    taper = mesh.surface == "surround"
+    radius = np.hypot(mesh.centroids[taper, 1], mesh.centroids[taper, 2])
+    np.testing.assert_allclose(velocity[taper], 2j * (0.013 - radius) / 0.003)
+
+
+def test_a_table_that_reaches_over_the_surround_holds_there():
+    mesh = dome()
+    long = table(radii_mm=(0.0, 10.0, 13.0), ratio=[[1, 1, -1], [1, 1, -1]])
+    velocity = normal_velocity(mesh, [motion(table=long)], 1000.0)[0] * 2000 * np.pi / 1j
+    taper = mesh.surface == "surround"
+    radius = np.hypot(mesh.centroids[taper, 1], mesh.centroids[taper, 2])
+    np.testing.assert_allclose(velocity[taper], 1 - 2 * (radius - 0.010) / 0.003)

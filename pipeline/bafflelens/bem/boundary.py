@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Locally reacting surfaces: felt and foam as an admittance.
+"""Locally reacting surfaces: felt and foam as an admittance, from a model or from a table.
 
 The model is a porous layer on a rigid backing, with the empirical constants of Y. Miki,
 "Acoustical properties of porous materials - Modifications of Delany-Bazley models", J. Acoust.
@@ -9,6 +9,7 @@ open-source transcription of the paper). Written for the time factor exp(-i omeg
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ import numpy as np
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.errors import InputError, invalid
 from bafflelens.medium import Air
+from bafflelens.mesh import Mesh
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,3 +66,57 @@ class PorousLayer:
         index = 1 + (0.1093 + 0.1597j) * ratio**-0.618  # eq. 32 and 33
         wavenumber = 2 * np.pi * np.asarray(frequency_hz) / air.sound_speed * index
         return np.asarray(1 / (1j * impedance / np.tan(wavenumber * self.thickness_m)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class AdmittanceTable:
+    """An admittance that was measured, or computed elsewhere.
+
+    Attributes
+    ----------
+    frequencies_hz : (n,) array
+        Rising, in Hz.
+    values : (n,) complex array
+        Normalised admittance for exp(-i omega t), real part not negative.
+    """
+
+    frequencies_hz: FloatArray
+    values: ComplexArray
+
+    def admittance(self, frequency_hz: FloatArray | float, air: Air) -> ComplexArray:
+        """Return the admittance, linear between the rows over log frequency, held beyond them.
+
+        Parameters
+        ----------
+        frequency_hz : float or array
+            Frequency in Hz.
+        air : Air
+            Not needed; an absorber of any kind is asked alike.
+        """
+        at = np.log(np.asarray(frequency_hz, dtype=float))
+        return np.asarray(np.interp(at, np.log(self.frequencies_hz), self.values), dtype=complex)
+
+
+Absorber = PorousLayer | AdmittanceTable
+
+
+def surface_admittance(
+    mesh: Mesh, absorbers: Mapping[str, Absorber], frequency_hz: float, air: Air
+) -> ComplexArray | None:
+    """Return the admittance of every triangle, (n_triangles,), None where all are rigid.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The surface.
+    absorbers : mapping of str to Absorber
+        By surface; a surface that the mesh has not is passed over.
+    frequency_hz : float
+        Frequency in Hz.
+    air : Air
+        The medium.
+    """
+    admittance = np.zeros(mesh.n_triangles, dtype=complex)
+    for name, absorber in absorbers.items():
+        admittance[mesh.surface == name] = absorber.admittance(frequency_hz, air)
+    return admittance if admittance.any() else None

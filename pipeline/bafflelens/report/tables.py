@@ -29,8 +29,10 @@ _WIDEST_BAR_PX: Final = 76
 LEFT_OUT: Final = (
     "Air without viscosity and heat conduction, and small amplitudes: no loss in narrow gaps "
     "or on the way, no distortion.",
-    "A rigid body: cabinet, lens and baffle do not vibrate and absorb nothing.",
-    "No break-up: the dome moves as one rigid piece along its axis with a constant acceleration; "
+    "A rigid body: cabinet, lens and baffle do not vibrate and absorb nothing, but for surfaces "
+    "that the shape or the job covers with felt or foam.",
+    "No break-up, unless the job gives a table of velocities: "
+    "the dome moves as one rigid piece along its axis with a constant acceleration; "
     "the surround's motion falls linearly to zero at its outer edge. The tweeter's own response "
     "is in none of the curves.",
     "A loudspeaker alone in free air: no floor, wall, stand, grille or other driver. Levels "

@@ -21,6 +21,7 @@ from bafflelens.report.curves import Requirement, Towards, angle_text, requireme
 from bafflelens.report.view import CandidateView, Failure, RunView
 from bafflelens.target import Target
 
+_UNITS = {"deg": "°", "pct": "%", "kpa_s_m2": "kPa s/m²"}
 SMALLEST_DB = 0.05  # less than this is written as no difference
 
 
@@ -144,9 +145,9 @@ def split_key(key: str) -> tuple[str, str, str]:
     ('lens', 'opening height', 'mm')
     """
     part, _, name = key.rpartition(".")
-    found = re.fullmatch(r"(.+)_(mm|cm|m|deg|pct|hz|khz|kg|s|c)", name)
+    found = re.fullmatch(r"(.+)_(mm|cm|m|deg|pct|hz|khz|kg|s|c|kpa_s_m2)", name)
     words, unit = (found[1], found[2]) if found else (name, "")
-    return part, words.replace("_", " "), {"deg": "°", "pct": "%"}.get(unit, unit)
+    return part, words.replace("_", " "), _UNITS.get(unit, unit)
 
 
 # ------------------------------------------------------------------------------- the answer

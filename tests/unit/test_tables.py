@@ -110,7 +110,7 @@ def test_all_faults_of_a_file_are_told_but_not_a_thousand(write):
 
 
 def test_a_file_that_is_missing_or_no_text(write, tmp_path):
-    with pytest.raises(InputError, match="Invalid table '.*none.txt'. Must be a readable text"):
+    with pytest.raises(InputError, match=r"Invalid table '.*none.txt'. Must be a readable text"):
         read_velocity_table(tmp_path / "none.txt")
     path = write("")
     path.write_bytes(b"1000 0 1 \xff")

@@ -12,6 +12,8 @@ Angles
     vertical orbit passes over the top (azimuth 0 in front, azimuth 180 behind).
 Time
     Factor exp(-i omega t): an outgoing wave is exp(+ikr)/r.
+    Filters, networks and measurements come from the electrical world, whose factor is
+    exp(+j omega t): `from_electrical` conjugates them, once, where they meet a far field.
 Normals
     Point out of the body into the air.
 Levels
@@ -64,3 +66,19 @@ def direction_vectors(azimuth_deg: FloatArray, elevation_deg: FloatArray) -> Flo
         ),
         axis=-1,
     )
+
+
+def from_electrical(transfer: ComplexArray) -> ComplexArray:
+    """Return a transfer function for exp(+j omega t) as one for exp(-i omega t).
+
+    Parameters
+    ----------
+    transfer : array
+        As filters and measurements have it: a delay t is exp(-j omega t).
+
+    Returns
+    -------
+    array
+        Its conjugate: a delay is exp(+i omega t), like the way of an outgoing wave.
+    """
+    return np.conj(transfer)

@@ -1,0 +1,253 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Frequency responses in plain text: three columns, Hz, dB, degrees.
+
+Depends on: conventions, errors.
+
+What such a file holds comes from the electrical world: its time factor is exp(+j omega t), so a
+phase that falls with frequency is a delay. Values keep that sign here;
+`bafflelens.conventions.from_electrical` turns them into the program's own.
+
+The format: one frequency a line, rising; columns parted by blanks, tabs, commas or semicolons;
+decimal points; lines that begin with ``*``, ``#``, ``;``, ``"`` or ``//`` are remarks, and so
+are lines of words before the first number.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, NoReturn
+
+import numpy as np
+
+from bafflelens.conventions import ComplexArray, FloatArray
+from bafflelens.errors import InputError, invalid
+
+FEWEST_ROWS: Final = 3
+
+_REMARK: Final = re.compile(r'\s*([*#;"]|//)')
+_DECIMAL_COMMA: Final = re.compile(r"[+-]?\d+,\d+([eE][+-]?\d+)?")
+_COLUMNS: Final = ("frequency in Hz", "level in dB", "phase in degrees")
+_HIGHEST_HZ: Final = 1e6
+_HIGHEST_DB: Final = 300.0
+_LONGEST_TEXT_SHOWN: Final = 40
+_LEVEL_THAT_MOVES_PHASE_DB: Final = 6.0
+_WRAP_RAD: Final = 5.0  # a wrapped phase jumps by nearly 2 pi
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Response:
+    """A complex frequency response as a file holds it, for exp(+j omega t).
+
+    Attributes
+    ----------
+    name : str
+        Where it comes from, for people.
+    frequency_hz : (n,) array
+        Rising, in Hz.
+    level_db : (n,) array
+        Level in dB; what 0 dB is, the reader of the file knows.
+    phase_deg : (n,) array
+        Phase in degrees, wrapped or not.
+    """
+
+    name: str
+    frequency_hz: FloatArray
+    level_db: FloatArray
+    phase_deg: FloatArray
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency, in Hz."""
+        return float(self.frequency_hz[0]), float(self.frequency_hz[-1])
+
+    def covers(self, frequency_hz: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """Return which frequencies lie in its band; a thousandth counts as rounding."""
+        frequency = np.asarray(frequency_hz, dtype=float)
+        low, high = self.band_hz
+        return np.asarray((frequency >= low * 0.999) & (frequency <= high * 1.001))
+
+    def at(self, frequency_hz: FloatArray, *, delay_s: float = 0.0) -> ComplexArray:
+        """Return the complex value at frequencies, for exp(+j omega t).
+
+        Between its points the level is straight over log f, the phase straight over f. Outside
+        its band the level of the end is held, and so is the phase but for `delay_s`.
+
+        Parameters
+        ----------
+        frequency_hz : (n,) array
+            Frequencies in Hz.
+        delay_s : float
+            A delay that is known to be in the phase, in s, such as the flight time to a
+            microphone. It is taken out before the phase is interpolated and put back after, so
+            that the phase need not be followed over many turns between two points.
+        """
+        frequency = np.asarray(frequency_hz, dtype=float)
+        rest_deg = self.phase_deg + 360 * self.frequency_hz * delay_s
+        unwrapped = np.unwrap(rest_deg, period=360)
+        level = np.interp(np.log(frequency), np.log(self.frequency_hz), self.level_db)
+        phase_deg = np.interp(frequency, self.frequency_hz, unwrapped) - 360 * frequency * delay_s
+        return np.asarray(10 ** (level / 20) * np.exp(1j * np.radians(phase_deg)))
+
+    def excess_delay_s(self, delay_s: float) -> float:
+        """Return the delay that is left in the phase after `delay_s`, in s.
+
+        The slope of the phase over the upper two octaves of the band, where a driver's own
+        phase is nearly that of a delay; a first look for whether a flight time was given twice.
+        """
+        used = self.frequency_hz >= self.frequency_hz[-1] / 4
+        if used.sum() < FEWEST_ROWS:
+            used[:] = True
+        turns = np.unwrap(self.phase_deg + 360 * self.frequency_hz * delay_s, period=360) / 360
+        return float(-np.polynomial.Polynomial.fit(
+            self.frequency_hz[used], turns[used], 1
+        ).convert().coef[1])  # fmt: skip
+
+
+def read_response(path: Path) -> Response:
+    """Read a three-column text file: Hz, dB, degrees.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    InputError
+        If it is no such file: one line with the file, the row and the rule.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        rule = f"a text file that can be read ({error.strerror})"
+        raise InputError(invalid("response file", path, rule)) from error
+    except UnicodeDecodeError as error:
+        rule = f"text in UTF-8 (byte {error.start} is not)"
+        raise InputError(invalid("response file", path, rule)) from error
+    rows: list[tuple[float, float, float]] = []
+    for number, line in _data_lines(text, path):
+        row = _numbers(line, f"{path}, row {number}")
+        if rows and row[0] <= rows[-1][0]:
+            is_same = row[0] == rows[-1][0]
+            rule = f"above the frequency of the row before, {rows[-1][0]:g} Hz" + (
+                ": it comes twice" if is_same else ": rows are sorted by frequency"
+            )
+            _refuse(f"{path}, row {number}", "frequency in Hz", f"{row[0]:g}", rule)
+        rows.append(row)
+    if len(rows) < FEWEST_ROWS:
+        rule = f"a file with at least {FEWEST_ROWS} rows of numbers; it may be cut short"
+        raise InputError(invalid("response file", f"{path}' with '{len(rows)} rows", rule))
+    if not text.endswith(("\n", "\r")) and not _is_whole(text, rows):
+        number, last = len(text.splitlines()), text.splitlines()[-1].strip()
+        rule = "as exact as the rows before: the file seems to be cut short"
+        raise InputError(f"{path}, row {number}: {invalid('row', last, rule)}")
+    table = np.array(rows)
+    _require_degrees(table[:, 1], table[:, 2], path)
+    return Response(
+        name=path.name, frequency_hz=table[:, 0], level_db=table[:, 1], phase_deg=table[:, 2]
+    )
+
+
+def write_response(response: Response, path: Path, remark: str) -> None:
+    """Write a response as a three-column text file that `read_response` reads.
+
+    Parameters
+    ----------
+    response : Response
+        What to write.
+    path : Path
+        The file.
+    remark : str
+        What it is; one line or more, written in front.
+    """
+    lines = [f"# {line}" for line in remark.splitlines()] + ["# Hz dB degrees"]
+    lines += [
+        f"{frequency:.6f} {level:.6f} {phase:.6f}"
+        for frequency, level, phase in zip(
+            response.frequency_hz, response.level_db, response.phase_deg, strict=True
+        )
+    ]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _data_lines(text: str, path: Path) -> Iterator[tuple[int, str]]:
+    """Yield the lines that hold numbers, with their number counted from 1."""
+    has_begun = False
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not line.strip() or _REMARK.match(line):
+            continue
+        begins = re.match(r"\s*[+-]?(\d|\.\d|nan\b|inf\b)", line, re.IGNORECASE)
+        if not has_begun and not begins:
+            continue  # the names of the columns
+        if "\0" in line:
+            raise InputError(invalid("response file", path, "plain text, not binary data"))
+        has_begun = True
+        yield number, line.strip()
+
+
+def _numbers(line: str, where: str) -> tuple[float, float, float]:
+    """Return the three numbers of a line."""
+    words = [word for word in re.split(r"[\s;]+", line) if word]
+    if any(_DECIMAL_COMMA.fullmatch(word) for word in words) and (len(words) == len(_COLUMNS)):
+        rule = "numbers with decimal points, not commas"
+        raise InputError(f"{where}: {invalid('row', _shown(line), rule)}")
+    words = [word for word in re.split(r"[\s;,]+", line) if word]
+    if len(words) != len(_COLUMNS):
+        if re.search(r"\d,\d", line) and len(words) == 2 * len(_COLUMNS):
+            rule = "numbers with decimal points, not commas"
+        else:
+            rule = f"three columns, Hz, dB and degrees; it has {len(words)}"
+        raise InputError(f"{where}: {invalid('row', _shown(line), rule)}")
+    values = []
+    for word, column in zip(words, _COLUMNS, strict=True):
+        try:
+            value = float(word)
+        except ValueError:
+            _refuse(where, column, _shown(word), "a number")
+        if not math.isfinite(value):
+            _refuse(where, column, word, "a finite number")
+        values.append(value)
+    frequency, level, phase = values
+    if not 0 < frequency <= _HIGHEST_HZ:
+        _refuse(where, _COLUMNS[0], f"{frequency:g}", f"above 0 and at most {_HIGHEST_HZ:g} Hz")
+    if abs(level) > _HIGHEST_DB:
+        _refuse(where, _COLUMNS[1], f"{level:g}", f"from -{_HIGHEST_DB:g} to {_HIGHEST_DB:g} dB")
+    return frequency, level, phase
+
+
+def _is_whole(text: str, rows: list[tuple[float, float, float]]) -> bool:
+    """Tell whether a last line without an end looks like those before it.
+
+    A file that a full disk cut off ends within a number, which then has fewer decimals than
+    that column has in every other row.
+    """
+    lines = [line.strip() for line in text.splitlines() if line.strip()][-len(rows) :]
+    decimals = [len(re.split(r"[\s;,]+", line)[-1].partition(".")[2]) for line in lines]
+    return decimals[-1] >= min(decimals[:-1])
+
+
+def _require_degrees(level: FloatArray, phase: FloatArray, path: Path) -> None:
+    """Refuse a phase that stays within +-pi where degrees could not: it is in radians.
+
+    Either it jumps there, as a wrapped phase does, or the level changes by so much that the
+    phase of any network or driver must move by more than 3 degrees.
+    """
+    if np.abs(phase).max() > np.pi * 1.0001 or np.ptp(phase) == 0:
+        return
+    jumps = np.abs(np.diff(phase)).max() > _WRAP_RAD
+    if jumps or np.ptp(level) > _LEVEL_THAT_MOVES_PHASE_DB:
+        value = f"{phase.min():.3f} to {phase.max():.3f}"
+        rule = "in degrees: it stays within 3.1416 of zero, as radians do"
+        raise InputError(f"{path}: {invalid('phase column', value, rule)}")
+
+
+def _refuse(where: str, what: str, value: str, rule: str) -> NoReturn:
+    raise InputError(f"{where}: {invalid(what, value, rule)}")
+
+
+def _shown(text: str) -> str:
+    return text if len(text) <= _LONGEST_TEXT_SHOWN else text[:_LONGEST_TEXT_SHOWN] + "..."

@@ -268,7 +268,8 @@ def load(path: Path) -> xr.Dataset:
 
 def far_field(dataset: xr.Dataset) -> xr.DataArray:
     """Return the complex far field, (source, frequency, direction), in Pa.m for 1 m/s^2."""
-    field = dataset["far_field_real"].astype(float) + 1j * dataset["far_field_imag"].astype(float)
+    real, imaginary = dataset["far_field_real"], dataset["far_field_imag"].values
+    field = real.copy(data=real.values.astype(float) + 1j * imaginary.astype(float))
     return field.rename("far_field").assign_attrs(units="Pa.m", long_name="Far field for 1 m/s^2")
 
 
@@ -384,6 +385,12 @@ def summed(dataset: xr.Dataset, transfer: ComplexArray, name: str = "sum") -> xr
         source=("source", np.array([name])), source_b=("source_b", np.array([name]))
     ).assign(_complex_variables(field, power.astype(complex)))
     return _described(result.assign_attrs(source_acceleration="as the transfer functions say"))
+
+
+def source_named(dataset: xr.Dataset, name: str) -> xr.Dataset:
+    """Return a directivity dataset with only one of the sources, at 1 m/s^2."""
+    number = [str(source) for source in dataset["source"].values].index(name)
+    return dataset.isel(source=[number], source_b=[number])
 
 
 def is_solved(dataset: xr.Dataset) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

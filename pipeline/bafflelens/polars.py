@@ -117,7 +117,7 @@ def on_axis_level_db(dataset: xr.Dataset) -> xr.DataArray:
     It holds for an r.m.s. acceleration of 1 m/s^2, not for a voltage: its shape is the
     loudspeaker's, its height is not.
     """
-    return _response(dataset, _on_axis(dataset), "On axis")
+    return _response(dataset, on_axis(dataset), "On axis")
 
 
 def listening_window_level_db(dataset: xr.Dataset) -> xr.DataArray:
@@ -152,7 +152,7 @@ def relative_level_db(
     if reference == "listening_window":
         zero = listening_window(dataset).values
     elif reference == "on_axis":
-        zero = _on_axis(dataset)
+        zero = on_axis(dataset)
     elif reference == "maximum":
         zero = np.abs(field.values).max(axis=1)
     else:
@@ -186,7 +186,7 @@ def directivity_index_db(dataset: xr.Dataset, reference: str = "on_axis") -> xr.
     and so does not depend on an angular grid.
     """
     if reference == "on_axis":
-        field, where = np.abs(_on_axis(dataset)), "on the axis"
+        field, where = np.abs(on_axis(dataset)), "on the axis"
     elif reference == "listening_window":
         field, where = listening_window(dataset).values, "of the listening window"
     else:
@@ -291,8 +291,8 @@ def _first_fall(angle: FloatArray, level: FloatArray, drop_db: float) -> tuple[f
     return float(crossing), bool((~fallen[outer:]).any())
 
 
-def _on_axis(dataset: xr.Dataset) -> ComplexArray:
-    """Return the far field on the axis, (n_frequencies,), in Pa.m."""
+def on_axis(dataset: xr.Dataset) -> ComplexArray:
+    """Return the complex far field on the axis, (n_frequencies,), in Pa.m."""
     (axis,) = positions(dataset, ((0.0, 0.0),))
     return source_values(dataset, directions=[axis])[:, 0]
 

@@ -35,6 +35,7 @@ _HIGHEST_HZ: Final = 1e6
 _HIGHEST_DB: Final = 300.0
 _LONGEST_TEXT_SHOWN: Final = 40
 _LEVEL_THAT_MOVES_PHASE_DB: Final = 6.0
+_LONGEST_DELAY_S: Final = 0.01
 _WRAP_RAD: Final = 5.0  # a wrapped phase jumps by nearly 2 pi
 
 
@@ -95,16 +96,17 @@ class Response:
     def excess_delay_s(self, delay_s: float) -> float:
         """Return the delay that is left in the phase after `delay_s`, in s.
 
-        The slope of the phase over the upper two octaves of the band, where a driver's own
-        phase is nearly that of a delay; a first look for whether a flight time was given twice.
+        The delay within +-10 ms that lines up the phases best, looked for over the upper two
+        octaves of the band, where a driver's own phase is nearly that of a delay. It needs no
+        points so close that the phase could be followed from one to the next.
         """
         used = self.frequency_hz >= self.frequency_hz[-1] / 4
-        if used.sum() < FEWEST_ROWS:
-            used[:] = True
-        turns = np.unwrap(self.phase_deg + 360 * self.frequency_hz * delay_s, period=360) / 360
-        return float(-np.polynomial.Polynomial.fit(
-            self.frequency_hz[used], turns[used], 1
-        ).convert().coef[1])  # fmt: skip
+        frequency = self.frequency_hz[used]
+        phase = np.radians(self.phase_deg[used]) + 2 * np.pi * frequency * delay_s
+        step_s = 1 / (8 * frequency[-1])
+        tried_s = np.arange(-_LONGEST_DELAY_S, _LONGEST_DELAY_S, step_s)
+        sums = [abs(np.exp(1j * (phase + 2 * np.pi * frequency * t)).sum()) for t in tried_s]
+        return float(tried_s[int(np.argmax(sums))])
 
 
 def read_response(path: Path) -> Response:
@@ -144,7 +146,8 @@ def read_response(path: Path) -> Response:
     if not text.endswith(("\n", "\r")) and not _is_whole(text, rows):
         number, last = len(text.splitlines()), text.splitlines()[-1].strip()
         rule = "as exact as the rows before: the file seems to be cut short"
-        raise InputError(f"{path}, row {number}: {invalid('row', last, rule)}")
+        msg = f"{path}, row {number}: {invalid('row', last, rule)}"
+        raise InputError(msg)
     table = np.array(rows)
     _require_degrees(table[:, 1], table[:, 2], path)
     return Response(
@@ -194,14 +197,16 @@ def _numbers(line: str, where: str) -> tuple[float, float, float]:
     words = [word for word in re.split(r"[\s;]+", line) if word]
     if any(_DECIMAL_COMMA.fullmatch(word) for word in words) and (len(words) == len(_COLUMNS)):
         rule = "numbers with decimal points, not commas"
-        raise InputError(f"{where}: {invalid('row', _shown(line), rule)}")
+        msg = f"{where}: {invalid('row', _shown(line), rule)}"
+        raise InputError(msg)
     words = [word for word in re.split(r"[\s;,]+", line) if word]
     if len(words) != len(_COLUMNS):
         if re.search(r"\d,\d", line) and len(words) == 2 * len(_COLUMNS):
             rule = "numbers with decimal points, not commas"
         else:
             rule = f"three columns, Hz, dB and degrees; it has {len(words)}"
-        raise InputError(f"{where}: {invalid('row', _shown(line), rule)}")
+        msg = f"{where}: {invalid('row', _shown(line), rule)}"
+        raise InputError(msg)
     values = []
     for word, column in zip(words, _COLUMNS, strict=True):
         try:
@@ -242,11 +247,13 @@ def _require_degrees(level: FloatArray, phase: FloatArray, path: Path) -> None:
     if jumps or np.ptp(level) > _LEVEL_THAT_MOVES_PHASE_DB:
         value = f"{phase.min():.3f} to {phase.max():.3f}"
         rule = "in degrees: it stays within 3.1416 of zero, as radians do"
-        raise InputError(f"{path}: {invalid('phase column', value, rule)}")
+        msg = f"{path}: {invalid('phase column', value, rule)}"
+        raise InputError(msg)
 
 
 def _refuse(where: str, what: str, value: str, rule: str) -> NoReturn:
-    raise InputError(f"{where}: {invalid(what, value, rule)}")
+    msg = f"{where}: {invalid(what, value, rule)}"
+    raise InputError(msg)
 
 
 def _shown(text: str) -> str:

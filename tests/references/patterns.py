@@ -111,3 +111,18 @@ def shaped(level_db):
         return 10 ** (np.asarray(level, dtype=float) / 20)
 
     return pattern
+
+
+def point_sources(positions_m, names, frequencies_hz=None, amplitudes=None, failed=()):
+    """Return the dataset of point sources in free air, each of its amplitude in Pa.m.
+
+    positions_m is (n_sources, 3): x forward, y left, z up, from the reference point. With
+    exp(-i omega t) the far field of a source at r0 is exp(-ik n.r0).
+    """
+    frequencies_hz = sixth_octaves() if frequencies_hz is None else np.asarray(frequencies_hz)
+    along = directions().vectors @ np.asarray(positions_m, dtype=float).T
+    k = 2 * np.pi * np.asarray(frequencies_hz) / AIR.sound_speed
+    fields = np.exp(-1j * k[np.newaxis, :, np.newaxis] * along.T[:, np.newaxis, :])
+    if amplitudes is not None:
+        fields = fields * np.asarray(amplitudes)[:, np.newaxis, np.newaxis]
+    return assembled([band(fields, frequencies_hz, failed)], names)

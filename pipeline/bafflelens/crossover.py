@@ -229,7 +229,8 @@ def accelerations(
     fronts = _fronts(dataset, ways_of(dataset, crossover), crossover.reference)
     wanted = _common_level(dataset, given, fronts) * given
     found = np.full(given.shape, np.nan, dtype=complex)
-    return np.divide(wanted, fronts, out=found, where=np.isfinite(fronts) & (fronts != 0))
+    np.divide(wanted, fronts, out=found, where=np.isfinite(fronts) & (fronts != 0))
+    return found
 
 
 def sum_of_ways(

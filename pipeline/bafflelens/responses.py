@@ -106,7 +106,8 @@ class Response:
         step_s = 1 / (8 * frequency[-1])
         tried_s = np.arange(-_LONGEST_DELAY_S, _LONGEST_DELAY_S, step_s)
         sums = [abs(np.exp(1j * (phase + 2 * np.pi * frequency * t)).sum()) for t in tried_s]
-        return float(tried_s[int(np.argmax(sums))])
+        good = tried_s[np.array(sums) >= 0.999 * max(sums)]  # equal steps in Hz leave several
+        return float(good[np.argmin(np.abs(good))])
 
 
 def read_response(path: Path) -> Response:

@@ -37,7 +37,12 @@ from pydantic import (
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
+from bafflelens.crossover import Way
+from bafflelens.driver import Driver
+from bafflelens.errors import InputError
+from bafflelens.filters import Filter
 from bafflelens.medium import Air
+from bafflelens.responses import Response
 from bafflelens.score import TERM_NAMES, ScoreSettings, TermSettings
 from bafflelens.target import Limit, Room, Target, ambitious_target, default_target
 
@@ -50,6 +55,8 @@ UNITS: Final = {
     "_deg": "degrees",
     "_hz": "Hz",
     "_db": "dB",
+    "_ms": "ms",
+    "_v": "V",
     "_c": "degrees C",
     "_pct": "per cent",
     "_kpa": "kPa",
@@ -133,6 +140,7 @@ def _as_tuple(value: object) -> object:
 _Numbers = Annotated[tuple[float, ...], BeforeValidator(_as_tuple)]
 _LIST_RULE: Final = "a list of numbers, one a frequency"
 _TABLE_RULE: Final = "the path of a text file, relative to the job file"
+_FILE_RULE: Final = "the path of a text file, relative to the job file: Hz, {}, degrees"
 _HZ_LIST_RULE: Final = "a list of at least two rising numbers in Hz"
 
 
@@ -157,9 +165,10 @@ class ShapeSection(_Section):
         """Turn ``{"lens": {"depth_mm": 20}}`` into ``{"lens.depth_mm": 20}``."""
         if not isinstance(table, dict):
             return table
-        parts = {key: value for key, value in table.items() if key != "script"}
+        own = set(cls.model_fields) - {"parameters"}
+        parts = {key: value for key, value in table.items() if key not in own}
         return {
-            **{key: value for key, value in table.items() if key == "script"},
+            **{key: value for key, value in table.items() if key in own},
             "parameters": dict(_flat_items(parts)),
         }
 
@@ -183,6 +192,12 @@ class BaselineSection(ShapeSection):
 
     It takes over every parameter that it shares with the candidates; others may be given.
     """
+
+
+class PlateSection(ShapeSection):
+    """``[driver.tweeter.plate]``: the shape that a driver was measured in."""
+
+    source: str = ""
 
 
 class SearchSection(_Section):
@@ -423,6 +438,151 @@ class ScoreSection(_BandSection):
         return ScoreSettings(**content, **terms)
 
 
+NAME: Final = "<name>"
+"""Stands in the names of keys for what a job calls a source or a surface."""
+
+_GATHERED: Final = ("ways", "drivers")
+"""Fields that gather the tables named for sources; a job file does not show them."""
+
+
+def _gather_sources(model: type[BaseModel], table: object, into: str) -> object:
+    """Move the tables that are named for sources into one field of a section."""
+    if not isinstance(table, dict):
+        return table
+    own = set(model.model_fields) - {into}
+    named = {k: v for k, v in table.items() if k not in own and isinstance(v, dict)}
+    return {**{k: v for k, v in table.items() if k not in named}, into: named}
+
+
+class FilterSection(_Section):
+    """``high_pass`` and ``low_pass`` of a way."""
+
+    family: Literal["linkwitz-riley", "butterworth", "bessel"] = "linkwitz-riley"
+    order: int = Field(default=4, ge=1, le=8)
+    frequency_hz: float = Field(ge=20, le=40_000)
+
+    @model_validator(mode="after")
+    def _is_a_filter(self) -> Self:
+        if self.family == "linkwitz-riley" and self.order % 2:
+            _refuse("of an even order if it is a linkwitz-riley")
+        return self
+
+    def filter(self, kind: str) -> Filter:
+        """Return the filter, a ``high-pass`` or a ``low-pass``."""
+        return Filter(
+            kind=kind, family=self.family, order=self.order, frequency_hz=self.frequency_hz
+        )
+
+
+class WaySection(_Section):
+    """``[crossover.tweeter]`` ...: what a source is given."""
+
+    high_pass: FilterSection | None = None
+    low_pass: FilterSection | None = None
+    gain_db: float = Field(default=0.0, ge=-60, le=40)
+    delay_ms: float = Field(default=0.0, ge=-20, le=20)
+    polarity: Literal["normal", "inverted"] = "normal"
+    network_file: str | None = Field(
+        default=None, json_schema_extra={"rule": _FILE_RULE.format("dB re 1")}
+    )
+
+    def way(self, name: str, network: Response | None) -> Way:
+        """Return the way of a source, with the network that its file holds."""
+        given = (("high-pass", self.high_pass), ("low-pass", self.low_pass))
+        return Way(
+            name=name,
+            filters=tuple(section.filter(kind) for kind, section in given if section),
+            gain_db=self.gain_db,
+            delay_s=1e-3 * self.delay_ms,
+            is_inverted=self.polarity == "inverted",
+            network=network,
+        )
+
+
+class CrossoverSearchSection(_Section):
+    """``[crossover.search]``: what ``bafflelens crossover`` tries for a fixed shape."""
+
+    from_hz: float | None = Field(default=None, ge=20, le=40_000)
+    to_hz: float | None = Field(default=None, ge=20, le=40_000)
+    slopes: Annotated[tuple[str, ...], BeforeValidator(_as_tuple)] = Field(
+        default=(),
+        json_schema_extra={"rule": 'a list of families with orders, "linkwitz-riley 4"'},
+    )
+    delay_ms: float = Field(default=0.1, ge=0, le=5)
+
+    @model_validator(mode="after")
+    def _can_be_searched(self) -> Self:
+        if self.from_hz is not None and self.to_hz is not None and self.from_hz >= self.to_hz:
+            _refuse(f"a band whose 'from_hz' ({self.from_hz:g}) is below its 'to_hz'")
+        for slope in self.slopes:
+            family, _, order = slope.rpartition(" ")
+            try:
+                Filter(kind="low-pass", family=family, order=int(order), frequency_hz=1.0)
+            except (ValueError, InputError):
+                _refuse(
+                    f'a list of families with orders such as "linkwitz-riley 4", not "{slope}"'
+                )
+        return self
+
+
+class CrossoverSection(_Section):
+    """``[crossover]``: how the sources of a shape are summed."""
+
+    mode: Literal["acoustic-target", "electrical"]
+    reference: Literal["listening-window", "on-axis"] = "listening-window"
+    search: CrossoverSearchSection = CrossoverSearchSection()
+    ways: dict[str, WaySection] = Field(min_length=1)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _gather(cls, table: object) -> object:
+        return _gather_sources(cls, table, "ways")
+
+
+class OneDriverSection(_Section):
+    """``[driver.tweeter]`` ...: a measurement of the real driver."""
+
+    quantity: Literal["pressure", "acceleration"] = "pressure"
+    response_file: str = Field(
+        min_length=1,
+        json_schema_extra={"rule": _FILE_RULE.format("dB re 20 µPa or 1 m/s²")},
+    )
+    voltage_v: float = Field(default=2.83, ge=0.001, le=200)
+    distance_m: float = Field(default=1.0, ge=0.05, le=50)
+    removed_delay_ms: float = Field(default=0.0, ge=-200, le=200)
+    plate: PlateSection | None = None
+
+    @model_validator(mode="after")
+    def _needs_its_plate(self) -> Self:
+        if self.quantity == "acceleration" and self.plate is not None:
+            _refuse("without [plate] if its quantity is acceleration")
+        return self
+
+    def driver(self, name: str, response: Response) -> Driver:
+        """Return the driver, with what its file holds."""
+        return Driver(
+            name=name,
+            quantity=self.quantity,
+            response=response,
+            voltage_v=self.voltage_v,
+            distance_m=self.distance_m,
+            removed_delay_s=1e-3 * self.removed_delay_ms,
+        )
+
+
+class DriverSection(_Section):
+    """``[driver]``: what is known of real drivers."""
+
+    rated_voltage_v: float = Field(default=2.83, ge=0.001, le=200)
+    outside_band: Literal["mask", "hold"] = "mask"
+    drivers: dict[str, OneDriverSection] = Field(default_factory=dict)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _gather(cls, table: object) -> object:
+        return _gather_sources(cls, table, "drivers")
+
+
 class ReportSection(_Section):
     """``[report]``: what the report shows."""
 
@@ -446,6 +606,8 @@ class Job(_Section):
     room: RoomSection = RoomSection()
     target: TargetSection = TargetSection()
     score: ScoreSection = ScoreSection()
+    crossover: CrossoverSection | None = None
+    driver: DriverSection = DriverSection()
     report: ReportSection = ReportSection()
 
 
@@ -481,9 +643,12 @@ def keys_of(model: type[BaseModel] = Job, prefix: str = "") -> Iterator[Key]:
     """Yield every key of a job file but the parameters of shapes, which their scripts define."""
     for name, field in model.model_fields.items():
         dotted = f"{prefix}{name}"
-        section = _section_class(field)
-        if section is not None:
-            yield from keys_of(section, f"{dotted}.<name>." if _is_named(field) else f"{dotted}.")
+        section, named = _section_class(field), _named_sections(field)
+        if named is not None:
+            shown = prefix if name in _GATHERED else f"{dotted}."
+            yield from keys_of(named, f"{shown}{NAME}.")
+        elif section is not None:
+            yield from keys_of(section, f"{dotted}.")
         elif name != "parameters":
             yield Key(
                 name=dotted,
@@ -527,37 +692,59 @@ def field_at(location: Iterable[str | int]) -> FieldInfo | None:
     """Return the field at a place in a job file, None where there is no such key."""
     model: type[BaseModel] | None = Job
     field: FieldInfo | None = None
+    names_a_source = False
     for name in location:
         if isinstance(name, int):  # an item of a list has the rule of its list
             continue
-        if field is not None and model is not None and _is_named(field):
-            field = None  # the name of a section: what it is for is the user's
+        if names_a_source:
+            names_a_source = False
             continue
         if model is None or name not in model.model_fields:
             return None
         field = model.model_fields[name]
-        model = _section_class(field)
+        named = _named_sections(field)
+        names_a_source = named is not None
+        model = named or _section_class(field)
     return field
 
 
-def documented_name(location: Iterable[str | int]) -> str:
-    """Return the name under which ``jobs/README.md`` lists a key.
+def key_at(location: Iterable[str | int]) -> tuple[str, str]:
+    """Return the name of the key at a place in a job file, and what stands for `NAME` in it.
 
     Examples
     --------
-    >>> documented_name(("surfaces", "felt", "thickness_mm"))
-    'surfaces.<name>.thickness_mm'
+    >>> key_at(("crossover", "ways", "tweeter", "gain_db"))
+    ('crossover.tweeter.gain_db', 'tweeter')
+    >>> key_at(("surfaces", "felt", "thickness_mm"))
+    ('surfaces.felt.thickness_mm', 'felt')
     """
-    parts = [part for part in location if isinstance(part, str)]
-    field = Job.model_fields.get(parts[0]) if parts else None
-    if len(parts) > 1 and field is not None and _is_named(field):
-        parts[1] = "<name>"
-    return ".".join(parts)
+    model: type[BaseModel] | None = Job
+    parts, own_name = [], ""
+    is_a_name = False
+    for name in location:
+        if not isinstance(name, str) or name == "parameters":
+            continue
+        field = model.model_fields.get(name) if model is not None else None
+        if is_a_name:
+            is_a_name, own_name = False, name
+        elif field is None:
+            model = None
+        else:
+            named = _named_sections(field)
+            is_a_name = named is not None
+            model = named or _section_class(field)
+            if is_a_name and name in _GATHERED:
+                continue
+        parts.append(name)
+    return ".".join(parts), own_name
 
 
-def _is_named(field: FieldInfo) -> bool:
-    """Return whether a field holds sections by names that the user knows."""
-    return get_origin(field.annotation) is dict
+def _named_sections(field: FieldInfo) -> type[BaseModel] | None:
+    """Return the class of sections that are named for sources, None if it is no such field."""
+    if get_origin(field.annotation) is not dict:
+        return None
+    kind = get_args(field.annotation)[1]
+    return kind if isinstance(kind, type) and issubclass(kind, BaseModel) else None
 
 
 def _section_class(field: FieldInfo) -> type[BaseModel] | None:

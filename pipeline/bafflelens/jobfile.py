@@ -11,20 +11,25 @@ import difflib
 import tomllib
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
+import numpy as np
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from bafflelens.boundaries import Boundaries, read_boundaries, source_name_faults
+from bafflelens.conventions import FloatArray
 from bafflelens.errors import GeometryError, InputError, JobError, invalid
 from bafflelens.geometry import Parameter, Shape, load_shape
 from bafflelens.job import (
     NOMINAL_TOLERANCE,
+    NAME,
     BaselineSection,
     Choices,
+    CrossoverSection,
+    DriverSection,
     Fixed,
     FrequenciesSection,
     GeometrySection,
@@ -36,15 +41,17 @@ from bafflelens.job import (
     ShapeSection,
     Span,
     TargetSection,
-    documented_name,
     field_at,
+    key_at,
     keys_of,
     rule_of,
 )
+from bafflelens.jobsources import Plate, plate_sections, read_sources, source_faults
+from bafflelens.loudspeaker import Loudspeaker
+from bafflelens.octaves import inside
 from bafflelens.target import Room
 
 SHAPE_SECTIONS: Final = ("geometry", "baseline")
-NAMED_SECTIONS: Final = ("sources", "surfaces")
 
 _LONGEST_VALUE_SHOWN: Final = 60
 _SIMILAR: Final = 0.6
@@ -67,6 +74,12 @@ class LoadedJob:
         What the scripts of ``[geometry]`` and ``[baseline]`` describe.
     boundaries : Boundaries
         What the job says of moving and absorbing surfaces.
+    loudspeaker : Loudspeaker
+        How the sources are driven: ``[crossover]`` and ``[driver]`` with what their files hold.
+    plates : tuple of Plate
+        Shapes that drivers were measured in, other than the baseline.
+    files : mapping of str to Path
+        Text files that the job names, by key.
     """
 
     path: Path
@@ -75,6 +88,9 @@ class LoadedJob:
     shape: Shape
     baseline_shape: Shape
     boundaries: Boundaries
+    loudspeaker: Loudspeaker = field(default_factory=Loudspeaker)
+    plates: tuple[Plate, ...] = ()
+    files: Mapping[str, Path] = field(default_factory=dict)
 
 
 def load_job(
@@ -90,11 +106,10 @@ def load_job(
     path : Path
         The TOML file.
     scripts : mapping of str to Path, optional
-        Geometry scripts for the sections ``geometry`` and ``baseline``, instead of those that
-        the job names: a run folder keeps copies.
+        Geometry scripts by section (``geometry``, ``baseline``, ``driver.tweeter.plate``),
+        instead of those that the job names: a run folder keeps copies.
     tables : mapping of str to Path, optional
-        Text tables by key (``sources.tweeter.velocity_table``), instead of those that the job
-        names.
+        Text tables by key (``sources.tweeter.velocity_table``), likewise.
 
     Raises
     ------
@@ -114,8 +129,11 @@ def load_job(
     search = _alone(SearchSection, table.get("search"))
     geometry = _alone(GeometrySection, table.get("geometry"))
     baseline = _alone(BaselineSection, table.get("baseline"))
+    crossover = _alone(CrossoverSection, table.get("crossover"))
+    driver = _alone(DriverSection, table.get("driver", {}))
+    sections = {"geometry": geometry, "baseline": baseline, **plate_sections(driver)}
     shapes: dict[str, Shape] = {}
-    for name, section in zip(SHAPE_SECTIONS, (geometry, baseline), strict=True):
+    for name, section in sections.items():
         if section is None:
             continue
         try:
@@ -125,9 +143,20 @@ def load_job(
         else:
             faults += _parameter_faults(name, section, shapes[name])
     faults += _judgement_faults(table)
+    sources = read_sources(crossover, driver, shapes, tables or {}, path.parent)
+    faults += sources.faults
+    if set(SHAPE_SECTIONS) <= set(shapes):
+        faults += source_faults(
+            sources,
+            crossover,
+            driver,
+            shapes,
+            has_crossover="crossover" in table,
+            scored_hz=_scored_hz(table),
+        )
     if geometry is not None and search is not None:
         faults += _plan_faults(geometry, search)
-    if geometry is not None and baseline is not None and len(shapes) == len(SHAPE_SECTIONS):
+    if geometry is not None and baseline is not None and set(SHAPE_SECTIONS) <= set(shapes):
         faults += _baseline_faults(geometry, baseline, shapes["baseline"])
 
     boundaries = Boundaries()
@@ -146,6 +175,9 @@ def load_job(
         shape=shapes["geometry"],
         baseline_shape=shapes["baseline"],
         boundaries=boundaries,
+        loudspeaker=sources.loudspeaker,
+        plates=sources.plates,
+        files=sources.files,
     )
 
 
@@ -177,16 +209,15 @@ def _alone(model: type[_AnySection], content: object) -> _AnySection | None:
 def _describe(fault: ErrorDetails) -> str:
     """Return one fault of a model in the project's grammar."""
     location = tuple(part for part in fault["loc"] if part != "parameters")
-    name = ".".join(part for part in location if isinstance(part, str))
-    is_named = location[0] in NAMED_SECTIONS and len(location) > 1
+    name, mine = key_at(location)
+    known = [key.name.replace(NAME, mine or NAME) for key in keys_of()]
     if fault["type"] == "extra_forbidden":
-        mine = str(location[1]) if is_named else "<name>"
-        return unknown_key(name, [key.name.replace("<name>", mine) for key in keys_of()])
+        return unknown_key(name, known)
     if fault["type"] == "rule":
         rule = fault["msg"]
     else:
         field = field_at(location)
-        is_section = documented_name(location) not in {key.name for key in keys_of()}
+        is_section = name not in known
         rule = f"a section [{name}]" if is_section or field is None else rule_of(name, field)
     if fault["type"] == "missing":
         return f"Missing key '{name}'. Must be {rule}."
@@ -263,6 +294,16 @@ def _judgement_faults(table: Mapping[str, Any]) -> Iterator[str]:
         if settings.to_hz > solved[-1] * (1 + NOMINAL_TOLERANCE):
             rule = f"at most the highest frequency solved, {solved[-1]:.0f} Hz"
             yield invalid("key 'score.to_hz'", f"{settings.to_hz:g}", rule)
+
+
+def _scored_hz(table: Mapping[str, Any]) -> FloatArray:
+    """Return the frequencies that the score looks at, in Hz; none where a section is faulty."""
+    score_section = _alone(ScoreSection, table.get("score", {}))
+    frequencies = _alone(FrequenciesSection, table.get("frequencies", {}))
+    if score_section is None or frequencies is None:
+        return np.array([])
+    solved = np.array(frequencies.frequencies_hz)
+    return solved[inside(solved, (score_section.from_hz, score_section.to_hz))]
 
 
 # ------------------------------------------------------ faults against the shape and the plan

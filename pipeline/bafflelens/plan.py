@@ -243,7 +243,7 @@ def make_plan(
     if job.solve.second_opinion:
         report_seconds += SECOND_OPINION_S
     return Plan(
-        n_shapes=len(sampling.everything),
+        n_shapes=len(sampling.everything) + len(loaded.plates),
         band_costs=tuple(costs),
         workers=workers,
         mesh_seconds=speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,

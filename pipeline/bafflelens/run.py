@@ -10,6 +10,7 @@ from pathlib import Path
 
 from bafflelens import store
 from bafflelens.jobfile import LoadedJob, load_job
+from bafflelens.jobsources import is_plate
 from bafflelens.journal import first_record, keep_journal
 from bafflelens.parallel import Pool, processors, usable_memory, worker_pool
 from bafflelens.plan import Plan, make_plan
@@ -162,8 +163,8 @@ def _pool(plan: Plan, options: RunOptions) -> AbstractContextManager[Pool]:
 
 
 def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult]:
-    """Return the entries of the catalogue before anything is solved."""
-    return [
+    """Return the entries of the catalogue before anything is solved: plates after the baseline."""
+    entries = [
         CandidateResult(
             id=candidate.id,
             label=(loaded.baseline_shape if candidate.is_baseline else loaded.shape).name,
@@ -174,11 +175,23 @@ def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult
         )
         for candidate in sampling.everything
     ]
+    plates = [
+        CandidateResult(
+            id=plate.id,
+            label=plate.shape.name,
+            is_baseline=False,
+            values=plate.values,
+            score=None,
+            status=store.WAITING,
+        )
+        for plate in loaded.plates
+    ]
+    return [*entries[:1], *plates, *entries[1:]]
 
 
 def _sampling_of(folder: RunFolder) -> Sampling:
     """Return the candidates of a run as they were drawn when it began."""
-    found = folder.candidates()
+    found = [entry for entry in folder.candidates() if not is_plate(entry.id)]
     drawn = {
         is_baseline: tuple(
             Candidate(id=entry.id, values=dict(entry.values))

@@ -15,9 +15,11 @@ from bafflelens.directivity import assemble_dataset, directions
 from bafflelens.errors import InputError
 from bafflelens.geometry import Shape
 from bafflelens.jobfile import LoadedJob
+from bafflelens.jobsources import is_plate
 from bafflelens.journal import Journal
 from bafflelens.mesh import Mesh
 from bafflelens.parallel import Outcome, Pool
+from bafflelens.playing import missing_plates, played
 from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings, job_bands
 from bafflelens.progress import Progress
 from bafflelens.ranking import CandidateResult
@@ -60,6 +62,9 @@ class Run:
 
     def shape_of(self, candidate: CandidateResult) -> Shape:
         """Return the shape that a candidate is one of."""
+        plates = {plate.id: plate.shape for plate in self.loaded.plates}
+        if candidate.id in plates:
+            return plates[candidate.id]
         return self.loaded.baseline_shape if candidate.is_baseline else self.loaded.shape
 
 
@@ -110,7 +115,10 @@ def solve_candidates(run: Run) -> None:
 
 
 def _complete_scores(run: Run) -> None:
-    """Score again those that were done before the baseline that they are compared with."""
+    """Judge those that waited for a driver's plate, or were done before the baseline."""
+    for candidate in run.folder.candidates():
+        if candidate.status == store.WAITING and run.folder.has_directivity(candidate.id):
+            run.folder.log(_judge(run, candidate, run.folder.load_directivity(candidate.id)))
     if not run.folder.has_directivity(BASELINE_ID):
         return
     for candidate in run.folder.candidates():
@@ -233,17 +241,24 @@ def _conclude(run: Run, opened: _Open) -> str:
         failure = Outcome(name="directivity", value=None, error=str(error))
         return _fail(run, opened.candidate, {"directivity": failure})
     run.folder.save_directivity(opened.candidate.id, dataset)
+    missing = missing_plates(run.folder, run.loaded)
+    if missing and not is_plate(opened.candidate.id):
+        return f"{opened.candidate.id} solved, to be judged when {', '.join(missing)} is solved"
     return _judge(run, opened.candidate, dataset)
 
 
 def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
-    """Score a complete candidate."""
+    """Score a complete candidate as it plays; a plate is only noted as solved."""
     job, baseline = run.loaded.job, None
-    if candidate.is_baseline:
-        baseline = dataset
-    elif run.folder.has_directivity(BASELINE_ID):
-        baseline = run.folder.load_directivity(BASELINE_ID)
+    if is_plate(candidate.id):
+        run.folder.update_candidate(candidate.id, status=store.SOLVED)
+        return f"{candidate.id} solved"
     try:
+        dataset = played(run.folder, run.loaded, dataset)
+        if candidate.is_baseline:
+            baseline = dataset
+        elif run.folder.has_directivity(BASELINE_ID):
+            baseline = played(run.folder, run.loaded, run.folder.load_directivity(BASELINE_ID))
         found = score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))

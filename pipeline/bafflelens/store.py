@@ -181,10 +181,15 @@ class RunFolder:
         return self.path / "report.html"
 
     def load_job(self) -> LoadedJob:
-        """Return the job as it was given, with the geometry scripts as they were."""
+        """Return the job as it was given, with the scripts and text files as they were."""
         scripts = {name: self._script(name) for name in SHAPE_SECTIONS}
+        scripts |= {path.name: self._script(path.name) for path in self._plates()}
         tables = {path.stem: path for path in (self.path / "tables").glob("*.txt")}
         return load_job(self.path / "job.toml", scripts=scripts, tables=tables)
+
+    def _plates(self) -> list[Path]:
+        """Return the folders with the scripts of plates that drivers were measured in."""
+        return sorted((self.path / "shapes").glob("driver.*"))
 
     def _script(self, section: str) -> Path:
         found = sorted((self.path / "shapes" / section).glob("*.py"))
@@ -453,11 +458,16 @@ def create_run(
             (new.path / "candidates").mkdir(parents=True)
             _write(new.path / "job.toml", loaded.text.encode())
             shapes = (loaded.shape, loaded.baseline_shape)
-            for section, shape in zip(SHAPE_SECTIONS, shapes, strict=True):
-                folder = new.path / "shapes" / section
+            copied = {
+                f"shapes/{section}": shape.script
+                for section, shape in zip(SHAPE_SECTIONS, shapes, strict=True)
+            }
+            copied |= {f"shapes/{plate.section}": plate.shape.script for plate in loaded.plates}
+            for name, path in copied.items():
+                folder = new.path / name
                 folder.mkdir(parents=True)
-                shutil.copyfile(shape.script, folder / shape.script.name)
-            for key, table in loaded.boundaries.tables.items():
+                shutil.copyfile(path, folder / path.name)
+            for key, table in {**loaded.boundaries.tables, **loaded.files}.items():
                 (new.path / "tables").mkdir(exist_ok=True)
                 shutil.copyfile(table, new.path / "tables" / f"{key}.txt")
             with closing(sqlite3.connect(new.path / "catalog.sqlite")) as catalog:

@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 from bafflelens import store
 from bafflelens.jobfile import LoadedJob
+from bafflelens.jobsources import is_plate
+from bafflelens.loudspeaker import remarks_of
 from bafflelens.mesh import Mesh
+from bafflelens.playing import played
 from bafflelens.ranking import RankedRow, rank
 from bafflelens.store import RunFolder, RunRecord
 
@@ -25,6 +28,7 @@ def rank_run(folder: RunFolder) -> tuple[RankedRow, ...]:
             replace(candidate, reasons=(_NOT_SOLVED,)) if candidate.status == store.WAITING
             else candidate
             for candidate in folder.candidates()
+            if not is_plate(candidate.id)
         ]
     )  # fmt: skip
 
@@ -72,7 +76,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
             CandidateView(
                 id=candidate.id,
                 parameters=shape.parameters,
-                dataset=folder.load_directivity(candidate.id),
+                dataset=played(folder, loaded, folder.load_directivity(candidate.id)),
                 mesh=mesh,
                 pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
             )
@@ -95,7 +99,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
             for task in record.tasks
             if task.status == store.FAILED
         ),
-        remarks=record.remarks,
+        remarks=(*record.remarks, *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed)),
         second_opinion=record.second_opinion,
         timings=tuple(
             Timing(step=step, seconds=seconds) for step, seconds in record.timing_s.items()

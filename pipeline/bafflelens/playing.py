@@ -1,0 +1,39 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the candidates of a run sound like: their sources summed as the job says."""
+
+from __future__ import annotations
+
+import xarray as xr
+
+from bafflelens.jobfile import LoadedJob
+from bafflelens.loudspeaker import play
+from bafflelens.store import RunFolder
+
+
+def played(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> xr.Dataset:
+    """Return a candidate's directivity as it plays, with one source.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run, which holds the plates that drivers were measured in.
+    loaded : LoadedJob
+        Says how the sources are driven.
+    dataset : xarray.Dataset
+        What was solved, at 1 m/s^2 for each source.
+
+    Raises
+    ------
+    InputError
+        If a plate is missing, or as in `bafflelens.loudspeaker.play`.
+    """
+    needed = sorted(loaded.loudspeaker.plates) if loaded.loudspeaker.is_absolute else ()
+    plates = {name: folder.load_directivity(name) for name in needed if folder.has_directivity(name)}
+    return play(dataset, loaded.loudspeaker, plates)
+
+
+def missing_plates(folder: RunFolder, loaded: LoadedJob) -> list[str]:
+    """Return the plates that must still be solved before a candidate can be judged."""
+    if not loaded.loudspeaker.is_absolute:
+        return []
+    return sorted(name for name in loaded.loudspeaker.plates if not folder.has_directivity(name))

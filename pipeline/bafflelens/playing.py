@@ -28,7 +28,9 @@ def played(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> xr.Data
         If a plate is missing, or as in `bafflelens.loudspeaker.play`.
     """
     needed = sorted(loaded.loudspeaker.plates) if loaded.loudspeaker.is_absolute else ()
-    plates = {name: folder.load_directivity(name) for name in needed if folder.has_directivity(name)}
+    plates = {
+        name: folder.load_directivity(name) for name in needed if folder.has_directivity(name)
+    }
     return play(dataset, loaded.loudspeaker, plates)
 
 

@@ -19,8 +19,8 @@ from bafflelens.jobsources import is_plate
 from bafflelens.journal import Journal
 from bafflelens.mesh import Mesh
 from bafflelens.parallel import Outcome, Pool
-from bafflelens.playing import missing_plates, played
 from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings, job_bands
+from bafflelens.playing import missing_plates, played
 from bafflelens.progress import Progress
 from bafflelens.ranking import CandidateResult
 from bafflelens.sampling import BASELINE_ID

@@ -94,10 +94,13 @@ class _Task:
 def solve_candidates(run: Run) -> None:
     """Mesh and solve whatever is missing; a candidate that fails is recorded, the run goes on."""
     tasks: dict[str, _Task] = {}
+    waiting: set[str] = set()  # for the plate that a driver was measured in
     candidates = run.folder.candidates()
     for position, candidate in enumerate(candidates):
         if not run.folder.has_directivity(candidate.id):
             tasks |= _submit(run, candidate, position)
+        elif is_plate(candidate.id) or missing_plates(run.folder, run.loaded):
+            waiting.add(candidate.id)
         elif candidate.score is None:  # it was stopped in between
             _judge(run, candidate, run.folder.load_directivity(candidate.id))
     total = sum(task.planned_seconds for task in tasks.values())
@@ -111,13 +114,14 @@ def solve_candidates(run: Run) -> None:
                 conclusion = _conclude(run, task.open)
                 run.folder.log(conclusion)
             advance(task.planned_seconds, conclusion)
-    _complete_scores(run)
+    _complete_scores(run, waiting)
 
 
-def _complete_scores(run: Run) -> None:
+def _complete_scores(run: Run, waiting: set[str]) -> None:
     """Judge those that waited for a driver's plate, or were done before the baseline."""
     for candidate in run.folder.candidates():
-        if candidate.status == store.WAITING and run.folder.has_directivity(candidate.id):
+        waited = candidate.status == store.WAITING or candidate.id in waiting
+        if waited and run.folder.has_directivity(candidate.id):
             run.folder.log(_judge(run, candidate, run.folder.load_directivity(candidate.id)))
     if not run.folder.has_directivity(BASELINE_ID):
         return
@@ -263,6 +267,11 @@ def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))
         return _fail(run, candidate, {"score": failure})
+    if any(
+        (task.candidate, task.task) == (candidate.id, "score") for task in run.journal.record.tasks
+    ):
+        record = TaskRecord(candidate=candidate.id, task="score", status=store.DONE, seconds=0.0)
+        run.journal.add_task(record)  # it failed before, for want of a plate
     failed = dataset.isel(frequency=dataset["status"].values == store.FAILED)
     reasons = [
         f"{frequency:.0f} Hz failed: {reason or 'no reason recorded'}"

@@ -11,7 +11,7 @@ from bafflelens.jobfile import LoadedJob
 from bafflelens.jobsources import is_plate
 from bafflelens.loudspeaker import remarks_of
 from bafflelens.mesh import Mesh
-from bafflelens.playing import played
+from bafflelens.playing import missing_plates, played
 from bafflelens.ranking import RankedRow, rank
 from bafflelens.store import RunFolder, RunRecord
 
@@ -67,7 +67,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
     views = []
     for row in rows:
         candidate = row.candidate
-        if not folder.has_directivity(candidate.id):
+        if not folder.has_directivity(candidate.id) or missing_plates(folder, loaded):
             continue
         shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
         mesh = folder.load_mesh(candidate.id)

@@ -168,8 +168,10 @@ class StubSolver:
         narrowness = 10 * float(mesh.vertices.max()) + (engine != "direct")
         level = np.exp(-narrowness * (1 - pattern.vectors[:, 0]))
         frequency = np.array(band.frequencies_hz)
-        far_field = np.tile(level, (1, len(frequency), 1)).astype(complex)
-        power = (np.abs(far_field[0]) ** 2 @ pattern.weight) / (2 * 413)
+        strength = 1.0 + np.arange(max(len(motions), 1))  # each source louder than the last
+        far_field = np.tile(level, (len(strength), len(frequency), 1)).astype(complex)
+        far_field *= strength[:, np.newaxis, np.newaxis]
+        power = np.einsum("sfd,tfd,d->fst", far_field, far_field, pattern.weight) / (2 * 413)
         failed = np.abs(frequency / (self.failing_hz or 1.0) - 1) < 0.05
         far_field[:, failed] = np.nan
         outcomes = tuple(
@@ -188,7 +190,7 @@ class StubSolver:
         return BandResult(
             frequencies_hz=frequency,
             far_field=far_field,
-            cross_power=np.where(failed, np.nan, power).reshape(-1, 1, 1).astype(complex),
+            cross_power=np.where(failed[:, np.newaxis, np.newaxis], np.nan, power).astype(complex),
             outcomes=outcomes,
         )
 

@@ -1,0 +1,202 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Runs of shapes with several sources and of measured drivers: what is solved, kept and judged."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bafflelens import report, store, summary
+from bafflelens.errors import InputError
+from bafflelens.playing import played
+from bafflelens.polars import on_axis
+from bafflelens.run import RunOptions, resume_run, run_job
+from bafflelens.store import open_run
+from bafflelens.summary import view_of
+
+CROSSOVER = """
+[crossover]
+mode = "MODE"
+[crossover.tweeter]
+high_pass = { order = 4, frequency_hz = 2500 }
+[crossover.midrange]
+low_pass = { order = 4, frequency_hz = 2500 }
+"""
+DRIVERS = """
+[driver.tweeter]
+response_file = "tweeter.txt"
+removed_delay_ms = 2.9137529137529  # 1 m: the phases are without the flight time
+[driver.tweeter.plate]
+script = "plate.py"
+[driver.midrange]
+response_file = "midrange.txt"
+quantity = "acceleration"
+"""
+FLAT_80 = "1000 80 0\n2000 80 0\n5000 80 0\n"  # dB re 20 uPa
+FLAT_20 = "1000 20 0\n2000 20 0\n5000 20 0\n"  # 10 m/s^2
+
+
+@pytest.fixture
+def options(tmp_path, stub, open_pool, monkeypatch):
+    def write(view, path: Path) -> None:
+        path.write_text(view.title, encoding="utf-8")
+
+    monkeypatch.setattr(report, "write_report", write)
+    monkeypatch.setattr(summary, "_pictures", lambda *_: ())
+    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
+
+
+@pytest.fixture
+def job(write_job):
+    """Return a function that writes the small job with more sections and text files."""
+
+    def write(*sections, midrange=True):
+        path = write_job(("[search]", "\n".join([*sections, "[search]"])))
+        script, plate = path.parent / "lens.py", path.parent / "plate.py"
+        plate.write_text((path.parent / "plain.py").read_text())
+        if midrange:
+            text = script.read_text()
+            start = text.index("        {\n")
+            entry = text[start : text.index("    ]\n", start)]
+            both = entry + "," + entry.replace('"tweeter"', '"midrange"')
+            script.write_text(text.replace(entry, both))
+        (path.parent / "tweeter.txt").write_text(FLAT_80)
+        (path.parent / "midrange.txt").write_text(FLAT_20)
+        return path
+
+    return write
+
+
+def only_run(options):
+    (path,) = options.results.iterdir()
+    return open_run(path)
+
+
+def test_candidates_with_two_sources_are_judged_as_their_sum(job, options):
+    result = run_job(job(CROSSOVER.replace("MODE", "acoustic-target")), options)
+    assert not result.has_failures
+    assert [row.status for row in result.rows] == ["ranked"] * 4
+    folder = only_run(options)
+    solved = folder.load_directivity("c001")
+    assert list(solved["source"].values) == ["tweeter", "midrange"]
+    heard = played(folder, folder.load_job(), solved)
+    assert list(heard["source"].values) == ["sum"]
+    assert "rated_voltage_v" not in heard.attrs
+
+
+def test_a_plate_is_solved_first_kept_and_not_ranked(job, options):
+    result = run_job(job(CROSSOVER.replace("MODE", "electrical"), DRIVERS), options)
+    assert not result.has_failures
+    assert [row.candidate.id for row in result.rows if row.status == "ranked"]
+    assert "plate_tweeter" not in {row.candidate.id for row in result.rows}
+    assert len(result.rows) == 4
+    folder = only_run(options)
+    assert [c.id for c in folder.candidates()][:2] == ["baseline", "plate_tweeter"]
+    assert folder.has_directivity("plate_tweeter")
+    kept = {path.relative_to(folder.path).as_posix() for path in folder.path.rglob("*.*")}
+    assert "responses/driver.tweeter.response_file/tweeter.txt" in kept
+    assert "shapes/driver.tweeter.plate/plate.py" in kept
+
+
+def test_an_electrical_sum_has_the_level_of_the_measurements(job, options):
+    """Tweeter: 80 dB at 1 m in the plate, whose field the lens repeats. Midrange: 10 m/s^2."""
+    run_job(job(CROSSOVER.replace("MODE", "electrical"), DRIVERS), options)
+    folder = only_run(options)
+    loaded = folder.load_job()
+    solved = folder.load_directivity("c001")
+    heard = played(folder, loaded, solved)
+    assert heard.attrs["rated_voltage_v"] == 2.83
+    np.testing.assert_array_equal(heard["strength_db"].values, 0)
+    frequency = solved["frequency"].values
+    high, low = (way.at(frequency).conj() for way in loaded.loudspeaker.crossover.ways)
+    # The stub gives the first source 1 Pa.m on the axis and the second 2 Pa.m for 1 m/s^2.
+    expected = high * 20e-6 * 1e4 + low * 10 * 2
+    np.testing.assert_allclose(on_axis(heard), expected, rtol=1e-5)
+
+
+def test_without_a_crossover_a_driver_sets_the_height_shown_but_not_the_score(
+    job, options, tmp_path
+):
+    one_driver = DRIVERS[: DRIVERS.index("[driver.midrange]")]
+    plain = run_job(job(midrange=False), replace(options, results=tmp_path / "plain"))
+    result = run_job(job(one_driver, midrange=False), options)
+    scores = [repr([row.candidate.score for row in rows]) for rows in (plain.rows, result.rows)]
+    assert scores[0] == scores[1]  # as text, since NaN is not itself
+    folder = only_run(options)
+    view = view_of(folder, folder.load_job(), folder.load_record())
+    for candidate in view.views:
+        strength_db = candidate.dataset["strength_db"].values
+        np.testing.assert_allclose(strength_db, 80 + 20 * np.log10(20e-6), atol=1e-6)
+    assert any("dB re 20 µPa at 1 m for 2.83 V" in remark for remark in view.remarks)
+    assert {candidate.id for candidate in view.views} == {"baseline", "c001", "c002", "c003"}
+
+
+def test_outside_the_measured_band_it_is_masked_or_held(job, options):
+    one_driver = DRIVERS[: DRIVERS.index("[driver.midrange]")]
+    path = job('[driver]\noutside_band = "hold"\n' + one_driver, midrange=False)
+    (path.parent / "tweeter.txt").write_text("2200 80 0\n2800 80 0\n3500 86 0\n")
+    run_job(path, options)
+    folder = only_run(options)
+    solved = folder.load_directivity("c001")
+    held = played(folder, folder.load_job(), solved)["strength_db"].values
+    assert np.isfinite(held).all()
+    assert held[-1] - held[0] == pytest.approx(6)  # 1995 and 3981 Hz, beyond both ends
+    loaded = folder.load_job()
+    masked = replace(loaded, loudspeaker=replace(loaded.loudspeaker, outside_band="mask"))
+    known = np.isfinite(played(folder, masked, solved)["strength_db"].values)
+    np.testing.assert_array_equal(known, [False, True, True, False])
+
+
+def test_a_plate_that_fails_fails_what_needs_it_until_it_is_there(job, stub, options):
+    path = job(CROSSOVER.replace("MODE", "electrical"), DRIVERS)
+    calls = {"plate": 0}
+
+    def fail(values):
+        # The plan meshes baseline and one candidate; then come baseline and plate.
+        is_plain = "lens.depth_mm" not in values
+        calls["plate"] += is_plain
+        return is_plain and calls["plate"] == 3
+
+    stub.fail_mesh = fail
+    result = run_job(path, options)
+    assert result.has_failures
+    assert {row.status for row in result.rows} == {"failed"}
+    reason = "score: Invalid plate of driver 'tweeter' 'plate_tweeter'. Must be solved before"
+    assert all(row.reasons[0].startswith(reason) for row in result.rows)
+    stub.fail_mesh = lambda values: False
+    stub.solved.clear()
+    again = resume_run(only_run(options).path, options)
+    assert not again.has_failures
+    assert [row.status for row in again.rows] == ["ranked"] * 4
+    assert len(stub.solved) == 4  # only the bands of the plate
+    record = only_run(options).load_record()
+    assert [task for task in record.tasks if task.status == store.FAILED] == []
+
+
+def test_an_interrupted_run_goes_on_with_its_copies(job, stub, options):
+    path = job(CROSSOVER.replace("MODE", "electrical"), DRIVERS)
+
+    def interrupt(band):
+        if len(stub.solved) == 9:
+            raise KeyboardInterrupt
+
+    stub.on_solve = interrupt
+    with pytest.raises(KeyboardInterrupt):
+        run_job(path, options)
+    for name in ("tweeter.txt", "midrange.txt", "plate.py"):
+        (path.parent / name).unlink()
+    stub.on_solve = lambda band: None
+    result = resume_run(only_run(options).path, options)
+    assert [row.status for row in result.rows] == ["ranked"] * 4
+    assert len(stub.solved) == 5 * 4
+
+
+def test_several_sources_without_a_crossover_cannot_be_played(job, options):
+    run_job(job(CROSSOVER.replace("MODE", "acoustic-target")), options)
+    folder = only_run(options)
+    loaded = folder.load_job()
+    silent = replace(loaded, loudspeaker=replace(loaded.loudspeaker, crossover=None))
+    heard = played(folder, silent, folder.load_directivity("c001"))
+    with pytest.raises(InputError, match=r"sum of sources 'tweeter, midrange'. Must be given a t"):
+        on_axis(heard)

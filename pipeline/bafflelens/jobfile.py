@@ -24,8 +24,8 @@ from bafflelens.conventions import FloatArray
 from bafflelens.errors import GeometryError, InputError, JobError, invalid
 from bafflelens.geometry import Parameter, Shape, load_shape
 from bafflelens.job import (
-    NOMINAL_TOLERANCE,
     NAME,
+    NOMINAL_TOLERANCE,
     BaselineSection,
     Choices,
     CrossoverSection,
@@ -221,7 +221,7 @@ def _describe(fault: ErrorDetails) -> str:
         rule = f"a section [{name}]" if is_section or field is None else rule_of(name, field)
     if fault["type"] == "missing":
         return f"Missing key '{name}'. Must be {rule}."
-    is_section = len(location) == (2 if is_named else 1)
+    is_section = field_at(location) is not None and name not in known
     if isinstance(fault["input"], dict) and fault["type"] == "rule" and is_section:
         return f"Invalid section [{name}]. Must be {rule}."
     return invalid(f"key '{name}'", _shown(fault["input"]), rule)

@@ -95,7 +95,7 @@ def test_a_plate_is_solved_first_kept_and_not_ranked(job, options):
     assert [c.id for c in folder.candidates()][:2] == ["baseline", "plate_tweeter"]
     assert folder.has_directivity("plate_tweeter")
     kept = {path.relative_to(folder.path).as_posix() for path in folder.path.rglob("*.*")}
-    assert "responses/driver.tweeter.response_file/tweeter.txt" in kept
+    assert "tables/driver.tweeter.response_file.txt" in kept
     assert "shapes/driver.tweeter.plate/plate.py" in kept
 
 

@@ -141,7 +141,7 @@ MIDRANGE = '[driver.midrange]\nresponse_file = "midrange.txt"\nquantity = "accel
         ('[crossover]\nmode = "electrical"\n', r"key 'crossover' "),
         (
             CROSSOVER.replace("order = 4", "order = 3"),
-            r"section \[crossover.tweeter.high_pass\]. Must be of an even order if it is a linkwitz-ri",
+            r"section \[crossover.tweeter.high_pass\]. Must be of an even order if it is a li",
         ),
         (
             CROSSOVER.replace("order = 4", "order = 9"),

@@ -33,7 +33,7 @@ from bafflelens.surfaces import GUIDING_KINDS, surface_kind
 
 _ALGORITHMS: Final = (6, 5, 1)  # frontal-Delaunay; should it fail, Delaunay, then adaptive
 _SEGMENTS_ACROSS_TAPER: Final = 1.5  # gmsh makes two of it
-_SLOPE_AROUND_TAPER: Final = 0.5  # how fast edges may grow away from the surround
+_SLOPE_AROUND_TAPER: Final = 0.25  # the near field of the source falls as 1/r; edges follow it
 _SLIT_ELEMENT: Final = 1.5  # longest edge in a slit over its width
 _PLANE_TOLERANCE_M: Final = 1e-7
 _RANK_ON_PLANE: Final = 10

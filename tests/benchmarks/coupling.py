@@ -20,7 +20,7 @@ SOURCE = np.array([-0.06, 0.0, 0.02])
 LAWS = {
     "1 (classical)": lambda kh: np.ones_like(kh),
     "kh": lambda kh: np.minimum(1, kh),
-    "kh / 2": lambda kh: np.minimum(1, kh / 2),
+    "kh / 2 (in use)": lambda kh: np.minimum(1, kh / 2),
     "(kh)^2": lambda kh: np.minimum(1, kh**2),
     "0.05 kh": lambda kh: np.minimum(1, 0.05 * kh),
 }

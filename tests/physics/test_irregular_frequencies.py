@@ -57,12 +57,14 @@ def condition(ka):
 
 @pytest.mark.parametrize("ka", IRREGULAR)
 def test_no_breakdown(ka):
-    """Near 1 % (0.1 dB) whatever the mesh: the plain part's error, which is of second order in
-    the edge h, over a coupling that shrinks as (kh)^2. Beside the frequency the error falls.
+    """Below 0.06 dB, falling with the mesh, if slowly: the plain part's error, between first and
+    second order in the edge h, is divided by a coupling that shrinks as h. Beside the frequency
+    it falls as fast as everywhere.
     """
     coarse, fine = 0.14, 0.07
     assert cap_error(ka, coarse) < 2 * max(cap_error(f * ka, coarse) for f in (0.93, 1.07))
-    assert max(cap_error(ka, coarse), cap_error(ka, fine)) < 0.02
+    assert cap_error(ka, fine) < 0.9 * cap_error(ka, coarse)
+    assert cap_error(ka, fine) < 0.007
     for beside in (0.93 * ka, 1.07 * ka):
         assert cap_error(beside, fine) < 0.5 * cap_error(beside, coarse)
 
@@ -94,7 +96,7 @@ def test_the_plain_equation_is_seen_to_fail(monkeypatch):
     ours = worst()
     plainly(monkeypatch)
     assert worst() > 5 * ours
-    assert ours < 0.05
+    assert ours < 0.06
 
 
 def test_box_at_its_irregular_frequencies():

@@ -212,8 +212,9 @@ def formula(points, normals, sources, source_normals, weights, moments, coupling
     green = np.exp(1j * k * r) / r * weights * (1 - moments * (1 - r_y**2))
     curved = 9 * (b + 5 * a) - r_y**2 * (105 * a + 45 * b)
     # m/2 over r^2, with moments = k^2 m / 2
-    u = 3 * a + b + moments / (k * r) ** 2 * curved
-    double = (1j * k - 1 / r) * r_y
+    spread = moments / (k * r) ** 2
+    u = 3 * a + b + spread * curved
+    double = (1j * k - 1 / r) * r_y * (1 + spread * (9 - 15 * r_y**2))
     hypersingular = u * (1 / r**2 - 1j * k / r) - k**2 * a
     return green * (double + 1j * couplings[:, None] / k * hypersingular)
 
@@ -249,6 +250,43 @@ def test_far_kernel_is_the_formula(cloud, k, real, tolerance):
         found.view(real),
     )
     assert np.abs(found - expected).max() < tolerance * np.abs(expected).max()
+
+
+@pytest.mark.parametrize("quantity", ["double and hypersingular", "single and adjoint"])
+def test_far_rule_is_of_third_order(quantity):
+    """One point with the second moment against brute force, static (k = 0.01), for an
+    equilateral triangle: the error falls with the third power of edge over distance.
+    """
+    k, x, n_x = 0.01, np.array([0.3, 0.5, 0.9]), np.array([0.36, 0.48, 0.8])
+    errors = []
+    for edge in (0.4, 0.2):
+        corners = edge * np.array([[1, 0, 0], [-0.5, 3**0.5 / 2, 0], [-0.5, -(3**0.5) / 2, 0]])
+        mesh = Mesh(corners / 3**0.5, np.array([[0, 1, 2]]), np.array(["a"]))
+        single, double, adjoint, hyper = helmholtz(x, n_x, mesh.normals[0], k)
+        arguments = (
+            x[:, None], n_x[:, None], np.ones((1, 3)), np.ones(1),
+            mesh.centroids.T.copy(), mesh.normals.T.copy(), mesh.areas / near_field.FOUR_PI,
+            0.5 * k**2 * near_field.second_moments(mesh), kernels.scalars(k, np.float64),
+            np.array([[[1.0], [0.0]]]),
+        )  # fmt: skip
+        out = np.zeros((1, 1), dtype=complex)
+        if quantity == "single and adjoint":
+            kernels.add_coupled_single_layer(*arguments, out)
+            plain, coupled = single, adjoint
+        else:
+            kernels.apply_coupled_double_layer(*arguments, out)
+            plain, coupled = double, hyper
+        exact = brute_force(plain, x, corners / 3**0.5)
+        exact += 1j / k * brute_force(coupled, x, corners / 3**0.5)
+        errors.append(
+            [
+                abs((out[0, 0] - exact).real / exact.real),
+                abs((out[0, 0] - exact).imag / exact.imag),
+            ]
+        )
+    for coarse, fine in zip(*errors, strict=True):
+        assert fine < coarse / 6.5, errors
+        assert coarse < 2e-3
 
 
 # ------------------------------------------------------------- the whole near rule

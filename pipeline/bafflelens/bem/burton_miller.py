@@ -31,11 +31,8 @@ from bafflelens.bem import kernels, near_field
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
 from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
-from bafflelens.conventions import ComplexArray, FloatArray
+from bafflelens.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.mesh import Mesh
-
-# Coupling of small elements, over (kh)^2; see `local_coupling`.
-COUPLING = 1.0
 
 
 class Storage(Enum):
@@ -137,12 +134,26 @@ def solve_burton_miller(
     )
     return HelmholtzSolution(
         problem=problem,
-        surface_pressure=outcome.solutions,
+        surface_pressure=_with_plain_sources(problem, discretisation, outcome.solutions),
         engine="direct",
         iterations=outcome.iterations,
         residual=outcome.residual,
         remarks=outcome.remarks,
     )
+
+
+def _with_plain_sources(
+    problem: HelmholtzProblem, discretisation: Discretisation, pressure: ComplexArray
+) -> ComplexArray:
+    """Return the pressure with that on moving and absorbing surfaces by `plain_pressure`.
+
+    The power that a small source radiates hangs on the part of its pressure in phase with the
+    velocity, a fraction (ka)^2 of the whole, which the coupled equation spoils.
+    """
+    active = np.flatnonzero(np.any(problem.total_gradient(pressure) != 0, axis=0))
+    improved = pressure.copy()
+    improved[:, active] = plain_pressure(problem, discretisation, pressure, active)
+    return improved
 
 
 def assemble(
@@ -155,33 +166,12 @@ def assemble(
     mesh = discretisation.mesh
     size = mesh.n_triangles
     wavenumber = problem.wavenumber
-    far = _far_arguments(discretisation, wavenumber, settings.double_precision)
+    coupling = local_coupling(mesh, wavenumber)
+    every_row = np.arange(size)
+    real = np.float64 if settings.double_precision else np.float32
+    far = _far_arguments(discretisation, wavenumber, coupling, every_row, real)
     near = discretisation.near
-    corrections = np.empty(near.element.size, dtype=complex)
-    near_field.near_corrections(
-        mesh.centroids,
-        mesh.normals,
-        discretisation.signs,
-        mesh.centroids,
-        mesh.normals,
-        mesh.areas,
-        discretisation.moments,
-        discretisation.coarse_points,
-        discretisation.coarse_weights,
-        discretisation.fine_points,
-        discretisation.fine_weights,
-        near.start,
-        near.element,
-        near.image,
-        near.fine,
-        near.own,
-        near.double_layer,
-        near.hypersingular,
-        near_field.own_element_dynamic(mesh, wavenumber)[1],
-        local_coupling(mesh, wavenumber),
-        wavenumber,
-        corrections,
-    )
+    corrections = _near_corrections(near, every_row, coupling, wavenumber, discretisation)
     storage = settings.storage_for(size)
     if storage is Storage.FULL:
         return _full_system(far, discretisation, corrections, workspace)
@@ -190,7 +180,8 @@ def assemble(
     else:
         far_product = partial(_product_on_the_fly, far)
     near_matrix = sparse.csr_array((corrections, near.element, near.start), shape=(size, size))
-    near_matrix = (near_matrix - 0.5 * sparse.eye_array(size, format="csr")).astype(np.complex64)
+    identity = sparse.eye_array(size, format="csr")
+    near_matrix = (near_matrix - 0.5 * identity).astype(np.complex64)
 
     def multiply(vectors: ComplexArray) -> ComplexArray:
         single = vectors.astype(np.complex64)
@@ -252,7 +243,7 @@ def _product_on_the_fly(
 
 
 def excitation(problem: HelmholtzProblem, discretisation: Discretisation) -> ComplexArray:
-    """Return the right-hand sides (V + (ie/k)(K' + 1/2)) q, (n_sources, n_triangles)."""
+    """Return the right-hand sides (V + (ie/k) (K' + 1/2)) q, (n_sources, n_triangles)."""
     return single_layers(problem.wavenumber, discretisation, np.asarray(problem.pressure_gradient))
 
 
@@ -285,33 +276,82 @@ def absorbing_system(
 def single_layers(
     wavenumber: float, discretisation: Discretisation, gradient: ComplexArray
 ) -> ComplexArray:
-    """Return (V + coupling (K' + 1/2)) times each row of ``gradient``, (n, n_triangles)."""
+    """Return (V + (ie/k) (K' + 1/2)) times each row of ``gradient``, (n, n_triangles)."""
     mesh = discretisation.mesh
-    active = np.flatnonzero(np.any(gradient != 0, axis=0))
     coupling = local_coupling(mesh, wavenumber)
-    result = np.asarray(0.5j / wavenumber * coupling * gradient)
-    points, normals, signs, couplings, _, _, weights, moments, scalars = _far_arguments(
-        discretisation, wavenumber, double_precision=False
+    every_row = np.arange(mesh.n_triangles)
+    layers = _single_layers_at(every_row, coupling, wavenumber, discretisation, gradient)
+    return np.asarray(layers + 0.5j / wavenumber * coupling * gradient)
+
+
+def plain_pressure(
+    problem: HelmholtzProblem,
+    discretisation: Discretisation,
+    pressure: ComplexArray,
+    rows: IntArray,
+) -> ComplexArray:
+    """Return 2 (K p - V q) at the elements ``rows``, (n_sources, n_rows).
+
+    The plain equation read as a formula for p. Unlike the coupled one it holds no hypersingular
+    operator, so that on the moving surface, where p changes most, it is the more exact.
+    """
+    none = np.zeros(rows.size)
+    gradient = problem.total_gradient(pressure)
+    wavenumber = problem.wavenumber
+    double = _double_layers_at(rows, none, wavenumber, discretisation, pressure)
+    single = _single_layers_at(rows, none, wavenumber, discretisation, gradient)
+    return np.asarray(2 * (double - single))
+
+
+def _double_layers_at(
+    rows: IntArray,
+    coupling: FloatArray,
+    wavenumber: float,
+    discretisation: Discretisation,
+    pressure: ComplexArray,
+) -> ComplexArray:
+    """Return (K + (ie/k) H) times each row of ``pressure`` at some elements, (n, n_rows)."""
+    result = np.empty((len(pressure), rows.size), dtype=complex)
+    far = _far_arguments(discretisation, wavenumber, coupling, rows)
+    kernels.apply_coupled_double_layer(*far, kernels.parts(pressure, np.float32), result)
+    near = discretisation.near.of_points(rows)
+    corrections = _near_corrections(near, rows, coupling, wavenumber, discretisation)
+    shape = (rows.size, discretisation.mesh.n_triangles)
+    near_matrix = sparse.csr_array((corrections, near.element, near.start), shape=shape)
+    return np.asarray(result + (near_matrix @ pressure.T).T)
+
+
+def _single_layers_at(
+    rows: IntArray,
+    coupling: FloatArray,
+    wavenumber: float,
+    discretisation: Discretisation,
+    gradient: ComplexArray,
+) -> ComplexArray:
+    """Return (V + (ie/k) K') times each row of ``gradient`` at some elements, (n, n_rows)."""
+    mesh = discretisation.mesh
+    moving = np.any(gradient != 0, axis=0)
+    result = np.zeros((len(gradient), rows.size), dtype=complex)
+    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = (
+        _far_arguments(discretisation, wavenumber, coupling, rows)
     )
     kernels.add_coupled_single_layer(
         points,
         normals,
         signs,
         couplings,
-        points[:, active],
-        normals[:, active],
-        weights[active],
-        moments[active],
+        sources[:, moving],
+        source_normals[:, moving],
+        weights[moving],
+        moments[moving],
         scalars,
-        kernels.parts(gradient[:, active], np.float32),
+        kernels.parts(gradient[:, moving], np.float32),
         result,
     )
-    near = discretisation.near
-    moving = np.zeros(mesh.n_triangles, dtype=bool)
-    moving[active] = True
+    near = discretisation.near.of_points(rows)
     near_field.add_near_single_layer(
-        mesh.centroids,
-        mesh.normals,
+        mesh.centroids[rows],
+        mesh.normals[rows],
         discretisation.signs,
         mesh.corners,
         mesh.centroids,
@@ -335,34 +375,73 @@ def single_layers(
 
 
 def local_coupling(mesh: Mesh, wavenumber: float) -> FloatArray:
-    """Return e, k times the coupling of each collocation point, (n_triangles,): min(1, (kh)^2).
+    """Return e, k times the coupling of each collocation point, (n_triangles,): min(1, kh/2).
 
     h is the square root of the element's area. Constant elements represent the hypersingular
-    operator with an error of the order of grad p, whatever their size. The classical coupling
-    i/k weights it by 1/k: refining the mesh at a low frequency does not help, and the pressure
-    around the source, where it changes most, is wrong. Weighted by i k h^2 the error falls with
-    the mesh. The equation keeps one solution at every frequency as long as the imaginary part of
-    the coupling has one sign everywhere on the surface. ``tests/benchmarks/coupling.py`` compares
-    the choices on a cabinet, across its irregular frequencies.
+    operator with an error of the order of h times the curvature of p. The classical coupling i/k
+    weights it by 1/k: at a low frequency it rules the error, and the iteration is slow. Weighted
+    by ih/2 it is of second order, like the rest. The equation keeps one solution at every
+    frequency as long as the imaginary part of the coupling has one sign everywhere on the
+    surface; there the plain equation's error, of order h^2, is divided by the coupling, so that
+    a law which falls faster, such as (kh)^2, does not converge. ``tests/benchmarks/coupling.py``
+    compares the choices on a cabinet, across its irregular frequencies.
     """
-    return np.asarray(np.minimum(1.0, COUPLING * wavenumber**2 * mesh.areas))
+    return np.asarray(np.minimum(1.0, 0.5 * wavenumber * np.sqrt(mesh.areas)))
+
+
+def _near_corrections(
+    near: near_field.NearPairs,
+    rows: IntArray,
+    coupling: FloatArray,
+    wavenumber: float,
+    discretisation: Discretisation,
+) -> ComplexArray:
+    """Return what near pairs add to the far rule, (n_pairs,)."""
+    mesh = discretisation.mesh
+    corrections = np.empty(near.element.size, dtype=complex)
+    near_field.near_corrections(
+        mesh.centroids[rows],
+        mesh.normals[rows],
+        discretisation.signs,
+        mesh.centroids,
+        mesh.normals,
+        mesh.areas,
+        discretisation.moments,
+        discretisation.coarse_points,
+        discretisation.coarse_weights,
+        discretisation.fine_points,
+        discretisation.fine_weights,
+        near.start,
+        near.element,
+        near.image,
+        near.fine,
+        near.own,
+        near.double_layer,
+        near.hypersingular,
+        near_field.own_element_dynamic(mesh, wavenumber)[1],
+        coupling,
+        wavenumber,
+        corrections,
+    )
+    return corrections
 
 
 def _far_arguments(
-    discretisation: Discretisation, wavenumber: float, double_precision: bool
-) -> tuple[NDArray[np.floating], ...]:
-    """Return the arguments of the far kernels in the wanted precision."""
-    real = np.float64 if double_precision else np.float32
+    discretisation: Discretisation,
+    wavenumber: float,
+    coupling: FloatArray,
+    rows: IntArray,
+    real: type[np.floating[Any]] = np.float32,
+) -> tuple[NDArray[np.floating[Any]], ...]:
+    """Return the arguments of the far kernels for some field points, in a precision."""
     mesh = discretisation.mesh
-    points = by_coordinate(mesh.centroids, real)
-    normals = by_coordinate(mesh.normals, real)
     return (
-        points,
-        normals,
+        by_coordinate(mesh.centroids[rows], real),
+        by_coordinate(mesh.normals[rows], real),
         discretisation.signs.astype(real),
-        local_coupling(mesh, wavenumber).astype(real),
-        points,
-        normals,
+        coupling.astype(real),
+        by_coordinate(mesh.centroids, real),
+        by_coordinate(mesh.normals, real),
         (mesh.areas / near_field.FOUR_PI).astype(real),
         (0.5 * wavenumber**2 * discretisation.moments).astype(real),
         kernels.scalars(wavenumber, real),

@@ -86,6 +86,21 @@ class NearPairs:
     double_layer: FloatArray
     hypersingular: FloatArray
 
+    def of_points(self, points: IntArray) -> NearPairs:
+        """Return the pairs of some field points alone, in their order."""
+        counts = self.start[points + 1] - self.start[points]
+        start = np.concatenate(([0], np.cumsum(counts)))
+        pairs = np.repeat(self.start[points] - start[:-1], counts) + np.arange(start[-1])
+        return NearPairs(
+            start=start,
+            element=self.element[pairs],
+            image=self.image[pairs],
+            fine=self.fine[pairs],
+            own=self.own[pairs],
+            double_layer=self.double_layer[pairs],
+            hypersingular=self.hypersingular[pairs],
+        )
+
 
 def find_near_pairs(
     points: FloatArray, normals: FloatArray, signs: FloatArray, mesh: Mesh
@@ -422,11 +437,13 @@ def near_corrections(
             r_y = (dx * mx + dy * my + dz * mz) * inv
             r_x = -(dx * nx + dy * ny + dz * nz) * inv
             a = r_x * r_y
-            curvature = 9.0 * (b + 5.0 * a) - 15.0 * r_y * r_y * (7.0 * a + 3.0 * b)
-            u = 3.0 * a + b + 0.5 * moments[j] * inv * inv * curvature
+            spread = 0.5 * moments[j] * inv * inv
+            r_y2 = 15.0 * r_y * r_y
+            u = 3.0 * a + b + spread * (9.0 * (b + 5.0 * a) - r_y2 * (7.0 * a + 3.0 * b))
+            static_r_y = r_y + spread * r_y * (9.0 - r_y2)
             w = areas[j] / FOUR_PI * inv * (1.0 - 0.5 * k * k * moments[j] * (1.0 - r_y * r_y))
-            g_re = (e * u - r_y) * inv
-            g_im = k * (r_y - e * a) + e * u * inv * inv / k
+            g_re = (e * u - static_r_y) * inv
+            g_im = k * (static_r_y - e * a) + e * u * inv * inv / k
             c, d = np.cos(kr), np.sin(kr)
             out[p] = complex(
                 re - w * (g_re * c - g_im * d),
@@ -486,24 +503,38 @@ def add_near_single_layer(
                 layer, adjoint = pair_single_layer(x, n, corners[j])
                 value = layer + 1j * e / k * adjoint
                 for q in range(fine_points.shape[1]):
-                    value += _single_layer_point(
-                        fine_points[j, q], x, n, fine_weights[j, q], e, k, 1.0
+                    value += _single_layer_remainder(
+                        fine_points[j, q], x, n, fine_weights[j, q], e, k
                     )
-                d = centroids[j] - x
-                r_y2 = (d * element_normals[j]).sum() ** 2 / (d**2).sum()
-                weight = areas[j] * (1.0 - 0.5 * k * k * moments[j] * (1.0 - r_y2))
-                value -= _single_layer_point(centroids[j], x, n, weight, e, k, 0.0)
+                value -= _single_layer_far(
+                    centroids[j], x, n, element_normals[j], areas[j], moments[j], e, k
+                )
             for source in range(gradient.shape[0]):
                 out[source, i] += value * gradient[source, j]
 
 
 @njit(cache=True)
-def _single_layer_point(y, x, n, weight, e, k, static):
-    """Return G + (ie/k) K' of one point, less its static part where ``static`` is 1."""
-    dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
-    r = np.sqrt(dx * dx + dy * dy + dz * dz)
-    r_x = -(dx * n[0] + dy * n[1] + dz * n[2]) / r
+def _single_layer_remainder(y, x, n, weight, e, k):
+    """Return G + (ie/k) K' of one point less its static part."""
+    d = y - x
+    r = np.sqrt((d**2).sum())
+    r_x = -(d * n).sum() / r
     wave = complex(np.cos(k * r), np.sin(k * r))
-    amplitude = weight / (FOUR_PI * r)
-    bracket = complex(-1.0, k * r) * wave + static
-    return amplitude * ((wave - static) + 1j * e / k * r_x / r * bracket)
+    bracket = complex(-1.0, k * r) * wave + 1.0
+    return weight / (FOUR_PI * r) * (wave - 1.0 + 1j * e / k * r_x / r * bracket)
+
+
+@njit(cache=True)
+def _single_layer_far(y, x, n, m, area, moment, e, k):
+    """Return what the far rule takes for an element: see the notes of `bem.kernels`."""
+    d = y - x
+    r = np.sqrt((d**2).sum())
+    r_x = -(d * n).sum() / r
+    r_y = (d * m).sum() / r
+    r_y2 = r_y * r_y
+    spread = 0.5 * moment / (r * r)
+    static_r_x = r_x + spread * (r_x * (3.0 - 15.0 * r_y2) - 6.0 * (n * m).sum() * r_y)
+    wave = complex(np.cos(k * r), np.sin(k * r))
+    amplitude = area / (FOUR_PI * r) * (1.0 - 0.5 * k * k * moment * (1.0 - r_y2))
+    real = 1.0 + spread * (1.0 - 3.0 * r_y2) - e * static_r_x
+    return amplitude * wave * complex(real, -e * static_r_x / (k * r))

@@ -125,6 +125,24 @@ def report(folder: Folder, /) -> int:
     return FINE
 
 
+@app.command
+def target(
+    job: JobFile,
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Picture to write: .png, .pdf or .svg.")],
+) -> int:
+    """Draw on one page what a job's target asks: angles, delays and levels over frequency."""
+    from bafflelens.jobfile import load_job
+    from bafflelens.report.target_file import target_file
+    from bafflelens.store import write_file
+
+    picture = target_file(load_job(job), out.suffix.removeprefix(".").lower())
+    write_file(out, picture, replace_existing=True)
+    _out().print(f"target: {out}", soft_wrap=True, markup=False, highlight=False)
+    return FINE
+
+
 def _prepare_compiler() -> None:
     """Tell numba about the processor; it reads this when it is loaded."""
     from bafflelens.processor import wide_vectors

@@ -12,6 +12,7 @@
         catalog.sqlite      candidates, parameters, status, scores, notes
         candidates/c001/    mesh.npz (the finest), directivity.nc
         report.html
+        target.png          what was asked of the levels, on one page
 
 Files are written under a temporary name and renamed, so that whatever stops a run leaves each
 of them whole. Results are never overwritten; ``run.json`` and the report are replaced. While a
@@ -180,6 +181,11 @@ class RunFolder:
         """Where the report is."""
         return self.path / "report.html"
 
+    @property
+    def target_path(self) -> Path:
+        """Where the page that explains the target is."""
+        return self.path / "target.png"
+
     def load_job(self) -> LoadedJob:
         """Return the job as it was given, with the scripts and text files as they were."""
         scripts = {name: self._script(name) for name in SHAPE_SECTIONS}
@@ -215,7 +221,7 @@ class RunFolder:
     def save_record(self, record: RunRecord) -> None:
         """Replace ``run.json``."""
         content = json.dumps({"format": RUN_FORMAT, **asdict(record)}, indent=1)
-        _write(self.path / "run.json", content.encode() + b"\n", replace_existing=True)
+        write_file(self.path / "run.json", content.encode() + b"\n", replace_existing=True)
 
     def log(self, text: str) -> None:
         """Add lines to the log, with the time."""
@@ -414,6 +420,10 @@ class RunFolder:
         """Return a complete candidate's directivity."""
         return directivity.load(self._candidate_folder(candidate_id) / "directivity.nc")
 
+    def write_target(self, picture: bytes) -> None:
+        """Keep the page that explains the target; an older one is replaced."""
+        write_file(self.target_path, picture, replace_existing=True)
+
     def write_report(self, write: Callable[[Path], None]) -> Path:
         """Let a function write the report to a temporary path, then put it in place."""
         temporary = self.report_path.with_name("report.html.part")
@@ -456,7 +466,7 @@ def create_run(
         with tempfile.TemporaryDirectory(dir=results, prefix=".new-") as scratch:
             new = RunFolder(Path(scratch) / "run")
             (new.path / "candidates").mkdir(parents=True)
-            _write(new.path / "job.toml", loaded.text.encode())
+            write_file(new.path / "job.toml", loaded.text.encode())
             shapes = (loaded.shape, loaded.baseline_shape)
             copied = {
                 f"shapes/{section}": shape.script
@@ -526,7 +536,14 @@ def _connect(path: Path) -> sqlite3.Connection:
     return catalog
 
 
-def _write(path: Path, content: bytes, *, replace_existing: bool = False) -> None:
+def write_file(path: Path, content: bytes, *, replace_existing: bool = False) -> None:
+    """Write a file under a temporary name, then rename it.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written, or exists and is not to be replaced.
+    """
     with _replacing(path, replace_existing=replace_existing) as stream:
         stream.write(content)
 

@@ -39,9 +39,10 @@ def has_failed(row: RankedRow) -> bool:
 
 
 def report_run(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> None:
-    """Write the report of a run from what its folder holds."""
+    """Write the report of a run from what its folder holds, and the page of its target."""
     from bafflelens.report import write_report
 
+    folder.write_target(_target_picture(loaded))
     view = view_of(folder, loaded, record)
     folder.write_report(lambda path: write_report(view, path))
 
@@ -107,6 +108,12 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         versions=record.versions,
         host=record.host,
     )
+
+
+def _target_picture(loaded: LoadedJob) -> bytes:
+    from bafflelens.report.target_file import target_file
+
+    return target_file(loaded)
 
 
 def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:

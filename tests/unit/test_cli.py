@@ -27,6 +27,7 @@ def with_stubs(tmp_path, stub, open_pool, monkeypatch):
         report, "write_report", lambda view, path: path.write_text(view.title, encoding="utf-8")
     )
     monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
     return tmp_path / "results"
 
 
@@ -177,6 +178,27 @@ def test_a_run_says_it_before_anything_is_solved(write_job, with_stubs, capsys):
     assert store.RunFolder(folder).load_record().remarks[0].startswith("the target is out of rea")
 
 
+@pytest.mark.parametrize(
+    ("ending", "start"), [("png", b"\x89PNG"), ("PDF", b"%PDF"), ("svg", b"<?xml")]
+)
+def test_the_target_is_drawn_in_each_format(write_job, tmp_path, capsys, ending, start):
+    path = tmp_path / f"page.{ending}"
+    assert main(["target", str(write_job()), "--out", str(path)]) == 0
+    assert path.read_bytes().startswith(start)
+    assert f"target: {path}" in capsys.readouterr().out
+
+
+def test_a_target_in_no_known_format_is_refused(write_job, tmp_path, capsys):
+    assert main(["target", str(write_job()), "--out", str(tmp_path / "page.doc")]) == 2
+    printed = capsys.readouterr().err
+    assert (
+        "Invalid ending of the picture's name '.doc'. Must be one of .png, .pdf, .svg." in printed
+    )
+    assert not (tmp_path / "page.doc").exists()
+    assert main(["target", str(write_job()), "--out", str(tmp_path / "no" / "page.png")]) == 2
+    assert "Must be in a folder that can be written" in capsys.readouterr().err
+
+
 def test_help_is_quick():
     """Neither dask nor numba nor gmsh is loaded to print the help."""
     code = (
@@ -195,5 +217,5 @@ def test_help_is_quick():
         env={"PYTHONPATH": package},
     )
     assert done.returncode == 0, done.stderr
-    for verb in ("check", "run", "resume", "rank", "report"):
+    for verb in ("check", "run", "resume", "rank", "report", "target"):
         assert re.search(rf"│ {verb} ", done.stdout), done.stdout

@@ -29,6 +29,7 @@ BANDS = 4  # the small job has four frequencies, one a third of an octave
 def options(tmp_path, stub, open_pool, monkeypatch):
     monkeypatch.setattr(report, "write_report", _write_stub_report)
     monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
     return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
 
 

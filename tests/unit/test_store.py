@@ -194,7 +194,7 @@ def test_files_are_whole_or_not_there(folder):
 
 def test_files_are_not_overwritten(folder):
     with pytest.raises(StoreError, match="Must be a new name: results are never overwritten"):
-        store._write(folder.path / "job.toml", b"")
+        store.write_file(folder.path / "job.toml", b"")
 
 
 def test_a_full_disk_is_one_line(folder, monkeypatch):

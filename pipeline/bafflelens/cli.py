@@ -11,7 +11,7 @@ import math
 import os
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from bafflelens.ranking import RankedRow
     from bafflelens.run import RunOptions, RunResult
     from bafflelens.sampling import Sampling
+    from bafflelens.seat import SeatBounce
+    from bafflelens.store import RunFolder
 
 FINE: Final = 0
 HAS_FAILURES: Final = 1
@@ -107,8 +109,9 @@ def rank(folder: Folder, /) -> int:
     from bafflelens.store import open_run
     from bafflelens.summary import has_failed, rank_run
 
-    rows = rank_run(open_run(folder))
-    _print_ranking(rows)
+    opened = open_run(folder)
+    rows = rank_run(opened)
+    _print_ranking(opened, rows)
     return HAS_FAILURES if any(has_failed(row) for row in rows) else FINE
 
 
@@ -205,7 +208,7 @@ def _positive(workers: int | None) -> int | None:
 
 def _finish(result: RunResult) -> int:
     """Print what came of a run and return its exit code."""
-    _print_ranking(result.rows)
+    _print_ranking(result.folder, result.rows)
     report_path = result.folder.report_path
     _out().print(f"report: {report_path}", soft_wrap=True, markup=False, highlight=False)
     return HAS_FAILURES if result.has_failures else FINE
@@ -263,13 +266,33 @@ class _ConsoleProgress:
             yield advance
 
 
-def _print_ranking(rows: Sequence[RankedRow]) -> None:
-    """Print the ranking with every term, then the parameters in which the candidates differ."""
+def _print_ranking(folder: RunFolder, rows: Sequence[RankedRow]) -> None:
+    """Print the ranking, what each candidate pays for, the parameters, and the seat."""
+    from bafflelens.summary import seat_of, smallest_difference
+
+    _print_rows(rows)
+    out = _out()
+    out.print(smallest_difference(folder).text, markup=False, highlight=False, soft_wrap=True)
+    shown = [row.candidate for row in rows if row.place is not None]
+    best = next((candidate for candidate in shown if not candidate.is_baseline), None)
+    for candidate in (best, next((c for c in shown if c.is_baseline), None)):
+        if candidate is not None:
+            _print_seat(candidate.id, seat_of(folder, candidate.id))
+    _print_reasons(rows)
+
+
+def _print_rows(rows: Sequence[RankedRow]) -> None:
     ranked = [(row, row.candidate.score) for row in rows if row.status == "ranked"]
     terms = next((found.terms for _, found in ranked if found), ())
-    ranking = _table("Ranking in dB, lower is better", "place", "shape", "score", "better by")
-    for term in terms:
-        ranking.add_column(term.label, justify="right")
+    ranking = _table(
+        "Ranking in dB, lower is better",
+        *("place", "shape", "score", "better by"),
+        *("vertical", "horizontal", "side effects", "dominated by"),
+    )
+    paid = _table(
+        "What the terms find in dB, lower is better",
+        *("place", "shape", *(term.label for term in terms)),
+    )
     keys = _varying(rows)
     parameters = _table("Parameters", "place", "shape", *(key.partition(".")[2] for key in keys))
     for row, found in ranked:
@@ -278,19 +301,53 @@ def _print_ranking(rows: Sequence[RankedRow]) -> None:
             continue
         name = [f"{row.place}{' =' if row.is_tied else ''}", candidate.id]
         totals = [_decibels(found.total_db), _decibels(row.better_by_db, signed=True)]
-        values = [_decibels(term.value_db) for term in found.terms]
-        ranking.add_row(*name, *totals, *values, style="bold" if candidate.is_baseline else None)
+        objectives = [_decibels(value) for value in found.objectives.values]
+        style = "bold" if candidate.is_baseline else None
+        ranking.add_row(*name, *totals, *objectives, row.dominated_by, style=style)
+        paid.add_row(*name, *(_decibels(term.value_db) for term in found.terms), style=style)
         if not candidate.is_baseline:
-            parameters.add_row(*name, *(f"{candidate.values[key]:g}" for key in keys))
+            parameters.add_row(*name, *(_value(candidate.values, key) for key in keys))
     out = _out()
-    if ranked:
-        out.print(ranking)
-        out.print(parameters)
+    for table in (ranking, paid, parameters) if ranked else ():
+        out.print(table)
+
+
+def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
+    """Print what arrives at the seat."""
+    octaves = [
+        f"{octave.from_hz / 1000:.2g}-{octave.to_hz / 1000:.2g} kHz"
+        for octave in (bounces[0].octaves if bounces else ())
+    ]
+    table = _table(
+        f"At the seat, dB re the direct sound: {name}",
+        *("bounce", "angle", "ms later", "by distance", *octaves),
+    )
+    for bounce in bounces:
+        arrival = bounce.arrival
+        is_side = bounce.name == "side wall"
+        angle = arrival.azimuth_deg if is_side else arrival.elevation_deg
+        table.add_row(
+            bounce.name,
+            f"{angle:+.0f}",
+            f"{1e3 * arrival.delay_s:.1f}",
+            f"{arrival.spreading_db:.1f}",
+            *(_decibels(octave.level_db) for octave in bounce.octaves),
+        )
+    _out().print(table)
+
+
+def _print_reasons(rows: Sequence[RankedRow]) -> None:
+    out = _out()
     for row in rows:
         reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
         if reasons:
             text = f"{row.candidate.id} {row.status}: {'; '.join(reasons)}"
             out.print(text, markup=False, highlight=False, soft_wrap=True)
+
+
+def _value(values: Mapping[str, float], key: str) -> str:
+    """Return a parameter as text; a dash where the shape has none of that name."""
+    return f"{values[key]:g}" if key in values else "-"
 
 
 def _decibels(value: float, *, signed: bool = False) -> str:
@@ -300,7 +357,11 @@ def _decibels(value: float, *, signed: bool = False) -> str:
 def _table(title: str, *columns: str) -> Table:
     table = Table(title=title, title_justify="left", box=SIMPLE)
     for name in columns:
-        table.add_column(name, justify="left" if name == "shape" else "right", overflow="fold")
+        table.add_column(
+            name,
+            justify="left" if name in ("shape", "bounce", "dominated by") else "right",
+            overflow="fold",
+        )
     return table
 
 
@@ -321,6 +382,8 @@ def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:
     out = _out()
     out.print(f"{title}: no faults found.", markup=False, highlight=False)
     shapes = f"{len(sampling.candidates)} candidates and the baseline"
+    if plan.remeshes:
+        shapes += f", the best meshed {plan.remeshes} more ways"
     if sampling.skipped:
         shapes += f" ({sampling.skipped} samples skipped, for instance: {sampling.skipped_rule})"
     frequencies = [f for cost in plan.band_costs for f in cost.band.frequencies_hz]

@@ -276,7 +276,10 @@ def towards_bounce_db(dataset: xr.Dataset, limit: Limit, azimuth_deg: float = 0.
 
 
 def bounce_level_db(
-    dataset: xr.Dataset, elevation_deg: float, azimuth_deg: float = 0.0
+    dataset: xr.Dataset,
+    elevation_deg: float,
+    azimuth_deg: float = 0.0,
+    half_width_deg: float = PATCH_HALF_WIDTH_DEG,
 ) -> xr.DataArray:
     """Return the level towards a direction, re the listening window, (frequency,), in dB.
 
@@ -290,8 +293,10 @@ def bounce_level_db(
         A directivity dataset with one source.
     elevation_deg, azimuth_deg : float
         Middle of the patch, in degrees.
+    half_width_deg : float
+        How far it reaches to each side, in degrees of azimuth.
     """
-    share = _patch_shares(dataset, elevation_deg, azimuth_deg)
+    share = _patch_shares(dataset, elevation_deg, azimuth_deg, half_width_deg)
     chosen = np.flatnonzero(share)
     field = source_values(dataset, directions=chosen)
     energy = np.abs(field) ** 2 @ share[chosen] / share.sum()
@@ -369,7 +374,12 @@ def arc_level_db(
     return np.asarray(10 * np.log10(np.maximum(mean, 10 ** (LOWEST_LEVEL_DB / 10))))
 
 
-def _patch_shares(dataset: xr.Dataset, elevation_deg: float, azimuth_deg: float) -> FloatArray:
+def _patch_shares(
+    dataset: xr.Dataset,
+    elevation_deg: float,
+    azimuth_deg: float,
+    half_width_deg: float = PATCH_HALF_WIDTH_DEG,
+) -> FloatArray:
     """Return the solid angle in sr that each direction's cell shares with a bounce's patch."""
     azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
     azimuth = (azimuth - azimuth_deg + 180) % 360 - 180  # as seen from the middle of the patch
@@ -378,11 +388,11 @@ def _patch_shares(dataset: xr.Dataset, elevation_deg: float, azimuth_deg: float)
     bottom = np.clip(np.maximum(elevation - half, lowest), -90, 90)
     top = np.clip(np.minimum(elevation + half, highest), -90, 90)
     height = np.maximum(np.sin(np.radians(top)) - np.sin(np.radians(bottom)), 0.0)
-    across = np.minimum(azimuth + half, PATCH_HALF_WIDTH_DEG) - np.maximum(
-        azimuth - half, -PATCH_HALF_WIDTH_DEG
+    across = np.minimum(azimuth + half, half_width_deg) - np.maximum(
+        azimuth - half, -half_width_deg
     )
     at_pole = np.abs(elevation) == 90  # a pole's cell goes all the way around
-    width = np.where(at_pole, 2 * PATCH_HALF_WIDTH_DEG, np.maximum(across, 0.0))
+    width = np.where(at_pole, 2 * half_width_deg, np.maximum(across, 0.0))
     on_sphere = dataset["weight_sr"].values > 0
     return np.where(on_sphere, height * np.radians(width), 0.0)
 

@@ -268,6 +268,7 @@ class SolveSection(_Section):
     quality: Literal["draft", "standard", "fine"] = "standard"
     engine: Literal["direct", "bempp"] = "direct"
     second_opinion: bool = True
+    remeshes: int = Field(default=2, ge=0, le=8)
     mesh_time_limit_s: float = Field(default=120.0, ge=1, le=3600)
     workers: int | None = Field(default=None, ge=1, le=1024)
     memory_gib: float | None = Field(default=None, ge=1, le=16_384)

@@ -14,6 +14,7 @@ from bafflelens import provenance, store
 from bafflelens.errors import BafflelensError, StoreError
 from bafflelens.jobfile import LoadedJob
 from bafflelens.outlook import target_remarks
+from bafflelens.ranking import Remeshing
 from bafflelens.store import RunFolder, RunRecord, TaskRecord
 
 _SAVE_EVERY_S: Final = 2.0
@@ -106,6 +107,12 @@ class Journal:
         """Enter what the other engine says."""
         self._record = replace(self._record, second_opinion=text)
         self._folder.log(text)
+
+    def set_remeshing(self, remeshing: Remeshing) -> None:
+        """Enter the scores of one shape meshed several ways; the ranking reads it at once."""
+        self._record = replace(self._record, remeshing=remeshing)
+        self._folder.log(remeshing.text)
+        self.save()
 
     @property
     def closing_record(self) -> RunRecord:

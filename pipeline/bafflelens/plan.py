@@ -116,6 +116,8 @@ class Plan:
     ----------
     n_shapes : int
         Candidates and baseline.
+    remeshes : int
+        How many more times the best candidate is meshed and solved.
     band_costs : tuple of BandCost
         One a band, of the larger of the shapes looked at, in rising order of frequency.
     workers : int
@@ -129,6 +131,7 @@ class Plan:
     """
 
     n_shapes: int
+    remeshes: int = 0
     band_costs: tuple[BandCost, ...]
     workers: int
     mesh_seconds: float
@@ -148,7 +151,7 @@ class Plan:
     @property
     def total_seconds(self) -> float:
         """Expected wall time of the run in s."""
-        work = self.n_shapes * (self.mesh_seconds + self.solve_seconds)
+        work = (self.n_shapes + self.remeshes) * (self.mesh_seconds + self.solve_seconds)
         return work / self.workers + self.report_seconds
 
     @property
@@ -244,6 +247,7 @@ def make_plan(
         report_seconds += SECOND_OPINION_S
     return Plan(
         n_shapes=len(sampling.everything) + len(loaded.plates),
+        remeshes=job.solve.remeshes,
         band_costs=tuple(costs),
         workers=workers,
         mesh_seconds=speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,

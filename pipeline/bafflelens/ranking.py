@@ -7,13 +7,18 @@ Depends on: score.
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from bafflelens.score import Score
 
-TIE_DB: Final = 0.1  # the solver and the mesh are good to about 0.15 dB
+ESTIMATED_DIFFERENCE_DB: Final = 0.1
+"""What one shape's scores differ by on different meshes, where nobody has looked."""
+
+_LEAST_DIFFERENCE_DB: Final = 0.03
+_REPEATABILITY: Final = 2.8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,6 +53,48 @@ class CandidateResult:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Remeshing:
+    """One shape meshed several ways: how far its scores are apart.
+
+    Attributes
+    ----------
+    candidate : str
+        Its id; empty where nothing was meshed again.
+    scores_db : tuple of float
+        Its score on each mesh, in dB.
+    """
+
+    candidate: str
+    scores_db: tuple[float, ...]
+
+    @property
+    def smallest_difference_db(self) -> float:
+        """The smallest difference of two scores that means anything, in dB.
+
+        The repeatability limit, 2.8 standard deviations (ISO 5725-6, from memory): two scores
+        of the same shape on different meshes differ by less in 95 % of all cases. Few meshes
+        can agree by chance, so it is never below 0.03 dB. An estimate if there is one score.
+        """
+        if len(self.scores_db) < 2:
+            return ESTIMATED_DIFFERENCE_DB
+        spread = _REPEATABILITY * statistics.stdev(self.scores_db)
+        return max(spread, _LEAST_DIFFERENCE_DB)
+
+    @property
+    def text(self) -> str:
+        """The smallest difference and where it comes from, in words."""
+        start = f"smallest difference that means anything: {self.smallest_difference_db:.2f} dB"
+        if len(self.scores_db) < 2:
+            return f"{start}, an estimate; no shape was meshed several ways"
+        listed = ", ".join(f"{score_db:.2f}" for score_db in self.scores_db)
+        ways = len(self.scores_db)
+        return f"{start}; {self.candidate} meshed {ways} ways scores {listed} dB"
+
+
+NOT_MESHED_AGAIN: Final = Remeshing(candidate="", scores_db=())
+
+
+@dataclass(frozen=True, kw_only=True)
 class RankedRow:
     """One row of the ranking.
 
@@ -64,7 +111,10 @@ class RankedRow:
     is_tied : bool
         Whether it shares its place.
     reasons : tuple of str
-        Why it ties, is incomplete or failed.
+        Why it ties, is dominated, incomplete or failed.
+    dominated_by : str
+        Id of a candidate that is nowhere worse in vertical control, horizontal width and side
+        effects, and clearly better in one; empty for those on the front.
     """
 
     place: int | None
@@ -73,9 +123,17 @@ class RankedRow:
     better_by_db: float
     is_tied: bool
     reasons: tuple[str, ...]
+    dominated_by: str = ""
+
+    @property
+    def is_on_front(self) -> bool:
+        """Whether it is ranked and nothing dominates it."""
+        return self.status == "ranked" and not self.dominated_by
 
 
-def rank(candidates: Sequence[CandidateResult], tie_db: float = TIE_DB) -> tuple[RankedRow, ...]:
+def rank(
+    candidates: Sequence[CandidateResult], tie_db: float = ESTIMATED_DIFFERENCE_DB
+) -> tuple[RankedRow, ...]:
     """Return the candidates in order of their scores, best first.
 
     Parameters
@@ -84,7 +142,8 @@ def rank(candidates: Sequence[CandidateResult], tie_db: float = TIE_DB) -> tuple
         In any order; one at least is a baseline, and the first baseline with a complete score
         is what the others are compared with.
     tie_db : float
-        Scores closer than this to the best of their group share its place, in dB.
+        Scores closer than this to the best of their group share its place, in dB; it takes as
+        much in one of the three objectives to dominate.
 
     Returns
     -------
@@ -118,12 +177,19 @@ def rank(candidates: Sequence[CandidateResult], tie_db: float = TIE_DB) -> tuple
         (complete[c.id] for c in candidates if c.is_baseline and c.id in complete), float("nan")
     )
     ordered = sorted(by_status["ranked"], key=lambda c: (complete[c.id], c.id))
+    dominators = dominators_of(ordered, tie_db)
     rows: list[RankedRow] = []
     for group in _groups(ordered, complete, tie_db):
         place = len(rows) + 1
         for candidate in group:
-            tie = f"within {tie_db:g} dB of {group[0].id}: no difference that means anything"
-            reasons = candidate.reasons + ((tie,) if candidate is not group[0] else ())
+            dominator = dominators[candidate.id]
+            reasons = candidate.reasons
+            if candidate is not group[0]:
+                reasons += (
+                    f"within {tie_db:.2g} dB of {group[0].id}: no difference that means anything",
+                )
+            if dominator:
+                reasons += (f"dominated by {dominator}: nowhere better, and somewhere worse",)
             rows.append(
                 RankedRow(
                     place=place,
@@ -132,6 +198,7 @@ def rank(candidates: Sequence[CandidateResult], tie_db: float = TIE_DB) -> tuple
                     better_by_db=baseline_db - complete[candidate.id],
                     is_tied=len(group) > 1,
                     reasons=reasons,
+                    dominated_by=dominator,
                 )
             )
     for status in ("incomplete", "failed"):
@@ -147,6 +214,31 @@ def rank(candidates: Sequence[CandidateResult], tie_db: float = TIE_DB) -> tuple
                 )
             )
     return tuple(rows)
+
+
+def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[str, str]:
+    """Return for each candidate the first that dominates it, by id; empty where none does.
+
+    One dominates another that is nowhere better in the three objectives (`Objectives`) and
+    worse by `least_db` or more in one of them. The others are the Pareto front.
+
+    Parameters
+    ----------
+    ordered : sequence of CandidateResult
+        Candidates with a score, the best first.
+    least_db : float
+        Smallest difference that means anything, in dB.
+    """
+    objectives = {c.id: c.score.objectives.values for c in ordered if c.score is not None}
+
+    def dominates(one: str, other: str) -> bool:
+        behind = [b - a for a, b in zip(objectives[one], objectives[other], strict=True)]
+        return min(behind) >= 0 and max(behind) >= least_db and max(behind) > 0
+
+    return {
+        other: next((one for one in objectives if one != other and dominates(one, other)), "")
+        for other in objectives
+    }
 
 
 def _status(candidate: CandidateResult) -> str:

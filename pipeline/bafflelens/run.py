@@ -16,6 +16,7 @@ from bafflelens.parallel import Pool, processors, usable_memory, worker_pool
 from bafflelens.plan import Plan, make_plan
 from bafflelens.progress import Progress, Silent
 from bafflelens.ranking import CandidateResult, RankedRow
+from bafflelens.remeshing import mesh_best_again
 from bafflelens.reservations import GIB
 from bafflelens.sampling import Candidate, Sampling, draw
 from bafflelens.second_opinion import ask_second_opinion
@@ -137,6 +138,8 @@ def _carry_out(folder: RunFolder, plan: Plan, pool: Pool, options: RunOptions) -
             options.methods.warm_up(options.progress.say)
         with journal.step("meshing and solving"):
             solve_candidates(run)
+        with journal.step("meshing the best again"):
+            mesh_best_again(run, rank_run(folder))
         rows = rank_run(folder)
         with journal.step("second opinion"):
             ask_second_opinion(run, rows)

@@ -156,6 +156,28 @@ class Term:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Objectives:
+    """What a choice is between: more of the one costs of the others. Lower is better, in dB.
+
+    Attributes
+    ----------
+    vertical_db, horizontal_db : float
+        Excess of vertical control and of horizontal width over their tolerances.
+    side_effects_db : float
+        What all other terms cost, by their weights.
+    """
+
+    vertical_db: float
+    horizontal_db: float
+    side_effects_db: float
+
+    @property
+    def values(self) -> tuple[float, float, float]:
+        """All three, in this order."""
+        return (self.vertical_db, self.horizontal_db, self.side_effects_db)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Score:
     """A candidate's score with every term.
 
@@ -172,6 +194,20 @@ class Score:
     terms: tuple[Term, ...]
     total_db: float
     gaps: tuple[str, ...] = ()
+
+    @property
+    def objectives(self) -> Objectives:
+        """Vertical control, horizontal width, and all that must not happen besides."""
+        excess = {term.name: term.excess_db for term in self.terms}
+        return Objectives(
+            vertical_db=excess.get("vertical_control", 0.0),
+            horizontal_db=excess.get("horizontal_width", 0.0),
+            side_effects_db=sum(
+                term.cost_db
+                for term in self.terms
+                if term.name not in ("vertical_control", "horizontal_width")
+            ),
+        )
 
     @property
     def is_complete(self) -> bool:

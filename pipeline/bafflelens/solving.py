@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
@@ -22,9 +22,10 @@ from bafflelens.parallel import Outcome, Pool
 from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings, job_bands
 from bafflelens.playing import missing_plates, played
 from bafflelens.progress import Progress
+from bafflelens.quality import MeshSize
 from bafflelens.ranking import CandidateResult
 from bafflelens.sampling import BASELINE_ID
-from bafflelens.score import score
+from bafflelens.score import Score, score
 from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.sweep import BandResult
 from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
@@ -73,6 +74,7 @@ class _Open:
     """A candidate on its way: what has come back of it, and what is still out."""
 
     candidate: CandidateResult
+    is_judged: bool
     settings: SolveSettings
     bands: dict[int, BandResult]
     tasks_out: int = 0
@@ -103,6 +105,60 @@ def solve_candidates(run: Run) -> None:
             waiting.add(candidate.id)
         elif candidate.score is None:  # it was stopped in between
             _judge(run, candidate, run.folder.load_directivity(candidate.id))
+    _work_through(run, tasks)
+    _complete_scores(run, waiting)
+
+
+def solve_again(
+    run: Run, candidate: CandidateResult, sizes_by_name: Mapping[str, Sequence[MeshSize]]
+) -> dict[str, xr.Dataset]:
+    """Mesh and solve a candidate again at other sizes; what was done before is kept.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    candidate : CandidateResult
+        The candidate.
+    sizes_by_name : mapping of str to sequence of MeshSize
+        Mesh rule of every band, by the name under which the results are kept.
+
+    Returns
+    -------
+    dict of str to xarray.Dataset
+        Directivity by name; what failed is recorded and left out.
+    """
+    tasks: dict[str, _Task] = {}
+    for position, (name, sizes) in enumerate(sizes_by_name.items()):
+        if not run.folder.has_directivity(name):
+            tasks |= _submit(run, replace(candidate, id=name), position, sizes)
+    _work_through(run, tasks)
+    return {
+        name: run.folder.load_directivity(name)
+        for name in sizes_by_name
+        if run.folder.has_directivity(name)
+    }
+
+
+def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Score:
+    """Return the score of a dataset as it plays by the run's job, against the run's baseline.
+
+    Raises
+    ------
+    InputError
+        If it cannot be played, for want of a plate for instance.
+    """
+    job, baseline = run.loaded.job, None
+    dataset = played(run.folder, run.loaded, dataset)
+    if is_baseline:
+        baseline = dataset
+    elif run.folder.has_directivity(BASELINE_ID):
+        baseline = played(run.folder, run.loaded, run.folder.load_directivity(BASELINE_ID))
+    return score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
+
+
+def _work_through(run: Run, tasks: dict[str, _Task]) -> None:
+    """Receive all work that is out, and conclude each candidate whose work is back."""
     total = sum(task.planned_seconds for task in tasks.values())
     with run.progress.bar(total) as advance:
         for outcome in run.pool.outcomes():
@@ -114,7 +170,6 @@ def solve_candidates(run: Run) -> None:
                 conclusion = _conclude(run, task.open)
                 run.folder.log(conclusion)
             advance(task.planned_seconds, conclusion)
-    _complete_scores(run, waiting)
 
 
 def _complete_scores(run: Run, waiting: set[str]) -> None:
@@ -130,8 +185,16 @@ def _complete_scores(run: Run, waiting: set[str]) -> None:
             _judge(run, candidate, run.folder.load_directivity(candidate.id))
 
 
-def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _Task]:
-    """Submit the meshing of a candidate and the bands that are missing, the largest first."""
+def _submit(
+    run: Run,
+    candidate: CandidateResult,
+    position: int,
+    sizes: Sequence[MeshSize] | None = None,
+) -> dict[str, _Task]:
+    """Submit the meshing of a candidate and the bands that are missing, the largest first.
+
+    With mesh sizes of its own it is one that is not judged.
+    """
     job, shape = run.loaded.job, run.shape_of(candidate)
     settings = SolveSettings(
         motions=run.loaded.boundaries.motions_of(shape, candidate.values),
@@ -143,7 +206,7 @@ def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _T
         stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
     )
     done = run.folder.load_bands(candidate.id)
-    opened = _Open(candidate=candidate, settings=settings, bands=done)
+    opened = _Open(candidate=candidate, is_judged=sizes is None, settings=settings, bands=done)
     bands = job_bands(run.loaded)
     tasks = {}
 
@@ -176,7 +239,7 @@ def _submit(run: Run, candidate: CandidateResult, position: int) -> dict[str, _T
     meshes = submit(
         "mesh", None, run.plan.mesh_seconds, 0.0,
         mesh_candidate, run.methods, shape.script.absolute(), dict(candidate.values),
-        band_mesh_sizes(run.loaded), job.solve.mesh_time_limit_s,
+        sizes or band_mesh_sizes(run.loaded), job.solve.mesh_time_limit_s,
     )  # fmt: skip
     for number in sorted(set(range(len(bands))) - set(done), reverse=True):
         submit(
@@ -245,6 +308,8 @@ def _conclude(run: Run, opened: _Open) -> str:
         failure = Outcome(name="directivity", value=None, error=str(error))
         return _fail(run, opened.candidate, {"directivity": failure})
     run.folder.save_directivity(opened.candidate.id, dataset)
+    if not opened.is_judged:
+        return f"{opened.candidate.id} solved"
     missing = missing_plates(run.folder, run.loaded)
     if missing and not is_plate(opened.candidate.id):
         return f"{opened.candidate.id} solved, to be judged when {', '.join(missing)} is solved"
@@ -253,17 +318,11 @@ def _conclude(run: Run, opened: _Open) -> str:
 
 def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
     """Score a complete candidate as it plays; a plate is only noted as solved."""
-    job, baseline = run.loaded.job, None
     if is_plate(candidate.id):
         run.folder.update_candidate(candidate.id, status=store.SOLVED)
         return f"{candidate.id} solved"
     try:
-        dataset = played(run.folder, run.loaded, dataset)
-        if candidate.is_baseline:
-            baseline = dataset
-        elif run.folder.has_directivity(BASELINE_ID):
-            baseline = played(run.folder, run.loaded, run.folder.load_directivity(BASELINE_ID))
-        found = score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
+        found = score_of(run, dataset, is_baseline=candidate.is_baseline)
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))
         return _fail(run, candidate, {"score": failure})

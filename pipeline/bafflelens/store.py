@@ -11,6 +11,7 @@
         log.txt             what happened, line by line
         catalog.sqlite      candidates, parameters, status, scores, notes
         candidates/c001/    mesh.npz (the finest), directivity.nc
+        candidates/c001.mesh1/  the best candidate, meshed another way
         report.html
         target.png          what was asked of the levels, on one page
 
@@ -43,7 +44,7 @@ from bafflelens import directivity
 from bafflelens.errors import StoreError, invalid
 from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.mesh import Mesh
-from bafflelens.ranking import CandidateResult
+from bafflelens.ranking import CandidateResult, Remeshing
 from bafflelens.score import Score, Term
 from bafflelens.sweep import BandResult, FrequencyOutcome
 
@@ -147,6 +148,8 @@ class RunRecord:
         What the user should know.
     second_opinion : str or None
         What the other engine says of the best candidate; None if it was not asked.
+    remeshing : Remeshing or None
+        Scores of the best candidate meshed several ways; None if that was not done.
     """
 
     title: str
@@ -161,6 +164,7 @@ class RunRecord:
     tasks: tuple[TaskRecord, ...] = ()
     remarks: tuple[str, ...] = ()
     second_opinion: str | None = None
+    remeshing: Remeshing | None = None
 
 
 class RunFolder:
@@ -213,6 +217,10 @@ class RunFolder:
                 raise StoreError(invalid("run folder", self.path, rule))
             content["tasks"] = tuple(TaskRecord(**task) for task in content["tasks"])
             content["remarks"] = tuple(content["remarks"])
+            remeshing = content.pop("remeshing", None)  # older runs know nothing of it
+            if remeshing:
+                remeshing["scores_db"] = tuple(remeshing["scores_db"])
+                content["remeshing"] = Remeshing(**remeshing)
             return RunRecord(**content)
         except (OSError, ValueError, KeyError, TypeError) as error:
             rule = f"a run record written by bafflelens ({error})"

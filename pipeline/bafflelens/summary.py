@@ -12,25 +12,52 @@ from bafflelens.jobsources import is_plate
 from bafflelens.loudspeaker import remarks_of
 from bafflelens.mesh import Mesh
 from bafflelens.playing import missing_plates, played
-from bafflelens.ranking import RankedRow, rank
+from bafflelens.ranking import (
+    NOT_MESHED_AGAIN,
+    CandidateResult,
+    RankedRow,
+    Remeshing,
+    rank,
+)
 from bafflelens.store import RunFolder, RunRecord
 
 if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
     from bafflelens.report import Picture, RunView
+    from bafflelens.seat import SeatBounce
 
 _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
 
 def rank_run(folder: RunFolder) -> tuple[RankedRow, ...]:
     """Return the ranking of a run, also of one that is not finished."""
-    return rank(
-        [
-            replace(candidate, reasons=(_NOT_SOLVED,)) if candidate.status == store.WAITING
-            else candidate
-            for candidate in folder.candidates()
-            if not is_plate(candidate.id)
-        ]
-    )  # fmt: skip
+    return rank(_waiting_explained(folder), smallest_difference(folder).smallest_difference_db)
+
+
+def smallest_difference(folder: RunFolder) -> Remeshing:
+    """Return how far apart the scores of one shape are, meshed several ways; or the estimate."""
+    return folder.load_record().remeshing or NOT_MESHED_AGAIN
+
+
+def seat_of(folder: RunFolder, candidate_id: str) -> tuple[SeatBounce, ...]:
+    """Return what of a candidate arrives at the seat; empty if it is not solved."""
+    from bafflelens.seat import bounces_at_seat
+
+    if not folder.has_directivity(candidate_id):
+        return ()
+    loaded = folder.load_job()
+    job = loaded.job
+    dataset = played(folder, loaded, folder.load_directivity(candidate_id))
+    return bounces_at_seat(dataset, job.room.room, job.score.settings.band_hz, job.air.medium)
+
+
+def _waiting_explained(folder: RunFolder) -> list[CandidateResult]:
+    return [
+        replace(candidate, reasons=(_NOT_SOLVED,))
+        if candidate.status == store.WAITING
+        else candidate
+        for candidate in folder.candidates()
+        if not is_plate(candidate.id)
+    ]
 
 
 def has_failed(row: RankedRow) -> bool:
@@ -102,6 +129,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         ),
         remarks=(*record.remarks, *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed)),
         second_opinion=record.second_opinion,
+        remeshing=record.remeshing or NOT_MESHED_AGAIN,
         timings=tuple(
             Timing(step=step, seconds=seconds) for step, seconds in record.timing_s.items()
         ),

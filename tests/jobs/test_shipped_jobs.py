@@ -80,6 +80,15 @@ def test_a_lens_sends_less_to_floor_and_ceiling_than_the_plain_baffle(tiny_run):
 
 
 @pytest.mark.slow
+def test_other_meshes_of_one_shape_score_nearly_the_same(tiny_run):
+    """Draft meshes are good to about 0.3 dB, and the score is a mean over many directions."""
+    remeshing = tiny_run.load_record().remeshing
+    assert len(set(remeshing.scores_db)) == 3
+    assert 0 < max(remeshing.scores_db) - min(remeshing.scores_db) < 0.3
+    assert remeshing.smallest_difference_db < 0.5
+
+
+@pytest.mark.slow
 def test_the_page_of_a_run_needs_nothing_else(tiny_run):
     page = tiny_run.report_path.read_text(encoding="utf-8")
     assert "Tiny: two lenses and the plain baffle" in page

@@ -103,6 +103,7 @@ from_hz = 2000
 to_hz = 4000
 [solve]
 second_opinion = false
+remeshes = 0
 quality = "draft"
 """
 

@@ -43,9 +43,12 @@ def test_a_run_prints_the_ranking_and_where_the_report_is(write_job, with_stubs,
     assert code == 0
     assert f"report: {folder / 'report.html'}" in printed.out
     assert f"run folder: {folder}" in printed.err
-    for word in ("baseline", "c003", "control", "opening_height_mm", "better by"):
+    for word in ("baseline", "c003", "control", "opening_height_mm", "better by", "dominated by"):
         assert word in printed.out
     assert "width_mm" not in printed.out  # the same in all
+    assert "smallest difference that means anything: 0.10 dB, an estimate" in printed.out
+    assert re.search(r"At the seat, dB re the direct sound: c\d+", printed.out)
+    assert re.search(r"ceiling +\+45 +3\.6 +-3\.0 +-?\d+\.\d\d", printed.out)
     assert re.search(r"100%  c\d+ solved, score [\d.]+ dB, 0 s left", printed.err)
 
 

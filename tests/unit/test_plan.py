@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The expected cost of a job."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -94,6 +96,7 @@ def test_a_plan_adds_up():
     assert plan.solve_seconds == 10.0
     assert plan.total_seconds == 4 * (5 + 10) / 2 + 10
     assert plan.memory_bytes == 4e9
+    assert replace(plan, remeshes=2).total_seconds == 6 * (5 + 10) / 2 + 10
 
 
 def test_a_matrix_that_fits_is_stored_and_one_that_does_not_is_not():

@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 import math
+from dataclasses import replace
 
 import pytest
 
-from bafflelens.ranking import CandidateResult, rank
-from bafflelens.score import Score
+from bafflelens.ranking import NOT_MESHED_AGAIN, CandidateResult, Remeshing, rank
+from bafflelens.score import Score, Term
 
 
 def candidate(name, total_db=None, *, gaps=(), status="solved", reasons=(), baseline=False):
@@ -103,3 +104,77 @@ def test_a_ranking_without_baseline_or_with_doubles_is_refused():
         rank([candidate("a", 1.0)])
     with pytest.raises(ValueError, match=r"Invalid candidate id 'a'. Must be unique"):
         rank([PLAIN, candidate("a", 1.0), candidate("a", 2.0)])
+
+
+# ------------------------------------------------------------------ the front
+def with_objectives(name, vertical, horizontal, side, *, baseline=False):
+    """Return a candidate whose score is the sum of the three."""
+    excess = {"vertical_control": vertical, "horizontal_width": horizontal, "side_lobes": side}
+    terms = tuple(
+        Term(name=term, value_db=value, tolerance_db=0.0, weight=1.0, excess_db=value, note=".")
+        for term, value in excess.items()
+    )
+    score = Score(terms=terms, total_db=vertical + horizontal + side)
+    return replace(candidate(name, 1.0, baseline=baseline), score=score)
+
+
+FAR = with_objectives("plain", 9.0, 9.0, 9.0, baseline=True)
+
+
+def test_what_is_nowhere_better_is_dominated():
+    rows = rank(
+        [
+            with_objectives("plain", 5.0, 0.0, 0.5, baseline=True),
+            with_objectives("tall", 2.0, 1.0, 0.5),
+            with_objectives("poor", 2.0, 1.5, 0.5),
+            with_objectives("wide", 3.0, 0.2, 0.5),
+            with_objectives("calm", 4.0, 1.2, 0.1),
+        ]
+    )
+    assert {row.candidate.id: row.dominated_by for row in rows} == {
+        "plain": "", "tall": "", "poor": "tall", "wide": "", "calm": "",
+    }  # fmt: skip
+    (poor,) = (row for row in rows if row.dominated_by)
+    assert not poor.is_on_front
+    assert "dominated by tall: nowhere better, and somewhere worse" in poor.reasons
+
+
+def test_it_takes_a_difference_that_means_something_to_dominate():
+    pair = [with_objectives("a", 2.0, 1.0, 0.5), with_objectives("b", 2.05, 1.0, 0.5), FAR]
+    assert rank(pair, tie_db=0.1)[1].dominated_by == ""
+    assert rank(pair, tie_db=0.01)[1].dominated_by == "a"
+    same = [with_objectives("a", 2.0, 1.0, 0.5), with_objectives("b", 2.0, 1.0, 0.5), FAR]
+    assert all(row.is_on_front for row in rank(same, tie_db=0.0)[:2])
+
+
+def test_what_has_no_place_neither_dominates_nor_is_dominated():
+    holed = replace(
+        with_objectives("holed", 0.0, 0.0, 0.0),
+        score=replace(with_objectives("x", 0.0, 0.0, 0.0).score, gaps=("4000 Hz failed: .",)),
+    )
+    rows = rank([holed, with_objectives("a", 2.0, 1.0, 0.5), FAR])
+    found = {row.candidate.id: row for row in rows}
+    assert found["a"].is_on_front
+    assert not found["holed"].is_on_front
+    assert found["holed"].dominated_by == ""
+
+
+# ------------------------------------------------------------------ the smallest difference
+def test_scores_of_one_shape_give_the_smallest_difference():
+    # 2.8 standard deviations: ISO 5725-6's repeatability limit. Of 1, 2, 3 the deviation is 1.
+    found = Remeshing(candidate="c009", scores_db=(3.1, 3.2, 3.3))
+    assert found.smallest_difference_db == pytest.approx(0.28)
+    assert found.text == (
+        "smallest difference that means anything: 0.28 dB; c009 meshed 3 ways scores "
+        "3.10, 3.20, 3.30 dB"
+    )
+
+
+def test_meshes_that_agree_by_chance_prove_nothing():
+    assert Remeshing(candidate="a", scores_db=(3.0, 3.0)).smallest_difference_db == 0.03
+
+
+@pytest.mark.parametrize("found", [NOT_MESHED_AGAIN, Remeshing(candidate="a", scores_db=(3.0,))])
+def test_without_other_meshes_there_is_an_estimate(found):
+    assert found.smallest_difference_db == 0.1
+    assert "0.10 dB, an estimate; no shape was meshed several ways" in found.text

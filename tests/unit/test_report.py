@@ -15,7 +15,7 @@ from PIL import Image
 
 from bafflelens.criteria import vertical_benefit
 from bafflelens.geometry import Parameter
-from bafflelens.ranking import CandidateResult, rank
+from bafflelens.ranking import CandidateResult, Remeshing, rank
 from bafflelens.report import (
     CandidateView,
     Failure,
@@ -30,7 +30,8 @@ from bafflelens.report.curves import curves_of, marks_of, requirements_of, unsol
 from bafflelens.report.page import render
 from bafflelens.report.shown import scales_of
 from bafflelens.report.style import drawing_style, to_svg
-from bafflelens.score import score
+from bafflelens.report.tables import term_colours
+from bafflelens.score import TERM_NAMES, score
 from bafflelens.target import Limit, Target, default_target
 
 TARGET = default_target()
@@ -258,7 +259,7 @@ def test_page_is_accessible(page):
     assert all(attributes.get("alt") for attributes in page.all("img"))
     assert all(attributes.get("scope") in ("row", "col") for attributes in page.all("th"))
     drawings = page.all("svg")
-    assert len(drawings) == 2 + 4 * 2  # small maps, comparison, two candidates in detail
+    assert len(drawings) == 3 + 4 * 2  # choice, small maps, comparison, two in detail
     for attributes in drawings:
         assert attributes["role"] == "img"
         assert len(attributes["aria-label"]) > 40
@@ -652,3 +653,39 @@ def test_limits_of_a_target_are_drawn_as_given():
     assert floor.title == "Towards the floor bounce, −40°"
     assert ceiling.is_upper
     assert [mark.label for mark in marks_of(target)] == ["ceiling +45°", "floor −40°"]
+
+
+# ------------------------------------------------------------------ the choice
+def test_the_choice_is_drawn_and_what_is_dominated_is_marked(run):
+    (worse,) = (row for row in run.rows if row.candidate.id == "c002")
+    marked = replace(worse, dominated_by="c001")
+    rows = tuple(marked if row is worse else row for row in run.rows)
+    page = render(replace(run, rows=rows))
+    assert "What the choice is between" in page
+    assert "<small>dominated by c001</small>" in page
+    figure = page[page.index('aria-label="Two scatter plots') :]
+    figure = figure[: figure.index("</svg>")]
+    on_front = [row.candidate.id for row in rows if row.is_on_front]
+    assert sorted(on_front) == ["baseline", "c001"]
+    assert re.search(r"On the front: [^.]*c001", figure)
+    for text in ("Excess in vertical control, dB", ">c001<", ">dominated<"):
+        assert text in figure
+    assert ">c002<" not in figure  # a dominated one is a hollow mark without a name
+
+
+def test_which_differences_mean_anything_stands_under_the_ranking(run):
+    found = Remeshing(candidate="c001", scores_db=(3.1, 3.2, 3.3))
+    page = render(replace(run, remeshing=found))
+    assert "Smallest difference that means anything: 0.28 dB; c001 meshed 3 ways" in page
+    assert "an estimate; no shape was meshed several ways" in render(run)
+
+
+def test_one_ranked_candidate_leaves_no_choice(data):
+    result, view = entry("baseline", data["baseline"], is_baseline=True)
+    assert "What the choice is between" not in render(run_view([result], [view]))
+
+
+def test_each_term_has_a_colour_of_its_own(run):
+    colours = term_colours(run.rows)
+    assert len(colours) == len(TERM_NAMES)
+    assert len(set(colours.values())) == len(TERM_NAMES)

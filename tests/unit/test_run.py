@@ -15,7 +15,11 @@ from bafflelens.directivity import directions
 from bafflelens.errors import BafflelensError, InputError, JobError, StoreError
 from bafflelens.parallel import worker_pool
 from bafflelens.plan import band_memory
+from bafflelens.quality import MeshSize
+from bafflelens.ranking import Remeshing
+from bafflelens.remeshing import scaled, size_factor
 from bafflelens.run import RunOptions, resume_run, run_job
+from bafflelens.score import score
 from bafflelens.second_opinion import largest_difference_db
 from bafflelens.store import open_run
 from bafflelens.summary import rank_run
@@ -254,6 +258,83 @@ def test_a_full_disk_stops_the_run_with_one_line(write_job, stub, options, monke
     with pytest.raises(BafflelensError, match=r"The run was stopped. Invalid path.*No space left"):
         run_job(write_job(), options)
     assert only_run(options).load_record().status == store.STOPPED
+
+
+def test_the_best_is_meshed_again_to_know_which_differences_mean_anything(
+    write_job, stub, options
+):
+    """The stub's pattern follows the size of the mesh, as a true one does a little."""
+    result = run_job(write_job(("remeshes = 0", "remeshes = 2")), options)
+    folder = only_run(options)
+    found = folder.load_record().remeshing
+    best = next(row.candidate for row in result.rows if not row.candidate.is_baseline)
+    assert found.candidate == best.id
+    assert found.scores_db == (best.score.total_db,) * 3  # the stub meshes all sizes alike
+    assert len(stub.solved) == (4 + 2) * BANDS
+    assert [c.id for c in folder.candidates()] == ["baseline", "c001", "c002", "c003"]
+    for number in (1, 2):
+        assert folder.has_directivity(f"{best.id}.mesh{number}")
+    assert not result.has_failures
+    stub.solved.clear()
+    resume_run(folder.path, options)
+    assert stub.solved == []  # what was meshed again is kept
+
+
+def test_scores_that_differ_by_less_than_the_meshes_do_are_ties(write_job, options):
+    run_job(write_job(), options)
+    folder = only_run(options)
+    scores = [c.score.total_db for c in folder.candidates()]
+    record = folder.load_record()
+    wide = Remeshing(candidate="c001", scores_db=(0.0, 2 * max(scores)))
+    folder.save_record(replace(record, remeshing=wide))
+    assert {row.place for row in rank_run(folder)} == {1}
+    assert folder.load_record().remeshing == wide
+
+
+def test_a_mesh_that_fails_the_second_time_is_left_out(write_job, stub, options):
+    def fail_again(band):
+        if len(stub.solved) >= 4 * BANDS:
+            msg = "no memory left"
+            raise MemoryError(msg)
+
+    stub.on_solve = fail_again
+    result = run_job(write_job(("remeshes = 0", "remeshes = 1")), options)
+    assert not result.has_failures
+    assert [row.status for row in result.rows] == ["ranked"] * 4
+    record = only_run(options).load_record()
+    assert len(record.remeshing.scores_db) == 1
+    assert "an estimate" in record.remeshing.text
+    failed = [task.candidate for task in record.tasks if task.status == store.FAILED]
+    assert failed
+    assert all(name.endswith(".mesh1") for name in failed)
+
+
+def test_other_meshes_are_neither_finer_nor_coarser_on_average():
+    factors = [size_factor(number) for number in range(1, 5)]
+    assert factors == pytest.approx([1.04, 0.96, 1.08, 0.92])
+    size = MeshSize(
+        source_size_m=0.01, growth=2, growth_distance_m=0.2, largest_m=0.03, curvature_elements=20
+    )
+    (smaller,) = scaled([size], 0.96)
+    assert (smaller.source_size_m, smaller.largest_m) == pytest.approx((0.0096, 0.0288))
+    assert smaller.growth == 2
+
+
+def test_a_candidate_scored_before_its_baseline_is_scored_again(write_job, stub, options):
+    """Sensitivity is judged against the baseline, which may be solved last."""
+    run_job(write_job(), options)
+    folder = only_run(options)
+    job = folder.load_job().job
+    (first,) = (c for c in folder.candidates() if c.id == "c001")
+    alone = score(
+        folder.load_directivity("c001"), job.target.target(job.room.room), job.score.settings
+    )
+    assert not alone.terms[-1].is_judged
+    folder.update_candidate("c001", status=store.SOLVED, score=alone)
+    resume_run(folder.path, options)
+    (again,) = (c for c in folder.candidates() if c.id == "c001")
+    assert repr(again.score) == repr(first.score)  # as text, since NaN is not itself
+    assert again.score.terms[-1].is_judged
 
 
 def test_the_second_opinion_is_kept(write_job, options):

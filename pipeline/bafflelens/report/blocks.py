@@ -62,6 +62,28 @@ def thumbnails(drawn: Sequence[Shown], scales: Scales, run: RunView) -> Markup |
     return _markup(figure, "small", alt)
 
 
+def choice(run: RunView, names: Mapping[str, str]) -> Markup | None:
+    """Return the candidates by their objectives; None if fewer than two are ranked."""
+    points = [
+        figures.Point(
+            name=names[row.candidate.id],
+            values=row.candidate.score.objectives.values,
+            is_on_front=row.is_on_front,
+            is_baseline=row.candidate.is_baseline,
+        )
+        for row in run.rows
+        if row.status == "ranked" and row.candidate.score
+    ]
+    if len(points) < 2:
+        return None
+    front = words.listed([point.name for point in points if point.is_on_front])
+    alt = (
+        "Two scatter plots of all ranked candidates: excess in vertical control against excess "
+        f"in horizontal width, and against the cost of side effects. On the front: {front}."
+    )
+    return _markup(figures.trade_off(points), "choice", alt)
+
+
 def comparison(
     winner: Shown | None, reference: Shown | None, scales: Scales, run: RunView
 ) -> Markup | None:

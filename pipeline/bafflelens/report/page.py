@@ -14,7 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from bafflelens.ranking import RankedRow
 from bafflelens.report import words
-from bafflelens.report.blocks import comparison, detail_of, slopes, thumbnails, zero_text
+from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
 from bafflelens.report.curves import requirements_of
 from bafflelens.report.shown import (
     baseline_row,
@@ -74,6 +74,7 @@ def render(run: RunView) -> str:
     checks = solver_checks(run, names)
     scales = scales_of(run, drawn)
     with drawing_style():
+        chosen_between = choice(run, names)
         small_maps = thumbnails(drawn, scales, run)
         compared = comparison(winner, reference, scales, run)
         details = [
@@ -97,6 +98,7 @@ def render(run: RunView) -> str:
             colour_of=term_colours(run.rows),
             bar_width=partial(bar_width, largest_total(run.rows)),
             has_labels=len({row.candidate.label for row in run.rows}) > 2,
+            choice=chosen_between,
             thumbnails=small_maps,
             comparison=compared,
             details=details,
@@ -123,6 +125,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters |= {
+        "capitalize_first": lambda text: text[:1].upper() + text[1:],
         "db": words.decibels,
         "signed_db": words.signed_decibels,
         "number": words.number,

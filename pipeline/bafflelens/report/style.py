@@ -43,6 +43,16 @@ SERIES: Final[tuple[tuple[str, Dash], ...]] = (
     ("#a62f36", (0, (1.2, 1.0))),
 )
 
+# The parts of a bar; neighbours differ in lightness, which colour blindness leaves.
+TERMS: Final = (
+    *(colour for colour, _ in SERIES),
+    "#5d6fb8",
+    "#7cc4c9",
+    "#4f6612",
+    "#f0c46c",
+    "#d98a90",
+)
+
 # What fills a stretch of frequency that was not solved.
 GAP: Final[dict[str, Any]] = {
     "facecolor": "#e8e9e5",

@@ -19,7 +19,7 @@ from bafflelens.report import words
 from bafflelens.report.curves import Curves, angle_text, octaves_in
 from bafflelens.report.figures import Scales, kilohertz
 from bafflelens.report.shown import Shown
-from bafflelens.report.style import SERIES
+from bafflelens.report.style import TERMS
 from bafflelens.report.view import CandidateView, RunView
 from bafflelens.score import Score, Term
 from bafflelens.target import Target
@@ -84,7 +84,7 @@ def term_units(rows: Sequence[RankedRow]) -> list[str]:
 
 def term_colours(rows: Sequence[RankedRow]) -> dict[str, str]:
     """Return the colour of each term, by name."""
-    colours = cycle(colour for colour, _ in SERIES)
+    colours = cycle(TERMS)
     return {term.name: colour for term, colour in zip(terms_of(rows), colours, strict=False)}
 
 

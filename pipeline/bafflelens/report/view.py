@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import xarray as xr
 
 from bafflelens.mesh import Mesh
-from bafflelens.ranking import RankedRow
+from bafflelens.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
 from bafflelens.score import ScoreSettings
 from bafflelens.target import Target
 
@@ -141,6 +141,8 @@ class RunView:
         What the user should know besides.
     second_opinion : str or None
         What the other engine says of the same shape; None if it was not asked.
+    remeshing : Remeshing
+        Which score differences mean anything.
     timings : tuple of Timing
         How long each step took.
     versions : mapping of str to str
@@ -165,6 +167,7 @@ class RunView:
     failures: tuple[Failure, ...] = ()
     remarks: tuple[str, ...] = ()
     second_opinion: str | None = None
+    remeshing: Remeshing = NOT_MESHED_AGAIN
     timings: tuple[Timing, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
     host: Mapping[str, str | int | float] = field(default_factory=dict)

@@ -9,8 +9,10 @@ from bafflelens.report.figures.axes import Scales, kilohertz
 from bafflelens.report.figures.maps import comparison_maps, level_maps, thumbnail_maps
 from bafflelens.report.figures.panels import bounce_levels, level_slope, responses
 from bafflelens.report.figures.polar import polars
+from bafflelens.report.figures.trade_off import Point, trade_off
 
 __all__ = [
+    "Point",
     "Scales",
     "bounce_levels",
     "comparison_maps",
@@ -20,4 +22,5 @@ __all__ = [
     "polars",
     "responses",
     "thumbnail_maps",
+    "trade_off",
 ]

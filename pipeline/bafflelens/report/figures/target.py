@@ -26,7 +26,12 @@ PAGE: Final = (11.69, 8.27)  # in, A4 landscape
 
 _BODY_M: Final = (0.25, 0.21, 0.4)  # depth, width, height of the drawn cabinet; a sketch
 _THICK_M: Final = 0.1
-_HATCHED: Final[dict[str, Any]] = {"facecolor": "none", "edgecolor": "#9aa2a8", "hatch": "////", "linewidth": 0}
+_HATCHED: Final[dict[str, Any]] = {
+    "facecolor": "none",
+    "edgecolor": "#9aa2a8",
+    "hatch": "////",
+    "linewidth": 0,
+}
 _COLOURS: Final = {
     "direct": style.INK,
     "floor": style.SERIES[1][0],

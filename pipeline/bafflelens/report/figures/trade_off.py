@@ -1,0 +1,124 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The choice between vertical control, horizontal width and side effects, as two scatter plots.
+
+Depends on: axes, style.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from bafflelens.report import style
+from bafflelens.report.figures.axes import FULL_WIDTH
+from bafflelens.report.style import inch_axes
+
+_MOST_LABELS: Final = 14
+_TITLES: Final = (
+    ("Excess in horizontal width, dB", "Vertical control against horizontal width"),
+    ("Cost of side effects, dB", "Vertical control against side effects"),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Point:
+    """A candidate in the plane of the objectives.
+
+    Attributes
+    ----------
+    name : str
+        What it is called.
+    values : tuple of 3 floats
+        Vertical control, horizontal width, side effects; in dB, lower is better.
+    is_on_front, is_baseline : bool
+        Whether nothing dominates it; whether it is a baseline.
+    """
+
+    name: str
+    values: tuple[float, float, float]
+    is_on_front: bool
+    is_baseline: bool
+
+
+def trade_off(points: Sequence[Point]) -> Figure:
+    """Draw every candidate by its objectives, two panels with the same horizontal axis.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        The candidates, best first; the first ones on the front are named.
+    """
+    figure = Figure(figsize=(FULL_WIDTH, 3.75))
+    for number, (label, title) in enumerate(_TITLES):
+        axes = inch_axes(figure, 0.62 + number * 5.6, 0.5, 4.85, 2.75)
+        _panel(axes, points, 1 + number)
+        axes.set_title(title, pad=8)
+        axes.set_xlabel("Excess in vertical control, dB")
+        axes.set_ylabel(label)
+    figure.legend(handles=_key(), loc="upper right", ncols=3, bbox_to_anchor=(0.995, 1.0))
+    return figure
+
+
+def _panel(axes: Axes, points: Sequence[Point], objective: int) -> None:
+    labelled = [p for p in points if p.is_on_front and not p.is_baseline][:_MOST_LABELS]
+    labelled += [p for p in points if p.is_baseline]
+    farthest = max(point.values[0] for point in points)
+    for point in points:
+        x, y = point.values[0], point.values[objective]
+        axes.plot(x, y, zorder=4 if point.is_on_front else 3, **_marker(point))
+    # From left to right, above and below by turns, so that neighbours' names stay apart.
+    for number, point in enumerate(sorted(labelled, key=lambda point: point.values[0])):
+        is_far_right = point.values[0] > 0.85 * farthest
+        axes.annotate(
+            point.name,
+            (point.values[0], point.values[objective]),
+            xytext=(-6 if is_far_right else 6, -9 if number % 2 else 4),
+            textcoords="offset points",
+            ha="right" if is_far_right else "left",
+            size=7.5,
+            color=style.INK,
+        )
+    axes.grid(True, color=style.RULE, linewidth=0.5)
+    axes.margins(0.12, 0.16)
+    axes.set_xlim(left=min(0.0, axes.get_xlim()[0]))
+    axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))
+    axes.annotate(
+        "better",
+        (0.012, 0.02),
+        xytext=(0.085, 0.115),
+        xycoords="axes fraction",
+        textcoords="axes fraction",
+        size=7.5,
+        color=style.MUTED,
+        arrowprops={"arrowstyle": "->", "color": style.MUTED},
+    )
+
+
+def _marker(point: Point) -> dict[str, Any]:
+    colour = style.BASELINE if point.is_baseline else style.CANDIDATE
+    return {
+        "marker": "s" if point.is_baseline else "o",
+        "markersize": 6.5,
+        "linestyle": "none",
+        "markeredgecolor": colour,
+        "markerfacecolor": colour if point.is_on_front else "white",
+        "markeredgewidth": 1.2,
+    }
+
+
+def _key() -> list[Line2D]:
+    shown = (
+        ("on the front: nothing is better in all", True, False),
+        ("dominated", False, False),
+        ("baseline", False, True),
+    )
+    handles = []
+    for label, is_on_front, is_baseline in shown:
+        point = Point(name="", values=(0, 0, 0), is_on_front=is_on_front, is_baseline=is_baseline)
+        handles.append(Line2D([], [], label=label, **_marker(point)))
+    return handles

@@ -11,8 +11,9 @@ import math
 import os
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -28,11 +29,10 @@ from bafflelens.errors import BafflelensError, InputError, StoreError, invalid
 if TYPE_CHECKING:
     from bafflelens.plan import Plan
     from bafflelens.progress import Advance
-    from bafflelens.ranking import RankedRow
+    from bafflelens.ranking import RankedRow, Remeshing
     from bafflelens.run import RunOptions, RunResult
     from bafflelens.sampling import Sampling
     from bafflelens.seat import SeatBounce
-    from bafflelens.store import RunFolder
 
 FINE: Final = 0
 HAS_FAILURES: Final = 1
@@ -104,14 +104,21 @@ def resume(folder: Folder, /, *, workers: Workers = None, scheduler: Scheduler =
 
 
 @app.command
-def rank(folder: Folder, /) -> int:
-    """Print the ranking of a run, also of one that is not finished."""
+def rank(folder: Folder, /, *more: Folder) -> int:
+    """Print the ranking of a run, also of one that is not finished, or of several together."""
     from bafflelens.store import open_run
-    from bafflelens.summary import has_failed, rank_run
+    from bafflelens.summary import has_failed, rank_run, seat_of, smallest_difference
+    from bafflelens.together import rank_together
 
-    opened = open_run(folder)
-    rows = rank_run(opened)
-    _print_ranking(opened, rows)
+    if not more:
+        opened = open_run(folder)
+        rows = rank_run(opened)
+        _print_ranking(rows, smallest_difference(opened), partial(seat_of, opened))
+    else:
+        runs = [open_run(path) for path in (folder, *more)]
+        joint = rank_together(runs, _ConsoleProgress(_err()))
+        rows = joint.rows
+        _print_ranking(rows, joint.remeshing, lambda name: seat_of(*joint.origin[name]))
     return HAS_FAILURES if any(has_failed(row) for row in rows) else FINE
 
 
@@ -208,7 +215,10 @@ def _positive(workers: int | None) -> int | None:
 
 def _finish(result: RunResult) -> int:
     """Print what came of a run and return its exit code."""
-    _print_ranking(result.folder, result.rows)
+    from bafflelens.summary import seat_of, smallest_difference
+
+    folder = result.folder
+    _print_ranking(result.rows, smallest_difference(folder), partial(seat_of, folder))
     report_path = result.folder.report_path
     _out().print(f"report: {report_path}", soft_wrap=True, markup=False, highlight=False)
     return HAS_FAILURES if result.has_failures else FINE
@@ -237,9 +247,9 @@ class _ConsoleProgress:
         self._console.print(text, markup=False, highlight=False, soft_wrap=True)
 
     @contextmanager
-    def bar(self, total: float) -> Iterator[Advance]:
+    def bar(self, total: float, label: str = "meshing and solving") -> Iterator[Advance]:
         bar = RichProgress(
-            TextColumn("meshing and solving"),
+            TextColumn(label),
             BarColumn(),
             TaskProgressColumn(),
             TimeRemainingColumn(),
@@ -266,18 +276,19 @@ class _ConsoleProgress:
             yield advance
 
 
-def _print_ranking(folder: RunFolder, rows: Sequence[RankedRow]) -> None:
+def _print_ranking(
+    rows: Sequence[RankedRow],
+    remeshing: Remeshing,
+    seat_of: Callable[[str], Sequence[SeatBounce]],
+) -> None:
     """Print the ranking, what each candidate pays for, the parameters, and the seat."""
-    from bafflelens.summary import seat_of, smallest_difference
-
     _print_rows(rows)
-    out = _out()
-    out.print(smallest_difference(folder).text, markup=False, highlight=False, soft_wrap=True)
+    _out().print(remeshing.text, markup=False, highlight=False, soft_wrap=True)
     shown = [row.candidate for row in rows if row.place is not None]
     best = next((candidate for candidate in shown if not candidate.is_baseline), None)
     for candidate in (best, next((c for c in shown if c.is_baseline), None)):
         if candidate is not None:
-            _print_seat(candidate.id, seat_of(folder, candidate.id))
+            _print_seat(candidate.id, seat_of(candidate.id))
     _print_reasons(rows)
 
 

@@ -21,7 +21,9 @@ class Progress(Protocol):
     def say(self, text: str) -> None:
         """Take one line for the user."""
 
-    def bar(self, total: float) -> AbstractContextManager[Advance]:
+    def bar(
+        self, total: float, label: str = "meshing and solving"
+    ) -> AbstractContextManager[Advance]:
         """Return a context in which work of a given total is done; it gives an `Advance`."""
 
 
@@ -32,6 +34,6 @@ class Silent:
         """Say nothing."""
 
     @contextmanager
-    def bar(self, total: float) -> Iterator[Advance]:
+    def bar(self, total: float, label: str = "") -> Iterator[Advance]:
         """Draw nothing."""
         yield lambda amount, text="": None

@@ -30,7 +30,7 @@ _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
 def rank_run(folder: RunFolder) -> tuple[RankedRow, ...]:
     """Return the ranking of a run, also of one that is not finished."""
-    return rank(_waiting_explained(folder), smallest_difference(folder).smallest_difference_db)
+    return rank(candidates_of(folder), smallest_difference(folder).smallest_difference_db)
 
 
 def smallest_difference(folder: RunFolder) -> Remeshing:
@@ -50,7 +50,8 @@ def seat_of(folder: RunFolder, candidate_id: str) -> tuple[SeatBounce, ...]:
     return bounces_at_seat(dataset, job.room.room, job.score.settings.band_hz, job.air.medium)
 
 
-def _waiting_explained(folder: RunFolder) -> list[CandidateResult]:
+def candidates_of(folder: RunFolder) -> list[CandidateResult]:
+    """Return the candidates of a run, those that wait with the reason; plates are none."""
     return [
         replace(candidate, reasons=(_NOT_SOLVED,))
         if candidate.status == store.WAITING

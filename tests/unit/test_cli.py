@@ -181,6 +181,20 @@ def test_a_run_says_it_before_anything_is_solved(write_job, with_stubs, capsys):
     assert store.RunFolder(folder).load_record().remarks[0].startswith("the target is out of rea")
 
 
+def test_rank_takes_several_runs(write_job, with_stubs, capsys):
+    _, first = run_stubbed(write_job(), with_stubs)
+    second = first.rename(first.with_name("second"))
+    _, first = run_stubbed(write_job(), with_stubs / "again")
+    capsys.readouterr()
+    assert main(["rank", str(first), str(second)]) == 0
+    printed = capsys.readouterr().out
+    for name in ("second/c001", f"{first.name}/c001", "second/baseline"):
+        assert name in printed
+    assert re.search(r"At the seat, dB re the direct sound: \w+/c\d+", printed)
+    assert main(["rank", str(first), str(first)]) == 2
+    assert "Must be named once" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("ending", "start"), [("png", b"\x89PNG"), ("PDF", b"%PDF"), ("svg", b"<?xml")]
 )

@@ -1,0 +1,111 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Several runs in one ranking, judged alike."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from bafflelens.errors import InputError, invalid
+from bafflelens.jobfile import LoadedJob
+from bafflelens.playing import played
+from bafflelens.progress import Progress
+from bafflelens.ranking import CandidateResult, RankedRow, Remeshing, rank
+from bafflelens.sampling import BASELINE_ID
+from bafflelens.score import TERM_NAMES, score
+from bafflelens.store import RunFolder
+from bafflelens.summary import candidates_of, smallest_difference
+
+
+@dataclass(frozen=True, kw_only=True)
+class JointRanking:
+    """The candidates of several runs in order.
+
+    Attributes
+    ----------
+    rows : tuple of RankedRow
+        The ranking. An id is the name of the run, a slash, and the candidate's own id.
+    remeshing : Remeshing
+        Of the runs' smallest differences that mean anything, the largest.
+    origin : mapping of str to (RunFolder, str)
+        The run and the candidate's own id, by the id in the ranking.
+    """
+
+    rows: tuple[RankedRow, ...]
+    remeshing: Remeshing
+    origin: Mapping[str, tuple[RunFolder, str]]
+
+
+def rank_together(folders: Sequence[RunFolder], progress: Progress) -> JointRanking:
+    """Return one ranking of several runs, all judged by the job of the first.
+
+    Target, weights and tolerances are those of the first run. A run that was judged otherwise is
+    judged anew from what was solved, without solving anything; the scores that it keeps stay as
+    they are. Sensitivity is compared with each run's own baseline, and *better by* with that of
+    the first.
+
+    Parameters
+    ----------
+    folders : sequence of RunFolder
+        The runs.
+    progress : Progress
+        Who is told.
+
+    Raises
+    ------
+    InputError
+        If two runs have the same name.
+    """
+    names = [folder.name for folder in folders]
+    doubled = [name for name, count in Counter(names).items() if count > 1]
+    if doubled:
+        raise InputError(invalid("run folder", doubled[0], "named once; each run counts once"))
+    judge = folders[0].load_job()
+    entries: list[CandidateResult] = []
+    origin: dict[str, tuple[RunFolder, str]] = {}
+    for folder in folders:
+        for candidate in _judged(folder, judge, progress):
+            joint_id = f"{folder.name}/{candidate.id}"
+            entries.append(replace(candidate, id=joint_id))
+            origin[joint_id] = (folder, candidate.id)
+    found = [smallest_difference(folder) for folder in folders]
+    remeshing = max(found, key=lambda remeshing: remeshing.smallest_difference_db)
+    rows = rank(entries, remeshing.smallest_difference_db)
+    return JointRanking(rows=rows, remeshing=remeshing, origin=origin)
+
+
+def _judged(
+    folder: RunFolder, judge: LoadedJob, progress: Progress
+) -> tuple[CandidateResult, ...]:
+    """Return a run's candidates with scores by the judging job."""
+    candidates = tuple(candidates_of(folder))
+    own = folder.load_job()
+    if _judges_alike(own, judge) and all(_is_up_to_date(candidate) for candidate in candidates):
+        return candidates
+    solved = [c for c in candidates if c.score is not None and folder.has_directivity(c.id)]
+    progress.say(f"judging {folder.name} anew by the job of the first run")
+    target = judge.job.target.target(judge.job.room.room)
+    settings, baseline = judge.job.score.settings, None
+    if folder.has_directivity(BASELINE_ID):
+        baseline = played(folder, own, folder.load_directivity(BASELINE_ID))
+    scores = {}
+    with progress.bar(len(solved), "judging") as advance:
+        for candidate in solved:
+            dataset = played(folder, own, folder.load_directivity(candidate.id))
+            scores[candidate.id] = score(dataset, target, settings, baseline)
+            advance(1.0)
+    return tuple(replace(c, score=scores.get(c.id, c.score)) for c in candidates)
+
+
+def _judges_alike(own: LoadedJob, judge: LoadedJob) -> bool:
+    """Return whether two jobs ask for the same and weigh it alike."""
+    targets = [job.target.target(job.room.room) for job in (own.job, judge.job)]
+    return targets[0] == targets[1] and own.job.score.settings == judge.job.score.settings
+
+
+def _is_up_to_date(candidate: CandidateResult) -> bool:
+    """Return whether a score has the terms of today; older runs know fewer."""
+    if candidate.score is None:
+        return True
+    return tuple(term.name for term in candidate.score.terms) == TERM_NAMES

@@ -33,12 +33,14 @@ if TYPE_CHECKING:
     from bafflelens.run import RunOptions, RunResult
     from bafflelens.sampling import Sampling
     from bafflelens.seat import SeatBounce
+    from bafflelens.tuning import Tuning
 
 FINE: Final = 0
 HAS_FAILURES: Final = 1
 WRONG_INPUT: Final = 2
 INTERRUPTED: Final = 130
 
+_TRIALS_SHOWN: Final = 8
 _PIPE_WIDTH: Final = 200  # columns of a table that no terminal shows
 
 app = App(
@@ -150,6 +152,28 @@ def target(
     picture = target_file(load_job(job), out.suffix.removeprefix(".").lower())
     write_file(out, picture, replace_existing=True)
     _out().print(f"target: {out}", soft_wrap=True, markup=False, highlight=False)
+    return FINE
+
+
+@app.command
+def crossover(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Id of a solved candidate, or baseline.")],
+    /,
+    *,
+    job: Annotated[
+        Path | None,
+        Parameter(help="Job that says what is tried and how it is judged, if not the run's own."),
+    ] = None,
+) -> int:
+    """Search crossover frequency, slope, polarity and delay for a solved shape."""
+    from bafflelens.jobfile import load_job
+    from bafflelens.store import open_run
+    from bafflelens.tuning import tune_candidate
+
+    opened = open_run(folder)
+    loaded = opened.load_job() if job is None else load_job(job)
+    _print_tuning(tune_candidate(opened, loaded, candidate, _ConsoleProgress(_err())))
     return FINE
 
 
@@ -384,6 +408,46 @@ def _varying(rows: Sequence[RankedRow]) -> list[str]:
             for key, value in row.candidate.values.items():
                 values.setdefault(key, set()).add(value)
     return [key for key, found in values.items() if len(found) > 1]
+
+
+def _print_tuning(found: Tuning) -> None:
+    """Print the job's own crossover and the best of those that were tried."""
+    table = _table(
+        f"Crossover between {found.lower} and {found.upper}, score in dB, lower is better",
+        *("crossover", "Hz", "slope", "polarity", "delay ms", "score", "excursion dB"),
+    )
+    shown = [("as in the job", found.own)]
+    shown += [(f"{place}", trial) for place, trial in enumerate(found.trials[:_TRIALS_SHOWN], 1)]
+    for name, trial in shown:
+        table.add_row(
+            name,
+            f"{trial.frequency_hz:.0f}",
+            f"{trial.family} {trial.order}",
+            "inverted" if trial.is_inverted else "normal",
+            f"{1e3 * trial.delay_s:+.3f}",
+            _decibels(trial.score.total_db),
+            _decibels(trial.excursion_db, signed=True),
+        )
+    terms = _table("What they pay, in dB", "term", "as in the job", "best", "cost", "cost of best")
+    for own, best in zip(found.own.score.terms, found.trials[0].score.terms, strict=True):
+        values = _decibels(own.value_db), _decibels(best.value_db)
+        terms.add_row(own.label, *values, _decibels(own.cost_db), _decibels(best.cost_db))
+    out = _out()
+    out.print(table)
+    out.print(terms)
+    for name, lobe in zip(("as in the job", "best"), found.lobes, strict=True):
+        text = (
+            f"{name}: the ways hand over at {lobe.frequency_hz:.0f} Hz, with the vertical lobe "
+            f"tilted by {lobe.tilt_deg:+.1f} degrees, {lobe.largest_deg:+.1f} at most within half "
+            "an octave (positive is up)"
+        )
+        out.print(text, markup=False, highlight=False, soft_wrap=True)
+    note = (
+        f"excursion: of {found.upper}, re the crossover of the job at the same level in front; "
+        "what it can bear is for its maker to say"
+    )
+    for line in (note, f"kept: {found.toml}", f"picture: {found.picture}"):
+        out.print(line, markup=False, highlight=False, soft_wrap=True)
 
 
 def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:

@@ -44,10 +44,10 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.conventions import ComplexArray, FloatArray, from_electrical
-from bafflelens.directivity import is_solved, summed
+from bafflelens.directivity import is_solved, source_values, summed
 from bafflelens.errors import InputError, invalid
 from bafflelens.filters import Filter
-from bafflelens.polars import listening_window, on_axis
+from bafflelens.polars import LISTENING_WINDOW, positions
 from bafflelens.responses import Response
 
 MODES: Final = ("acoustic-target", "electrical")
@@ -268,10 +268,11 @@ def sum_of_ways(
 def _fronts(dataset: xr.Dataset, ways: Sequence[Way], reference: str) -> ComplexArray:
     """Return N of each source's way, (n_sources, n_frequencies): see the module's docstring."""
     found: dict[str, ComplexArray] = {}
+    window_at = positions(dataset, LISTENING_WINDOW)  # the axis comes first
     for name in dict.fromkeys(way.name for way in ways):
         members = np.array([[way.name == name] for way in ways], dtype=complex)
-        alone = summed(dataset, np.tile(members, dataset.sizes["frequency"]))
-        axis, window = on_axis(alone), listening_window(alone).values
+        field = source_values(dataset, np.tile(members, dataset.sizes["frequency"]), window_at)
+        axis, window = field[:, 0], np.sqrt(np.mean(np.abs(field) ** 2, axis=1))
         level = window
         if reference == "on-axis":
             level = np.maximum(np.abs(axis), 10 ** (DEEPEST_DIP_DB / 20) * window)

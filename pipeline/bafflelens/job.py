@@ -525,6 +525,14 @@ class CrossoverSearchSection(_Section):
                 )
         return self
 
+    @property
+    def parsed_slopes(self) -> tuple[tuple[str, int], ...]:
+        """Family and order of each slope."""
+        return tuple(
+            (family, int(order))
+            for family, _, order in (slope.rpartition(" ") for slope in self.slopes)
+        )
+
 
 class CrossoverSection(_Section):
     """``[crossover]``: how the sources of a shape are summed."""

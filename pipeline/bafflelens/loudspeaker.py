@@ -106,15 +106,15 @@ def play(
     """
     crossover = loudspeaker.crossover
     frequency = dataset["frequency"].values
-    sources = [str(name) for name in dataset["source"].values]
     if crossover is None:
+        sources = [str(name) for name in dataset["source"].values]
         if len(sources) == 1 and owner_of(sources[0], _names(loudspeaker)):
-            known = _strengths(dataset, sources, loudspeaker, plates)[0]
+            known = strengths_of(dataset, loudspeaker, plates)[0]
             return _absolute(dataset, loudspeaker, 20 * np.log10(np.abs(known)))
         return dataset
     if crossover.mode != "electrical":
         return sum_of_ways(dataset, crossover)
-    strengths = _strengths(dataset, sources, loudspeaker, plates)
+    strengths = strengths_of(dataset, loudspeaker, plates)
     total = sum_of_ways(dataset, crossover, strengths)
     return _absolute(total, loudspeaker, np.zeros(frequency.size))
 
@@ -154,14 +154,28 @@ def _names(loudspeaker: Loudspeaker) -> dict[str, MeasuredDriver]:
     return {known.driver.name: known for known in loudspeaker.drivers}
 
 
-def _strengths(
-    dataset: xr.Dataset,
-    sources: list[str],
-    loudspeaker: Loudspeaker,
-    plates: Mapping[str, xr.Dataset],
+def strengths_of(
+    dataset: xr.Dataset, loudspeaker: Loudspeaker, plates: Mapping[str, xr.Dataset]
 ) -> ComplexArray:
-    """Return the acceleration of each source at the rated voltage, NaN where not known."""
+    """Return the acceleration of each source at the rated voltage.
+
+    Parameters
+    ----------
+    dataset, loudspeaker, plates
+        As in `play`.
+
+    Returns
+    -------
+    (n_sources, n_frequencies) complex array
+        In m/s^2, r.m.s., for exp(-i omega t); NaN where it is not known.
+
+    Raises
+    ------
+    InputError
+        If a source has no driver, or a driver's plate is missing.
+    """
     by_name = _names(loudspeaker)
+    sources = [str(name) for name in dataset["source"].values]
     frequency = dataset["frequency"].values
     found: dict[str, ComplexArray] = {}
     for source in sources:

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import xarray as xr
 
+from bafflelens.conventions import ComplexArray
 from bafflelens.jobfile import LoadedJob
-from bafflelens.loudspeaker import play
+from bafflelens.loudspeaker import play, strengths_of
 from bafflelens.store import RunFolder
 
 
@@ -27,11 +28,22 @@ def played(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> xr.Data
     InputError
         If a plate is missing, or as in `bafflelens.loudspeaker.play`.
     """
+    return play(dataset, loaded.loudspeaker, _plates(folder, loaded))
+
+
+def driver_strengths(
+    folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset
+) -> ComplexArray | None:
+    """Return the acceleration of each source at the rated voltage; None if none is needed."""
+    crossover = loaded.loudspeaker.crossover
+    if crossover is None or crossover.mode != "electrical":
+        return None
+    return strengths_of(dataset, loaded.loudspeaker, _plates(folder, loaded))
+
+
+def _plates(folder: RunFolder, loaded: LoadedJob) -> dict[str, xr.Dataset]:
     needed = sorted(loaded.loudspeaker.plates) if loaded.loudspeaker.is_absolute else ()
-    plates = {
-        name: folder.load_directivity(name) for name in needed if folder.has_directivity(name)
-    }
-    return play(dataset, loaded.loudspeaker, plates)
+    return {name: folder.load_directivity(name) for name in needed if folder.has_directivity(name)}
 
 
 def missing_plates(folder: RunFolder, loaded: LoadedJob) -> list[str]:

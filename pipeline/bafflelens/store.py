@@ -432,6 +432,17 @@ class RunFolder:
         """Keep the page that explains the target; an older one is replaced."""
         write_file(self.target_path, picture, replace_existing=True)
 
+    def save_crossover(self, candidate_id: str, text: str, picture: bytes) -> tuple[Path, Path]:
+        """Keep a crossover that was found for a candidate, and its picture, under a new number."""
+        folder = self._candidate_folder(candidate_id)
+        number = 1
+        while (folder / f"crossover_{number}.toml").exists():
+            number += 1
+        paths = folder / f"crossover_{number}.toml", folder / f"crossover_{number}.png"
+        write_file(paths[1], picture, replace_existing=True)  # of one that was not finished
+        write_file(paths[0], text.encode())
+        return paths
+
     def write_report(self, write: Callable[[Path], None]) -> Path:
         """Let a function write the report to a temporary path, then put it in place."""
         temporary = self.report_path.with_name("report.html.part")

@@ -7,6 +7,7 @@ import xarray as xr
 
 from bafflelens.conventions import ComplexArray
 from bafflelens.jobfile import LoadedJob
+from bafflelens.lobe import handovers
 from bafflelens.loudspeaker import play, strengths_of
 from bafflelens.store import RunFolder
 
@@ -39,6 +40,18 @@ def driver_strengths(
     if crossover is None or crossover.mode != "electrical":
         return None
     return strengths_of(dataset, loaded.loudspeaker, _plates(folder, loaded))
+
+
+def handover_hz(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> float | None:
+    """Return where the ways of a candidate hand over at the highest frequency, in Hz.
+
+    None where it has one way, or the ways do not meet in the solved band.
+    """
+    crossover = loaded.loudspeaker.crossover
+    if crossover is None:
+        return None
+    found = handovers(dataset, crossover, driver_strengths(folder, loaded, dataset))
+    return found[-1].frequency_hz if found else None
 
 
 def _plates(folder: RunFolder, loaded: LoadedJob) -> dict[str, xr.Dataset]:

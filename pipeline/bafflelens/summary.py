@@ -11,7 +11,7 @@ from bafflelens.jobfile import LoadedJob
 from bafflelens.jobsources import is_plate
 from bafflelens.loudspeaker import remarks_of
 from bafflelens.mesh import Mesh
-from bafflelens.playing import missing_plates, played
+from bafflelens.playing import handover_hz, missing_plates, played
 from bafflelens.ranking import (
     NOT_MESHED_AGAIN,
     CandidateResult,
@@ -101,13 +101,15 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
         mesh = folder.load_mesh(candidate.id)
         is_drawn = candidate.is_baseline or candidate.id in drawn
+        solved = folder.load_directivity(candidate.id)
         views.append(
             CandidateView(
                 id=candidate.id,
                 parameters=shape.parameters,
-                dataset=played(folder, loaded, folder.load_directivity(candidate.id)),
+                dataset=played(folder, loaded, solved),
                 mesh=mesh,
                 pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
+                handover_hz=handover_hz(folder, loaded, solved) if is_drawn else None,
             )
         )
     return RunView(

@@ -13,6 +13,7 @@ import numpy as np
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from bafflelens.lobe import tilt_at
 from bafflelens.report import figures, words
 from bafflelens.report.curves import (
     Curves,
@@ -20,6 +21,7 @@ from bafflelens.report.curves import (
     marks_of,
     mean_on_axis_db,
     octaves_in,
+    rated_voltage_v,
     requirements_of,
     unsolved_spans,
 )
@@ -39,6 +41,7 @@ class Detail:
     polars: Markup
     bounces: Markup
     responses: Markup
+    lobe: Markup | None
     octaves: tuple[Mapping[str, str], ...]
     parameters: tuple[Mapping[str, str | bool], ...]
     has_gaps: bool
@@ -149,10 +152,28 @@ def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunVie
             f"Response, directivity index and beamwidth of {entry.name} over frequency; numbers "
             "are in the table at octaves.",
         ),
+        lobe=_lobe_of(entry, key),
         octaves=tuple(octave_rows(curves, scales)),
         parameters=tuple(parameter_rows(entry, run)),
         has_gaps=bool(unsolved_spans(curves)),
         has_no_crossing=bool(curves.no_crossing_h.any() or curves.no_crossing_v.any()),
+    )
+
+
+def _lobe_of(entry: Shown, key: str) -> Markup | None:
+    """Return the vertical lobe through the crossover region; None where there is none."""
+    frequency_hz = entry.view.handover_hz
+    if frequency_hz is None:
+        return None
+    drawn = figures.LobeEntry(
+        title=entry.name, dataset=entry.view.dataset, frequency_hz=frequency_hz
+    )
+    tilt = tilt_at(entry.view.dataset, frequency_hz)
+    return _markup(
+        figures.lobes([drawn]),
+        f"{key}-lobe",
+        f"Vertical level of {entry.name} around {figures.kilohertz(frequency_hz)}, where its ways "
+        f"hand over; the main lobe is tilted by {tilt:+.1f} degrees there.",
     )
 
 
@@ -181,6 +202,16 @@ def _beam_words(curves: Curves) -> str:
 
 def zero_text(reference: Shown | None, run: RunView) -> str:
     """Return what 0 dB is in the response panels."""
+    voltage = rated_voltage_v(view.dataset for view in run.views)
+    if voltage is not None:
+        return (
+            f"predicted level at 1 m for {voltage:g} V, 0 dB is 20 µPa; drivers enter as they "
+            "were measured, and where they were not there is no line"
+        )
+    return f"{_relative_zero(reference, run)}; no driver's own response is in it"
+
+
+def _relative_zero(reference: Shown | None, run: RunView) -> str:
     band = words.range_text(run.settings.band_hz)
     if reference is None:
         return f"there is no baseline, so 0 dB is the mean on the axis of the first drawn, {band}"

@@ -6,7 +6,7 @@ Depends on: conventions, criteria, directivity, polars, target.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -110,7 +110,8 @@ class Curves:
     horizontal_db, vertical_db : (n_frequencies, n_angles) array
         Levels on the orbits re the listening window, in dB.
     on_axis_db, listening_window_db : (n_frequencies,) array
-        Responses in dB re a level that all candidates of a report share.
+        Responses in dB re a level that all candidates of a report share, or re 20 uPa at 1 m
+        for the rated voltage.
     directivity_index_db : (n_frequencies,) array
         On the axis, in dB.
     beamwidth_h_deg, beamwidth_v_deg : (n_frequencies,) array
@@ -144,7 +145,9 @@ class Curves:
         return int(np.argmin(np.abs(np.log(self.frequency_hz / frequency_hz))))
 
 
-def curves_of(dataset: xr.Dataset, target: Target, zero_db: float) -> Curves:
+def curves_of(
+    dataset: xr.Dataset, target: Target, zero_db: float, *, absolute: bool = False
+) -> Curves:
     """Return the curves of a candidate.
 
     Parameters
@@ -155,7 +158,21 @@ def curves_of(dataset: xr.Dataset, target: Target, zero_db: float) -> Curves:
         Gives the angles of bounces and sides.
     zero_db : float
         What counts as 0 dB in the responses, in dB re 20 uPa at 1 m for 1 m/s^2.
+    absolute : bool
+        Whether responses are for the rated voltage (`rated_voltage_v`), `zero_db` then being
+        re 20 uPa at 1 m; they are NaN where the strength of the source is not known.
     """
+    strength_db = np.zeros(dataset.sizes["frequency"])
+    if absolute:
+        unknown = np.full(dataset.sizes["frequency"], np.nan)
+        strength_db = dataset["strength_db"].values if "strength_db" in dataset else unknown
+    responses = {
+        name: level.values + strength_db - zero_db
+        for name, level in (
+            ("axis", on_axis_level_db(dataset)),
+            ("window", listening_window_level_db(dataset)),
+        )
+    }
     solved = is_solved(dataset)
     horizontal = relative_level_db(dataset, "horizontal", REFERENCE)
     beams = {
@@ -167,8 +184,8 @@ def curves_of(dataset: xr.Dataset, target: Target, zero_db: float) -> Curves:
         angle_deg=horizontal["angle"].values,
         horizontal_db=_gapped(horizontal.values, solved),
         vertical_db=_gapped(relative_level_db(dataset, "vertical", REFERENCE).values, solved),
-        on_axis_db=_gapped(on_axis_level_db(dataset).values, solved) - zero_db,
-        listening_window_db=_gapped(listening_window_level_db(dataset).values, solved) - zero_db,
+        on_axis_db=_gapped(responses["axis"], solved),
+        listening_window_db=_gapped(responses["window"], solved),
         directivity_index_db=_gapped(directivity_index_db(dataset).values, solved),
         beamwidth_h_deg=_gapped(beams["horizontal"]["width_deg"].values, solved),
         beamwidth_v_deg=_gapped(beams["vertical"]["width_deg"].values, solved),
@@ -200,6 +217,12 @@ def towards_of(dataset: xr.Dataset, target: Target) -> Towards:
         frequency_hz=np.asarray(dataset["frequency"].values, dtype=float),
         level_db={key: _gapped(values, solved) for key, values in found.items()},
     )
+
+
+def rated_voltage_v(datasets: Iterable[xr.Dataset]) -> float | None:
+    """Return the voltage that the levels of datasets are known for, in V; None if they are not."""
+    found = (dataset.attrs.get("rated_voltage_v") for dataset in datasets)
+    return next((float(voltage) for voltage in found if voltage is not None), None)
 
 
 def mean_on_axis_db(dataset: xr.Dataset, band_hz: tuple[float, float]) -> float:

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from bafflelens.conventions import FloatArray
 from bafflelens.ranking import RankedRow
 from bafflelens.report import words
 from bafflelens.report.curves import (
@@ -19,6 +20,7 @@ from bafflelens.report.curves import (
     Curves,
     curves_of,
     mean_on_axis_db,
+    rated_voltage_v,
     rounded_limits,
     towards_of,
 )
@@ -64,7 +66,10 @@ def drawn_of(run: RunView, names: Mapping[str, str], baseline: RankedRow) -> lis
     chosen = best[: max(run.detailed, run.thumbnails)]
     chosen += [row for row in rows if row.candidate.is_baseline]
     zero = views.get(baseline.candidate.id) or (views[chosen[0].candidate.id] if chosen else None)
-    zero_db = mean_on_axis_db(zero.dataset, run.settings.band_hz) if zero else 0.0
+    is_absolute = rated_voltage_v(view.dataset for view in run.views) is not None
+    zero_db = 0.0
+    if zero and not is_absolute:
+        zero_db = mean_on_axis_db(zero.dataset, run.settings.band_hz)
     return [
         Shown(
             row=row,
@@ -74,6 +79,7 @@ def drawn_of(run: RunView, names: Mapping[str, str], baseline: RankedRow) -> lis
                 views[row.candidate.id].dataset,
                 run.target,
                 zero_db if np.isfinite(zero_db) else 0.0,
+                absolute=is_absolute,
             ),
         )
         for row in chosen
@@ -106,11 +112,13 @@ def scales_of(run: RunView, shown: Sequence[Shown]) -> Scales:
     """Return axes that hold the curves of everything that is shown."""
     curves = [entry.curves for entry in shown]
     frequencies = np.concatenate([c.frequency_hz for c in curves] or [np.array(OCTAVES_HZ)])
+    levels = [level for c in curves for level in (c.on_axis_db, c.listening_window_db)]
+    voltage = rated_voltage_v(view.dataset for view in run.views)
+    middle = 0.0 if voltage is None else _middle(levels)
     response = rounded_limits(
-        [np.maximum(c.on_axis_db, _DEEPEST_RESPONSE_DB) for c in curves]
-        + [np.maximum(c.listening_window_db, _DEEPEST_RESPONSE_DB) for c in curves],
+        [np.maximum(level, middle + _DEEPEST_RESPONSE_DB) for level in levels],
         step=5,
-        least=(-5, 5),
+        least=(middle - 5, middle + 5),
     )
     index = rounded_limits([c.directivity_index_db for c in curves], step=5, least=(0, 15))
     index = (max(index[0], -5.0), index[1])
@@ -134,7 +142,18 @@ def scales_of(run: RunView, shown: Sequence[Shown]) -> Scales:
         bounce_db=(max(bounce[0], -30.0), bounce[1]),
         directivity_db=(index[0], index[0] + span),
         beamwidth_deg=width[1],
+        response_label=(
+            "Level in dB re baseline mean"
+            if voltage is None
+            else f"Level in dB re 20 µPa, 1 m, {voltage:g} V"
+        ),
     )
+
+
+def _middle(levels: Sequence[FloatArray]) -> float:
+    """Return the median of levels, to 5 dB; 0 if none is known."""
+    known = np.concatenate([level[np.isfinite(level)] for level in levels] or [np.array([])])
+    return float(5 * np.round(np.median(known) / 5)) if known.size else 0.0
 
 
 def _widened(limits: tuple[float, float], span: float, step: float) -> tuple[float, float]:

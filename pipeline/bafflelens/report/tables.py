@@ -33,8 +33,8 @@ LEFT_OUT: Final = (
     "that the shape or the job covers with felt or foam.",
     "No break-up, unless the job gives a table of velocities: "
     "the dome moves as one rigid piece along its axis with a constant acceleration; "
-    "the surround's motion falls linearly to zero at its outer edge. The tweeter's own response "
-    "is in none of the curves.",
+    "the surround's motion falls linearly to zero at its outer edge. A driver's own response "
+    "enters only where the job gives a measurement of it.",
     "A loudspeaker alone in free air: no floor, wall, stand, grille or other driver. Levels "
     "towards a bounce are those that leave the loudspeaker, without the longer way and without "
     "what the floor or the ceiling absorbs.",

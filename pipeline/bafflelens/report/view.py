@@ -59,6 +59,9 @@ class CandidateView:
         The finest mesh, for its size; None if it is not known.
     pictures : tuple of Picture
         Pictures of the shape, for instance in space and in section.
+    handover_hz : float or None
+        Where the ways of its crossover hand over at the highest frequency, in Hz; None where
+        there is no such place.
     """
 
     id: str
@@ -66,6 +69,7 @@ class CandidateView:
     dataset: xr.Dataset
     mesh: Mesh | None = None
     pictures: tuple[Picture, ...] = ()
+    handover_hz: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,12 +6,14 @@ that failed is a hatched gap, never a line drawn across it.
 """
 
 from bafflelens.report.figures.axes import Scales, kilohertz
+from bafflelens.report.figures.lobe import LobeEntry, lobes
 from bafflelens.report.figures.maps import comparison_maps, level_maps, thumbnail_maps
 from bafflelens.report.figures.panels import bounce_levels, level_slope, responses
 from bafflelens.report.figures.polar import polars
 from bafflelens.report.figures.trade_off import Point, trade_off
 
 __all__ = [
+    "LobeEntry",
     "Point",
     "Scales",
     "bounce_levels",
@@ -19,6 +21,7 @@ __all__ = [
     "kilohertz",
     "level_maps",
     "level_slope",
+    "lobes",
     "polars",
     "responses",
     "thumbnail_maps",

@@ -31,6 +31,8 @@ class Scales:
         Level axes in dB.
     beamwidth_deg : float
         Top of the beamwidth axis in degrees.
+    response_label : str
+        Title of the response axis: what its levels are re.
     """
 
     frequency_hz: tuple[float, float]
@@ -39,6 +41,7 @@ class Scales:
     bounce_db: tuple[float, float]
     directivity_db: tuple[float, float]
     beamwidth_deg: float
+    response_label: str = "Level in dB re baseline mean"
 
 
 def kilohertz(frequency_hz: float, nominal_hz: float | None = None) -> str:

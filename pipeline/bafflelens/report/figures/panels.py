@@ -66,7 +66,7 @@ def responses(
         ],
         scales,
     )
-    _level_axis(panels[0], scales.response_db, "Level in dB re baseline mean")
+    _level_axis(panels[0], scales.response_db, scales.response_label)
     _title(panels[0], "Response")
 
     _curves_panel(

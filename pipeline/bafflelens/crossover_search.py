@@ -24,12 +24,14 @@ from bafflelens.crossover import Crossover, Way, accelerations, sum_of_ways, way
 from bafflelens.directivity import is_solved
 from bafflelens.errors import InputError, invalid
 from bafflelens.filters import Filter
+from bafflelens.polars import listening_window
 from bafflelens.score import Score
 
 DEFAULT_SLOPES: Final = (("linkwitz-riley", 2), ("linkwitz-riley", 4), ("butterworth", 3))
 STEPS_AN_OCTAVE: Final = 3
 DELAY_STEPS: Final = 3
 REFINED: Final = 3
+CANCELLED: Final = 1e-5  # of the loudest frequency
 FINE_OCTAVES: Final = (-1 / 6, -1 / 12, 1 / 12, 1 / 6)
 
 Judge = Callable[[xr.Dataset], Score]
@@ -211,7 +213,7 @@ def search_crossover(
         frequency_hz: float, slope: tuple[str, int], inverted: bool, delay_s: float
     ) -> Trial:
         changed = _changed(crossover, pair, frequency_hz, slope, inverted, delay_s)
-        found = judge(sum_of_ways(dataset, changed, strengths))
+        found = _judged(sum_of_ways(dataset, changed, strengths), judge)
         excursion = _excursion(dataset, changed, pair, strengths)
         tell()
         return Trial(
@@ -250,9 +252,19 @@ def search_crossover(
         )
         for octaves in FINE_OCTAVES
     ]
-    own = _own_trial(crossover, pair, judge(sum_of_ways(dataset, crossover, strengths)))
+    own = _own_trial(crossover, pair, _judged(sum_of_ways(dataset, crossover, strengths), judge))
     tell()
     return own, tuple(sorted(trials, key=_order))
+
+
+def _judged(heard: xr.Dataset, judge: Judge) -> Score:
+    """Return the score of a sum; one that vanishes in front at a frequency has none."""
+    window = listening_window(heard).values
+    lost = is_solved(heard) & (window <= CANCELLED * np.nanmax(window, initial=0.0))
+    if not lost.any():
+        return judge(heard)
+    where = ", ".join(f"{f:.0f} Hz" for f in heard["frequency"].values[lost])
+    return Score(terms=(), total_db=float("nan"), gaps=(f"the ways cancel in front at {where}",))
 
 
 def _order(trial: Trial) -> tuple[float, float]:

@@ -171,6 +171,7 @@ def _search(
         return score(heard, target, job.score.settings, baseline)
 
     kept = dataset.isel(direction=needed_directions(dataset, target))
+    progress.say(f"trying {space.n_trials} crossovers; nothing is solved again")
     with progress.bar(float(space.n_trials)) as advance:
         return search_crossover(
             kept, crossover, space, judge, strengths, tell=lambda: advance(1.0)

@@ -182,3 +182,12 @@ def test_one_way_cannot_be_searched():
     bare = Crossover(ways=(Way(name="tweeter"), Way(name="midrange")))
     with pytest.raises(InputError, match=r"'tweeter, midrange'. Must be two at least, one with a"):
         pair_of(dataset(), bare)
+
+
+def test_ways_that_cancel_are_not_judged():
+    """Coincident sources with the wrong polarity: there is nothing to be judged at 2 kHz."""
+    space = SearchSpace(frequencies_hz=(2000.0,), slopes=(("linkwitz-riley", 4),), delays_s=(0.0,))
+    _, trials = search_crossover(dataset(), crossover(), space, unevenness, ONES)
+    (wrong,) = [trial for trial in trials if trial.is_inverted and trial.frequency_hz == 2000]
+    assert wrong.score.gaps == ("the ways cancel in front at 2000 Hz",)
+    assert wrong is trials[-1]

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Runs of shapes with several sources and of measured drivers: what is solved, kept and judged."""
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,12 +9,16 @@ import numpy as np
 import pytest
 
 from bafflelens import report, store, summary
+from bafflelens.cli import main
 from bafflelens.errors import InputError
+from bafflelens.jobfile import load_job
 from bafflelens.playing import played
 from bafflelens.polars import on_axis
+from bafflelens.progress import Silent
 from bafflelens.run import RunOptions, resume_run, run_job
 from bafflelens.store import open_run
 from bafflelens.summary import view_of
+from bafflelens.tuning import tune_candidate
 
 CROSSOVER = """
 [crossover]
@@ -200,3 +205,80 @@ def test_several_sources_without_a_crossover_cannot_be_played(job, options):
     heard = played(folder, silent, folder.load_directivity("c001"))
     with pytest.raises(InputError, match=r"sum of sources 'tweeter, midrange'. Must be given a t"):
         on_axis(heard)
+
+
+# ------------------------------------------------------------------------ bafflelens crossover
+def test_a_crossover_is_searched_and_kept(job, options, capsys):
+    text = CROSSOVER.replace("MODE", "acoustic-target")
+    search = '[crossover.search]\nslopes = ["linkwitz-riley 4", "bessel 3"]\ndelay_ms = 0.05\n'
+    run_job(job(text + search), options)
+    folder = only_run(options)
+    before = folder.candidates()
+    assert main(["crossover", str(folder.path), "c001"]) == 0
+    printed = capsys.readouterr()
+    assert "Crossover between midrange and tweeter" in printed.out
+    assert re.search(r"as in the job +2500 +linkwitz-riley 4 +normal", printed.out)
+    assert re.search(
+        r"best: the ways hand over at \d+ Hz, with the vertical lobe\s+tilted", printed.out
+    )
+    assert re.search(r"trying \d+ crossovers; nothing is solved again", printed.err)
+    kept = folder.path / "candidates" / "c001" / "crossover_1.toml"
+    picture = kept.with_suffix(".png").read_bytes()
+    assert picture.startswith(b"\x89PNG")
+    assert repr(folder.candidates()) == repr(before)  # nothing in the ranking changes
+
+    assert main(["crossover", str(folder.path), "c001"]) == 0
+    assert kept.with_name("crossover_2.toml").read_text() == kept.read_text()
+
+
+def test_what_was_found_is_a_section_of_a_job(job, options):
+    text = CROSSOVER.replace("MODE", "electrical")
+    run_job(job(text + 'network_file = "midrange.txt"\ndelay_ms = 0.01\n', DRIVERS), options)
+    folder = only_run(options)
+    found = tune_candidate(folder, folder.load_job(), "c001", Silent())
+    again = load_job(job(found.toml.read_text(encoding="utf-8"), DRIVERS))
+    best = found.trials[0].crossover
+    for way, other in zip(best.ways, again.loudspeaker.crossover.ways, strict=True):
+        frequency = np.geomspace(500, 8000, 30)
+        np.testing.assert_allclose(way.at(frequency), other.at(frequency), rtol=1e-3)
+    judged = played(folder, again, folder.load_directivity("c001"))
+    assert judged.attrs["rated_voltage_v"] == 2.83
+
+
+def test_the_score_of_the_job_s_own_crossover_is_that_of_the_ranking(job, options):
+    run_job(job(CROSSOVER.replace("MODE", "acoustic-target")), options)
+    folder = only_run(options)
+    found = tune_candidate(folder, folder.load_job(), "c002", Silent())
+    (entry,) = [entry for entry in folder.candidates() if entry.id == "c002"]
+    assert found.own.score.total_db == pytest.approx(entry.score.total_db)
+    assert found.trials[0].score.total_db <= found.own.score.total_db + 1e-9
+
+
+def test_another_job_may_say_what_is_tried(job, options, tmp_path, capsys):
+    text = CROSSOVER.replace("MODE", "acoustic-target")
+    path = job(text)
+    run_job(path, options)
+    folder = only_run(options)
+    other = path.with_name("other.toml")
+    other.write_text(path.read_text().replace("frequency_hz = 2500", "frequency_hz = 3000"))
+    assert main(["crossover", str(folder.path), "c001", "--job", str(other)]) == 0
+    assert re.search(r"as in the job +3000 ", capsys.readouterr().out)
+
+
+def test_what_cannot_be_searched_is_said(job, options, capsys):
+    run_job(job(midrange=False), options)
+    path = str(only_run(options).path)
+    assert main(["crossover", path, "c001"]) == 2
+    assert re.search(r"Invalid job '.*'. Must be one with a section", capsys.readouterr().err)
+    assert main(["crossover", path, "c099"]) == 2
+    assert "Invalid candidate 'c099'. Must be one of baseline, c001" in capsys.readouterr().err
+
+
+def test_a_candidate_that_is_not_solved_cannot_be_searched(job, stub, options, capsys):
+    stub.fail_mesh = lambda values: len(stub.meshed) > 3 and "lens.depth_mm" in values
+    run_job(job(CROSSOVER.replace("MODE", "acoustic-target")), options)
+    path = str(only_run(options).path)
+    assert main(["crossover", path, "c003"]) == 2
+    assert "Invalid candidate 'c003'. Must be one that was solved." in capsys.readouterr().err
+    assert main(["crossover", path, "baseline"]) == 2  # it has a tweeter only
+    assert "Invalid ways of the shape to be searched 'tweeter'" in capsys.readouterr().err

@@ -28,11 +28,11 @@ Sources: `tweeter`, and `midrange` if there is one, or `midrange_upper` and `mid
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from bafflelens.shapes.cabinet import Cabinet, plain_faults, plain_hull
-from bafflelens.shapes.drivers import Cone, Dome, Tweeter, midranges
-from bafflelens.shapes.fields import length
+from bafflelens.shapes.drivers import Dome, Midranges, Tweeter, midranges
 from bafflelens.shapes.loudspeaker import (
     Loudspeaker,
     build_loudspeaker,
@@ -44,31 +44,19 @@ SYMMETRY = ("y",)
 
 
 @dataclass(frozen=True)
-class Midrange(Cone):
-    """The cones, and where they are."""
-
-    above_mm: float = length(0.0, 0.0, 400.0, "tweeter axis up to a midrange's axis; 0: none")
-    below_mm: float = length(110.0, 0.0, 400.0, "tweeter axis down to a midrange's axis; 0: none")
-
-
-@dataclass(frozen=True)
 class Parameters:
     """All parameters, grouped by physical part."""
 
     dome: Dome = field(default_factory=Dome)
-    midrange: Midrange = field(default_factory=Midrange)
+    midrange: Midranges = field(default_factory=partial(Midranges, below_mm=110.0))
     cabinet: Cabinet = field(default_factory=Cabinet)
 
 
 def loudspeaker(parameters: Parameters) -> Loudspeaker:
     """Return the parts at their places."""
-    midrange = parameters.midrange
     return Loudspeaker(
         hull=plain_hull(parameters.cabinet),
-        drivers=(
-            Tweeter(dome=parameters.dome),
-            *midranges(midrange, above_mm=midrange.above_mm, below_mm=midrange.below_mm),
-        ),
+        drivers=(Tweeter(dome=parameters.dome), *midranges(parameters.midrange)),
     )
 
 

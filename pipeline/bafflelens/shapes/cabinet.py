@@ -55,19 +55,48 @@ class LeaningCabinet:
 
 
 @dataclass(frozen=True)
-class Edges:
-    """Parameters of the front edges: for each a radius or a chamfer, the other 0."""
+class OffsetCabinet(LeaningCabinet):
+    """Parameters of a leaning box whose tweeter may sit beside the middle."""
+
+    tweeter_offset_mm: float = length(
+        20.0, -120.0, 120.0, "tweeter axis to the left of the cabinet's middle"
+    )
+
+
+@dataclass(frozen=True)
+class _EndEdges:
+    """Parameters of the top and the bottom front edge: a radius or a chamfer, the other 0."""
 
     top_radius_mm: float = length(15.0, 0.0, 80.0, "radius of the top edge, or 0")
     top_chamfer_mm: float = length(0.0, 0.0, 80.0, "chamfer of the top edge, or 0")
     bottom_radius_mm: float = length(15.0, 0.0, 80.0, "radius of the bottom edge, or 0")
     bottom_chamfer_mm: float = length(0.0, 0.0, 80.0, "chamfer of the bottom edge, or 0")
-    side_radius_mm: float = length(15.0, 0.0, 80.0, "radius of the side edges at the bottom, or 0")
-    side_chamfer_mm: float = length(
-        0.0, 0.0, 80.0, "chamfer of the side edges at the bottom, or 0"
-    )
+
+
+@dataclass(frozen=True)
+class Edges(_EndEdges):
+    """Parameters of the front edges, both sides alike."""
+
+    side_radius_mm: float = length(15.0, 0.0, 80.0, "radius of the side edges at their bottom")
+    side_chamfer_mm: float = length(0.0, 0.0, 80.0, "chamfer of the side edges at their bottom")
     side_growth_mm: float = length(
         0.0, -60.0, 60.0, "radius or chamfer of the side edges at the top less that at the bottom"
+    )
+
+
+@dataclass(frozen=True)
+class EachEdge(_EndEdges):
+    """Parameters of the front edges, left and right one by one."""
+
+    left_radius_mm: float = length(15.0, 0.0, 80.0, "radius of the left edge at its bottom")
+    left_chamfer_mm: float = length(0.0, 0.0, 80.0, "chamfer of the left edge at its bottom")
+    left_growth_mm: float = length(
+        0.0, -60.0, 60.0, "radius or chamfer of the left edge at the top less that at the bottom"
+    )
+    right_radius_mm: float = length(15.0, 0.0, 80.0, "radius of the right edge at its bottom")
+    right_chamfer_mm: float = length(0.0, 0.0, 80.0, "chamfer of the right edge at its bottom")
+    right_growth_mm: float = length(
+        0.0, -60.0, 60.0, "radius or chamfer of the right edge at the top less that at the bottom"
     )
 
 
@@ -198,25 +227,18 @@ def plain_hull(cabinet: Cabinet) -> Hull:
     )
 
 
-def shaped_hull(
-    cabinet: LeaningCabinet, edges: Edges, head: Head, *, offset_mm: float = 0.0
-) -> Hull:
+def shaped_hull(cabinet: LeaningCabinet, edges: Edges | EachEdge, head: Head) -> Hull:
     """Return the hull of a box with edges of its own and a head."""
-    side = max(edges.side_radius_mm, edges.side_chamfer_mm)
-    both = Edge(low=side, high=side + edges.side_growth_mm, rounded=edges.side_chamfer_mm == 0)
     head_bottom = head.bottom_width_mm or cabinet.width_mm
     return Hull(
         width=cabinet.width_mm,
         height=cabinet.height_mm,
         depth=cabinet.depth_mm,
         top=cabinet.tweeter_below_top_mm,
-        offset=offset_mm,
+        offset=cabinet.tweeter_offset_mm if isinstance(cabinet, OffsetCabinet) else 0.0,
         slant=cabinet.slant_deg,
         edges={
-            "top": _even(edges.top_radius_mm, edges.top_chamfer_mm),
-            "bottom": _even(edges.bottom_radius_mm, edges.bottom_chamfer_mm),
-            "left": both,
-            "right": both,
+            side: _edge(*_treatment(edges, side)) for side in ("top", "bottom", "left", "right")
         },
         head_height=head.height_mm,
         head_bottom=head_bottom,
@@ -224,9 +246,22 @@ def shaped_hull(
     )
 
 
-def _even(radius: float, chamfer: float) -> Edge:
+def _treatment(edges: Edges | EachEdge, side: str) -> tuple[float, float, float]:
+    """Return radius, chamfer and growth of an edge."""
+    if side == "top":
+        return edges.top_radius_mm, edges.top_chamfer_mm, 0.0
+    if side == "bottom":
+        return edges.bottom_radius_mm, edges.bottom_chamfer_mm, 0.0
+    if isinstance(edges, Edges):
+        return edges.side_radius_mm, edges.side_chamfer_mm, edges.side_growth_mm
+    if side == "left":
+        return edges.left_radius_mm, edges.left_chamfer_mm, edges.left_growth_mm
+    return edges.right_radius_mm, edges.right_chamfer_mm, edges.right_growth_mm
+
+
+def _edge(radius: float, chamfer: float, growth: float) -> Edge:
     size = max(radius, chamfer)
-    return Edge(low=size, high=size, rounded=chamfer == 0)
+    return Edge(low=size, high=size + growth, rounded=chamfer == 0)
 
 
 # ------------------------------------------------------------------------------ the rules
@@ -238,19 +273,18 @@ def plain_faults(cabinet: Cabinet) -> list[str]:
     return faults or hull_faults(plain_hull(cabinet))
 
 
-def shaped_faults(
-    cabinet: LeaningCabinet, edges: Edges, head: Head, *, offset_mm: float = 0.0
-) -> list[str]:
+def shaped_faults(cabinet: LeaningCabinet, edges: Edges | EachEdge, head: Head) -> list[str]:
     """Return the rules of a box with edges of its own and a head that are broken."""
-    faults = [
-        *_one_treatment("top edge", edges.top_radius_mm, edges.top_chamfer_mm),
-        *_one_treatment("bottom edge", edges.bottom_radius_mm, edges.bottom_chamfer_mm),
-        *_one_treatment("side edge", edges.side_radius_mm, edges.side_chamfer_mm),
-    ]
+    sides = ("left", "right") if isinstance(edges, EachEdge) else ("left",)
+    faults = []
+    for side in ("top", "bottom", *sides):
+        radius, chamfer, _ = _treatment(edges, side)
+        name = side if isinstance(edges, EachEdge) or side not in sides else "side"
+        faults += _one_treatment(f"{name} edge", radius, chamfer)
     if head.height_mm == 0 and (head.bottom_width_mm or head.top_width_mm):
         width = head.bottom_width_mm or head.top_width_mm
         faults.append(fault("head height", "0 mm", f"more for a head {width:g} mm wide"))
-    return faults or hull_faults(shaped_hull(cabinet, edges, head, offset_mm=offset_mm))
+    return faults or hull_faults(shaped_hull(cabinet, edges, head))
 
 
 def _one_treatment(what: str, radius: float, chamfer: float) -> list[str]:
@@ -268,7 +302,11 @@ def hull_faults(hull: Hull) -> list[str]:
 def _edge_faults(hull: Hull) -> Iterator[str]:
     told = set()
     for name, edge in hull.edges.items():
-        what = f"{name} edge" if len(set(hull.edges.values())) > 1 else "front edge"
+        what = f"{name} edge"
+        if name in ("left", "right") and hull.edges["left"] == hull.edges["right"]:
+            what = "side edge"
+        if len(set(hull.edges.values())) == 1:
+            what = "front edge"
         for size in (edge.low, edge.high):
             wrong = 0 < size < SHORTEST_MM or size < 0 or (size == 0) != (edge.low == 0)
             if wrong and (what, size) not in told:

@@ -51,6 +51,14 @@ class Cone:
     surround_mm: float = length(10.0, 4.0, 20.0, "width of the surround, a flat ring")
 
 
+@dataclass(frozen=True)
+class Midranges(Cone):
+    """Parameters of equal cone drivers above the tweeter, below it, or both."""
+
+    above_mm: float = length(0.0, 0.0, 400.0, "tweeter axis up to a midrange's axis; 0: none")
+    below_mm: float = length(0.0, 0.0, 400.0, "tweeter axis down to a midrange's axis; 0: none")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Tweeter:
     """A dome at its place.
@@ -288,21 +296,14 @@ def _source(driver: Driver, pistons: list[str], taper: str, inner: float) -> dic
     }
 
 
-def midranges(cone: Cone, *, above_mm: float, below_mm: float) -> tuple[Midrange, ...]:
-    """Return the midranges above and below the tweeter.
-
-    Parameters
-    ----------
-    cone : Cone
-        The parameters of each.
-    above_mm, below_mm : float
-        From the tweeter's axis; 0 for none.
-    """
-    if above_mm > 0 and below_mm > 0:
+def midranges(parameters: Midranges) -> tuple[Midrange, ...]:
+    """Return the midranges above and below the tweeter."""
+    above, below = parameters.above_mm, parameters.below_mm
+    if above > 0 and below > 0:
         return (
-            Midrange(cone=cone, name="midrange_upper", z=above_mm),
-            Midrange(cone=cone, name="midrange_lower", z=-below_mm),
+            Midrange(cone=parameters, name="midrange_upper", z=above),
+            Midrange(cone=parameters, name="midrange_lower", z=-below),
         )
-    if above_mm > 0:
-        return (Midrange(cone=cone, z=above_mm),)
-    return (Midrange(cone=cone, z=-below_mm),) if below_mm > 0 else ()
+    if above > 0:
+        return (Midrange(cone=parameters, z=above),)
+    return (Midrange(cone=parameters, z=-below),) if below > 0 else ()

@@ -16,6 +16,11 @@ def angle(default: float, low: float, high: float, text: str) -> float:
     return _number("deg", default, low, high, text)
 
 
+def share(default: float, low: float, high: float, text: str) -> float:
+    """Return a dataclass field that holds a share in per cent."""
+    return _number("pct", default, low, high, text)
+
+
 def _number(unit: str, default: float, low: float, high: float, text: str) -> float:
     metadata = {"unit": unit, "range": (low, high), "help": text}
     made: float = field(default=default, metadata=metadata)

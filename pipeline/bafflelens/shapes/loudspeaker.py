@@ -1,20 +1,42 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A loudspeaker put together from a cabinet and its drivers: rules, solid, names, sources."""
+"""A loudspeaker put together from a cabinet and what sits in its front.
+
+Rules, solid, names and sources of any combination of drivers, a lens or a waveguide, a faceplate
+and felt. The first driver is the tweeter that lens, waveguide, faceplate and felt are around.
+"""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from bafflelens.shapes import solids
 from bafflelens.shapes.cabinet import Hull, cut_to_plan, depth_faults, room_faults, side_view
 from bafflelens.shapes.drivers import Driver
-from bafflelens.shapes.rules import too_close
-from bafflelens.shapes.solids import MM
+from bafflelens.shapes.lens import (
+    Lens,
+    floor_solid,
+    is_on_lens,
+    lens_is_closed,
+    lens_room_faults,
+    recess_path,
+)
+from bafflelens.shapes.panels import (
+    Felt,
+    Plate,
+    covers,
+    felt_faults,
+    felt_footprint,
+    outline_lines,
+    plate_faults,
+    plate_footprint,
+)
+from bafflelens.shapes.rules import Footprint, fault, too_close
+from bafflelens.shapes.solids import MM, Solid
 
-_PLANE_MM: Final = 1e-4
+_PLANE_MM: Final = 1e-3
 _SAMPLES: Final = 9  # across a face, in each of its two parameters
 _FRONT_NORMAL: Final = 0.3  # the sides of a leaning cabinet stay below, treated edges above
 
@@ -29,25 +51,53 @@ class Loudspeaker:
         The cabinet.
     drivers : tuple of Driver
         Its drivers, each at its place.
+    lens : Lens, optional
+        The lens around the first driver.
+    plate, felt : Plate, Felt
+        What lies flat around the first driver or its lens.
     half : bool
         Whether only the half at y >= 0 is built.
     """
 
     hull: Hull
     drivers: tuple[Driver, ...]
+    lens: Lens | None = None
+    plate: Plate = field(default_factory=Plate)
+    felt: Felt = field(default_factory=Felt)
     half: bool = True
+
+    @property
+    def middle(self) -> Footprint:
+        """What sits in the middle of faceplate and felt."""
+        return self.lens.footprint if self.lens else self.drivers[0].footprint
 
 
 def loudspeaker_faults(loudspeaker: Loudspeaker) -> list[str]:
-    """Return the rules between cabinet and drivers that are broken."""
-    faults = [fault for driver in loudspeaker.drivers for fault in driver.faults()]
+    """Return the rules between the parts that are broken."""
+    hull, drivers, lens = loudspeaker.hull, loudspeaker.drivers, loudspeaker.lens
+    faults = [fault for driver in drivers for fault in driver.faults()]
     if faults:
         return faults
-    for driver in loudspeaker.drivers:
-        faults += room_faults(loudspeaker.hull, driver.footprint)
-        faults += depth_faults(loudspeaker.hull, driver.footprint.name, driver.recess)
-    for one, other in itertools.combinations(loudspeaker.drivers, 2):
-        faults += too_close(one.footprint, other.footprint)
+    for driver in drivers:
+        if driver is drivers[0] and lens:
+            faults += lens_room_faults(lens, hull)
+            faults += depth_faults(hull, "lens", lens.depth + driver.recess)
+        else:
+            faults += room_faults(hull, driver.footprint)
+            faults += depth_faults(hull, driver.footprint.name, driver.recess)
+    if faults:
+        return faults
+    plate, felt = plate_footprint(loudspeaker.plate), felt_footprint(loudspeaker.felt)
+    if lens and not lens_is_closed(lens, hull) and (plate or felt):
+        value = f"{2 * lens.ends_at:g} mm" if lens.ends_at < 1e6 else "0 mm, out of the sides"
+        what = "passage width of a lens in a faceplate" if plate else "passage width beside felt"
+        return [fault(what, value, "one that ends on the front")]
+    faults += plate_faults(loudspeaker.plate, hull, loudspeaker.middle)
+    faults += felt_faults(loudspeaker.felt, hull, plate or loudspeaker.middle)
+    outermost = felt or plate or loudspeaker.middle
+    around = [outermost, *(driver.footprint for driver in drivers[1:])]
+    for one, other in itertools.combinations(around, 2):
+        faults += too_close(one, other)
     return faults
 
 
@@ -58,15 +108,34 @@ def loudspeaker_sources(loudspeaker: Loudspeaker) -> list[dict[str, Any]]:
 
 def build_loudspeaker(model: Any, loudspeaker: Loudspeaker) -> None:
     """Add the surface, in metres, to a gmsh model and name its parts."""
-    occ, half = model.occ, loudspeaker.half
-    body = cut_to_plan(occ, loudspeaker.hull, side_view(loudspeaker.hull), half=half)
+    body = _cabinet_with_lens(model.occ, loudspeaker)
     for driver in loudspeaker.drivers:
-        body = driver.added(occ, body, half=half)
-    lines = [line for driver in loudspeaker.drivers for line in driver.lines(occ, half=half)]
-    if lines:
-        body = solids.drawn_on(occ, body, lines)
-    occ.synchronize()
+        body = driver.added(model.occ, body, half=loudspeaker.half)
+    body = _with_lines(model.occ, body, loudspeaker)
+    model.occ.synchronize()
     _name_faces(model, loudspeaker, body)
+
+
+def _cabinet_with_lens(occ: Any, loudspeaker: Loudspeaker) -> Solid:
+    hull, lens, half = loudspeaker.hull, loudspeaker.lens, loudspeaker.half
+    if lens is None:
+        return cut_to_plan(occ, hull, side_view(hull), half=half)
+    floor = floor_solid(occ, lens, hull, half=half)
+    return cut_to_plan(occ, hull, side_view(hull, recess_path(lens)), floor, half=half)
+
+
+def _with_lines(occ: Any, body: Solid, loudspeaker: Loudspeaker) -> Solid:
+    """Return the body with the outlines of what lies flat in it."""
+    lines = [
+        line for driver in loudspeaker.drivers for line in driver.lines(occ, half=loudspeaker.half)
+    ]
+    for outline in (plate_footprint(loudspeaker.plate), felt_footprint(loudspeaker.felt)):
+        if outline is not None:
+            lines += outline_lines(occ, outline, half=loudspeaker.half)
+    return solids.drawn_on(occ, body, lines) if lines else body
+
+
+# ----------------------------------------------------------------------------- the names
 
 
 def _name_faces(model: Any, loudspeaker: Loudspeaker, body: Sequence[tuple[int, int]]) -> None:
@@ -86,25 +155,31 @@ def _surface_at(loudspeaker: Loudspeaker, x: float, y: float, z: float, forward:
         name = driver.surface_at(x, y, z)
         if name:
             return name
-    in_front = x > -loudspeaker.hull.deepest_edge - _PLANE_MM
+    lens, hull = loudspeaker.lens, loudspeaker.hull
+    if lens and is_on_lens(lens, hull, x, y, z):
+        return "lens"
+    if abs(x) < _PLANE_MM:
+        if covers(plate_footprint(loudspeaker.plate), y, z):
+            return "faceplate"
+        return "felt" if covers(felt_footprint(loudspeaker.felt), y, z) else "baffle"
+    in_front = x > -hull.deepest_edge - _PLANE_MM
     return "baffle" if in_front and abs(forward) > _FRONT_NORMAL else "cabinet"
 
 
 def _point_on(model: Any, face: int) -> tuple[tuple[float, float, float], Sequence[float]]:
     """Return a point well inside a face, in mm, and the normal there."""
     low, high = model.getParametrizationBounds(2, face)
-    shares = [(n + 0.5) / _SAMPLES for n in range(_SAMPLES)]
-    inside = []
-    for along, across in itertools.product(sorted(shares, key=lambda s: abs(s - 0.5)), repeat=2):
+    shares = sorted(((n + 0.5) / _SAMPLES for n in range(_SAMPLES)), key=lambda s: abs(s - 0.5))
+    inside: list[float] = []
+    for along, across in itertools.product(shares, repeat=2):
         at = [low[0] + along * (high[0] - low[0]), low[1] + across * (high[1] - low[1])]
         if model.isInside(2, face, at, parametric=True):
             inside = at
             break
-    if not inside:  # a thin face: the middle of its mesh would do, the middle of its edge does too
+    if not inside:  # a thin face: the middle of one of its edges has to do
         _, edges = model.getAdjacencies(2, face)
         start, end = model.getParametrizationBounds(1, edges[0])
         edge = model.getValue(1, edges[0], [(start[0] + end[0]) / 2])
         inside = list(model.getParametrization(2, face, edge))
-    point = model.getValue(2, face, inside)
-    x, y, z = (float(value) / MM for value in point)
+    x, y, z = (float(value) / MM for value in model.getValue(2, face, inside))
     return (x, y, z), [float(value) for value in model.getNormal(face, inside)]

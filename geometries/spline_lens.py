@@ -1,0 +1,108 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+r"""Spline lens: guide walls above and below the dome, each a smooth spline.
+
+A *lens* is a shallow guide in the front, open to the sides: its walls hold sound together
+vertically and leave it free horizontally. It runs on into the baffle, or, with a passage that
+ends on the front and a faceplate, stays inside that.
+
+Origin and axes
+    Origin where the tweeter's axis meets the undisturbed front plane of the baffle; x forward,
+    y to the loudspeaker's own left, z up. The rim of the dome lies in the floor, at x = -depth.
+
+Side view (y = 0), and plan (z = 0), not to scale::
+
+      z              |    front, x = 0         y      _________________
+      ^              |                         ^                       \    edge of the cabinet
+      |             /     blend into the front |                        |
+      +---> x     /       mouth height         +---> x                 /    blend
+                 /        wall                      /       floor, rising to
+       cabinet  |                                 cabinet  /          half the passage
+                |         throat gap                            |           width
+                )         dome and surround                     )   dome
+                |<-->|    depth
+
+The wall is a smooth spline through throat, five control points at even depths and mouth; each
+control point is given by how far it is outside the straight line from throat to mouth, as a share
+of the mouth's height over the throat; then a blend, an arc tangent to wall and front, which ends
+beyond the mouth by its parameter. The lower wall mirrors the upper one while its mouth height is
+0. The floor is flat as far as the throats reach and rises evenly to both sides; with a passage
+width of 0 it stays flat and leaves at the sides.
+
+Where two treated edges meet, they are mitred. The left half (y >= 0) is built.
+
+Sources: `tweeter`, and `midrange` or `midrange_upper` and `midrange_lower`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
+
+from bafflelens.shapes.cabinet import Edges, Head, LeaningCabinet, shaped_faults, shaped_hull
+from bafflelens.shapes.drivers import Dome, Midranges, Tweeter, midranges
+from bafflelens.shapes.lens import Passage, lens_faults, make_lens
+from bafflelens.shapes.loudspeaker import (
+    Loudspeaker,
+    build_loudspeaker,
+    loudspeaker_faults,
+    loudspeaker_sources,
+)
+from bafflelens.shapes.panels import Felt, Plate
+from bafflelens.shapes.walls import SplineWall
+
+SYMMETRY = ("y",)
+
+
+@dataclass(frozen=True)
+class Parameters:
+    """All parameters, grouped by physical part."""
+
+    dome: Dome = field(default_factory=Dome)
+    lens: Passage = field(default_factory=Passage)
+    upper: SplineWall = field(default_factory=SplineWall)
+    lower: SplineWall = field(default_factory=partial(SplineWall, mouth_height_mm=0.0))
+    plate: Plate = field(default_factory=Plate)
+    felt: Felt = field(default_factory=Felt)
+    midrange: Midranges = field(default_factory=Midranges)
+    cabinet: LeaningCabinet = field(default_factory=LeaningCabinet)
+    edges: Edges = field(default_factory=Edges)
+    head: Head = field(default_factory=Head)
+
+
+def loudspeaker(parameters: Parameters) -> Loudspeaker:
+    """Return the parts at their places."""
+    tweeter = Tweeter(dome=parameters.dome, x=-parameters.lens.depth_mm)
+    return Loudspeaker(
+        hull=shaped_hull(parameters.cabinet, parameters.edges, parameters.head),
+        drivers=(tweeter, *midranges(parameters.midrange)),
+        lens=make_lens(parameters.lens, parameters.upper, parameters.lower, tweeter.reach),
+        plate=parameters.plate,
+        felt=parameters.felt,
+    )
+
+
+def check(parameters: Parameters) -> list[str]:
+    """Return every rule between parameters that is broken, with both numbers."""
+    reach = Tweeter(dome=parameters.dome).reach
+    faults = [
+        *lens_faults(parameters.lens, parameters.upper, parameters.lower, reach),
+        *shaped_faults(parameters.cabinet, parameters.edges, parameters.head),
+    ]
+    return faults or loudspeaker_faults(loudspeaker(parameters))
+
+
+def sources(parameters: Parameters) -> list[dict[str, Any]]:
+    """Return what moves: the dome, and each cone."""
+    return loudspeaker_sources(loudspeaker(parameters))
+
+
+def build(model: Any, parameters: Parameters) -> None:
+    """Add the left half of the surface, in metres, to a gmsh model and name its parts."""
+    build_loudspeaker(model, loudspeaker(parameters))
+
+
+if __name__ == "__main__":
+    from bafflelens.shapes.show import show
+
+    show(build, Parameters())

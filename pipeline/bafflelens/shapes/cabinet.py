@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from bafflelens.shapes import solids
@@ -462,7 +462,7 @@ def _plan(occ: Any, hull: Hull, *, half: bool) -> Solid:
     """Return the cabinet as seen from above, from below its bottom to above its top."""
     low, high = _levels(hull)
     if hull.is_stepped:
-        below = _stack(occ, hull, [low, hull.neck - 1e-9], half=half)
+        below = _stack(occ, replace(hull, head_height=0.0), [low, hull.neck], half=half)
         return solids.fused(occ, below, _stack(occ, hull, [hull.neck, high], half=half))
     bends = [hull.neck] if hull.head_height > 0 and hull.head_top != hull.head_bottom else []
     return _stack(occ, hull, [low, *bends, high], half=half)

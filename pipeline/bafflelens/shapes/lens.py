@@ -9,7 +9,7 @@ make it: the side view with the walls, and the plan of the floor.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -18,7 +18,17 @@ from scipy.optimize import brentq
 from bafflelens.shapes import solids
 from bafflelens.shapes.cabinet import Hull
 from bafflelens.shapes.fields import length
-from bafflelens.shapes.outline import Arc, Conic, Corner, Line, Point, Segment, Spline, polygon
+from bafflelens.shapes.outline import (
+    Arc,
+    Corner,
+    Line,
+    Point,
+    Segment,
+    backwards,
+    flipped,
+    moved,
+    polygon,
+)
 from bafflelens.shapes.profiles import Profile, smallest_radius
 from bafflelens.shapes.rules import SHORTEST_MM, STRIP_MM, Footprint, fault
 from bafflelens.shapes.solids import Solid
@@ -91,7 +101,7 @@ class Side:
         opening = self.profile.angle(0.0)
         start = (-self.depth - _GROOVE_MM, self.throat - _GROOVE_MM * math.tan(opening))
         segments: list[Segment] = [Line((-self.depth, self.throat))]
-        segments.append(_moved(self.profile.until(self.leaves_at), -self.depth))
+        segments.append(moved(self.profile.until(self.leaves_at), -self.depth))
         if self.blend > 0:
             centre = (-self.blend_radius, self.end)
             segments.append(Arc(centre, (0.0, self.end)))
@@ -340,10 +350,10 @@ def recess_path(lens: Lens) -> tuple[Segment, ...]:
     up_start, up = lens.upper.path()
     down_start, down = lens.lower.path()
     start = (down_start[0], -down_start[1])
-    mirrored = tuple(_flipped(segment) for segment in down)
+    mirrored = tuple(flipped(segment) for segment in down)
     return (
         Line(mirrored[-1].end),
-        *_reversed(start, mirrored),
+        *backwards(start, mirrored),
         Line(up_start),
         *up,
     )
@@ -381,39 +391,3 @@ def is_on_lens(lens: Lens, hull: Hull, x: float, y: float, z: float) -> bool:
         and abs(y) < lens.ends_at
         and right < y < left
     )
-
-
-def _moved(segment: Segment, by: float) -> Segment:
-    """Return a segment moved along its first coordinate."""
-    return _mapped(segment, lambda point: (point[0] + by, point[1]))
-
-
-def _flipped(segment: Segment) -> Segment:
-    """Return a segment mirrored in its second coordinate."""
-    return _mapped(segment, lambda point: (point[0], -point[1]))
-
-
-def _mapped(segment: Segment, to: Callable[[Point], Point]) -> Segment:
-    if isinstance(segment, Line):
-        return Line(to(segment.end))
-    if isinstance(segment, Arc):
-        return Arc(to(segment.centre), to(segment.end))
-    if isinstance(segment, Conic):
-        return Conic(to(segment.control), segment.weight, to(segment.end))
-    return Spline(tuple(to(point) for point in segment.through))
-
-
-def _reversed(start: Point, segments: tuple[Segment, ...]) -> tuple[Segment, ...]:
-    """Return a path backwards, from its end to its start."""
-    starts = [start, *(segment.end for segment in segments[:-1])]
-    backwards: list[Segment] = []
-    for begin, segment in zip(reversed(starts), reversed(segments), strict=True):
-        if isinstance(segment, Line):
-            backwards.append(Line(begin))
-        elif isinstance(segment, Arc):
-            backwards.append(Arc(segment.centre, begin))
-        elif isinstance(segment, Conic):
-            backwards.append(Conic(segment.control, segment.weight, begin))
-        else:
-            backwards.append(Spline((*reversed(segment.through[:-1]), begin)))
-    return tuple(backwards)

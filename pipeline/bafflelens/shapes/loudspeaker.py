@@ -35,6 +35,7 @@ from bafflelens.shapes.panels import (
 )
 from bafflelens.shapes.rules import Footprint, fault, too_close
 from bafflelens.shapes.solids import MM, Solid
+from bafflelens.shapes.waveguide import Funnel, is_on_waveguide, with_waveguide
 
 _PLANE_MM: Final = 1e-3
 _SAMPLES: Final = 9  # across a face, in each of its two parameters
@@ -53,6 +54,8 @@ class Loudspeaker:
         Its drivers, each at its place.
     lens : Lens, optional
         The lens around the first driver.
+    funnel : Funnel, optional
+        The waveguide around the first driver, if it has no lens.
     plate, felt : Plate, Felt
         What lies flat around the first driver or its lens.
     half : bool
@@ -62,6 +65,7 @@ class Loudspeaker:
     hull: Hull
     drivers: tuple[Driver, ...]
     lens: Lens | None = None
+    funnel: Funnel | None = None
     plate: Plate = field(default_factory=Plate)
     felt: Felt = field(default_factory=Felt)
     half: bool = True
@@ -69,7 +73,7 @@ class Loudspeaker:
     @property
     def middle(self) -> Footprint:
         """What sits in the middle of faceplate and felt."""
-        return self.lens.footprint if self.lens else self.drivers[0].footprint
+        return (self.lens or self.funnel or self.drivers[0]).footprint
 
 
 def loudspeaker_faults(loudspeaker: Loudspeaker) -> list[str]:
@@ -82,6 +86,10 @@ def loudspeaker_faults(loudspeaker: Loudspeaker) -> list[str]:
         if driver is drivers[0] and lens:
             faults += lens_room_faults(lens, hull)
             faults += depth_faults(hull, "lens", lens.depth + driver.recess)
+        elif driver is drivers[0] and loudspeaker.funnel:
+            faults += room_faults(hull, loudspeaker.funnel.footprint)
+            recess = loudspeaker.funnel.depth + driver.recess
+            faults += depth_faults(hull, "waveguide", recess)
         else:
             faults += room_faults(hull, driver.footprint)
             faults += depth_faults(hull, driver.footprint.name, driver.recess)
@@ -108,7 +116,7 @@ def loudspeaker_sources(loudspeaker: Loudspeaker) -> list[dict[str, Any]]:
 
 def build_loudspeaker(model: Any, loudspeaker: Loudspeaker) -> None:
     """Add the surface, in metres, to a gmsh model and name its parts."""
-    body = _cabinet_with_lens(model.occ, loudspeaker)
+    body = _guided_cabinet(model.occ, loudspeaker)
     for driver in loudspeaker.drivers:
         body = driver.added(model.occ, body, half=loudspeaker.half)
     body = _with_lines(model.occ, body, loudspeaker)
@@ -116,8 +124,11 @@ def build_loudspeaker(model: Any, loudspeaker: Loudspeaker) -> None:
     _name_faces(model, loudspeaker, body)
 
 
-def _cabinet_with_lens(occ: Any, loudspeaker: Loudspeaker) -> Solid:
+def _guided_cabinet(occ: Any, loudspeaker: Loudspeaker) -> Solid:
     hull, lens, half = loudspeaker.hull, loudspeaker.lens, loudspeaker.half
+    if loudspeaker.funnel:
+        body = cut_to_plan(occ, hull, side_view(hull), half=half)
+        return with_waveguide(occ, body, loudspeaker.funnel, half=half)
     if lens is None:
         return cut_to_plan(occ, hull, side_view(hull), half=half)
     floor = floor_solid(occ, lens, hull, half=half)
@@ -158,6 +169,8 @@ def _surface_at(loudspeaker: Loudspeaker, x: float, y: float, z: float, forward:
     lens, hull = loudspeaker.lens, loudspeaker.hull
     if lens and is_on_lens(lens, hull, x, y, z):
         return "lens"
+    if loudspeaker.funnel and is_on_waveguide(loudspeaker.funnel, x, y, z):
+        return "waveguide"
     if abs(x) < _PLANE_MM:
         if covers(plate_footprint(loudspeaker.plate), y, z):
             return "faceplate"

@@ -7,7 +7,7 @@ Pure geometry in mm; `bafflelens.shapes.solids` hands it to the CAD kernel.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 Point = tuple[float, float]
@@ -113,3 +113,39 @@ def polygon(corners: Sequence[Corner]) -> Outline:
 def _unit(start: Point, end: Point) -> Point:
     distance = math.dist(start, end)
     return ((end[0] - start[0]) / distance, (end[1] - start[1]) / distance)
+
+
+def moved(segment: Segment, by: float) -> Segment:
+    """Return a segment moved along its first coordinate."""
+    return _mapped(segment, lambda point: (point[0] + by, point[1]))
+
+
+def flipped(segment: Segment) -> Segment:
+    """Return a segment mirrored in its second coordinate."""
+    return _mapped(segment, lambda point: (point[0], -point[1]))
+
+
+def _mapped(segment: Segment, to: Callable[[Point], Point]) -> Segment:
+    if isinstance(segment, Line):
+        return Line(to(segment.end))
+    if isinstance(segment, Arc):
+        return Arc(to(segment.centre), to(segment.end))
+    if isinstance(segment, Conic):
+        return Conic(to(segment.control), segment.weight, to(segment.end))
+    return Spline(tuple(to(point) for point in segment.through))
+
+
+def backwards(start: Point, segments: tuple[Segment, ...]) -> tuple[Segment, ...]:
+    """Return a path backwards, from its end to its start."""
+    starts = [start, *(segment.end for segment in segments[:-1])]
+    path: list[Segment] = []
+    for begin, segment in zip(reversed(starts), reversed(segments), strict=True):
+        if isinstance(segment, Line):
+            path.append(Line(begin))
+        elif isinstance(segment, Arc):
+            path.append(Arc(segment.centre, begin))
+        elif isinstance(segment, Conic):
+            path.append(Conic(segment.control, segment.weight, begin))
+        else:
+            path.append(Spline((*reversed(segment.through[:-1]), begin)))
+    return tuple(path)

@@ -26,7 +26,7 @@ def outline_wire(occ: Any, outline: Outline, lift: Lift) -> int:
     at, tag = outline.start, first
     curves = []
     for segment in outline.segments:
-        if math.dist(segment.end, at) < _SAME_MM:
+        if isinstance(segment, Line) and math.dist(segment.end, at) < _SAME_MM:
             continue
         closes = math.dist(segment.end, outline.start) < _SAME_MM
         end = first if closes else _point(occ, lift, segment.end)
@@ -48,10 +48,13 @@ def prism(occ: Any, outline: Outline, lift: Lift, along: tuple[float, float, flo
     return _of_dimension(3, occ.extrude([(2, face)], *(MM * step for step in along)))
 
 
-def loft(occ: Any, outlines: Sequence[tuple[Outline, Lift]]) -> Solid:
-    """Return the solid between outlines of equally many segments, ruled from each to the next."""
+def loft(occ: Any, outlines: Sequence[tuple[Outline, Lift]], *, ruled: bool = True) -> Solid:
+    """Return the solid between outlines of equally many segments.
+
+    Ruled from each to the next, or smooth through all of them.
+    """
     wires = [outline_wire(occ, outline, lift) for outline, lift in outlines]
-    return _of_dimension(3, occ.addThruSections(wires, makeSolid=True, makeRuled=True))
+    return _of_dimension(3, occ.addThruSections(wires, makeSolid=True, makeRuled=ruled))
 
 
 def turned(occ: Any, outline: Outline, y: float, z: float, *, half: bool) -> Solid:

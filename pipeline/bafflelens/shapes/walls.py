@@ -145,7 +145,7 @@ def wall_faults(which: str, wall: AnyWall, throat: float, depth: float) -> list[
         what = f"{which} opening angle"
         if end > STEEPEST_DEG:
             least = 2 * chord - STEEPEST_DEG
-            rule = f"at least {least:.1f} deg, so that the arc ends at {_STEEPEST} from the axis"
+            rule = f"at least {least:.1f} deg, so that the arc ends {_STEEPEST} from the axis"
             return [fault(what, f"{wall.opening_angle_deg:g} deg", rule)]
         if end < 0:
             rule = f"at most {2 * chord:.1f} deg, so that the walls do not turn towards each other"

@@ -14,6 +14,7 @@ from bafflelens.bem import HelmholtzProblem, HelmholtzSolution, solve
 from bafflelens.bem.boundary import Absorber, surface_admittance
 from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.gpu_engine import sweep_on_card
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.errors import SolveError
 from bafflelens.medium import Air
@@ -115,7 +116,7 @@ def solve_band(
     symmetry : tuple of {"x", "y", "z"}
         Mirror planes of mesh and sources.
     engine : str
-        ``direct`` or ``bempp``.
+        ``direct``, ``gpu`` or ``bempp``.
     quality : str
         Quality level, which sets the tolerance of the linear solver.
     stored_unknowns : int, optional
@@ -126,11 +127,12 @@ def solve_band(
     BandResult
         Far field and power of every source at every frequency, and what became of each.
     """
-    solve_one = (
-        _direct_sweep(mesh, symmetry, quality, stored_unknowns)
-        if engine == "direct"
-        else partial(solve, engine=engine)
-    )
+    if engine == "direct":
+        solve_one = _direct_sweep(mesh, symmetry, quality, stored_unknowns)
+    elif engine == "gpu":
+        solve_one = sweep_on_card(mesh, symmetry, tolerance(quality), GUESSES)
+    else:
+        solve_one = partial(solve, engine=engine)
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)

@@ -9,13 +9,14 @@ from typing import Final
 
 from bafflelens.bem.bempp_engine import solve_bempp
 from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.gpu_engine import solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.errors import InputError, invalid
 
 Engine = Callable[[HelmholtzProblem], HelmholtzSolution]
 
 ENGINES: Final[Mapping[str, Engine]] = MappingProxyType(
-    {"direct": solve_burton_miller, "bempp": solve_bempp}
+    {"direct": solve_burton_miller, "gpu": solve_on_card, "bempp": solve_bempp}
 )
 
 
@@ -27,8 +28,9 @@ def solve(problem: HelmholtzProblem, engine: str | Engine = "direct") -> Helmhol
     problem : HelmholtzProblem
         What to solve.
     engine : str or callable
-        ``direct``: the project's own Burton-Miller engine; ``bempp``: bempp-cl, the independent
-        second opinion; or any callable from problem to solution.
+        ``direct``: the project's own Burton-Miller engine; ``gpu``: the same on a graphics card;
+        ``bempp``: bempp-cl, the independent second opinion; or any callable from problem to
+        solution.
 
     Returns
     -------

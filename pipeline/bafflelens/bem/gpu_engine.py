@@ -10,7 +10,7 @@ with the extra ``gpu``.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -52,7 +52,7 @@ def missing_card() -> str:
         if cupy.cuda.runtime.getDeviceCount() == 0:
             return "no graphics card was found"
         cupy.zeros(1)
-    except Exception as error:  # noqa: BLE001 - every driver fault has a class of its own
+    except Exception as error:
         return f"the card cannot be used: {str(error).splitlines()[0]}"
     return ""
 
@@ -357,7 +357,7 @@ def _solve(
         multiply = on_the_fly if matrix is None else _stored_product(matrix)
         start = _best_combinations(multiply, sides, guesses)
         solutions, iterations, converged = _iterate(multiply, sides, start, settings.tolerance)
-        matrix = multiply = None  # frees the matrix before another is formed
+        del matrix, multiply  # frees the matrix before another is formed
         if not converged:
             if not fits:
                 msg = (
@@ -390,7 +390,7 @@ def _matrix_fits(size: int) -> bool:
     """Return whether the matrix fits into what is free, own cached blocks counted as free."""
     cupy.get_default_memory_pool().free_all_blocks()
     free, _ = cupy.cuda.runtime.memGetInfo()
-    return 8.0 * size**2 + _SPARE_BYTES < free
+    return bool(8.0 * size**2 + _SPARE_BYTES < free)
 
 
 def _absorbing(problem: HelmholtzProblem) -> CardArray | None:
@@ -549,7 +549,7 @@ def _iterate(
 
 def _solve_directly(matrix: CardArray, sides: CardArray) -> CardArray:
     """Solve by factors that take the place of the matrix."""
-    from cupyx.scipy.linalg import lu_factor, lu_solve  # noqa: PLC0415 - needs a card
+    from cupyx.scipy.linalg import lu_factor, lu_solve
 
     factors = lu_factor(matrix, overwrite_a=True, check_finite=False)
     return cupy.ascontiguousarray(lu_solve(factors, sides.T, check_finite=False).T)
@@ -566,7 +566,7 @@ def _with_plain_sources(
 ) -> ComplexArray:
     """Return the pressure with that on moving surfaces as `burton_miller.plain_pressure`."""
     on_card = frequency.on_card
-    pressure = solutions.get().astype(complex)
+    pressure: ComplexArray = solutions.get().astype(complex)
     gradient = _single(problem.total_gradient(pressure))
     moving = cupy.any(gradient != 0, axis=0)
     rows = cupy.flatnonzero(moving).astype(np.int32)

@@ -1,0 +1,119 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The engine on a graphics card against the one on the processor, and against closed forms.
+
+Both transcribe the same formulas, so they must agree to rounding: 1e-4 a pair of points, 0.01 dB
+a whole problem. Skipped, with the reason, where there is no card.
+"""
+
+import analytic
+import bodies
+import numpy as np
+import pytest
+import radiating
+
+from bafflelens.bem import gpu_engine, kernels
+from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
+from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.errors import SolveError
+from bafflelens.mesh import Mesh
+
+NO_CARD = gpu_engine.missing_card()
+needs_card = pytest.mark.skipif(bool(NO_CARD), reason=NO_CARD or "there is a card")
+
+MIRRORS = ("y",)
+AROUND = radiating.around(np.radians(np.arange(0, 181, 10)))
+WAYS = {
+    "stored": CardSettings(tolerance=1e-5, direct=False, stored=True),
+    "on the fly": CardSettings(tolerance=1e-5, direct=False, stored=False),
+    "direct": CardSettings(tolerance=1e-5, direct=True),
+}
+
+
+def box_problem(absorbing=False):
+    """Half a box with two pistons in its front, 15 per metre; perhaps with a lined side."""
+    mesh = bodies.box((0.3, 0.4, 0.4), (6, 8, 8), MIRRORS)
+    x, y, z = mesh.centroids.T
+    front = x > 0.1499
+    velocity = np.stack([front & (np.abs(z) < 0.1) & (y < 0.1), front & (z > 0.1)]).astype(complex)
+    admittance = np.where(y > 0.1999, 0.4 - 0.2j, 0) if absorbing else None
+    plain = radiating.problem(mesh, velocity, 15.0, MIRRORS)
+    return HelmholtzProblem(
+        mesh=mesh,
+        frequency_hz=plain.frequency_hz,
+        air=plain.air,
+        normal_velocity=velocity,
+        symmetry=MIRRORS,
+        admittance=admittance,
+    )
+
+
+@needs_card
+def test_pairs():
+    """Random triangles in a cube: the double-layer matrix of both, near pairs left out."""
+    random = np.random.default_rng(5)
+    middle = random.uniform(0.1, 1, size=(200, 1, 3))
+    corners = middle + 0.01 * random.normal(size=(200, 3, 3))
+    mesh = Mesh(corners.reshape(-1, 3), np.arange(600).reshape(-1, 3), np.full(200, "a"))
+    problem = radiating.problem(mesh, np.ones(200), 40.0, MIRRORS)
+    on_card = gpu_engine.send(mesh, MIRRORS)
+    frequency = gpu_engine._Frequency.of(on_card, problem)
+    identity = gpu_engine.cupy.eye(200, dtype=np.complex64)
+    found = frequency.layers(identity, single=False).get().T
+    single = frequency.layers(identity, single=True).get().T
+    arguments = (
+        mesh.centroids.T.copy(), mesh.normals.T.copy(), on_card.signs.get(),
+        frequency.coupling.get(), mesh.centroids.T.copy(), mesh.normals.T.copy(),
+        mesh.areas / (4 * np.pi), frequency.source_normals[:, 3].get().astype(float),
+        kernels.scalars(40.0, np.float64), kernels.parts(np.eye(200) + 0j, np.float64),
+    )  # fmt: skip
+    for given, apply in (
+        (found, kernels.apply_coupled_double_layer),
+        (single, kernels.add_coupled_single_layer),
+    ):
+        expected = np.zeros((200, 200), dtype=complex)
+        apply(*arguments, expected)
+        assert np.abs(given - expected.T).max() < 1e-4 * np.abs(expected).max()
+
+
+@needs_card
+@pytest.mark.parametrize("absorbing", [False, True])
+@pytest.mark.parametrize("way", WAYS)
+def test_whole_problem(way, absorbing):
+    problem = box_problem(absorbing)
+    expected = solve_burton_miller(problem, settings=Settings(tolerance=1e-5))
+    found = solve_on_card(problem, settings=WAYS[way])
+    level = radiating.level(expected.far_field(AROUND))
+    heard = level > level.max(axis=1, keepdims=True) - 20
+    assert np.abs(radiating.level(found.far_field(AROUND)) - level)[heard].max() < 0.01
+    error = found.surface_pressure - expected.surface_pressure
+    assert np.linalg.norm(error) < 1e-3 * np.linalg.norm(expected.surface_pressure)
+    np.testing.assert_allclose(found.cross_power(), expected.cross_power(), rtol=2e-3)
+    assert (found.iterations == 0) == (way == "direct")
+
+
+@needs_card
+def test_closed_form():
+    """Cap of 30 degrees on a sphere (Morse and Ingard), ka = 3: as the processor's engine."""
+    mesh = bodies.capped_sphere(0.07, np.radians(30), ("y", "z"))
+    problem = radiating.problem(mesh, mesh.surface == "cap", 3.0, ("y", "z"))
+    angles = np.radians(np.arange(0, 181, 10))
+    exact = analytic.cap_on_sphere(3.0, np.radians(30), angles) * radiating.RHO_C / 3.0
+    found = solve_on_card(problem).far_field(radiating.around(angles))[0]
+    assert radiating.relative_error(found, exact) < 0.006
+
+
+@needs_card
+def test_a_guess_shortens_the_iteration():
+    problem = box_problem()
+    iterative = CardSettings(direct=False)
+    first = solve_on_card(problem, settings=iterative)
+    again = solve_on_card(problem, settings=iterative, guesses=first.surface_pressure)
+    assert again.iterations < first.iterations
+    assert radiating.relative_error(again.surface_pressure, first.surface_pressure) < 1e-3
+
+
+@pytest.mark.skipif(not NO_CARD, reason="there is a card")
+def test_without_a_card_there_is_one_clear_line():
+    with pytest.raises(SolveError, match=r"^engine 'gpu': .*(CuPy|card).*$"):
+        solve_on_card(box_problem())

@@ -266,7 +266,8 @@ class SolveSection(_Section):
     """``[solve]``: how it is solved."""
 
     quality: Literal["draft", "standard", "fine"] = "standard"
-    engine: Literal["direct", "bempp"] = "direct"
+    engine: Literal["direct", "gpu", "bempp"] = "direct"
+    without_card: Literal["stop", "direct"] = "stop"
     second_opinion: bool = True
     remeshes: int = Field(default=2, ge=0, le=8)
     mesh_time_limit_s: float = Field(default=120.0, ge=1, le=3600)

@@ -36,13 +36,14 @@ from distributed.system import MEMORY_LIMIT
 
 from bafflelens.errors import BafflelensError, InputError, invalid
 from bafflelens.processor import wide_vectors
-from bafflelens.reservations import Machine, Reservations
+from bafflelens.reservations import Machine, Need, Reservations
 
 SCHEDULER_TIMEOUT_S: Final = 5.0
 RESULT_TIMEOUT_S: Final = 120.0
 NO_WORKERS_LIMIT_S: Final = 60.0
 USABLE_MEMORY: Final = 0.8  # the rest is for the system, and for what was not foreseen
 
+_CARD: Final = "card"  # name of the resource
 _POLL_S: Final = 0.05
 _LOOK_FOR_WORKERS_S: Final = 2.0
 _LOOK_AHEAD: Final = 100  # pieces of work that are compared with the free memory
@@ -105,6 +106,7 @@ class Pool(Protocol):
         *arguments: Any,
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
+        card: bool = False,
     ) -> Any:
         """Take a piece of work; what is returned can be an argument of further work.
 
@@ -122,6 +124,8 @@ class Pool(Protocol):
             Returns what it takes, in bytes; asked once what the work stands on has been yielded
             by `outcomes`. Pieces never run side by side whose sum the machine has not; one that
             needs more than there is at all fails.
+        card : bool
+            Whether it needs a graphics card; it fails where no worker has one.
         """
 
     def outcomes(self) -> Iterator[Outcome]:
@@ -144,6 +148,7 @@ def worker_pool(
     workers: int | None = None,
     scheduler: str | None = None,
     memory_bytes: float | None = None,
+    cards: int = 0,
 ) -> Iterator[Pool]:
     """Give a pool of worker processes, and close it whatever happens.
 
@@ -156,6 +161,9 @@ def worker_pool(
         workers has the memory that it was started with.
     memory_bytes : float, optional
         What all workers on this machine may take together; by default `usable_memory`.
+    cards : int
+        Graphics cards of this machine to use: one more worker each. On a foreign scheduler,
+        workers with a card are those started with the resource ``card=1``.
 
     Raises
     ------
@@ -170,9 +178,11 @@ def worker_pool(
             scratch = stack.enter_context(TemporaryDirectory(prefix="bafflelens-"))
             workers = workers or processors()
             cluster = stack.enter_context(_local_cluster(workers, scratch))
+            _add_card_workers(cluster, cards)
             client = stack.enter_context(_connect(cluster))
-            here = Machine("", workers, memory_bytes or usable_memory())
-            yield _DaskPool(client, here)
+            if cards:
+                client.wait_for_workers(workers + cards)
+            yield _DaskPool(client, Machine("", workers, memory_bytes or usable_memory()))
         else:
             yield _DaskPool(stack.enter_context(_client_of(scheduler)))
 
@@ -186,9 +196,10 @@ class _Work:
     arguments: tuple[Any, ...]
     priority: float
     memory: Callable[[], float] | None
+    card: bool = False
     future: Any = None
-    machine: str = ""
-    memory_bytes: float | None = None
+    machine: Machine | None = None
+    need: Need | None = None
     is_over: bool = False
     failure: Outcome | None = None
     is_second_chance: bool = False
@@ -214,7 +225,7 @@ class _DaskPool:
 
     def __init__(self, client: Any, here: Machine | None = None) -> None:
         self._client = client
-        self._here = here
+        self._here = here  # this machine; None on a foreign scheduler
         self._reservations = Reservations(machines=())
         self._held: list[_Work] = []  # waits for other work, or for memory
         self._out: dict[Any, _Work] = {}  # is with dask
@@ -233,9 +244,15 @@ class _DaskPool:
         *arguments: Any,
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
+        card: bool = False,
     ) -> Any:
         work = _Work(
-            name=name, function=function, arguments=arguments, priority=priority, memory=memory
+            name=name,
+            function=function,
+            arguments=arguments,
+            priority=priority,
+            memory=memory,
+            card=card,
         )
         insort(self._held, work, key=lambda held: -held.priority)
         return work
@@ -259,15 +276,24 @@ class _DaskPool:
                 self._look_at_machines()
 
     def _look_at_machines(self) -> None:
-        """Note which workers of a foreign scheduler there are: they come and go."""
-        if self._here is not None:
-            self._reservations.machines = (self._here,)
-            return
+        """Note which workers there are: those of a foreign scheduler come and go."""
         found = self._client.scheduler_info(n_workers=-1)["workers"]
-        self._reservations.machines = tuple(
-            Machine(address, entry["nthreads"], float(entry["memory_limit"] or math.inf))
+        machines = [
+            Machine(
+                address,
+                entry["nthreads"],
+                float(entry["memory_limit"] or math.inf),
+                (address,),
+                bool(entry.get("resources", {}).get(_CARD)),
+            )
             for address, entry in found.items()
-        )
+        ]
+        if self._here is not None:
+            # The workers of this machine share its memory; those with a card are kept for that.
+            with_card = [machine for machine in machines if machine.has_card]
+            plain = tuple(machine.name for machine in machines if not machine.has_card)
+            machines = [replace(self._here, addresses=plain if with_card else ()), *with_card]
+        self._reservations.machines = tuple(machines)
 
     def _hand_out(self) -> Iterator[Outcome]:
         """Give dask what can start now and fits; fail what never will."""
@@ -280,7 +306,7 @@ class _DaskPool:
                 yield _ended(work, failure)
             if hopeless:
                 continue
-            chosen = self._reservations.choose([work.memory_bytes or 0.0 for work in ready])
+            chosen = self._reservations.choose([work.need or Need() for work in ready])
             if chosen is None:
                 break
             work = ready[chosen[0]]
@@ -295,12 +321,13 @@ class _DaskPool:
         for item in work.arguments:
             if isinstance(item, _Work) and item.failure is not None:
                 return replace(item.failure, name=work.name)
-        if work.memory_bytes is None:
-            work.memory_bytes = work.memory() if work.memory else 0.0
-        refusal = self._reservations.refusal(work.memory_bytes)
+        if work.need is None:
+            work.need = Need(work.memory() if work.memory else 0.0, work.card)
+        refusal = self._reservations.refusal(work.need)
         return Outcome(name=work.name, value=None, error=refusal) if refusal else None
 
-    def _send(self, work: _Work, machine: str) -> None:
+    def _send(self, work: _Work, machine: Machine | None) -> None:
+        addresses = list(machine.addresses) if machine else []
         values = [item.future if isinstance(item, _Work) else item for item in work.arguments]
         # pure=False: keys are shared by all clients of a scheduler, so they must be unique. A
         # machine that has gone by now leaves the choice to the scheduler.
@@ -309,11 +336,13 @@ class _DaskPool:
             *values,
             priority=work.priority,
             pure=False,
-            workers=[machine] if machine else None,
-            allow_other_workers=bool(machine),
+            workers=addresses or None,
+            allow_other_workers=bool(addresses) and not work.card,
+            resources={_CARD: 1} if work.card else None,
         )
         work.machine = machine
-        self._reservations.take(machine, work.memory_bytes or 0.0)
+        if machine is not None and work.need is not None:
+            self._reservations.take(machine.name, work.need.memory_bytes)
         self._out[work.future] = work
         self._completed.add(work.future)
 
@@ -323,7 +352,8 @@ class _DaskPool:
             self._completed.add(future)
             return
         work = self._out.pop(future)
-        self._reservations.give_back(work.machine, work.memory_bytes or 0.0)
+        if work.machine is not None and work.need is not None:
+            self._reservations.give_back(work.machine.name, work.need.memory_bytes)
         outcome, worker_died = _outcome(work.name, future)
         if worker_died and not work.is_second_chance:
             work.is_second_chance = True
@@ -383,6 +413,21 @@ def _local_cluster(workers: int, scratch: str) -> Any:
         silence_logs=logging.CRITICAL,
         local_directory=scratch,
     )
+
+
+def _add_card_workers(cluster: Any, cards: int) -> None:
+    """Add a worker for each graphics card, which sees that card alone."""
+    if not cards:
+        return
+    (like,) = cluster.new_worker_spec().values()
+    for number in range(cards):
+        options = {
+            **like["options"],
+            "resources": {_CARD: 1},
+            "env": {"CUDA_VISIBLE_DEVICES": str(number)},
+        }
+        cluster.worker_spec[f"card {number}"] = {"cls": like["cls"], "options": options}
+    cluster.scale(len(cluster.worker_spec))
 
 
 @contextmanager

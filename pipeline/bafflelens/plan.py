@@ -79,6 +79,15 @@ class Speed:
 # mirror plane): 0.8 s to fill the matrix, 1.5 s to solve, 0.4 s for the rest.
 ASSUMED_SPEED: Final = Speed()
 
+# One H100: 350 billion pairs a second, 2 TB/s; what the host does beside it takes longer.
+CARD_SPEED: Final = Speed(
+    pairs_per_s=200e9,
+    matrix_bytes_per_s=2e12,
+    bytes_per_entry=8.0,
+    near_field_s_per_unknown=1e-6,
+    overhead_s=0.025,
+)
+
 # The second opinion compiles its kernels on every run, which takes most of this.
 SECOND_OPINION_S: Final = 60.0
 
@@ -122,6 +131,8 @@ class Plan:
         One a band, of the larger of the shapes looked at, in rising order of frequency.
     workers : int
         Worker processes.
+    cards : int
+        Graphics cards that solve, while the worker processes mesh; 0 where these do both.
     mesh_seconds : float
         Time to mesh one candidate, in s.
     report_seconds : float
@@ -134,6 +145,7 @@ class Plan:
     remeshes: int = 0
     band_costs: tuple[BandCost, ...]
     workers: int
+    cards: int = 0
     mesh_seconds: float
     report_seconds: float
     memory_limit_bytes: float = math.inf
@@ -151,8 +163,11 @@ class Plan:
     @property
     def total_seconds(self) -> float:
         """Expected wall time of the run in s."""
-        work = (self.n_shapes + self.remeshes) * (self.mesh_seconds + self.solve_seconds)
-        return work / self.workers + self.report_seconds
+        candidates = self.n_shapes + self.remeshes
+        meshing, solving = candidates * self.mesh_seconds, candidates * self.solve_seconds
+        if self.cards:
+            return max(meshing / self.workers, solving / self.cards) + self.report_seconds
+        return (meshing + solving) / self.workers + self.report_seconds
 
     @property
     def memory_bytes(self) -> float:
@@ -187,9 +202,10 @@ def make_plan(
     sampling: Sampling,
     *,
     workers: int,
+    cards: int = 0,
     memory_bytes: float = math.inf,
     mesh: MeshShape = mesh_shape,
-    speed: Speed = ASSUMED_SPEED,
+    speed: Speed | None = None,
 ) -> Plan:
     """Estimate what a job will cost.
 
@@ -204,12 +220,14 @@ def make_plan(
         Its candidates.
     workers : int
         Worker processes.
+    cards : int
+        Graphics cards that solve.
     memory_bytes : float
         What they may take together.
     mesh : callable
         Makes the meshes.
-    speed : Speed
-        How fast a worker is.
+    speed : Speed, optional
+        How fast a worker, or a card, is.
 
     Raises
     ------
@@ -217,6 +235,7 @@ def make_plan(
         If the baseline, or each of the first three candidates, cannot be meshed, or if the job
         covers a surface that neither has.
     """
+    speed = speed or (CARD_SPEED if cards else ASSUMED_SPEED)
     sizes = band_mesh_sizes(loaded)
     trials = _trial_meshes(loaded, sampling, sizes[0], mesh)
     surfaces = sorted({str(name) for trial in trials for name in np.unique(trial.surface)})
@@ -250,6 +269,7 @@ def make_plan(
         remeshes=job.solve.remeshes,
         band_costs=tuple(costs),
         workers=workers,
+        cards=cards,
         mesh_seconds=speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,
         report_seconds=report_seconds,
         memory_limit_bytes=memory_bytes,
@@ -284,12 +304,14 @@ def band_memory(
         How many there are; the second engine solves the whole body.
     settings : Settings
         What the own engine stores.
-    engine : {"direct", "bempp"}
+    engine : {"direct", "gpu", "bempp"}
         Which one solves.
     speed : Speed
         What an entry and an unknown take.
     """
     memory = speed.process_bytes + speed.bytes_per_unknown * unknowns
+    if engine == "gpu":
+        return memory
     if engine == "bempp":
         whole = float(unknowns * 2**mirror_planes)
         return memory + speed.second_engine_bytes_per_entry * whole**2

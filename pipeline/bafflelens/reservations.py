@@ -36,11 +36,33 @@ class Machine:
         How many pieces of work it does at a time.
     memory_bytes : float
         What all of them together may take; infinite where nobody knows.
+    addresses : tuple of str
+        Where they are; empty where any will do.
+    has_card : bool
+        Whether they hold a graphics card. They do nothing else than what needs it.
     """
 
     name: str
     workers: int
     memory_bytes: float = math.inf
+    addresses: tuple[str, ...] = ()
+    has_card: bool = False
+
+
+@dataclass(frozen=True)
+class Need:
+    """What a piece of work needs.
+
+    Attributes
+    ----------
+    memory_bytes : float
+        Memory of the machine.
+    card : bool
+        Whether it needs a graphics card.
+    """
+
+    memory_bytes: float = 0.0
+    card: bool = False
 
 
 @dataclass
@@ -55,43 +77,45 @@ class Reservations:
 
     machines: Sequence[Machine]
     _out: dict[str, list[float]] = field(default_factory=dict)
-    _passed: int = 0
+    _passed: dict[bool, int] = field(default_factory=lambda: {True: 0, False: 0})
 
-    @property
-    def largest_bytes(self) -> float:
-        """The most memory that a single piece of work can have."""
-        return max((machine.memory_bytes for machine in self.machines), default=math.inf)
-
-    def refusal(self, memory_bytes: float) -> str:
+    def refusal(self, need: Need) -> str:
         """Return why work can never be done here, empty if it can."""
-        if memory_bytes <= self.largest_bytes:
+        able = [machine for machine in self.machines if machine.has_card == need.card]
+        if need.card and not able:
+            return "it needs a graphics card, and no worker has one"
+        largest = max((machine.memory_bytes for machine in able), default=math.inf)
+        if need.memory_bytes <= largest:
             return ""
         return (
-            f"it needs about {memory_bytes / GIB:.1f} GiB of memory, more than the "
-            f"{self.largest_bytes / GIB:.1f} GiB that there are for one piece of work; a lower "
+            f"it needs about {need.memory_bytes / GIB:.1f} GiB of memory, more than the "
+            f"{largest / GIB:.1f} GiB that there are for one piece of work; a lower "
             "quality, fewer high frequencies or solve.memory_gib change that"
         )
 
-    def choose(self, waiting: Sequence[float]) -> tuple[int, str] | None:
+    def choose(self, waiting: Sequence[Need]) -> tuple[int, Machine] | None:
         """Return which piece of waiting work goes out next, and to which machine.
 
         Parameters
         ----------
-        waiting : sequence of float
-            Memory in bytes of each piece that could start, the most urgent first.
+        waiting : sequence of Need
+            What each piece that could start needs, the most urgent first.
 
         Returns
         -------
-        (int, str) or None
-            Number of the piece and name of the machine; None if nothing fits now.
+        (int, Machine) or None
+            Number of the piece and the machine; None if nothing fits now.
         """
-        for number, memory_bytes in enumerate(waiting):
-            if number and self._passed >= _PASSES:
-                return None
-            machine = self._free_for(memory_bytes)
-            if machine is not None:
-                self._passed = self._passed + 1 if number else 0
-                return number, machine.name
+        # Work for the processors does not stand in the way of work for the cards.
+        for card in (True, False):
+            queue = [number for number, need in enumerate(waiting) if need.card == card]
+            for place, number in enumerate(queue):
+                if place and self._passed[card] >= _PASSES:
+                    break
+                machine = self._free_for(waiting[number])
+                if machine is not None:
+                    self._passed[card] = self._passed[card] + 1 if place else 0
+                    return number, machine
         return None
 
     def take(self, machine: str, memory_bytes: float) -> None:
@@ -102,13 +126,14 @@ class Reservations:
         """Note that it is done."""
         self._out[machine].remove(memory_bytes)
 
-    def _free_for(self, memory_bytes: float) -> Machine | None:
+    def _free_for(self, need: Need) -> Machine | None:
         """Return the machine with the fewest pieces out on which work fits."""
         fitting = [
             machine
             for machine in self.machines
-            if len(self._out.get(machine.name, ())) < _AHEAD * machine.workers
-            and sum(self._out.get(machine.name, ())) + memory_bytes <= machine.memory_bytes
+            if machine.has_card == need.card
+            and len(self._out.get(machine.name, ())) < _AHEAD * machine.workers
+            and sum(self._out.get(machine.name, ())) + need.memory_bytes <= machine.memory_bytes
         ]
         return min(
             fitting,

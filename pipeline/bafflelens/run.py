@@ -5,10 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bafflelens import store
+from bafflelens.bem.gpu_engine import count_cards, missing_card
+from bafflelens.errors import InputError, invalid
 from bafflelens.jobfile import LoadedJob, load_job
 from bafflelens.jobsources import is_plate
 from bafflelens.journal import first_record, keep_journal
@@ -81,7 +83,7 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     StoreError
         If the results cannot be written.
     """
-    loaded = load_job(job_file)
+    loaded = on_engine_at_hand(load_job(job_file), options)
     sampling = draw(loaded)
     plan = plan_job(loaded, sampling, options)
     record = first_record(loaded)
@@ -104,10 +106,36 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
         If this is no run folder, another process works on it, or it cannot be written.
     """
     folder = open_run(run_folder)
-    loaded = folder.load_job()
+    loaded = on_engine_at_hand(folder.load_job(), options)
     plan = plan_job(loaded, _sampling_of(folder), options)
     with _pool(plan, options) as pool:
         return _carry_out(folder, plan, pool, options)
+
+
+def on_engine_at_hand(loaded: LoadedJob, options: RunOptions) -> LoadedJob:
+    """Return the job, solved on the processor where it wants a card, allows that, and has none.
+
+    Raises
+    ------
+    InputError
+        If it wants a card and there is none here. Those of a foreign scheduler are not known yet.
+    """
+    solve = loaded.job.solve
+    if solve.engine != "gpu" or options.scheduler or count_cards():
+        return loaded
+    reason = missing_card() or "no graphics card was found"
+    if solve.without_card == "stop":
+        rule = f"'direct' here, or solve.without_card = 'direct': {reason}"
+        msg = f"{loaded.path}: {invalid('key solve.engine', 'gpu', rule)}"
+        raise InputError(msg)
+    options.progress.say(f"note: solving on the processor: {reason}")
+    job = loaded.job.model_copy(update={"solve": solve.model_copy(update={"engine": "direct"})})
+    return replace(loaded, job=job)
+
+
+def _cards(loaded: LoadedJob, options: RunOptions) -> int:
+    """Return how many cards of this machine solve the job."""
+    return count_cards() if loaded.job.solve.engine == "gpu" and not options.scheduler else 0
 
 
 def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan:
@@ -117,6 +145,7 @@ def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan
         loaded,
         sampling,
         workers=options.workers or solve.workers or processors(),
+        cards=_cards(loaded, options),
         memory_bytes=solve.memory_gib * GIB if solve.memory_gib else usable_memory(),
         mesh=options.methods.mesh_shape,
     )
@@ -127,7 +156,7 @@ def _carry_out(folder: RunFolder, plan: Plan, pool: Pool, options: RunOptions) -
     with _resumable(folder, options.progress), keep_journal(folder) as journal:
         run = Run(
             folder=folder,
-            loaded=folder.load_job(),
+            loaded=on_engine_at_hand(folder.load_job(), options),
             plan=plan,
             pool=pool,
             journal=journal,
@@ -161,7 +190,10 @@ def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
 
 def _pool(plan: Plan, options: RunOptions) -> AbstractContextManager[Pool]:
     return options.open_pool(
-        workers=plan.workers, scheduler=options.scheduler, memory_bytes=plan.memory_limit_bytes
+        workers=plan.workers,
+        scheduler=options.scheduler,
+        memory_bytes=plan.memory_limit_bytes,
+        cards=plan.cards,
     )
 
 

@@ -71,7 +71,16 @@ def _opinion_on(run: Run, best: CandidateResult) -> str:
             quality=QUALITY,
         )
         band = Band(frequencies_hz=(frequency_hz,), mesh_frequency_hz=frequency_hz)
-        run.pool.submit(engine, solve_candidate_band, run.methods, meshes, 0, band, settings)
+        run.pool.submit(
+            engine,
+            solve_candidate_band,
+            run.methods,
+            meshes,
+            0,
+            band,
+            settings,
+            card=settings.on_card,
+        )
     found = {outcome.name: outcome for outcome in run.pool.outcomes()}
     subject = f"{ENGINE} on the same {QUALITY} mesh of {best.id} at {frequency_hz:.0f} Hz"
     problem = _problem_of(found)

@@ -204,6 +204,7 @@ def _submit(
         quality=job.solve.quality,
         absorbers=run.loaded.boundaries.absorbers_of(shape, candidate.values),
         stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
+        without_card=job.solve.without_card,
     )
     done = run.folder.load_bands(candidate.id)
     opened = _Open(candidate=candidate, is_judged=sizes is None, settings=settings, bands=done)
@@ -234,6 +235,7 @@ def _submit(
             *arguments,
             priority=-(position + delay),
             memory=partial(memory, band),
+            card=settings.on_card and band is not None,
         )
 
     meshes = submit(

@@ -14,7 +14,7 @@ from bafflelens.bem import HelmholtzProblem, HelmholtzSolution, solve
 from bafflelens.bem.boundary import Absorber, surface_admittance
 from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
-from bafflelens.bem.gpu_engine import sweep_on_card
+from bafflelens.bem.gpu_engine import CardError, sweep_on_card
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.errors import SolveError
 from bafflelens.medium import Air
@@ -96,6 +96,7 @@ def solve_band(
     engine: str = "direct",
     quality: str = "standard",
     stored_unknowns: int | None = None,
+    without_card: str = "stop",
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
 
@@ -121,6 +122,8 @@ def solve_band(
         Quality level, which sets the tolerance of the linear solver.
     stored_unknowns : int, optional
         With more unknowns than this the matrix is not stored.
+    without_card : {"stop", "direct"}
+        What engine ``gpu`` does where the card cannot be used: fail, or go on with ``direct``.
 
     Returns
     -------
@@ -131,6 +134,10 @@ def solve_band(
         solve_one = _direct_sweep(mesh, symmetry, quality, stored_unknowns)
     elif engine == "gpu":
         solve_one = sweep_on_card(mesh, symmetry, tolerance(quality), GUESSES)
+        if without_card == "direct":
+            solve_one = _or_else(
+                solve_one, partial(_direct_sweep, mesh, symmetry, quality, stored_unknowns)
+            )
     else:
         solve_one = partial(solve, engine=engine)
     shape = (len(motions), len(band.frequencies_hz))
@@ -237,6 +244,28 @@ def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
             f"within {LARGEST_IMBALANCE:.0%} is required"
         )
         raise SolveError(msg)
+
+
+def _or_else(
+    on_card: Callable[[HelmholtzProblem], HelmholtzSolution],
+    make_direct: Callable[[], Callable[[HelmholtzProblem], HelmholtzSolution]],
+) -> Callable[[HelmholtzProblem], HelmholtzSolution]:
+    """Return an engine that leaves the card for good once that fails it, and says so."""
+    direct: Callable[[HelmholtzProblem], HelmholtzSolution] | None = None
+    reason = ""
+
+    def solve_one(problem: HelmholtzProblem) -> HelmholtzSolution:
+        nonlocal direct, reason
+        if direct is None:
+            try:
+                return on_card(problem)
+            except CardError as error:
+                reason = f"solved on the processor ({error})"
+                direct = make_direct()
+        solution = direct(problem)
+        return replace(solution, remarks=(reason, *solution.remarks))
+
+    return solve_one
 
 
 def _direct_sweep(

@@ -73,6 +73,8 @@ class SolveSettings:
         What covers surfaces, by name.
     stored_unknowns : int or None
         With more unknowns than this the matrix is not stored; None for the engine's own limit.
+    without_card : str
+        What engine ``gpu`` does where the card cannot be used.
     """
 
     motions: tuple[SourceMotion, ...]
@@ -82,6 +84,12 @@ class SolveSettings:
     quality: str
     absorbers: Mapping[str, Absorber] = field(default_factory=dict)
     stored_unknowns: int | None = None
+    without_card: str = "stop"
+
+    @property
+    def on_card(self) -> bool:
+        """Whether the work needs a worker with a graphics card."""
+        return self.engine == "gpu"
 
 
 def mesh_candidate(
@@ -117,5 +125,6 @@ def solve_candidate_band(
         engine=settings.engine,
         quality=settings.quality,
         stored_unknowns=settings.stored_unknowns,
+        without_card=settings.without_card,
     )
     return Timed(value=result, seconds=time.perf_counter() - start)

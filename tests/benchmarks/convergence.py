@@ -31,7 +31,11 @@ CASES = {
     "plain baffle": ("plain_baffle", {}),
     "lens, 15 mm deep": (
         LENS,
-        {"lens.opening_height_mm": 90.0, "lens.wall_half_angle_deg": 62.0},
+        {
+            "lens.opening_height_mm": 90.0,
+            "lens.wall_half_angle_deg": 62.0,
+            "lens.side_angle_deg": 84.0,
+        },
     ),
     "lens, 40 mm deep": (
         LENS,
@@ -62,6 +66,8 @@ def main(folder: Path | None, make: bool) -> None:
                 (folder or Path()) / f"case{number}-{frequency:.0f}-{level}.npz"
                 for level in ("reference", *QUALITIES)
             ]
+            if make and all(file.exists() for file in files):
+                continue
             if folder and not make:
                 if not all(file.exists() for file in files):
                     continue

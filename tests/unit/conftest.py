@@ -224,6 +224,7 @@ class InlinePool:
         self._waiting: list[tuple[float, str, Callable[..., Any], tuple[Any, ...]]] = []
         self._memory: dict[str, Callable[[], float] | None] = {}
         self.reserved: dict[str, float] = {}
+        self.for_cards: set[str] = set()
         self._results: dict[str, Outcome] = {}
 
     def submit(
@@ -233,7 +234,10 @@ class InlinePool:
         *arguments: Any,
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
+        card: bool = False,
     ) -> Any:
+        if card:
+            self.for_cards.add(name)
         self._waiting.append((priority, name, function, arguments))
         self._memory[name] = memory
         return ("value of", name)

@@ -74,6 +74,24 @@ def test_work_submitted_meanwhile_is_done_too(pool):
     assert names == ["first", "second"]
 
 
+# ------------------------------------------------------------------- workers with a card
+def test_a_worker_with_a_card_sees_its_own_and_does_nothing_else():
+    """The cards are pretended: what is tested is where the work goes."""
+    with worker_pool(workers=1, cards=2) as opened:
+        for number in range(6):
+            opened.submit(f"card {number}", os.getenv, "CUDA_VISIBLE_DEVICES", "none", card=True)
+            opened.submit(f"plain {number}", os.getenv, "CUDA_VISIBLE_DEVICES", "none")
+        found = {name: outcome.value for name, outcome in outcomes_of(opened).items()}
+    assert {found[f"card {number}"] for number in range(6)} == {"0", "1"}
+    assert {found[f"plain {number}"] for number in range(6)} == {"none"}
+
+
+def test_work_for_a_card_fails_where_there_is_none(pool):
+    pool.submit("card", operator.add, 1, 2, card=True)
+    (outcome,) = pool.outcomes()
+    assert outcome.error == "it needs a graphics card, and no worker has one"
+
+
 # ---------------------------------------------------------------- memory set aside for work
 def spans_of(pool, works, tmp_path):
     """Do works (name, GB) that last 0.4 s each; return when each ran, by name."""

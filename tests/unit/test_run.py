@@ -116,6 +116,51 @@ def test_a_candidate_that_cannot_be_meshed_is_recorded_and_the_run_goes_on(
     assert "c002 mesh failed" in (only_run(options).path / "log.txt").read_text(encoding="utf-8")
 
 
+# ---------------------------------------------------------------------- graphics cards
+GPU = ("quality = ", 'engine = "gpu"\nquality = ')
+
+
+def test_without_a_card_a_job_for_one_is_refused_and_nothing_is_written(
+    write_job, stub, options, monkeypatch
+):
+    monkeypatch.setattr("bafflelens.run.count_cards", lambda: 0)
+    with pytest.raises(
+        InputError, match=r"key solve.engine 'gpu'. Must be 'direct' here, or .*(card|CuPy)"
+    ):
+        run_job(write_job(GPU), options)
+    assert not options.results.exists() or not list(options.results.iterdir())
+
+
+def test_without_a_card_a_job_that_allows_it_is_solved_on_the_processor(
+    write_job, stub, options, monkeypatch
+):
+    monkeypatch.setattr("bafflelens.run.count_cards", lambda: 0)
+    job = write_job(("quality = ", 'engine = "gpu"\nwithout_card = "direct"\nquality = '))
+    result = run_job(job, options)
+    assert not result.has_failures
+    dataset = result.folder.load_directivity("c001")
+    assert dataset.attrs["engine"] == "direct"
+
+
+def test_with_cards_bands_go_to_them_and_meshes_do_not(
+    write_job, stub, options, open_pool, monkeypatch
+):
+    monkeypatch.setattr("bafflelens.run.count_cards", lambda: 2)
+    pools = []
+
+    @contextmanager
+    def keep_pool(**given):
+        with open_pool(**given) as pool:
+            pools.append((pool, given))
+            yield pool
+
+    run_job(write_job(GPU), replace(options, open_pool=keep_pool))
+    ((pool, given),) = pools
+    assert given["cards"] == 2
+    assert "c001 band 1" in pool.for_cards
+    assert not any("mesh" in name for name in pool.for_cards)
+
+
 def test_a_band_that_fails_fails_its_candidate(write_job, stub, options):
     def fail_once(band):
         if len(stub.solved) == 1:

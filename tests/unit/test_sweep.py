@@ -10,7 +10,7 @@ import pytest
 import radiating
 
 from bafflelens import sweep
-from bafflelens.bem import HelmholtzSolution, solve
+from bafflelens.bem import HelmholtzSolution, gpu_engine, solve
 from bafflelens.errors import InputError, SolveError
 from bafflelens.quality import Band
 from bafflelens.source import SourceMotion, normal_velocity
@@ -138,6 +138,19 @@ def test_a_remark_of_the_solver_is_kept(monkeypatch):
     assert all(o.status == "solved" for o in result.outcomes)
     assert "solved directly" in result.outcomes[-1].reason
     assert result.outcomes[-1].iterations == 0
+
+
+@pytest.mark.parametrize("without_card", ["stop", "direct"])
+def test_without_a_card(monkeypatch, without_card):
+    monkeypatch.setattr(gpu_engine, "missing_card", lambda: "no graphics card was found")
+    found = run(engine="gpu", without_card=without_card)
+    reasons = {outcome.reason for outcome in found.outcomes}
+    if without_card == "stop":
+        assert {outcome.status for outcome in found.outcomes} == {"failed"}
+        assert reasons == {"engine 'gpu': no graphics card was found"}
+    else:
+        np.testing.assert_allclose(found.far_field, run().far_field)
+        assert reasons == {"solved on the processor (engine 'gpu': no graphics card was found)"}
 
 
 def test_wrong_input_is_not_a_failed_frequency():

@@ -44,6 +44,18 @@ _SPARE_BYTES = 3e9
 _SOURCES_FOR_DIRECT = 1 / 800
 
 
+class CardError(SolveError):
+    """There is no graphics card, its driver does not work, or its memory is short."""
+
+
+def count_cards() -> int:
+    """Return how many cards there are, without touching them; 0 if they cannot be counted."""
+    try:
+        return int(cupy.cuda.runtime.getDeviceCount()) if cupy is not None else 0
+    except Exception:
+        return 0
+
+
 def missing_card() -> str:
     """Return why no card can be used, in one line; empty if one can."""
     if cupy is None:
@@ -173,12 +185,14 @@ def solve_on_card(
 
     Raises
     ------
+    CardError
+        If there is no card or its memory is short.
     SolveError
-        If there is no card, its memory is short, or no finite solution is found.
+        If no finite solution is found.
     """
     if reason := missing_card():
         msg = f"engine 'gpu': {reason}"
-        raise SolveError(msg)
+        raise CardError(msg)
     try:
         return _solve(
             problem, on_card or send(problem.mesh, problem.symmetry),
@@ -190,7 +204,7 @@ def solve_on_card(
             f"engine 'gpu': the card's memory is short ({error}; {free / 2**30:.1f} of "
             f"{total / 2**30:.1f} GiB free, the rest in use)"
         )
-        raise SolveError(msg) from error
+        raise CardError(msg) from error
 
 
 def sweep_on_card(

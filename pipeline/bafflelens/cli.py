@@ -138,6 +138,29 @@ def report(folder: Folder, /) -> int:
 
 
 @app.command
+def curves(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Its id in the ranking: c009, or baseline.")],
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="File to write: .csv, .png, .pdf or .svg.")],
+    rear_wall: Annotated[
+        str,
+        Parameter(help="Rear wall of the standard: A, all from 90 degrees back, or B, three."),
+    ] = "A",
+) -> int:
+    """Write the curves of CTA-2034-A of a candidate, as a table or a picture."""
+    from bafflelens.store import open_run, write_file
+    from bafflelens.summary import curves_file
+
+    file_format = out.suffix.removeprefix(".").lower()
+    content = curves_file(open_run(folder), candidate, file_format, rear_wall)
+    write_file(out, content, replace_existing=True)
+    _out().print(f"curves: {out}", soft_wrap=True, markup=False, highlight=False)
+    return FINE
+
+
+@app.command
 def target(
     job: JobFile,
     /,

@@ -114,8 +114,8 @@ def vertical_control(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
 
     .. math:: e_b(f) = \max(0, L_b(f) - T_b(f))
 
-    is taken through `by_octave` with the target's weight; the value is the mean of both. Less
-    than the target allows earns nothing more.
+    is taken through `by_octave` with the target's weight; the value is the mean of both, and the
+    note tells it octave by octave as well. Less than the target allows earns nothing more.
     """
     frequency, solved = dataset["frequency"].values, is_solved(dataset)
     parts = {}
@@ -125,7 +125,9 @@ def vertical_control(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
         parts[name] = by_octave(
             frequency[solved], excess[solved], limit.weight_at(frequency)[solved], band_hz
         )
-    return mean_finding(parts, "over the target")
+    finding = mean_finding(parts, "over the target")
+    listed = _by_octave_text(parts)
+    return replace(finding, note=f"{finding.note}; {listed}") if listed else finding
 
 
 def horizontal_width(dataset: xr.Dataset, target: Target, band_hz: tuple[float, float]) -> Finding:
@@ -411,3 +413,15 @@ def mean_finding(parts: dict[str, tuple[OctaveValue, ...]], what: str) -> Findin
         where = f"{worst.worst_hz / 1000:.2g} kHz"
         note += f"; most around {where} ({worst_part}, {worst.worst_db:.1f} dB)"
     return Finding(value_db=value, note=note, octaves=parts[worst_part])
+
+
+def _by_octave_text(parts: dict[str, tuple[OctaveValue, ...]]) -> str:
+    """Return the mean of a criterion's parts in each octave, in words."""
+    values: dict[tuple[float, float], list[float]] = {}
+    for octaves in parts.values():
+        for octave in octaves:
+            values.setdefault((octave.from_hz, octave.to_hz), []).append(octave.value_db)
+    return ", ".join(
+        f"{np.mean(found):.1f} dB {low / 1000:.2g} to {high / 1000:.2g} kHz"
+        for (low, high), found in sorted(values.items())
+    )

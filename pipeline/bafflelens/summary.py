@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from bafflelens import store
+from bafflelens.errors import InputError, invalid
 from bafflelens.jobfile import LoadedJob
 from bafflelens.jobsources import is_plate
 from bafflelens.loudspeaker import remarks_of
@@ -48,6 +49,49 @@ def seat_of(folder: RunFolder, candidate_id: str) -> tuple[SeatBounce, ...]:
     job = loaded.job
     dataset = played(folder, loaded, folder.load_directivity(candidate_id))
     return bounces_at_seat(dataset, job.room.room, job.score.settings.band_hz, job.air.medium)
+
+
+def curves_file(
+    folder: RunFolder, candidate_id: str, file_format: str, rear_wall: str = "A"
+) -> bytes:
+    """Return the curves of CTA-2034-A of a candidate, as a picture or a table.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    candidate_id : str
+        Id of a candidate that is solved.
+    file_format : {"csv", "png", "pdf", "svg"}
+        Kind of file.
+    rear_wall : {"A", "B"}
+        Reading of the rear wall's angles.
+
+    Raises
+    ------
+    InputError
+        If the candidate is not among those that are solved, or the kind or the reading is
+        unknown.
+    """
+    from bafflelens.report.figures.standard import standard_figure
+    from bafflelens.report.style import FORMATS, drawn
+    from bafflelens.standard_curves import standard_curves
+
+    if file_format not in ("csv", *FORMATS):
+        rule = "one of ." + ", .".join(("csv", *FORMATS))
+        raise InputError(invalid("ending of the file's name", f".{file_format}", rule))
+    solved = [c.id for c in candidates_of(folder) if folder.has_directivity(c.id)]
+    if candidate_id not in solved:
+        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
+        raise InputError(invalid("candidate", candidate_id, rule))
+    loaded = folder.load_job()
+    dataset = played(folder, loaded, folder.load_directivity(candidate_id))
+    curves = standard_curves(dataset, rear_wall)
+    if file_format == "csv":
+        table = curves.to_pandas().rename(columns=lambda name: f"{name}_db").round(3)
+        table.index = table.index.astype(float).to_numpy().round(2)
+        return str(table.to_csv(index_label="frequency_hz", lineterminator="\n")).encode()
+    return drawn(lambda: standard_figure(curves, candidate_id), file_format)
 
 
 def candidates_of(folder: RunFolder) -> list[CandidateResult]:

@@ -195,6 +195,51 @@ def test_rank_takes_several_runs(write_job, with_stubs, capsys):
     assert "Must be named once" in capsys.readouterr().err
 
 
+def test_the_standard_s_curves_are_written_as_table_or_picture(
+    write_job, with_stubs, tmp_path, capsys
+):
+    _, folder = run_stubbed(write_job(), with_stubs)
+    capsys.readouterr()
+    table = tmp_path / "curves.csv"
+    assert main(["curves", str(folder), "c001", "--out", str(table)]) == 0
+    assert f"curves: {table}" in capsys.readouterr().out
+    header, *rows = (line.split(",") for line in table.read_text().splitlines())
+    assert [row[0] for row in rows] == ["1995.26", "2511.89", "3162.28", "3981.07"]
+    level = dict(zip(header, map(float, rows[0]), strict=True))
+    # The stub's level falls with the angle from the axis alone.
+    assert level["floor_db"] > level["ceiling_db"] > level["rear_wall_db"]
+    index = level["listening_window_db"] - level["sound_power_db"]
+    assert level["sound_power_index_db"] == pytest.approx(index, abs=2e-3)
+    other = tmp_path / "other.csv"
+    arguments = ["curves", str(folder), "c001", "--rear-wall", "B", "--out"]
+    assert main([*arguments, str(other)]) == 0
+    assert other.read_text() != table.read_text()
+    picture = tmp_path / "curves.svg"
+    assert main([*arguments, str(picture)]) == 0
+    assert "rear wall as in reading B" in picture.read_text()
+
+
+@pytest.mark.parametrize(
+    ("candidate", "name", "reading", "message"),
+    [
+        ("c009", "x.csv", "A", "Invalid candidate 'c009'. Must be one that the run has solved: b"),
+        ("c001", "x.doc", "A", "ending of the file's name '.doc'. Must be one of .csv, .png, .p"),
+        ("c001", "x.csv", "C", "reading of the rear wall 'C'. Must be one of A, B"),
+    ],
+)
+def test_wrong_requests_for_curves_are_one_line(
+    write_job, with_stubs, tmp_path, capsys, candidate, name, reading, message
+):
+    _, folder = run_stubbed(write_job(), with_stubs)
+    capsys.readouterr()
+    out = tmp_path / name
+    arguments = ["curves", str(folder), candidate, "--rear-wall", reading, "--out", str(out)]
+    assert main(arguments) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert message in line
+    assert not out.exists()
+
+
 @pytest.mark.parametrize(
     ("ending", "start"), [("png", b"\x89PNG"), ("PDF", b"%PDF"), ("svg", b"<?xml")]
 )
@@ -234,5 +279,5 @@ def test_help_is_quick():
         env={"PYTHONPATH": package},
     )
     assert done.returncode == 0, done.stderr
-    for verb in ("check", "run", "resume", "rank", "report", "target"):
+    for verb in ("check", "run", "resume", "rank", "report", "target", "curves"):
         assert re.search(rf"│ {verb} ", done.stdout), done.stdout

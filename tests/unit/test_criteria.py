@@ -181,6 +181,7 @@ def test_note_names_parts_and_place():
     found = vertical_control(patterns.dataset(patterns.omni), TARGET, BAND)
     assert found.note.startswith("floor 6.0 dB, ceiling 8.0 dB over the target; most around")
     assert "(ceiling, 8.0 dB)" in found.note
+    assert found.note.endswith("7.0 dB 2 to 4 kHz, 7.0 dB 4 to 8 kHz, 7.0 dB 8 to 12 kHz")
     assert [octave.mean_db for octave in found.octaves] == pytest.approx([8, 8, 8])
 
 

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """How figures look, and how a figure becomes markup that a page can hold.
 
-Depends on: nothing of bafflelens.
+Depends on: errors.
 
 Axes, lines and text are vectors; only the filled areas of maps are pixels. Text stays text, so
 that it can be read aloud and searched; the page sets its typeface.
@@ -13,7 +13,7 @@ import base64
 import html
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, Final, Literal
 
@@ -21,6 +21,8 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from PIL import Image
+
+from bafflelens.errors import InputError, invalid
 
 Dash = Literal["-"] | tuple[float, tuple[float, ...]]
 
@@ -63,6 +65,8 @@ GAP: Final[dict[str, Any]] = {
 
 LEVEL_COLOURS: Final = "viridis"
 DIFFERENCE_COLOURS: Final = "PuOr"
+
+FORMATS: Final = ("png", "pdf", "svg")
 
 _PIXELS_PER_INCH: Final = 150
 _COLOURS_IN_A_MAP: Final = 64
@@ -110,6 +114,38 @@ def drawing_style() -> Iterator[None]:
     """Apply this module's settings to the figures that are made and written inside."""
     with mpl.rc_context(_SETTINGS):
         yield
+
+
+def drawn(draw: Callable[[], Figure], file_format: str) -> bytes:
+    """Return a figure as a file of its own.
+
+    Parameters
+    ----------
+    draw : callable
+        Makes the figure.
+    file_format : {"png", "pdf", "svg"}
+        Kind of file.
+
+    Raises
+    ------
+    InputError
+        If the kind is unknown.
+    """
+    if file_format not in FORMATS:
+        rule = "one of ." + ", .".join(FORMATS)
+        raise InputError(invalid("ending of the picture's name", f".{file_format}", rule))
+    stream = io.BytesIO()
+    with drawing_style():
+        # Without the time of writing, the same figure gives the same file.
+        undated = {"pdf": {"CreationDate": None}, "svg": {"Date": None}}.get(file_format, {})
+        draw().savefig(
+            stream,
+            format=file_format,
+            dpi=_PIXELS_PER_INCH,
+            facecolor="white",
+            metadata=undated,
+        )
+    return stream.getvalue()
 
 
 def inch_axes(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:

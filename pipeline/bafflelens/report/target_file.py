@@ -6,18 +6,11 @@ Depends on: figures, style; jobfile, outlook, target.
 
 from __future__ import annotations
 
-import io
-from typing import Final
-
-from bafflelens.errors import InputError, invalid
 from bafflelens.jobfile import LoadedJob
 from bafflelens.outlook import tallest_opening_m, target_remarks
 from bafflelens.report.figures.target import TargetPage, target_page
-from bafflelens.report.style import drawing_style
+from bafflelens.report.style import drawn
 from bafflelens.target import arrivals
-
-FORMATS: Final = ("png", "pdf", "svg")
-_PIXELS_PER_INCH: Final = 150
 
 
 def target_file(loaded: LoadedJob, file_format: str = "png") -> bytes:
@@ -35,9 +28,6 @@ def target_file(loaded: LoadedJob, file_format: str = "png") -> bytes:
     InputError
         If the kind is unknown.
     """
-    if file_format not in FORMATS:
-        rule = "one of ." + ", .".join(FORMATS)
-        raise InputError(invalid("ending of the picture's name", f".{file_format}", rule))
     job = loaded.job
     air = job.air.medium
     page = TargetPage(
@@ -49,11 +39,4 @@ def target_file(loaded: LoadedJob, file_format: str = "png") -> bytes:
         sound_speed=air.sound_speed,
         remarks=target_remarks(loaded),
     )
-    stream = io.BytesIO()
-    with drawing_style():
-        # Without the time of writing, the same target gives the same file.
-        undated = {"pdf": {"CreationDate": None}, "svg": {"Date": None}}.get(file_format, {})
-        target_page(page).savefig(
-            stream, format=file_format, dpi=_PIXELS_PER_INCH, facecolor="white", metadata=undated
-        )
-    return stream.getvalue()
+    return drawn(lambda: target_page(page), file_format)

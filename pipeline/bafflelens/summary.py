@@ -168,6 +168,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         views=tuple(views),
         target=job.target.target(job.room.room),
         settings=job.score.settings,
+        room=job.room.room,
         detailed=job.report.detailed,
         failures=tuple(
             Failure(candidate=task.candidate, what=task.task, reason=task.reason)

@@ -32,7 +32,7 @@ from bafflelens.report.shown import scales_of
 from bafflelens.report.style import drawing_style, to_svg
 from bafflelens.report.tables import term_colours
 from bafflelens.score import TERM_NAMES, score
-from bafflelens.target import Limit, Target, default_target
+from bafflelens.target import Limit, Room, Target, default_target
 
 TARGET = default_target()
 BAND_HZ = (2000.0, 12000.0)
@@ -689,3 +689,12 @@ def test_each_term_has_a_colour_of_its_own(run):
     colours = term_colours(run.rows)
     assert len(colours) == len(TERM_NAMES)
     assert len(set(colours.values())) == len(TERM_NAMES)
+
+
+def test_what_arrives_at_the_seat_stands_in_the_detail(run):
+    page = render(replace(run, room=Room()))
+    assert page.count("At the listening seat") == 2  # one candidate in detail, and the baseline
+    # The default room: 34 degrees down, 1.8 ms later, 1.6 dB by distance.
+    row = page[page.index('<th scope="row">Floor</th>') :]
+    assert row.startswith('<th scope="row">Floor</th><td>−34</td><td>1.8</td><td>−1.6</td>')
+    assert "At the listening seat" not in render(run)

@@ -28,8 +28,9 @@ from bafflelens.report.curves import (
 from bafflelens.report.figures import Scales, kilohertz
 from bafflelens.report.shown import Shown
 from bafflelens.report.style import to_svg
-from bafflelens.report.tables import octave_rows, parameter_rows
+from bafflelens.report.tables import octave_rows, parameter_rows, seat_bounces
 from bafflelens.report.view import RunView
+from bafflelens.seat import SeatBounce
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +44,7 @@ class Detail:
     responses: Markup
     lobe: Markup | None
     octaves: tuple[Mapping[str, str], ...]
+    seat: tuple[SeatBounce, ...]
     parameters: tuple[Mapping[str, str | bool], ...]
     has_gaps: bool
     has_no_crossing: bool
@@ -154,6 +156,7 @@ def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunVie
         ),
         lobe=_lobe_of(entry, key),
         octaves=tuple(octave_rows(curves, scales)),
+        seat=seat_bounces(entry, run),
         parameters=tuple(parameter_rows(entry, run)),
         has_gaps=bool(unsolved_spans(curves)),
         has_no_crossing=bool(curves.no_crossing_h.any() or curves.no_crossing_v.any()),

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from bafflelens.directivity import is_solved
+from bafflelens.medium import Air
 from bafflelens.ranking import RankedRow
 from bafflelens.report import words
 from bafflelens.report.curves import Curves, angle_text, octaves_in
@@ -22,6 +23,7 @@ from bafflelens.report.shown import Shown
 from bafflelens.report.style import TERMS
 from bafflelens.report.view import CandidateView, RunView
 from bafflelens.score import Score, Term
+from bafflelens.seat import SeatBounce, bounces_at_seat
 from bafflelens.target import Target
 
 _WIDEST_BAR_PX: Final = 76
@@ -126,6 +128,19 @@ def octave_rows(curves: Curves, scales: Scales) -> Iterator[dict[str, str]]:
 
 def _angle(value: float) -> str:
     return "none" if np.isnan(value) else f"{value:.0f}"
+
+
+def seat_bounces(entry: Shown, run: RunView) -> tuple[SeatBounce, ...]:
+    """Return what of a candidate arrives at the seat; empty if the room is not known."""
+    if run.room is None:
+        return ()
+    dataset = entry.view.dataset
+    air = Air(
+        temperature_c=float(dataset.attrs["air_temperature_c"]),
+        relative_humidity_pct=float(dataset.attrs["air_relative_humidity_pct"]),
+        pressure_pa=float(dataset.attrs["air_pressure_pa"]),
+    )
+    return bounces_at_seat(dataset, run.room, run.settings.band_hz, air)
 
 
 def parameter_rows(entry: Shown, run: RunView) -> Iterator[dict[str, str | bool]]:

@@ -15,7 +15,7 @@ import xarray as xr
 from bafflelens.mesh import Mesh
 from bafflelens.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
 from bafflelens.score import ScoreSettings
-from bafflelens.target import Target
+from bafflelens.target import Room, Target
 
 if TYPE_CHECKING:
     from bafflelens.geometry import Parameter
@@ -135,6 +135,8 @@ class RunView:
         What was asked of the levels.
     settings : ScoreSettings
         How the score counts.
+    room : Room or None
+        For what arrives at the seat; not shown without it.
     detailed : int
         How many of the best are shown in detail, besides the baseline.
     thumbnails : int
@@ -164,6 +166,7 @@ class RunView:
     views: tuple[CandidateView, ...]
     target: Target
     settings: ScoreSettings = field(default_factory=ScoreSettings)
+    room: Room | None = None
     why: str = ""
     scenario: str = ""
     detailed: int = 4

@@ -43,7 +43,8 @@ def rank_together(folders: Sequence[RunFolder], progress: Progress) -> JointRank
     Target, weights and tolerances are those of the first run. A run that was judged otherwise is
     judged anew from what was solved, without solving anything; the scores that it keeps stay as
     they are. Sensitivity is compared with each run's own baseline, and *better by* with that of
-    the first.
+    the first. A candidate in which a term could not be judged that was in others, for its
+    frequencies are too few for instance, has no place: it would be the better for it.
 
     Parameters
     ----------
@@ -71,8 +72,31 @@ def rank_together(folders: Sequence[RunFolder], progress: Progress) -> JointRank
             origin[joint_id] = (folder, candidate.id)
     found = [smallest_difference(folder) for folder in folders]
     remeshing = max(found, key=lambda remeshing: remeshing.smallest_difference_db)
-    rows = rank(entries, remeshing.smallest_difference_db)
+    rows = rank(_comparable(entries), remeshing.smallest_difference_db)
     return JointRanking(rows=rows, remeshing=remeshing, origin=origin)
+
+
+def _comparable(candidates: Sequence[CandidateResult]) -> list[CandidateResult]:
+    """Return the candidates; one that lacks a term that others have gets a gap for it."""
+    judged = {
+        term.label
+        for candidate in candidates
+        for term in (candidate.score.terms if candidate.score else ())
+        if term.is_judged
+    }
+
+    def with_gaps(candidate: CandidateResult) -> CandidateResult:
+        if candidate.score is None:
+            return candidate
+        gaps = tuple(
+            f"{term.label} is {term.note}, but was judged in other runs"
+            for term in candidate.score.terms
+            if not term.is_judged and term.label in judged
+        )
+        found = replace(candidate.score, gaps=candidate.score.gaps + gaps)
+        return replace(candidate, score=found)
+
+    return [with_gaps(candidate) for candidate in candidates]
 
 
 def _judged(

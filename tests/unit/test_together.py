@@ -86,6 +86,21 @@ def test_an_older_run_is_judged_by_the_terms_of_today(run):
     assert scores(joint.rows)[f"{folder.name}/c001"] == pytest.approx(first.score.total_db)
 
 
+def test_what_could_not_be_judged_is_not_the_better_for_it(run):
+    """Third-octaves of the small job do not show ripple; twelfths do."""
+    coarse = run("coarse")
+    fine = run("fine", ("per_octave = 3", "per_octave = 24"))
+    assert any(not t.is_judged for c in coarse.candidates() for t in c.score.terms)
+    joint = rank_together([fine, coarse], Silent())
+    status = {row.candidate.id.partition("/")[0]: row.status for row in joint.rows}
+    assert status == {fine.name: "ranked", coarse.name: "incomplete"}
+    reason = joint.rows[-1].reasons[0]
+    assert reason.startswith("on axis ripple is not judged: too few frequencies")
+    assert reason.endswith("but was judged in other runs")
+    alone = rank_together([coarse], Silent())
+    assert {row.status for row in alone.rows} == {"ranked"}
+
+
 def test_the_largest_of_the_smallest_differences_counts(run):
     folders = [run("one"), run("two", ("candidates = 3", "candidates = 1"))]
     wide = Remeshing(candidate="c001", scores_db=(1.0, 2.0))

@@ -27,6 +27,7 @@ from rich.table import Table
 from bafflelens.errors import BafflelensError, InputError, StoreError, invalid
 
 if TYPE_CHECKING:
+    from bafflelens.jobfile import LoadedJob
     from bafflelens.plan import Plan
     from bafflelens.progress import Advance
     from bafflelens.ranking import RankedRow, Remeshing
@@ -74,7 +75,7 @@ def check(job: JobFile, /, *, workers: Workers = None) -> int:
     loaded = load_job(job)
     sampling = draw(loaded)
     plan = plan_job(loaded, sampling, RunOptions(workers=_positive(workers)))
-    _print_plan(loaded.job.title, sampling, plan)
+    _print_plan(loaded, sampling, plan)
     for remark in target_remarks(loaded):
         _out().print(f"note: {remark}", soft_wrap=True, markup=False, highlight=False)
     return FINE
@@ -473,13 +474,16 @@ def _print_tuning(found: Tuning) -> None:
         out.print(line, markup=False, highlight=False, soft_wrap=True)
 
 
-def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:
+def _print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     """Print what a job will do and cost."""
     from bafflelens.bem.burton_miller import Storage
+    from bafflelens.loudspeaker import remarks_of
 
     out = _out()
-    out.print(f"{title}: no faults found.", markup=False, highlight=False)
+    out.print(f"{loaded.job.title}: no faults found.", markup=False, highlight=False)
     shapes = f"{len(sampling.candidates)} candidates and the baseline"
+    if loaded.plates:
+        shapes += f", {len(loaded.plates)} plates that drivers were measured in"
     if plan.remeshes:
         shapes += f", the best meshed {plan.remeshes} more ways"
     if sampling.skipped:
@@ -507,6 +511,8 @@ def _print_plan(title: str, sampling: Sampling, plan: Plan) -> None:
             f"{_duration(plan.report_seconds)} for second opinion and report)",
         ),
     ]
+    sound_speed = loaded.job.air.medium.sound_speed
+    lines += [("sources", text) for text in remarks_of(loaded.loudspeaker, sound_speed)]
     for name, text in lines:
         out.print(f"  {name:12} {text}", markup=False, highlight=False, soft_wrap=True)
     table = _table(

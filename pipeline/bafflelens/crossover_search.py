@@ -28,11 +28,12 @@ from bafflelens.polars import listening_window
 from bafflelens.score import Score
 
 DEFAULT_SLOPES: Final = (("linkwitz-riley", 2), ("linkwitz-riley", 4), ("butterworth", 3))
-STEPS_AN_OCTAVE: Final = 3
+DEFAULT_RANGE: Final = 1.5
+STEPS_AN_OCTAVE: Final = 6
 DELAY_STEPS: Final = 3
 REFINED: Final = 3
 CANCELLED: Final = 1e-5  # of the loudest frequency
-FINE_OCTAVES: Final = (-1 / 6, -1 / 12, 1 / 12, 1 / 6)
+FINE_OCTAVES: Final = (-1 / 12, -1 / 24, 1 / 24, 1 / 12)
 
 Judge = Callable[[xr.Dataset], Score]
 
@@ -145,14 +146,14 @@ def search_space(
     slopes: Sequence[tuple[str, int]],
     delay_s: float,
 ) -> SearchSpace:
-    """Return what is tried between two frequencies, in steps of a third of an octave.
+    """Return what is tried between two frequencies, in steps of a sixth of an octave.
 
     Parameters
     ----------
     dataset : xarray.Dataset
         Gives the solved band; nothing is tried outside.
     pair : Pair
-        The ways; half to twice their frequency is tried unless told otherwise.
+        The ways; 2/3 to 3/2 of their frequency is tried unless told otherwise.
     from_hz, to_hz : float or None
         The ends, in Hz.
     slopes : sequence of (family, order)
@@ -166,7 +167,8 @@ def search_space(
         If nothing of the range was solved.
     """
     solved = dataset["frequency"].values[is_solved(dataset)]
-    low, high = from_hz or pair.frequency_hz / 2, to_hz or pair.frequency_hz * 2
+    low = from_hz or pair.frequency_hz / DEFAULT_RANGE
+    high = to_hz or pair.frequency_hz * DEFAULT_RANGE
     if not solved.size or low > solved[-1] or high < solved[0] or low >= high:
         rule = "rising and in the band that was solved"
         raise InputError(invalid("range of the search", f"{low:.0f} to {high:.0f} Hz", rule))
@@ -243,9 +245,10 @@ def search_crossover(
             if delay_s
         ]
     best = min(trials, key=_order)
+    lowest, highest = space.frequencies_hz[0], space.frequencies_hz[-1]
     trials += [
         attempt(
-            best.frequency_hz * 2**octaves,
+            min(max(best.frequency_hz * 2**octaves, lowest), highest),
             (best.family, best.order),
             best.is_inverted,
             best.delay_s,

@@ -5,7 +5,7 @@ Depends on: conventions, crossover, directivity, polars.
 
 Around the crossover frequency two drivers above each other play alike, and beam where their
 sound arrives together. The main lobe is the one nearest to the axis whose top is no more than
-1 dB below the loudest direction within +-60 degrees: wide spacings have others as loud. Its
+3 dB below the loudest direction within +-60 degrees: wide spacings have others as loud. Its
 *tilt* is the elevation in the middle of its two -3 dB directions, the middle taken of their
 sines, as the phase between two drivers goes with the sine; where the lobe is so wide that one
 of them is missing within +-90 degrees, it is that of its top. Positive is up. Levels between
@@ -28,7 +28,7 @@ from bafflelens.polars import listening_window, orbit
 
 LOBE_EDGE_DB: Final = -3.0
 NULL_DB: Final = -10.0
-SAME_TOP_DB: Final = 1.0
+SAME_TOP_DB: Final = 3.0
 MAIN_LOBE_DEG: Final = 60.0
 REGION_OCTAVES: Final = 0.5
 
@@ -80,6 +80,22 @@ class Handover:
     upper: str
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Meeting:
+    """Where the two highest ways of a loudspeaker meet, and all of its ways by themselves.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Where they hand over, in Hz.
+    way_levels_db : dict of str to (n_frequencies,) array
+        Listening-window level of each way, in dB re 1 Pa.m.
+    """
+
+    frequency_hz: float
+    way_levels_db: dict[str, FloatArray]
+
+
 def vertical_lobes(dataset: xr.Dataset) -> tuple[Lobe, ...]:
     """Return the main vertical lobe at every frequency.
 
@@ -111,6 +127,31 @@ def tilt_at(dataset: xr.Dataset, frequency_hz: float) -> float:
     return float(np.interp(np.log(frequency_hz), np.log(frequency), tilts_deg(dataset)[solved]))
 
 
+def way_levels_db(
+    dataset: xr.Dataset, crossover: Crossover, strengths: ComplexArray | None = None
+) -> dict[str, FloatArray]:
+    """Return the listening-window level of each way by itself, in dB re 1 Pa.m.
+
+    Parameters
+    ----------
+    dataset, crossover, strengths
+        As in `bafflelens.crossover.accelerations`.
+
+    Returns
+    -------
+    dict of str to (n_frequencies,) array
+        By the name of the way; NaN where it is not known.
+    """
+    ways = ways_of(dataset, crossover)
+    transfer = accelerations(dataset, crossover, strengths)
+    found = {}
+    for name in dict.fromkeys(way.name for way in ways):
+        members = np.array([[way.name == name] for way in ways])
+        alone = summed(dataset, np.where(members, transfer, 0.0))
+        found[name] = 20 * np.log10(np.maximum(listening_window(alone).values, 1e-30))
+    return found
+
+
 def handovers(
     dataset: xr.Dataset, crossover: Crossover, strengths: ComplexArray | None = None
 ) -> tuple[Handover, ...]:
@@ -126,17 +167,10 @@ def handovers(
     tuple of Handover
         Where the loudest way changes, within the solved band; empty with one way.
     """
-    ways = ways_of(dataset, crossover)
-    transfer = accelerations(dataset, crossover, strengths)
-    names = list(dict.fromkeys(way.name for way in ways))
-    levels = []
-    for name in names:
-        members = np.array([[way.name == name] for way in ways])
-        alone = summed(dataset, np.where(members, transfer, 0.0))
-        levels.append(listening_window(alone).values)
+    fronts = way_levels_db(dataset, crossover, strengths)
+    names, levels = list(fronts), np.array(list(fronts.values()))
     known = is_solved(dataset) & np.isfinite(levels).all(axis=0)
-    frequency = np.log(dataset["frequency"].values[known])
-    level = np.log(np.maximum(np.array(levels)[:, known], 1e-30))
+    frequency, level = np.log(dataset["frequency"].values[known]), levels[:, known]
     found = []
     for number in range(frequency.size - 1):
         lower, upper = (int(np.argmax(level[:, number + step])) for step in (0, 1))
@@ -148,6 +182,25 @@ def handovers(
             Handover(frequency_hz=float(np.exp(at)), lower=names[lower], upper=names[upper])
         )
     return tuple(found)
+
+
+def find_meeting(
+    dataset: xr.Dataset, crossover: Crossover, strengths: ComplexArray | None = None
+) -> Meeting | None:
+    """Return where the two highest ways meet; None where there is no such place.
+
+    Parameters
+    ----------
+    dataset, crossover, strengths
+        As in `bafflelens.crossover.accelerations`.
+    """
+    found = handovers(dataset, crossover, strengths)
+    if not found:
+        return None
+    return Meeting(
+        frequency_hz=found[-1].frequency_hz,
+        way_levels_db=way_levels_db(dataset, crossover, strengths),
+    )
 
 
 def region_of(frequency_hz: float) -> tuple[float, float]:

@@ -384,10 +384,14 @@ def _edge_lengths(trial: Mesh, size: MeshSize) -> FloatArray:
 def _trial_meshes(
     loaded: LoadedJob, sampling: Sampling, size: MeshSize, mesh: MeshShape
 ) -> list[Mesh]:
-    """Mesh the baseline and the first candidate that can be meshed, at one size."""
+    """Mesh baseline, plates and the first candidate that can be meshed, at one size."""
     trials: list[tuple[Shape, Sequence[Candidate]]] = [
         (loaded.baseline_shape, [sampling.baseline]),
         (loaded.shape, sampling.candidates[:_CANDIDATES_TRIED]),
+    ]
+    trials += [
+        (plate.shape, [Candidate(id=plate.id, values=dict(plate.values))])
+        for plate in loaded.plates
     ]
     meshes: list[Mesh] = []
     faults: list[str] = []

@@ -7,7 +7,7 @@ import xarray as xr
 
 from bafflelens.conventions import ComplexArray
 from bafflelens.jobfile import LoadedJob
-from bafflelens.lobe import handovers
+from bafflelens.lobe import Meeting, find_meeting
 from bafflelens.loudspeaker import play, strengths_of
 from bafflelens.store import RunFolder
 
@@ -42,16 +42,15 @@ def driver_strengths(
     return strengths_of(dataset, loaded.loudspeaker, _plates(folder, loaded))
 
 
-def handover_hz(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> float | None:
-    """Return where the ways of a candidate hand over at the highest frequency, in Hz.
+def meeting_of(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> Meeting | None:
+    """Return where the ways of a candidate meet, and each of them by itself.
 
     None where it has one way, or the ways do not meet in the solved band.
     """
     crossover = loaded.loudspeaker.crossover
     if crossover is None:
         return None
-    found = handovers(dataset, crossover, driver_strengths(folder, loaded, dataset))
-    return found[-1].frequency_hz if found else None
+    return find_meeting(dataset, crossover, driver_strengths(folder, loaded, dataset))
 
 
 def _plates(folder: RunFolder, loaded: LoadedJob) -> dict[str, xr.Dataset]:

@@ -12,7 +12,7 @@ from bafflelens.jobfile import LoadedJob
 from bafflelens.jobsources import is_plate
 from bafflelens.loudspeaker import remarks_of
 from bafflelens.mesh import Mesh
-from bafflelens.playing import handover_hz, missing_plates, played
+from bafflelens.playing import meeting_of, missing_plates, played
 from bafflelens.ranking import (
     NOT_MESHED_AGAIN,
     CandidateResult,
@@ -153,7 +153,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
                 dataset=played(folder, loaded, solved),
                 mesh=mesh,
                 pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
-                handover_hz=handover_hz(folder, loaded, solved) if is_drawn else None,
+                meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
             )
         )
     return RunView(

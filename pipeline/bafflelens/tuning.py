@@ -24,9 +24,11 @@ from bafflelens.crossover_search import (
 from bafflelens.errors import InputError, invalid
 from bafflelens.job import CrossoverSection
 from bafflelens.jobfile import LoadedJob
-from bafflelens.lobe import handovers, region_of, tilt_at, tilts_deg
+from bafflelens.lobe import Meeting, find_meeting, region_of, tilt_at, tilts_deg
 from bafflelens.playing import driver_strengths, played
 from bafflelens.progress import Progress
+from bafflelens.report.figures.lobe import LobeEntry, lobes
+from bafflelens.report.style import drawing_style
 from bafflelens.sampling import BASELINE_ID
 from bafflelens.score import Score, score
 from bafflelens.store import RunFolder
@@ -120,13 +122,15 @@ def tune_candidate(
     own, trials = _search(folder, loaded, dataset, crossover, space, strengths, progress)
     best = trials[0]
     sums = {trial: sum_of_ways(dataset, trial.crossover, strengths) for trial in (own, best)}
-    lobes = tuple(_lobe_of(dataset, trial, sums[trial], strengths) for trial in (own, best))
+    meetings = {trial: find_meeting(dataset, trial.crossover, strengths) for trial in (own, best)}
+    summaries = tuple(_lobe_of(trial, sums[trial], meetings[trial]) for trial in (own, best))
     text = _as_toml(best, section, loaded, candidate_id)
-    names = ("the job's crossover", "the best found")
+    names = ("As in the job", "Best found")
     picture = _picture(
         [
-            (name, sums[trial], lobe)
-            for name, trial, lobe in zip(names, (own, best), lobes, strict=True)
+            LobeEntry(title=name, dataset=sums[trial], meeting=found)
+            for name, trial in zip(names, (own, best), strict=True)
+            if (found := meetings[trial]) is not None
         ]
     )
     toml_path, picture_path = folder.save_crossover(candidate_id, text, picture)
@@ -135,7 +139,7 @@ def tune_candidate(
         lower=pair.lower.name,
         own=own,
         trials=trials,
-        lobes=lobes,
+        lobes=summaries,
         toml=toml_path,
         picture=picture_path,
     )
@@ -178,12 +182,9 @@ def _search(
         )
 
 
-def _lobe_of(
-    dataset: xr.Dataset, trial: Trial, heard: xr.Dataset, strengths: ComplexArray | None
-) -> LobeSummary:
-    """Return the lobe where the ways of a trial hand over at the highest frequency."""
-    found = handovers(dataset, trial.crossover, strengths)
-    frequency_hz = found[-1].frequency_hz if found else trial.frequency_hz
+def _lobe_of(trial: Trial, heard: xr.Dataset, meeting: Meeting | None) -> LobeSummary:
+    """Return the lobe where the ways of a trial meet."""
+    frequency_hz = meeting.frequency_hz if meeting else trial.frequency_hz
     low, high = region_of(frequency_hz)
     frequency = heard["frequency"].values
     tilts = tilts_deg(heard)[(frequency >= low) & (frequency <= high)]
@@ -195,20 +196,11 @@ def _lobe_of(
     )
 
 
-def _picture(entries: list[tuple[str, xr.Dataset, LobeSummary]]) -> bytes:
-    """Return the lobes of both as a PNG file."""
-    from bafflelens.report.figures.lobe import LobeEntry, lobes
-    from bafflelens.report.style import drawing_style
-
+def _picture(entries: list[LobeEntry]) -> bytes:
+    """Return the lobes as a PNG file."""
     buffer = io.BytesIO()
     with drawing_style():
-        figure = lobes(
-            [
-                LobeEntry(title=name.capitalize(), dataset=heard, frequency_hz=lobe.frequency_hz)
-                for name, heard, lobe in entries
-            ]
-        )
-        figure.savefig(buffer, format="png", dpi=130, facecolor="white")
+        lobes(entries).savefig(buffer, format="png", dpi=130, facecolor="white")
     return buffer.getvalue()
 
 

@@ -165,18 +165,16 @@ def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunVie
 
 def _lobe_of(entry: Shown, key: str) -> Markup | None:
     """Return the vertical lobe through the crossover region; None where there is none."""
-    frequency_hz = entry.view.handover_hz
-    if frequency_hz is None:
+    meeting = entry.view.meeting
+    if meeting is None:
         return None
-    drawn = figures.LobeEntry(
-        title=entry.name, dataset=entry.view.dataset, frequency_hz=frequency_hz
-    )
-    tilt = tilt_at(entry.view.dataset, frequency_hz)
+    drawn = figures.LobeEntry(title=entry.name, dataset=entry.view.dataset, meeting=meeting)
+    tilt = tilt_at(entry.view.dataset, meeting.frequency_hz)
     return _markup(
         figures.lobes([drawn]),
         f"{key}-lobe",
-        f"Vertical level of {entry.name} around {figures.kilohertz(frequency_hz)}, where its ways "
-        f"hand over; the main lobe is tilted by {tilt:+.1f} degrees there.",
+        f"Vertical level of {entry.name} around {figures.kilohertz(meeting.frequency_hz)}, where "
+        f"its ways hand over; the main lobe is tilted by {tilt:+.1f} degrees there.",
     )
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import xarray as xr
 
+from bafflelens.lobe import Meeting
 from bafflelens.mesh import Mesh
 from bafflelens.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
 from bafflelens.score import ScoreSettings
@@ -59,9 +60,8 @@ class CandidateView:
         The finest mesh, for its size; None if it is not known.
     pictures : tuple of Picture
         Pictures of the shape, for instance in space and in section.
-    handover_hz : float or None
-        Where the ways of its crossover hand over at the highest frequency, in Hz; None where
-        there is no such place.
+    meeting : Meeting or None
+        Where the ways of its crossover meet; None where there is no such place.
     """
 
     id: str
@@ -69,7 +69,7 @@ class CandidateView:
     dataset: xr.Dataset
     mesh: Mesh | None = None
     pictures: tuple[Picture, ...] = ()
-    handover_hz: float | None = None
+    meeting: Meeting | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,14 +19,14 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedFormatter, FixedLocator, MultipleLocator
 
-from bafflelens.lobe import Lobe, region_of, tilt_at, vertical_lobes
-from bafflelens.polars import relative_level_db
+from bafflelens.lobe import Lobe, Meeting, region_of, tilt_at, vertical_lobes
+from bafflelens.polars import listening_window, relative_level_db
 from bafflelens.report import style
 from bafflelens.report.figures.axes import BEAM_DB, FULL_WIDTH, frequency_axis, kilohertz, signed
 from bafflelens.report.figures.maps import LEVEL_STEPS_DB
 from bafflelens.report.style import inch_axes
 
-_ROW: Final = 3.55
+_ROW: Final = 3.6
 _HEIGHT: Final = 2.75
 _LOWEST_DB: Final = -24.0
 _SHOWN_OCTAVES: Final = 1.25
@@ -42,20 +42,35 @@ class LobeEntry:
         What it is.
     dataset : xarray.Dataset
         A loudspeaker as it plays, with one source.
-    frequency_hz : float
-        Where its ways hand over, in Hz.
+    meeting : Meeting
+        Where its ways meet, and their levels.
     """
 
     title: str
     dataset: xr.Dataset
-    frequency_hz: float
+    meeting: Meeting
+
+    @property
+    def frequency_hz(self) -> float:
+        """Where its ways hand over, in Hz."""
+        return self.meeting.frequency_hz
+
+    @property
+    def shown_hz(self) -> tuple[float, float]:
+        """The frequencies that are shown, in Hz."""
+        frequency = self.dataset["frequency"].values
+        low, high = (
+            self.frequency_hz * 2**octaves for octaves in (-_SHOWN_OCTAVES, _SHOWN_OCTAVES)
+        )
+        return float(max(low, frequency[0])), float(min(high, frequency[-1]))
 
 
 def lobes(entries: Sequence[LobeEntry]) -> Figure:
     """Draw the vertical level around the crossover frequency, one row an entry.
 
-    On the left over frequency and elevation with the tilt of the main lobe and the region that
-    counts as that of the crossover; on the right over elevation at its middle and both ends.
+    On the left the ways and their sum in the listening window; in the middle the level over
+    frequency and elevation with the tilt of the main lobe and the region that counts as that of
+    the crossover; on the right the level over elevation at its middle and both ends.
 
     Parameters
     ----------
@@ -66,18 +81,47 @@ def lobes(entries: Sequence[LobeEntry]) -> Figure:
     for row, entry in enumerate(entries):
         bottom = 0.5 + (len(entries) - 1 - row) * _ROW
         lobes_found = vertical_lobes(entry.dataset)
-        left = inch_axes(figure, 0.7, bottom, 5.6, _HEIGHT)
-        _map(left, entry, lobes_found)
-        right = inch_axes(figure, 7.3, bottom, 3.75, _HEIGHT)
-        _levels(right, entry, lobes_found)
+        _ways(inch_axes(figure, 0.62, bottom, 2.75, _HEIGHT), entry)
+        _map(inch_axes(figure, 4.05, bottom, 3.55, _HEIGHT), entry, lobes_found)
+        _levels(inch_axes(figure, 8.4, bottom, 2.55, _HEIGHT), entry, lobes_found)
     return figure
+
+
+def _ways(axes: Axes, entry: LobeEntry) -> None:
+    frequency = entry.dataset["frequency"].values
+    total = 20 * np.log10(np.maximum(listening_window(entry.dataset).values, 1e-30))
+    low, high = entry.shown_hz
+    inside = (frequency >= low * 0.999) & (frequency <= high * 1.001) & np.isfinite(total)
+    zero = float(total[inside].mean()) if inside.any() else 0.0
+    for (name, level), (colour, dash) in zip(
+        entry.meeting.way_levels_db.items(), style.SERIES, strict=False
+    ):
+        axes.plot(frequency, level - zero, color=colour, linestyle=dash, label=name)
+    axes.plot(frequency, total - zero, color="black", linewidth=2.0, label="sum")
+    axes.axvline(entry.frequency_hz, color=style.MUTED, linewidth=0.9)
+    frequency_axis(axes, entry.shown_hz)
+    axes.set_ylim(_LOWEST_DB, 6)
+    axes.yaxis.set_major_locator(MultipleLocator(6))
+    axes.grid(visible=True, color=style.RULE, linewidth=0.6)
+    axes.set_ylabel("Listening window in dB re mean of the sum")
+    axes.legend(
+        loc="lower left", bbox_to_anchor=(-0.02, 1.0), ncols=4, columnspacing=1.0,
+        borderaxespad=0.2,
+    )  # fmt: skip
+    _title(axes, f"{entry.title}: ways and sum")
+
+
+def _title(axes: Axes, text: str) -> None:
+    """Write a title above the legend, which stands above the axes."""
+    axes.annotate(
+        text, (0, 1), xycoords="axes fraction", xytext=(0, 17), textcoords="offset points",
+        fontsize=9.5, fontweight="bold", va="bottom",
+    )  # fmt: skip
 
 
 def _map(axes: Axes, entry: LobeEntry, found: Sequence[Lobe]) -> None:
     level = relative_level_db(entry.dataset, "vertical")
     frequency = level["frequency"].values
-    low, high = (entry.frequency_hz * 2**octaves for octaves in (-_SHOWN_OCTAVES, _SHOWN_OCTAVES))
-    limits = max(low, frequency[0]), min(high, frequency[-1])
     axes.add_patch(Rectangle((0, 0), 1, 1, transform=axes.transAxes, zorder=0, **style.GAP))
     colours = mpl.colormaps[style.LEVEL_COLOURS].resampled(len(LEVEL_STEPS_DB) + 1)
     shown = np.ma.masked_invalid(level.values.T)
@@ -98,8 +142,7 @@ def _map(axes: Axes, entry: LobeEntry, found: Sequence[Lobe]) -> None:
                 frequency, level["angle"].values, shown,
                 levels=[BEAM_DB], colors=["black"], linewidths=[1.3], linestyles="solid",
             )  # fmt: skip
-        bar = axes.figure.colorbar(filled, ax=axes, pad=0.015, fraction=0.035, aspect=25)
-        bar.set_label("Level in dB re listening window")
+        bar = axes.figure.colorbar(filled, ax=axes, pad=0.02, fraction=0.05, aspect=25)
         bar.set_ticks(list(LEVEL_STEPS_DB)[::2])
         bar.ax.set_yticklabels([signed(step) for step in LEVEL_STEPS_DB[::2]])
     tilt = np.array([lobe.tilt_deg for lobe in found])
@@ -111,11 +154,11 @@ def _map(axes: Axes, entry: LobeEntry, found: Sequence[Lobe]) -> None:
     for edge in region:
         axes.axvline(edge, color="white", linewidth=1.0, linestyle=(0, (2, 2)), zorder=3)
     axes.axvline(entry.frequency_hz, color="white", linewidth=1.4, zorder=3)
-    frequency_axis(axes, limits)
+    frequency_axis(axes, entry.shown_hz)
     axes.set_ylim(-90, 90)
     _elevations(axes)
     axes.set_ylabel("Elevation in °, down − / up +")
-    axes.set_title(f"{entry.title}: vertical level and tilt of the main lobe (orange)", pad=6)
+    _title(axes, "Vertical level, tilt of the main lobe")
 
 
 def _levels(axes: Axes, entry: LobeEntry, found: Sequence[Lobe]) -> None:
@@ -162,7 +205,11 @@ def _levels(axes: Axes, entry: LobeEntry, found: Sequence[Lobe]) -> None:
     axes.grid(visible=True, color=style.RULE, linewidth=0.6)
     axes.set_xlabel("Elevation in °, down − / up +")
     axes.set_ylabel("Level in dB re listening window")
-    axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, borderaxespad=0.2)
+    axes.legend(
+        loc="lower left", bbox_to_anchor=(-0.02, 1.0), ncols=3, columnspacing=1.0,
+        borderaxespad=0.2,
+    )  # fmt: skip
+    _title(axes, "Vertical level over angle")
 
 
 def _elevations(axes: Axes) -> None:

@@ -27,6 +27,7 @@ from rich.table import Table
 from bafflelens.errors import BafflelensError, InputError, StoreError, invalid
 
 if TYPE_CHECKING:
+    from bafflelens.drawing import SolidFacts
     from bafflelens.jobfile import LoadedJob
     from bafflelens.plan import Plan
     from bafflelens.progress import Advance
@@ -198,6 +199,51 @@ def crossover(
     opened = open_run(folder)
     loaded = opened.load_job() if job is None else load_job(job)
     _print_tuning(tune_candidate(opened, loaded, candidate, _ConsoleProgress(_err())))
+    return FINE
+
+
+@app.command
+def draw(
+    job: JobFile,
+    /,
+    *,
+    candidate: Annotated[
+        str, Parameter(help="Id of a candidate of the job, or baseline.")
+    ] = "c001",
+    out: Annotated[Path, Parameter(help="Folder for the pictures.")] = Path(),
+) -> int:
+    """Draw a candidate: in space, in dimensioned sections, and its mesh at the top of the band."""
+    from bafflelens.drawing import draw_candidate, write_drawing
+    from bafflelens.jobfile import load_job
+
+    loaded = load_job(job)
+    drawing = draw_candidate(loaded, candidate, _ConsoleProgress(_err()))
+    written = write_drawing(drawing, out, f"{job.stem}_{candidate}")
+    _print_solid(drawing.solid)
+    for path in written:
+        _out().print(f"picture: {path}", soft_wrap=True, markup=False, highlight=False)
+    return FINE
+
+
+@app.command
+def shapes(
+    folder: Annotated[Path, Parameter(help="Folder of geometry scripts.")] = Path("geometries"),
+    /,
+    *,
+    page: Annotated[Path, Parameter(help="Page with thumbnails to write.")] = Path("shapes.html"),
+) -> int:
+    """List all shapes of a folder and write a page with their pictures and parameters."""
+    from bafflelens.gallery import collect_shapes, show_shapes
+    from bafflelens.store import write_file
+
+    found = collect_shapes(folder)
+    for shape in found:
+        _out().print(
+            f"{shape.name:18} {shape.summary}", soft_wrap=True, markup=False, highlight=False
+        )
+    content = show_shapes(found, _ConsoleProgress(_err()))
+    write_file(page, content.encode("utf-8"), replace_existing=True)
+    _out().print(f"page: {page}", soft_wrap=True, markup=False, highlight=False)
     return FINE
 
 
@@ -472,6 +518,21 @@ def _print_tuning(found: Tuning) -> None:
     )
     for line in (note, f"kept: {found.toml}", f"picture: {found.picture}"):
         out.print(line, markup=False, highlight=False, soft_wrap=True)
+
+
+def _print_solid(solid: SolidFacts) -> None:
+    """Print volume, areas and mesh of a drawn shape."""
+    out = _out()
+    lines = [
+        f"volume {solid.volume_m3 * 1e3:.2f} l, area {solid.area_m2 * 1e4:.0f} cm2",
+        "  ".join(f"{name} {area * 1e4:.1f} cm2" for name, area in solid.areas_m2.items()),
+        f"{solid.n_triangles} triangles for {solid.frequency_hz:.0f} Hz"
+        f"{' (the kept half)' if solid.is_half else ''}, "
+        f"elements a wavelength {solid.fewest_elements:.1f} to {solid.most_elements:.1f}, "
+        f"smallest angle {solid.smallest_angle_deg:.1f} deg",
+    ]
+    for line in lines:
+        out.print(line, soft_wrap=True, markup=False, highlight=False)
 
 
 def _print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:

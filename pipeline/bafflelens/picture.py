@@ -9,12 +9,17 @@ a plainer one here.
 from __future__ import annotations
 
 import io
+import itertools
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from matplotlib import colormaps
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import BoundaryNorm, Colormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path as Outline
@@ -24,7 +29,7 @@ from numpy.typing import NDArray
 from bafflelens import isolated
 from bafflelens.conventions import FloatArray, IntArray, direction_vectors
 from bafflelens.mesh import Mesh
-from bafflelens.surfaces import surface_kind
+from bafflelens.surfaces import FINE_KINDS, GUIDING_KINDS, surface_kind
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,6 +55,10 @@ _VIEW_ELEVATION_DEG: Final = 20.0
 _LIGHTS: Final = (((3.0, 1.0, 3.4), 0.78), ((1.0, -3.0, -0.5), 0.25), ((1.0, 4.0, 0.5), 0.45))
 _SHARP_DEG: Final = 40.0  # facets that meet at less than this belong to one smooth surface
 _PIXELS: Final = (1100, 1100)
+_ELEMENTS: Final = "elements.npy"
+_LEVELS: Final = (0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 14.0, 20.0)
+"""Steps of the colours for elements a wavelength; the last one is open."""
+
 _TIME_LIMIT_S: Final = 60.0
 _OFF_PLANE_M: Final = 1e-6  # sections beside the mirror plane, where vertices lie
 
@@ -70,14 +79,58 @@ def shape_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> bytes:
         A PNG file.
     """
     full = _mirrored(mesh, symmetry)
+    return _drawn_apart(full) or _plain_picture(full)
+
+
+def mesh_picture(mesh: Mesh, symmetry: tuple[str, ...], wavelength_m: float) -> bytes:
+    """Return a view of the triangles, coloured by how many of their edges make a wavelength.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The surface, or the kept part of it.
+    symmetry : tuple of {"x", "y", "z"}
+        Planes in which the mesh is mirrored first.
+    wavelength_m : float
+        The shortest wavelength that the mesh is used at, in m.
+
+    Returns
+    -------
+    bytes
+        A PNG file.
+    """
+    full = _mirrored(mesh, symmetry)
+    elements = elements_per_wavelength(full, wavelength_m)
+    return _drawn_apart(full, elements) or _plain_picture(full, elements)
+
+
+def elements_per_wavelength(mesh: Mesh, wavelength_m: float) -> FloatArray:
+    """Return how many of its mean edges each triangle would need for a wavelength.
+
+    The mean edge is that of the equilateral triangle of the same area, which is what the mesh
+    rules of `bafflelens.quality` speak of.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The surface.
+    wavelength_m : float
+        The wavelength in m.
+    """
+    edge = np.sqrt(mesh.areas * 4 / np.sqrt(3))
+    return np.asarray(wavelength_m / edge)
+
+
+def _drawn_apart(mesh: Mesh, elements: FloatArray | None = None) -> bytes | None:
+    """Have VTK draw a closed mesh in a process of its own; None if it cannot."""
     with tempfile.TemporaryDirectory(prefix="bafflelens_picture_") as name:
         folder = Path(name)
-        full.save(folder / "mesh.npz")
+        mesh.save(folder / "mesh.npz")
+        if elements is not None:
+            np.save(folder / _ELEMENTS, elements)
         ended = isolated.run_module("bafflelens.picture", folder, _TIME_LIMIT_S)
         picture = folder / "picture.png"
-        if not ended and picture.is_file():
-            return picture.read_bytes()
-    return _plain_picture(full)
+        return picture.read_bytes() if not ended and picture.is_file() else None
 
 
 def section_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> str:
@@ -116,21 +169,22 @@ def _section_figure(mesh: Mesh) -> Figure:
         axes.set(ylim=(low[up] - 1.5 * gap, high[up] + 3 * gap), ylabel=label)
         _dimension(axes, (low[0], high[up]), (0.0, high[up]), gap)
         _dimension(axes, (low[0], low[up]), (low[0], high[up]), gap)
+    right = max(float(high[0]), 0.0)
+    front = _corners_of(mesh, ("baffle",))
+    top = float(front[..., 2].max()) * 1e3 if len(front) else float(high[2])
+    steps = [top, *_driver_heights(mesh)]
+    for above, below in itertools.pairwise(steps):
+        _dimension(side, (right, below), (right, above), -gap)
     side.set_title("Vertical section, y = 0")
     plan.set_title("Horizontal section, z = 0")
     _draw_close_up(close, mesh)
-    figure.legend(
-        handles=[Patch(color=_colour(name), label=name) for name in _names(mesh)],
-        loc="outside lower center",
-        ncols=5,
-        frameon=False,
-    )
+    _add_legend(figure, mesh)
     return figure
 
 
 def _draw_close_up(axes: Axes, mesh: Mesh) -> None:
     """Draw the vertical section around the moving surfaces and the lens, if there are any."""
-    of_interest = mesh.corners[np.isin(mesh.surface, ("dome", "surround", "lens"))] * 1e3
+    of_interest = _corners_of(mesh, FINE_KINDS) * 1e3
     if not len(of_interest):
         axes.set_axis_off()
         return
@@ -139,14 +193,33 @@ def _draw_close_up(axes: Axes, mesh: Mesh) -> None:
     low, high = of_interest[..., 2].min(), of_interest[..., 2].max()
     gap = 0.09 * float(high - low)
     axes.set_ylim(low - 2 * gap, high + 3 * gap)
-    dome = mesh.corners[mesh.surface == "dome"] * 1e3
-    if len(dome):
-        rim, apex = float(dome[..., 0].min()), float(dome[..., 0].max())
-        axes.set_xlim(rim - 0.5 * (high - low), max(apex, 0.0) + 0.5 * (high - low))
-        _dimension(axes, (rim, dome[..., 2].min()), (rim, dome[..., 2].max()), 1.5 * gap)
-    if "lens" in mesh.surface and len(dome):
+    surround = _corners_of(mesh, ("surround",)) * 1e3
+    middle = 0.5 * (float(of_interest[..., 0].min()) + float(of_interest[..., 0].max()))
+    rim = float(np.median(surround[..., 0])) if len(surround) else middle
+    axes.set_xlim(middle - 0.8 * (high - low), middle + 0.8 * (high - low))
+    for name in _names(mesh):
+        if surface_kind(name) == "dome":
+            dome = mesh.corners[mesh.surface == name][..., 2] * 1e3
+            _dimension(axes, (rim, dome.min()), (rim, dome.max()), 2.0 * gap)
+    if len(_corners_of(mesh, GUIDING_KINDS)):
         _dimension(axes, (0.0, low), (0.0, high), -1.5 * gap)
         _dimension(axes, (rim, high), (0.0, high), gap)
+
+
+def _corners_of(mesh: Mesh, kinds: Sequence[str]) -> FloatArray:
+    """Return the corners of all triangles on surfaces of some kinds, (n, 3, 3), in m."""
+    names = [name for name in _names(mesh) if surface_kind(name) in kinds]
+    return np.asarray(mesh.corners[np.isin(mesh.surface, names)])
+
+
+def _driver_heights(mesh: Mesh) -> list[float]:
+    """Return z of the middle of every driver, from the top downwards, in mm."""
+    heights = []
+    for name in _names(mesh):
+        if surface_kind(name) in ("dome", "cone"):
+            z = mesh.corners[mesh.surface == name][..., 2] * 1e3
+            heights.append(0.5 * float(z.min() + z.max()))
+    return sorted(heights, reverse=True)
 
 
 def _mirrored(mesh: Mesh, symmetry: tuple[str, ...]) -> Mesh:
@@ -244,18 +317,21 @@ def _dimension(
     )
 
 
-def _plain_picture(mesh: Mesh) -> bytes:
+def _plain_picture(mesh: Mesh, elements: FloatArray | None = None) -> bytes:
     """Draw the view with matplotlib: no shadows, hidden surfaces by sorting."""
     facing = mesh.normals @ _towards_viewer() > 0
     light = 0.55 + 0.45 * np.clip(mesh.normals @ np.array((0.55, 0.35, 0.76)), 0.0, 1.0)
     figure = Figure(figsize=(6.0, 6.0), dpi=150, layout="constrained")
     axes: Any = figure.add_subplot(projection="3d", proj_type="ortho")
     colours = np.array([_rgb(_colour(str(name))) for name in mesh.surface])
+    if elements is not None:
+        by_value, norm = _element_colours()
+        colours = by_value(norm(elements))[:, :3]
     axes.add_collection3d(
         Poly3DCollection(
             list(mesh.corners[facing] * 1e3),
             facecolors=colours[facing] * light[facing, None],
-            edgecolors=colours[facing] * light[facing, None],
+            edgecolors=colours[facing] * light[facing, None] * (1.0 if elements is None else 0.6),
             linewidths=0.3,
         )
     )
@@ -264,7 +340,11 @@ def _plain_picture(mesh: Mesh) -> bytes:
     axes.set_box_aspect(high - low, zoom=1.0)
     axes.view_init(elev=_VIEW_ELEVATION_DEG, azim=_VIEW_AZIMUTH_DEG)
     axes.set_axis_off()
-    return _with_legend(figure, mesh)
+    if elements is None:
+        _add_legend(figure, mesh)
+    else:
+        _add_colour_bar(figure, axes)
+    return _as_png(figure)
 
 
 def _rgb(colour: str) -> tuple[float, float, float]:
@@ -277,36 +357,81 @@ def _towards_viewer() -> FloatArray:
     return np.asarray(direction_vectors(azimuth, elevation)[0])
 
 
-def _with_legend(figure: Figure, mesh: Mesh) -> bytes:
-    """Return a figure as a PNG file, with the surface names below."""
+def _add_legend(figure: Figure, mesh: Mesh) -> None:
+    """Add what the colours of the surfaces mean, below."""
+    kinds = dict.fromkeys(surface_kind(name) or name for name in _names(mesh))
     figure.legend(
-        handles=[Patch(color=_colour(name), label=name) for name in _names(mesh)],
+        handles=[Patch(color=_colour(kind), label=kind.replace("_", " ")) for kind in kinds],
         loc="outside lower center",
         ncols=5,
         frameon=False,
     )
+
+
+def _add_colour_bar(figure: Figure, axes: Axes) -> None:
+    """Add what the colours of the mesh mean, below."""
+    colours, norm = _element_colours()
+    bar = figure.colorbar(
+        ScalarMappable(norm, colours),
+        ax=axes,
+        location="bottom",
+        shrink=0.8,
+        ticks=_LEVELS[1:],
+        spacing="uniform",
+    )
+    bar.set_label("elements a wavelength")
+
+
+def _element_colours() -> tuple[Colormap, BoundaryNorm]:
+    colours = colormaps["cividis"].resampled(len(_LEVELS))
+    return colours, BoundaryNorm(_LEVELS, colours.N, extend="max")
+
+
+def _as_png(figure: Figure) -> bytes:
     stream = io.BytesIO()
     figure.savefig(stream, format="png")
     return stream.getvalue()
 
 
 def main(folder: Path) -> int:
-    """Draw ``mesh.npz`` of a folder to ``picture.png`` with VTK; return the exit code."""
+    """Draw ``mesh.npz`` of a folder to ``picture.png`` with VTK; return the exit code.
+
+    With ``elements.npy``, one number a triangle, the triangles are drawn in its colours.
+    """
     mesh = Mesh.load(folder / "mesh.npz")
     figure = Figure(figsize=(6.0, 6.0), dpi=200, layout="constrained")
     axes = figure.add_subplot()
-    axes.imshow(_rendered(mesh))
     axes.set_axis_off()
-    (folder / "picture.png").write_bytes(_with_legend(figure, mesh))
+    if (folder / _ELEMENTS).is_file():
+        axes.imshow(_rendered(mesh, np.load(folder / _ELEMENTS)))
+        _add_colour_bar(figure, axes)
+    else:
+        axes.imshow(_rendered(mesh))
+        _add_legend(figure, mesh)
+    (folder / "picture.png").write_bytes(_as_png(figure))
     return 0
 
 
-def _rendered(mesh: Mesh) -> NDArray[np.uint8]:
+def _rendered(mesh: Mesh, elements: FloatArray | None = None) -> NDArray[np.uint8]:
     """Return the view drawn by VTK, (height, width, 3)."""
     import pyvista
 
     plotter: Any = pyvista.Plotter(off_screen=True, window_size=list(_PIXELS), lighting="none")
-    for name in _names(mesh):
+    if elements is not None:
+        colours, norm = _element_colours()
+        surface = _polygons(mesh.triangles, mesh)
+        surface.cell_data["colour"] = (255 * colours(norm(elements))[:, :3]).astype(np.uint8)
+        plotter.add_mesh(
+            surface,
+            scalars="colour",
+            rgb=True,
+            show_edges=True,
+            edge_color="#202020",
+            line_width=0.5,
+            ambient=0.6,
+            diffuse=0.5,
+        )
+    for name in _names(mesh) if elements is None else ():
         plotter.add_mesh(
             _polygons(mesh.triangles[mesh.surface == name], mesh).clean(),
             color=_colour(name),

@@ -12,8 +12,9 @@ from bafflelens.job import Choices, Fixed, Setting, Span
 from bafflelens.jobfile import LoadedJob
 from bafflelens.target import OutOfReach, out_of_reach
 
-OPENING_KEY: Final = "opening_height_mm"
-"""Name of the parameter that is the height of a lens's opening, in any part of a shape."""
+OPENING_KEYS: Final = ("opening_height_mm", "mouth_height_mm")
+"""Names of parameters that are the height of a mouth. In a part ``upper`` or ``lower`` it counts
+from the axis; a lower one of 0 is as the upper one."""
 
 
 def target_remarks(loaded: LoadedJob) -> tuple[str, ...]:
@@ -30,14 +31,19 @@ def target_remarks(loaded: LoadedJob) -> tuple[str, ...]:
 def tallest_opening_m(loaded: LoadedJob) -> float | None:
     """Return the height in m of the tallest opening in the search.
 
-    None if the shape has no parameter of that name.
+    None if the shape has no parameter of such a name.
     """
-    heights_mm = [
-        _largest(loaded.job.geometry.parameters.get(parameter.key, Fixed(parameter.default)))
-        for parameter in loaded.shape.parameters
-        if parameter.key.rpartition(".")[2] == OPENING_KEY
-    ]
-    return max(heights_mm) * 1e-3 if heights_mm else None
+    heights_mm = {}
+    for parameter in loaded.shape.parameters:
+        part, _, name = parameter.key.rpartition(".")
+        if name in OPENING_KEYS:
+            setting = loaded.job.geometry.parameters.get(parameter.key, Fixed(parameter.default))
+            heights_mm[part] = _largest(setting)
+    if not heights_mm:
+        return None
+    upper_mm = heights_mm.pop("upper", 0.0)
+    both_mm = upper_mm + (heights_mm.pop("lower", 0.0) or upper_mm)
+    return max(both_mm, *heights_mm.values(), 0.0) * 1e-3
 
 
 def _largest(setting: Setting) -> float:

@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What is said of a target before anything is solved."""
 
+from pathlib import Path
+
 import pytest
 
 from bafflelens.jobfile import load_job
@@ -31,6 +33,32 @@ def test_nothing_is_said_of_a_target_in_reach(write_job):
 def test_the_tallest_opening_counts(write_job, setting, height_mm):
     line = "opening_height_mm = { from = 90, to = 160 }"
     job = write_job((line, line.replace("{ from = 90, to = 160 }", setting) if setting else ""))
+    assert tallest_opening_m(load_job(job)) == pytest.approx(height_mm * 1e-3)
+
+
+@pytest.mark.parametrize(
+    ("script", "settings", "height_mm"),
+    [
+        ("arc_lens.py", "[geometry.upper]\nmouth_height_mm = { from = 40, to = 60 }", 120),
+        (
+            "spline_lens.py",
+            "[geometry.upper]\nmouth_height_mm = 50\n[geometry.lower]\nmouth_height_mm = 65",
+            115,
+        ),
+        ("waveguide.py", "", 120),
+    ],
+)
+def test_the_mouths_of_shipped_shapes_are_known(write_job, script, settings, height_mm):
+    path = (Path(__file__).parents[2] / "geometries" / script).as_posix()
+    lens = (
+        "[geometry.lens]\nopening_height_mm = { from = 90, to = 160 }\n"
+        "depth_mm = { from = 10, to = 40 }\n"
+    )
+    job = write_job(
+        ('script = "lens.py"', f'script = "{path}"'),
+        (lens, f"{settings}\n[geometry.dome]\ndiameter_mm = [25, 26]\n"),
+        ('script = "plain.py"', 'script = "plain.py"\n'),
+    )
     assert tallest_opening_m(load_job(job)) == pytest.approx(height_mm * 1e-3)
 
 

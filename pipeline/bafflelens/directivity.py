@@ -129,6 +129,7 @@ def assemble_dataset(
     mesh_info: Mapping[str, str | int | float],
     engine: str,
     versions: Mapping[str, str],
+    microphones_m: Sequence[float] = (),
 ) -> xr.Dataset:
     """Join the bands of one candidate into its directivity dataset.
 
@@ -148,6 +149,8 @@ def assemble_dataset(
         Name of the solver's engine.
     versions : mapping
         Version of each program by name; each becomes the attribute ``version_<name>``.
+    microphones_m : sequence of float
+        Distances of the microphones on the axis, if the bands have their pressure, in m.
 
     Returns
     -------
@@ -211,6 +214,9 @@ def assemble_dataset(
         },
         attrs=attributes,
     )
+    if microphones_m and all(band.microphone_pressure.size for band in band_results):
+        pressure = np.concatenate([band.microphone_pressure for band in band_results], axis=1)
+        dataset = _with_microphones(dataset, pressure[:, rising], microphones_m)
     return _described(dataset)
 
 
@@ -387,6 +393,32 @@ def summed(dataset: xr.Dataset, transfer: ComplexArray, name: str = "sum") -> xr
     return _described(result.assign_attrs(source_acceleration="as the transfer functions say"))
 
 
+def microphone_pressure(dataset: xr.Dataset, distance_m: float) -> ComplexArray | None:
+    """Return the pressure on the axis at a distance, for 1 m/s^2.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset with one source.
+    distance_m : float
+        From the reference point, in m.
+
+    Returns
+    -------
+    (n_frequencies,) complex array or None
+        In Pa; None if it was not asked for when the shape was solved.
+    """
+    if "microphone_m" not in dataset.coords:
+        return None
+    where = np.flatnonzero(np.isclose(dataset["microphone_m"].values, distance_m))
+    if not where.size:
+        return None
+    chosen = dataset.isel(source=0, microphone=int(where[0]))
+    return np.asarray(
+        chosen["microphone_pressure_real"].values + 1j * chosen["microphone_pressure_imag"].values
+    )
+
+
 def source_named(dataset: xr.Dataset, name: str) -> xr.Dataset:
     """Return a directivity dataset with only one of the sources, at 1 m/s^2."""
     number = [str(source) for source in dataset["source"].values].index(name)
@@ -424,6 +456,25 @@ def _ring_weights(n_rings: int) -> FloatArray:
     weight = 2 / steps * (1 - np.cos(2 * np.outer(angle, order)) @ factor)
     weight[[0, -1]] /= 2
     return np.asarray(weight)
+
+
+def _with_microphones(
+    dataset: xr.Dataset, pressure: ComplexArray, microphones_m: Sequence[float]
+) -> xr.Dataset:
+    """Return the dataset with the pressure at microphones on the axis."""
+    dims = ("source", "frequency", "microphone")
+    parts = {"real": ("Real", pressure.real), "imag": ("Imaginary", pressure.imag)}
+    distance = {"units": "m", "long_name": "Distance of the microphone on the axis"}
+    return dataset.assign(
+        {
+            f"microphone_pressure_{part}": (
+                dims,
+                values,
+                {"units": "Pa", "long_name": f"{word} part of the pressure there for 1 m/s^2"},
+            )
+            for part, (word, values) in parts.items()
+        }
+    ).assign_coords(microphone_m=("microphone", np.array(microphones_m, dtype=float), distance))
 
 
 def _complex_variables(

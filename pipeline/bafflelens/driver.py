@@ -7,14 +7,15 @@ A simulated far field is for an acceleration of 1 m/s^2. What acceleration a dri
 voltage comes from one of two files (`bafflelens.responses`):
 
 pressure
-    The sound pressure of the driver in a *plate* that can be simulated too, in dB re 20 uPa.
+    The sound pressure p of the driver in a *plate* that can be simulated too, in dB re 20 uPa.
     With the microphone on the reference axis at the distance r from the reference point and
-    the simulated far field F of the plate on that axis, the acceleration is
+    the simulated pressure q of the plate at that very point, for 1 m/s^2, the acceleration is
 
-    .. math:: a(f) = \frac{p(f) \, r \, e^{-ikr}}{F(f)} \, \frac{V_{rated}}{V}
+    .. math:: a(f) = \frac{p(f)}{q(f)} \, \frac{V_{rated}}{V}
 
-    The far-field law is taken to hold at r, which asks for several times the plate's size: at
-    1 m the edges of a plate of 0.3 m are not seen as from far away.
+    A run solves a plate with its microphones. A dataset without them is taken by the far-field
+    law, q = F exp(ikr)/r, which is 1 dB off at 1 m from a plate of 0.2 x 0.4 m
+    (``tests/benchmarks/microphone_distance.py``).
 acceleration
     The acceleration of the diaphragm in dB re 1 m/s^2, from a laser or from a model.
 
@@ -36,7 +37,7 @@ from bafflelens.conventions import (
     FloatArray,
     from_electrical,
 )
-from bafflelens.directivity import is_solved, source_named
+from bafflelens.directivity import is_solved, microphone_pressure, source_named
 from bafflelens.errors import InputError, invalid
 from bafflelens.polars import on_axis
 from bafflelens.responses import Response
@@ -116,9 +117,11 @@ def strength(
     k = 2 * np.pi * at_plate / float(plate.attrs["air_sound_speed_m_s"])
     flight_s = driver.distance_m / float(plate.attrs["air_sound_speed_m_s"])
     pressure = REFERENCE_PRESSURE_PA * _measured(driver, at_plate, flight_s=flight_s)
-    far = pressure * driver.distance_m * np.exp(-1j * k * driver.distance_m)
-    found = np.full(far.shape, np.nan, dtype=complex)
-    np.divide(volts * far, on_axis(plate), out=found, where=solved)
+    simulated = microphone_pressure(plate, driver.distance_m)
+    if simulated is None:
+        simulated = on_axis(plate) * np.exp(1j * k * driver.distance_m) / driver.distance_m
+    found = np.full(pressure.shape, np.nan, dtype=complex)
+    np.divide(volts * pressure, simulated, out=found, where=solved)
     if np.array_equal(at_plate, frequency_hz):
         return found
     return _between(at_plate[solved], found[solved], frequency_hz)

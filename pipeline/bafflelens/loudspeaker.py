@@ -71,6 +71,11 @@ class Loudspeaker:
         """Ids of the shapes that must be solved before anything can be summed."""
         return frozenset(known.plate for known in self.drivers if known.plate)
 
+    def microphones_m(self, plate: str) -> tuple[float, ...]:
+        """Return how far away drivers were measured in a plate, each distance once, in m."""
+        used = (known.driver.distance_m for known in self.drivers if known.plate == plate)
+        return tuple(sorted(set(used)))
+
     @property
     def is_absolute(self) -> bool:
         """Whether levels can be predicted in dB at 1 m for the rated voltage."""

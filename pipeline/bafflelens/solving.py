@@ -205,6 +205,7 @@ def _submit(
         absorbers=run.loaded.boundaries.absorbers_of(shape, candidate.values),
         stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
         without_card=job.solve.without_card,
+        microphones_m=run.loaded.loudspeaker.microphones_m(candidate.id),
     )
     done = run.folder.load_bands(candidate.id)
     opened = _Open(candidate=candidate, is_judged=sizes is None, settings=settings, bands=done)
@@ -305,6 +306,7 @@ def _conclude(run: Run, opened: _Open) -> str:
             mesh_info=opened.mesh_info,
             engine=opened.settings.engine,
             versions=run.journal.record.versions,
+            microphones_m=opened.settings.microphones_m,
         )
     except ValueError as error:
         failure = Outcome(name="directivity", value=None, error=str(error))

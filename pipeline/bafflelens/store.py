@@ -392,6 +392,7 @@ class RunFolder:
                     far_field=result.far_field,
                     cross_power=result.cross_power,
                     outcomes=np.array(outcomes),
+                    microphone_pressure=result.microphone_pressure,
                 )
 
     def load_bands(self, candidate_id: str) -> dict[int, BandResult]:
@@ -407,6 +408,7 @@ class RunFolder:
                         far_field=data["far_field"],
                         cross_power=data["cross_power"],
                         outcomes=tuple(FrequencyOutcome(**outcome) for outcome in outcomes),
+                        microphone_pressure=data["microphone_pressure"],
                     )
             except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):
                 continue  # cut short by whatever stopped the run: it is solved again

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -76,12 +76,17 @@ class BandResult:
         Hermitian power matrix in W per (m/s^2)^2; its diagonal is the radiated power.
     outcomes : tuple of FrequencyOutcome
         One a frequency.
+    microphone_pressure : (n_sources, n_frequencies, n_microphones) complex array
+        Pressure at microphones on the reference axis, in Pa for 1 m/s^2; often there are none.
     """
 
     frequencies_hz: FloatArray
     far_field: ComplexArray
     cross_power: ComplexArray
     outcomes: tuple[FrequencyOutcome, ...]
+    microphone_pressure: ComplexArray = field(
+        default_factory=lambda: np.zeros((0, 0, 0), dtype=complex)
+    )
 
 
 def solve_band(
@@ -97,6 +102,7 @@ def solve_band(
     quality: str = "standard",
     stored_unknowns: int | None = None,
     without_card: str = "stop",
+    microphones_m: Sequence[float] = (),
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
 
@@ -124,6 +130,8 @@ def solve_band(
         With more unknowns than this the matrix is not stored.
     without_card : {"stop", "direct"}
         What engine ``gpu`` does where the card cannot be used: fail, or go on with ``direct``.
+    microphones_m : sequence of float
+        Distances of microphones on the reference axis from the reference point, in m.
 
     Returns
     -------
@@ -143,6 +151,8 @@ def solve_band(
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
+    points = np.array([[distance, 0.0, 0.0] for distance in microphones_m]).reshape(-1, 3)
+    microphone_pressure = np.full((*shape, len(points)), np.nan, dtype=complex)
     outcomes = []
     # From the top down: the mesh is finest there in wavelengths, and each solution is a guess
     # for the next.
@@ -165,6 +175,8 @@ def solve_band(
             balance = power_balance(solution)
             require_plausible(solution, balance)
             far_field[:, n] = solution.far_field(directions)
+            if len(points):
+                microphone_pressure[:, n] = solution.pressure_at(points)
             cross_power[n] = solution.cross_power()
         except (SolveError, MemoryError) as error:
             status, reason = "failed", str(error) or type(error).__name__
@@ -185,6 +197,7 @@ def solve_band(
         far_field=far_field,
         cross_power=cross_power,
         outcomes=tuple(reversed(outcomes)),
+        microphone_pressure=microphone_pressure,
     )
 
 

@@ -75,6 +75,8 @@ class SolveSettings:
         With more unknowns than this the matrix is not stored; None for the engine's own limit.
     without_card : str
         What engine ``gpu`` does where the card cannot be used.
+    microphones_m : tuple of float
+        Distances of microphones on the axis at which the pressure is wanted, in m.
     """
 
     motions: tuple[SourceMotion, ...]
@@ -85,6 +87,7 @@ class SolveSettings:
     absorbers: Mapping[str, Absorber] = field(default_factory=dict)
     stored_unknowns: int | None = None
     without_card: str = "stop"
+    microphones_m: tuple[float, ...] = ()
 
     @property
     def on_card(self) -> bool:
@@ -126,5 +129,6 @@ def solve_candidate_band(
         quality=settings.quality,
         stored_unknowns=settings.stored_unknowns,
         without_card=settings.without_card,
+        microphones_m=settings.microphones_m,
     )
     return Timed(value=result, seconds=time.perf_counter() - start)

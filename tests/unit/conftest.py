@@ -161,7 +161,14 @@ class StubSolver:
         return tuple(half_octahedron(values.get("lens.opening_height_mm", 80.0)) for _ in sizes)
 
     def solve_band(
-        self, mesh: Mesh, motions: Any, band: Any, *, engine: str = "direct", **_: Any
+        self,
+        mesh: Mesh,
+        motions: Any,
+        band: Any,
+        *,
+        engine: str = "direct",
+        microphones_m: Sequence[float] = (),
+        **_: Any,
     ) -> BandResult:
         self.on_solve(band)
         self.solved.append(band.frequencies_hz)
@@ -193,6 +200,7 @@ class StubSolver:
             far_field=far_field,
             cross_power=np.where(failed[:, np.newaxis, np.newaxis], np.nan, power).astype(complex),
             outcomes=outcomes,
+            microphone_pressure=np.full((len(strength), len(frequency), len(microphones_m)), 0.5j),
         )
 
     @property

@@ -123,7 +123,7 @@ def test_a_plate_is_solved_kept_not_ranked_and_gives_the_level_of_the_measuremen
     assert "tables/driver.tweeter.response_file.txt" in kept
     assert "shapes/driver.tweeter.plate/plate.py" in kept
 
-    # Tweeter: 80 dB at 1 m in the plate, whose field the lens repeats. Midrange: 10 m/s^2.
+    # Tweeter: 80 dB at 1 m in the plate, which has 0.5j Pa there. Midrange: 10 m/s^2.
     loaded = folder.load_job()
     solved = folder.load_directivity("c001")
     heard = played(folder, loaded, solved)
@@ -131,7 +131,8 @@ def test_a_plate_is_solved_kept_not_ranked_and_gives_the_level_of_the_measuremen
     np.testing.assert_array_equal(heard["strength_db"].values, 0)
     high, low = (way.at(FREQUENCIES).conj() for way in loaded.loudspeaker.crossover.ways)
     # The stub gives the first source 1 Pa.m on the axis and the second 2 Pa.m for 1 m/s^2.
-    expected = high * 20e-6 * 1e4 + low * 10 * 2
+    pressure = 20e-6 * 1e4 * np.exp(2j * np.pi * FREQUENCIES / solved.attrs["air_sound_speed_m_s"])
+    expected = high * pressure / 0.5j + low * 10 * 2
     np.testing.assert_allclose(on_axis(heard), expected, rtol=1e-5)
 
 
@@ -147,7 +148,7 @@ def test_without_a_crossover_a_driver_sets_the_height_shown_but_not_the_score(
     view = view_of(folder, folder.load_job(), folder.load_record())
     for candidate in view.views:
         strength_db = candidate.dataset["strength_db"].values
-        np.testing.assert_allclose(strength_db, 80 + 20 * np.log10(20e-6), atol=1e-6)
+        np.testing.assert_allclose(strength_db, 80 + 20 * np.log10(20e-6 / 0.5), atol=1e-6)
     assert any("dB re 20 µPa at 1 m for 2.83 V" in remark for remark in view.remarks)
     assert {candidate.id for candidate in view.views} == {"baseline", "c001", "c002"}
 

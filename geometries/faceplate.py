@@ -36,7 +36,7 @@ from bafflelens.shapes.loudspeaker import (
     loudspeaker_faults,
     loudspeaker_sources,
 )
-from bafflelens.shapes.panels import Felt, Plate
+from bafflelens.shapes.panels import Felt, Plate, felt_layer
 
 SYMMETRY = ("y",)
 
@@ -73,6 +73,11 @@ def check(parameters: Parameters) -> list[str]:
 def sources(parameters: Parameters) -> list[dict[str, Any]]:
     """Return what moves: the dome, and each cone."""
     return loudspeaker_sources(loudspeaker(parameters))
+
+
+def absorbers(parameters: Parameters) -> dict[str, dict[str, float]]:
+    """Return what covers surfaces: the felt, if there is some."""
+    return felt_layer(parameters.felt)
 
 
 def build(model: Any, parameters: Parameters) -> None:

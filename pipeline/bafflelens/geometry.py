@@ -28,6 +28,7 @@ import numpy as np
 
 from bafflelens import isolated
 from bafflelens.errors import GeometryError, InputError, MeshingError, invalid
+from bafflelens.intersections import crossing_triangles
 from bafflelens.mesh import Mesh
 from bafflelens.quality import MeshSize
 from bafflelens.source import MOTIONS, SourceMotion
@@ -512,7 +513,10 @@ def _run_mesher(folder: Path, name: str, request: Mapping[str, Any], time_limit_
 
 
 def _require_sound(mesh: Mesh, shape: Shape) -> None:
-    """Raise unless a mesh is closed, faces outwards, is well shaped and has known names."""
+    """Raise unless a mesh is sound.
+
+    Closed, outward, of known names, with few slivers, and nowhere crossing itself.
+    """
     unknown = [name for name in np.unique(mesh.surface).tolist() if not surface_kind(name)]
     if unknown:
         rule = "one of " + ", ".join(SURFACE_KINDS)
@@ -522,3 +526,11 @@ def _require_sound(mesh: Mesh, shape: Shape) -> None:
     if not math.isfinite(share) or share > _SMALL_ANGLE_SHARE:
         value = f"{share:.1%} of {mesh.n_triangles} triangles under {_SMALL_ANGLE_DEG:g} degrees"
         raise MeshingError(invalid("mesh", value, f"at most {_SMALL_ANGLE_SHARE:.0%}"))
+    crossing = crossing_triangles(mesh)
+    if len(crossing):
+        x, y, z = mesh.centroids[crossing[0]].mean(axis=0) * 1e3
+        value = (
+            f"{len(crossing)} pairs of triangles that cross, the first at "
+            f"({x:.1f}, {y:.1f}, {z:.1f}) mm"
+        )
+        raise MeshingError(invalid("mesh", value, "a surface that does not meet itself"))

@@ -6,7 +6,12 @@ import math
 import numpy as np
 import pytest
 
+from bafflelens.bem import HelmholtzProblem, solve
+from bafflelens.conventions import direction_vectors
 from bafflelens.geometry import check_parameters, load_shape, mesh_shape, source_motions
+from bafflelens.medium import Air
+from bafflelens.quality import mesh_size
+from bafflelens.source import normal_velocity
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 
@@ -87,6 +92,43 @@ def test_the_offset_cabinet_with_no_offset_is_the_whole_of_the_shaped_one(solid)
     assert full == pytest.approx(2 * half, rel=1e-7)
     for name, area in areas.items():
         assert area == pytest.approx(2 * half_areas[name], rel=1e-6)
+
+
+def test_half_and_whole_radiate_alike():
+    """The same cabinet as a mirrored half and as a whole of its own mesh: within 0.2 dB.
+
+    ``tests/benchmarks/two_ways.py`` shows it up to 10 kHz.
+    """
+    angle = np.arange(-60.0, 61.0, 5.0)
+    both_orbits = np.concatenate(
+        (direction_vectors(angle, 0 * angle), direction_vectors(0 * angle, angle))
+    )
+    changed = {"cabinet.slant_deg": 5.0, "head.height_mm": 160.0, "head.top_width_mm": 150.0}
+    levels = []
+    for name, values in (
+        ("shaped_cabinet", {**changed, "edges.side_growth_mm": 10.0}),
+        (
+            "offset_cabinet",
+            {
+                **changed,
+                "edges.left_growth_mm": 10.0,
+                "edges.right_growth_mm": 10.0,
+                "cabinet.tweeter_offset_mm": 0.0,
+            },
+        ),
+    ):
+        shape = load_shape(GEOMETRIES / f"{name}.py")
+        (mesh,) = mesh_shape(shape, values, [mesh_size("standard", 2500.0, Air())], TIME_LIMIT_S)
+        problem = HelmholtzProblem(
+            mesh=mesh,
+            frequency_hz=2500.0,
+            air=Air(),
+            normal_velocity=normal_velocity(mesh, source_motions(shape, values), 2500.0),
+            symmetry=shape.symmetry,
+        )
+        levels.append(20 * np.log10(np.abs(solve(problem).far_field(both_orbits)[0])))
+    assert np.abs(levels[0] - levels[1]).max() < 0.2
+    assert np.ptp(levels[0]) > 3.0  # it is no sphere
 
 
 def test_an_offset_tweeter_stays_at_the_origin_and_the_box_moves(solid):

@@ -160,15 +160,19 @@ def test_faceplate_and_felt_are_named_surfaces(solid):
         lens__passage_width_mm=90.0,
         plate__width_mm=120.0,
         plate__height_mm=100.0,
-        felt__width_mm=150.0,
-        felt__height_mm=130.0,
+        felt__sheet_width_mm=150.0,
+        felt__sheet_height_mm=130.0,
     )
     _, areas = solid("arc_lens", values)
     assert 2 * areas["faceplate"] == pytest.approx(120e-3 * 100e-3 - 90e-3 * 80e-3, rel=1e-6)
     assert 2 * areas["felt"] == pytest.approx(150e-3 * 130e-3 - 120e-3 * 100e-3, rel=1e-6)
     # A round faceplate from the same parameters.
     round_plate = {**values, "plate.width_mm": 0.0, "plate.height_mm": 0.0}
-    round_plate |= {"plate.diameter_mm": 136.0, "felt.height_mm": 150.0, "felt.width_mm": 160.0}
+    round_plate |= {
+        "plate.diameter_mm": 136.0,
+        "felt.sheet_height_mm": 150.0,
+        "felt.sheet_width_mm": 160.0,
+    }
     _, areas = solid("arc_lens", round_plate)
     assert 2 * areas["faceplate"] == pytest.approx(np.pi * 0.068**2 - 90e-3 * 80e-3, rel=1e-6)
 
@@ -285,7 +289,7 @@ RULES = [
     ),
     (
         "arc",
-        {"felt__width_mm": 150.0},
+        {"felt__sheet_width_mm": 150.0},
         "Invalid felt height '0 mm'. Must be more than 0 beside the other dimension, 150 mm.",
     ),
     (

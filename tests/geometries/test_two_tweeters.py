@@ -25,6 +25,13 @@ def test_the_box_has_two_caps(solid):
         assert areas[f"surround_{which}"] == pytest.approx(one["surround"], rel=1e-6)
 
 
+def test_hemispheres_are_built_too(solid):
+    """To within the 0.5 % of their height that the kernel needs."""
+    half = {"dome.diameter_mm": 20.0, "dome.height_mm": 10.0}
+    _, areas = solid("two_tweeters", half)
+    assert 2 * areas["dome_upper"] == pytest.approx(2 * np.pi * 0.010**2, rel=0.006)
+
+
 def test_each_dome_is_a_source_at_half_the_spacing():
     motions = source_motions(load_shape(SCRIPT), {"pair.spacing_mm": 80.0})
     assert [(motion.name, motion.centre) for motion in motions] == [

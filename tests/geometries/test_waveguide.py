@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy.special import gamma
 
-from bafflelens.geometry import check_parameters, load_shape, mesh_shape
+from bafflelens.bem.boundary import PorousLayer
+from bafflelens.geometry import check_parameters, load_shape, mesh_shape, surface_absorbers
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 
@@ -59,7 +60,7 @@ def test_the_mouth_is_a_superellipse():
 
 def test_a_faceplate_and_felt_change_names_only(solid):
     plain, plain_areas = solid("plain_baffle", {})
-    body, areas = solid("faceplate", {"felt.width_mm": 160.0, "felt.height_mm": 150.0})
+    body, areas = solid("faceplate", {"felt.sheet_width_mm": 160.0, "felt.sheet_height_mm": 150.0})
     assert body == pytest.approx(plain, rel=1e-9)
     plate = math.pi * (0.055**2 - 0.016**2)
     assert 2 * areas["faceplate"] == pytest.approx(plate, rel=1e-6)
@@ -110,3 +111,16 @@ RULES = [
 @pytest.mark.parametrize(("values", "message"), RULES)
 def test_rules_are_told_with_both_numbers(values, message):
     assert check_parameters(load_shape(SCRIPT), values) == [message]
+
+
+def test_the_felt_is_a_porous_layer():
+    values = {
+        "felt.sheet_width_mm": 160.0,
+        "felt.sheet_height_mm": 150.0,
+        "felt.thickness_mm": 8.0,
+    }
+    shape = load_shape(GEOMETRIES / "faceplate.py")
+    assert surface_absorbers(shape, {}) == {}
+    assert surface_absorbers(shape, values)["felt"] == PorousLayer(
+        thickness_m=0.008, flow_resistivity=30e3
+    )

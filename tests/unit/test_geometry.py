@@ -272,6 +272,21 @@ def test_a_shape_that_cannot_be_meshed_is_one_clear_line(script, old, new, messa
     assert "\n" not in str(caught.value)
 
 
+def test_a_surface_that_crosses_itself_is_refused(script):
+    """Two balls that overlap without being made one: each is closed and faces outwards."""
+    octant = "    model.occ.addSphere(0, 0, 0, radius, angle1=0, angle3=math.pi / 2)\n"
+    path = script(
+        octant,
+        "    for x in (0, 0.08):\n        model.occ.addSphere(x, x / 4, 0, radius)\n",
+    )
+    path.write_text(path.read_text().replace('("x", "y", "z")', "()"))
+    message = (
+        r"Invalid mesh '\d+ pairs of triangles that cross, the first at .* mm'. Must be a surf"
+    )
+    with pytest.raises(MeshingError, match=message):
+        mesh_shape(load_shape(path), {}, [COARSE], TIME_LIMIT_S)
+
+
 def test_a_surface_with_a_strange_name_is_refused(script):
     path = script('name="dome"', 'name="skin"')
     path.write_text(path.read_text().replace('["dome"]', '["skin"]'))

@@ -21,6 +21,11 @@ def share(default: float, low: float, high: float, text: str) -> float:
     return _number("pct", default, low, high, text)
 
 
+def flow_resistivity(default: float, low: float, high: float, text: str) -> float:
+    """Return a dataclass field that holds a static air-flow resistivity in kPa s/m^2."""
+    return _number("kpa_s_m2", default, low, high, text)
+
+
 def _number(unit: str, default: float, low: float, high: float, text: str) -> float:
     metadata = {"unit": unit, "range": (low, high), "help": text}
     made: float = field(default=default, metadata=metadata)

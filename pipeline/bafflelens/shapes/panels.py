@@ -13,7 +13,7 @@ from typing import Any
 
 from bafflelens.shapes import solids
 from bafflelens.shapes.cabinet import Hull, room_faults
-from bafflelens.shapes.fields import length
+from bafflelens.shapes.fields import flow_resistivity, length
 from bafflelens.shapes.rules import STRIP_MM, Footprint, fault
 
 
@@ -28,10 +28,14 @@ class Plate:
 
 @dataclass(frozen=True)
 class Felt:
-    """Parameters of a rectangle of felt or foam around what sits in the middle."""
+    """Parameters of a sheet of felt or foam around what sits in the middle, let in flush."""
 
-    width_mm: float = length(0.0, 0.0, 400.0, "width of the felt, or 0")
-    height_mm: float = length(0.0, 0.0, 400.0, "height of the felt, or 0")
+    sheet_width_mm: float = length(0.0, 0.0, 400.0, "width of the sheet, or 0")
+    sheet_height_mm: float = length(0.0, 0.0, 400.0, "height of the sheet, or 0")
+    thickness_mm: float = length(5.0, 1.0, 30.0, "thickness")
+    flow_resistivity_kpa_s_m2: float = flow_resistivity(
+        30.0, 1.0, 200.0, "static air-flow resistivity; soft felt is 10 to 50"
+    )
 
 
 def plate_footprint(plate: Plate) -> Footprint | None:
@@ -47,9 +51,22 @@ def plate_footprint(plate: Plate) -> Footprint | None:
 
 def felt_footprint(felt: Felt) -> Footprint | None:
     """Return the outer outline of the felt, None if there is none."""
-    if felt.width_mm == 0:
+    if felt.sheet_width_mm == 0:
         return None
-    return Footprint(name="felt", y=0.0, z=0.0, width=felt.width_mm, height=felt.height_mm)
+    return Footprint(
+        name="felt", y=0.0, z=0.0, width=felt.sheet_width_mm, height=felt.sheet_height_mm
+    )
+
+
+def felt_layer(felt: Felt) -> dict[str, dict[str, float]]:
+    """Return what covers surfaces, as ``absorbers`` of a script gives it."""
+    if felt.sheet_width_mm == 0:
+        return {}
+    layer = {
+        "thickness_m": felt.thickness_mm * 1e-3,
+        "flow_resistivity_pa_s_m2": felt.flow_resistivity_kpa_s_m2 * 1e3,
+    }
+    return {"felt": layer}
 
 
 def plate_faults(plate: Plate, hull: Hull, inside: Footprint) -> list[str]:
@@ -74,7 +91,7 @@ def plate_faults(plate: Plate, hull: Hull, inside: Footprint) -> list[str]:
 
 def felt_faults(felt: Felt, hull: Hull, inside: Footprint) -> list[str]:
     """Return the rules of the felt that are broken; see `plate_faults`."""
-    return _rectangle_faults("felt", felt.width_mm, felt.height_mm) or _holding_faults(
+    return _rectangle_faults("felt", felt.sheet_width_mm, felt.sheet_height_mm) or _holding_faults(
         felt_footprint(felt), hull, inside
     )
 

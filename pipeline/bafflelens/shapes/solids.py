@@ -18,6 +18,7 @@ Solid = list[tuple[int, int]]
 Lift = Callable[[float, float], tuple[float, float, float]]
 
 _SAME_MM: Final = 1e-7
+_FULLEST_CAP: Final = 0.995  # height over radius: 0.05 mm less on a hemisphere of 20 mm
 
 
 def outline_wire(occ: Any, outline: Outline, lift: Lift) -> int:
@@ -83,7 +84,8 @@ def cap(
     occ: Any, x: float, y: float, z: float, radius: float, height: float, *, half: bool
 ) -> Solid:
     """Return a spherical cap whose flat side is at `x`; a negative height points backwards."""
-    rise = abs(height)
+    # A full hemisphere would have the poles of its ball on the rim, which the kernel cannot cut.
+    rise = min(abs(height), _FULLEST_CAP * radius)
     ball = (radius**2 + rise**2) / (2 * rise)
     forward = math.copysign(1.0, height)
     middle = MM * (x + forward * (rise - ball))

@@ -217,6 +217,9 @@ def assemble_dataset(
     if microphones_m and all(band.microphone_pressure.size for band in band_results):
         pressure = np.concatenate([band.microphone_pressure for band in band_results], axis=1)
         dataset = _with_microphones(dataset, pressure[:, rising], microphones_m)
+    if all(band.load.size for band in band_results):
+        load = np.concatenate([band.load for band in band_results], axis=0)[rising]
+        dataset = _with_load(dataset, load.transpose(1, 2, 0))
     return _described(dataset)
 
 
@@ -475,6 +478,22 @@ def _with_microphones(
             for part, (word, values) in parts.items()
         }
     ).assign_coords(microphone_m=("microphone", np.array(microphones_m, dtype=float), distance))
+
+
+def _with_load(dataset: xr.Dataset, load: ComplexArray) -> xr.Dataset:
+    """Return the dataset with the radiation impedance of the sources."""
+    dims = ("source", "source_b", "frequency")
+    subject = "force on source over velocity of source_b, weighted by the motion"
+    parts = {
+        "load_resistance": (load.real, f"Radiation resistance: {subject}"),
+        "load_reactance": (-load.imag, f"Radiation reactance, a mass is positive: {subject}"),
+    }
+    return dataset.assign(
+        {
+            name: (dims, values, {"units": "N s/m", "long_name": text})
+            for name, (values, text) in parts.items()
+        }
+    )
 
 
 def _complex_variables(

@@ -393,6 +393,7 @@ class RunFolder:
                     cross_power=result.cross_power,
                     outcomes=np.array(outcomes),
                     microphone_pressure=result.microphone_pressure,
+                    load=result.load,
                 )
 
     def load_bands(self, candidate_id: str) -> dict[int, BandResult]:
@@ -409,6 +410,7 @@ class RunFolder:
                         cross_power=data["cross_power"],
                         outcomes=tuple(FrequencyOutcome(**outcome) for outcome in outcomes),
                         microphone_pressure=data["microphone_pressure"],
+                        load=data["load"],
                     )
             except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):
                 continue  # cut short by whatever stopped the run: it is solved again

@@ -78,6 +78,9 @@ class BandResult:
         One a frequency.
     microphone_pressure : (n_sources, n_frequencies, n_microphones) complex array
         Pressure at microphones on the reference axis, in Pa for 1 m/s^2; often there are none.
+    load : (n_frequencies, n_sources, n_sources) complex array
+        Radiation impedance of the sources in N s/m, own and mutual (`force_matrix` for 1 m/s);
+        empty where nobody computed it.
     """
 
     frequencies_hz: FloatArray
@@ -87,6 +90,7 @@ class BandResult:
     microphone_pressure: ComplexArray = field(
         default_factory=lambda: np.zeros((0, 0, 0), dtype=complex)
     )
+    load: ComplexArray = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=complex))
 
 
 def solve_band(
@@ -151,6 +155,7 @@ def solve_band(
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
+    load = np.full_like(cross_power, np.nan)
     points = np.array([[distance, 0.0, 0.0] for distance in microphones_m]).reshape(-1, 3)
     microphone_pressure = np.full((*shape, len(points)), np.nan, dtype=complex)
     outcomes = []
@@ -178,6 +183,7 @@ def solve_band(
             if len(points):
                 microphone_pressure[:, n] = solution.pressure_at(points)
             cross_power[n] = solution.cross_power()
+            load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
         except (SolveError, MemoryError) as error:
             status, reason = "failed", str(error) or type(error).__name__
         outcomes.append(
@@ -198,6 +204,7 @@ def solve_band(
         cross_power=cross_power,
         outcomes=tuple(reversed(outcomes)),
         microphone_pressure=microphone_pressure,
+        load=load,
     )
 
 

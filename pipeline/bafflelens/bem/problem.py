@@ -176,6 +176,18 @@ class HelmholtzSolution:
             points,
         )
 
+    def force_matrix(self) -> ComplexArray:
+        """Return int conj(v_i) p_j dS over the whole body, (n_sources, n_sources), in W.
+
+        With unit velocities it is the radiation impedance of the sources in N s/m: the force on
+        source i, each part weighted with its share in the motion, while source j moves and the
+        others rest.
+        """
+        copies = len(mirror_signs(self.problem.symmetry))
+        velocity = np.asarray(self.problem.normal_velocity, dtype=complex)
+        weighted = self.surface_pressure * self.problem.mesh.areas
+        return np.asarray(copies * np.conj(velocity) @ weighted.T)
+
     def cross_power(self) -> ComplexArray:
         """Return the Hermitian power matrix of the sources, (n_sources, n_sources), in W.
 

@@ -27,12 +27,21 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from bafflelens import isolated
+from bafflelens.declaration import (
+    ImportedSolid,
+    ScannedSolid,
+    companions,
+    is_declaration,
+    read_declaration,
+)
 from bafflelens.errors import GeometryError, InputError, MeshingError, invalid
+from bafflelens.imported import build_imported, sources_of
 from bafflelens.intersections import crossing_triangles
 from bafflelens.mesh import Mesh
 from bafflelens.quality import MeshSize
 from bafflelens.source import MOTIONS, SourceMotion
 from bafflelens.surfaces import SURFACE_KINDS, surface_kind
+from bafflelens.wrapping import Deviation, laid_on
 
 if TYPE_CHECKING:
     from bafflelens.bem.boundary import Absorber
@@ -84,6 +93,8 @@ class Shape:
         Planes of mirror symmetry; only the half on the positive side is meshed.
     parameters : tuple of Parameter
         All parameters, grouped by part in the script's order.
+    companions : tuple of Path
+        Files beside the script that it cannot do without.
     """
 
     script: Path
@@ -91,6 +102,7 @@ class Shape:
     summary: str
     symmetry: tuple[str, ...]
     parameters: tuple[Parameter, ...]
+    companions: tuple[Path, ...] = ()
 
     @property
     def defaults(self) -> dict[str, float]:
@@ -127,6 +139,7 @@ def load_shape(script: Path) -> Shape:
         summary=summary,
         symmetry=symmetry,
         parameters=_parameters_of(module, script),
+        companions=tuple(getattr(module, "COMPANIONS", ())),
     )
 
 
@@ -347,12 +360,12 @@ def gmsh_missing(error: Exception) -> str:
 
 
 def load_script(script: Path) -> ModuleType:
-    """Execute a geometry script and return it as a module.
+    """Execute a geometry script, or read a declaration, and return it as a module.
 
     Parameters
     ----------
     script : Path
-        The script, a Python file.
+        The script, a Python file; or a declaration, a TOML file.
 
     Raises
     ------
@@ -361,6 +374,8 @@ def load_script(script: Path) -> ModuleType:
     MeshingError
         If it imports gmsh and gmsh is not installed completely.
     """
+    if is_declaration(script):
+        return _declared(script)
     if not script.is_file():
         raise GeometryError(invalid("geometry script", script, "an existing Python file"))
     loader = importlib.machinery.SourceFileLoader(_PRIVATE_NAME, str(script))
@@ -391,6 +406,60 @@ def load_script(script: Path) -> ModuleType:
         value = f"{script}' without '{', '.join(missing)}"
         raise GeometryError(invalid("geometry script", value, rule))
     return module
+
+
+def _declared(path: Path) -> ModuleType:
+    """Return what a declaration says as the module that a script with its content would be.
+
+    Beside the pieces of a script it has ``COMPANIONS``, the files that it needs, and for a
+    scanned model ``BUILT_SYMMETRY`` and ``finish``, which turns a mesh of the nominal shape
+    into one of the clay.
+    """
+
+    @dataclass(frozen=True)
+    class Parameters:
+        """A solid that was made elsewhere has none."""
+
+    declaration = read_declaration(path)
+    module = ModuleType(_PRIVATE_NAME, declaration.title)
+    pieces: dict[str, Any] = {
+        "Parameters": Parameters,
+        "SYMMETRY": (),
+        "COMPANIONS": companions(path, declaration),
+        "check": lambda parameters: [],
+    }
+    match declaration:
+        case ImportedSolid():
+            pieces["build"] = lambda model, parameters: build_imported(model, path, declaration)
+            pieces["sources"] = lambda parameters: sources_of(declaration)
+        case ScannedSolid():
+            pieces |= _scanned_pieces(path, declaration)
+    module.__dict__.update(pieces)
+    return module
+
+
+def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
+    """Return the pieces of a scanned model: the nominal shape's, laid onto the clay."""
+    script = path.parent / declaration.nominal
+    nominal = load_script(script)
+    shape = load_shape(script)
+    faults = check_parameters(shape, declaration.values)
+    if faults:
+        raise GeometryError([f"{path}: {fault}" for fault in faults])
+    filled = fill_parameters(nominal, declaration.values)
+
+    def finish(mesh: Mesh) -> Mesh:
+        for plane in nominal.SYMMETRY:
+            mesh = mesh.mirrored(plane)
+        return laid_on(mesh, Deviation.load(path.parent / declaration.deviation))
+
+    return {
+        "COMPANIONS": (*companions(path, declaration), *shape.companions),
+        "BUILT_SYMMETRY": nominal.SYMMETRY,
+        "build": lambda model, parameters: nominal.build(model, filled),
+        "sources": lambda parameters: nominal.sources(filled),
+        "finish": finish,
+    }
 
 
 def script_line(script: Path, error: BaseException) -> int | None:

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bafflelens.conventions import FloatArray, IntArray
-from bafflelens.errors import BafflelensError, MeshingError, invalid
+from bafflelens.errors import BafflelensError, GeometryError, MeshingError, invalid
 from bafflelens.geometry import fill_parameters, gmsh_missing, load_script, script_line
 from bafflelens.mesh import Mesh
 from bafflelens.quality import MeshSize
@@ -95,6 +95,8 @@ def _meshes(
     gmsh.logger.start()
     try:
         module.build(gmsh.model, parameters)
+    except GeometryError:
+        raise  # an imported solid says what is wrong with it
     except Exception as error:
         raise MeshingError(_fault(gmsh, script, error)) from error
     groups = _named_faces(gmsh.model, script)
@@ -106,7 +108,10 @@ def _meshes(
     _hide_other_faces(gmsh.model, groups)
     for size in sizes:
         _set_sizes(gmsh, groups, motions, size)
-        yield _mesh(gmsh, script, groups, moving, module.SYMMETRY)
+        # A clay model is no mirror image of itself, even if its nominal shape was built by halves.
+        symmetry = getattr(module, "BUILT_SYMMETRY", module.SYMMETRY)
+        mesh = _mesh(gmsh, script, groups, moving, symmetry)
+        yield module.finish(mesh) if hasattr(module, "finish") else mesh
 
 
 def _mesh(

@@ -202,10 +202,14 @@ class RunFolder:
         return sorted((self.path / "shapes").glob("driver.*"))
 
     def _script(self, section: str) -> Path:
-        found = sorted((self.path / "shapes" / section).glob("*.py"))
-        if not found:
+        folder = self.path / "shapes" / section
+        found = sorted(folder.glob("*.toml")) or sorted(folder.glob("*.py"))
+        # The declaration of a scanned model may lie beside that of its nominal shape.
+        named = {path for path in found for other in found if path.name in _text_of(other)}
+        main = [path for path in found if path not in named] if len(found) > 1 else found
+        if not main:
             raise StoreError(invalid("run folder", self.path, f"with the script of [{section}]"))
-        return found[0].absolute()
+        return main[0].absolute()
 
     def load_record(self) -> RunRecord:
         """Return the content of ``run.json``."""
@@ -459,6 +463,10 @@ class RunFolder:
         return self.report_path
 
 
+def _text_of(path: Path) -> str:
+    return path.read_text(encoding="utf-8", errors="replace")
+
+
 # ------------------------------------------------------------------------ making and opening
 
 
@@ -492,14 +500,15 @@ def create_run(
             write_file(new.path / "job.toml", loaded.text.encode())
             shapes = (loaded.shape, loaded.baseline_shape)
             copied = {
-                f"shapes/{section}": shape.script
+                f"shapes/{section}": shape
                 for section, shape in zip(SHAPE_SECTIONS, shapes, strict=True)
             }
-            copied |= {f"shapes/{plate.section}": plate.shape.script for plate in loaded.plates}
-            for name, path in copied.items():
+            copied |= {f"shapes/{plate.section}": plate.shape for plate in loaded.plates}
+            for name, shape in copied.items():
                 folder = new.path / name
                 folder.mkdir(parents=True)
-                shutil.copyfile(path, folder / path.name)
+                for file in (shape.script, *shape.companions):
+                    shutil.copyfile(file, folder / file.name)
             for key, table in {**loaded.boundaries.tables, **loaded.files}.items():
                 (new.path / "tables").mkdir(exist_ok=True)
                 shutil.copyfile(table, new.path / "tables" / f"{key}.txt")

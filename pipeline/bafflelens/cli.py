@@ -247,6 +247,41 @@ def shapes(
     return FINE
 
 
+@app.command
+def scan(
+    scan_file: Annotated[Path, Parameter(help="The scanner's file: STL, PLY or OBJ.")],
+    /,
+    *,
+    nominal: Annotated[Path, Parameter(help="Job file or run folder with the nominal shape.")],
+    out: Annotated[Path, Parameter(help="Folder that is made.")],
+    candidate: Annotated[str, Parameter(help="Which shape of the job was modelled.")] = "baseline",
+    unit: Annotated[str, Parameter(help="Unit of the file: mm, cm, m or inch.")] = "mm",
+    marks: Annotated[Path | None, Parameter(help="TOML file of marks that tell the pose.")] = None,
+    refine: Annotated[bool, Parameter(help="Refine the pose by marks by registration.")] = False,
+) -> int:
+    """Make a candidate of the scan of a clay model and map its deviation."""
+    from bafflelens.scan.clay import Request, take_scan
+    from bafflelens.scan.nominal import nominal_shape
+
+    shape, values = nominal_shape(nominal, candidate)
+    if refine and marks is None:
+        raise InputError(invalid("option '--refine'", "without marks", "given with '--marks'"))
+    request = Request(
+        scan=scan_file,
+        shape=shape,
+        values=values,
+        nominal_name=f"{candidate} of {nominal.name}, {shape.script.name}",
+        out=out,
+        unit=unit,
+        marks=marks,
+        refine=refine,
+    )
+    _, text = take_scan(request, _ConsoleProgress(_err()))
+    _out().print(text, soft_wrap=True, markup=False, highlight=False)
+    _out().print(f"folder: {out}", soft_wrap=True, markup=False, highlight=False)
+    return FINE
+
+
 def _prepare_compiler() -> None:
     """Tell numba about the processor; it reads this when it is loaded."""
     from bafflelens.processor import wide_vectors

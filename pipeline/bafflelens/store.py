@@ -205,8 +205,8 @@ class RunFolder:
         folder = self.path / "shapes" / section
         found = sorted(folder.glob("*.toml")) or sorted(folder.glob("*.py"))
         # The declaration of a scanned model may lie beside that of its nominal shape.
-        named = {path for path in found for other in found if path.name in _text_of(other)}
-        main = [path for path in found if path not in named] if len(found) > 1 else found
+        named = {p for p in found for q in found if p != q and p.name in _text_of(q)}
+        main = [path for path in found if path not in named]
         if not main:
             raise StoreError(invalid("run folder", self.path, f"with the script of [{section}]"))
         return main[0].absolute()

@@ -24,6 +24,7 @@ class Faults:
     """
 
     seed: int = 1
+    halvings: int = 0  # of all edges first, so that the points lie closer
     noise_mm: float = 0.0
     dent: tuple[tuple[float, float, float], float, float] | None = None
     holes: tuple[tuple[tuple[float, float, float], float], ...] = ()
@@ -57,6 +58,8 @@ class MadeScan:
 def make_scan(mesh: Mesh, faults: Faults) -> MadeScan:
     """Return a scan of a mesh (both halves) with faults; ``rotation`` and shift undo its pose."""
     rng = np.random.default_rng(faults.seed)
+    for _ in range(faults.halvings):
+        mesh = _halved(mesh)
     vertices, triangles = mesh.vertices.copy(), mesh.triangles
     normals = np.zeros_like(vertices)
     for i in range(3):
@@ -93,3 +96,20 @@ def make_scan(mesh: Mesh, faults: Faults) -> MadeScan:
     placed = (vertices @ turn.T + shift) * faults.scale
     used, number = np.unique(triangles, return_inverse=True)
     return MadeScan(placed[used], number.reshape(-1, 3), turn.T, -turn.T @ shift)
+
+
+def _halved(mesh: Mesh) -> Mesh:
+    """Divide every triangle into four."""
+    edges = np.sort(
+        np.concatenate([mesh.triangles[:, [i, (i + 1) % 3]] for i in range(3)]), axis=1
+    )
+    unique, number = np.unique(edges, axis=0, return_inverse=True)
+    middle = (number.reshape(3, -1) + len(mesh.vertices)).T
+    a, b, c = mesh.triangles.T
+    ab, bc, ca = middle.T
+    quarters = [(a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca)]
+    return Mesh(
+        np.concatenate((mesh.vertices, mesh.vertices[unique].mean(axis=1))),
+        np.concatenate([np.stack(quarter, axis=1) for quarter in quarters]),
+        np.tile(mesh.surface, 4),
+    )

@@ -36,7 +36,8 @@ from bafflelens.progress import Advance
 from bafflelens.scan.repair import Scan
 from bafflelens.wrapping import Deviation, require_upright
 
-SMOOTHING_M: Final = 0.003  # l above: noise of 0.2 mm at a point every 3 mm falls to 0.06 mm
+_SMOOTHING_M: Final = (0.003, 0.015)  # least and greatest l
+_SPACING: Final = 0.8  # l over the distance of the scanned points
 FARTHEST_BRIDGED_M: Final = 0.03  # beyond this from anything seen the nominal shape is taken
 _SHARP_DEG: Final = 35.0
 _SEEN_M: Final = 0.006
@@ -81,13 +82,12 @@ def fit(scan: Scan, nominal: Mesh, moving: Sequence[str], advance: Advance) -> D
         If the clay differs too much from the nominal shape for that.
     """
     parts = _cut_open(nominal, moving)
-    smoothing = _smoothing(nominal, parts)
     points, normals, areas = scan.vertices, scan.vertex_normals, scan.vertex_areas
     height = np.zeros(len(parts.vertex))
     moved = nominal
     displacement = np.zeros_like(nominal.vertices)
     on_driver = np.isin(nominal.surface, list(moving))
-    near_data = np.full(len(parts.vertex), np.inf)
+    near_data, smoothing = np.zeros(0), csr_matrix((0, 0))
     for number in range(_ROUNDS):
         surface = pieces(moved.vertices, moved.triangles, 0.006)
         feet = closest(surface, points, normals, least_cosine=_SAME_WAY)
@@ -100,7 +100,10 @@ def fit(scan: Scan, nominal: Mesh, moving: Sequence[str], advance: Advance) -> D
         off = ((points[used] - feet.points[used]) * feet.normals[used]).sum(axis=1)
         target = rows @ height + off / np.maximum(along, 0.5)
         if number == 0:
-            near_data = _distance_to_data(nominal, parts, feet.points[used], feet.normals[used])
+            near_data, spacing = _data_around(
+                nominal, parts, feet.points[used], feet.normals[used]
+            )
+            smoothing = _smoothing(nominal, parts, spacing)
         weight = areas[used] * (1.0 if number == 0 else _biweight(off))
         height = _solved(parts, smoothing, rows, weight, target, near_data)
         displacement = _displacement(nominal, parts, height)
@@ -178,17 +181,18 @@ def _stiffness(corners: FloatArray, numbers: IntArray, size: int) -> csr_matrix:
     return coo_matrix((np.concatenate(values), entries), shape=(size, size)).tocsr()
 
 
-def _smoothing(nominal: Mesh, parts: _Parts) -> csr_matrix:
+def _smoothing(nominal: Mesh, parts: _Parts, spacing: FloatArray) -> csr_matrix:
     """Return the matrix of the smoothing energy of the module's docstring."""
+    length = np.clip(_SPACING * spacing, *_SMOOTHING_M)
     size = len(parts.vertex)
     stiffness = _stiffness(nominal.corners, parts.corner, size)
     edges = np.concatenate([parts.corner[:, [i, (i + 1) % 3]] for i in range(3)])
     unique, counts = np.unique(np.sort(edges, axis=1), axis=0, return_counts=True)
     inner = np.ones(size)
     inner[unique[counts == 1]] = 0.0  # along its border a part may slope as it likes
-    bending = stiffness.T @ diags(inner / parts.area) @ stiffness
+    bending = stiffness.T @ diags(inner * length**4 / parts.area) @ stiffness
     # A trace of tension keeps parts determined that are too narrow to bend.
-    return SMOOTHING_M**4 * bending + 1e-2 * SMOOTHING_M**2 * stiffness
+    return bending + 1e-2 * _SMOOTHING_M[0] ** 2 * stiffness
 
 
 def _rows(corner: IntArray, share: FloatArray, size: int) -> csr_matrix:
@@ -211,15 +215,21 @@ def _solved(
     return np.asarray(splu(matrix.tocsc()).solve(rows.T @ (weight * target)))
 
 
-def _distance_to_data(
+def _data_around(
     nominal: Mesh, parts: _Parts, points: FloatArray, normals: FloatArray
-) -> FloatArray:
-    """Return how far each vertex of the parts is from the nearest foot that faces its way."""
-    near, index = cKDTree(points).query(nominal.vertices[parts.vertex], k=min(16, len(points)))
-    near, index = near.reshape(len(parts.vertex), -1), index.reshape(len(parts.vertex), -1)
+) -> tuple[FloatArray, FloatArray]:
+    """Return two lengths in m for each vertex of the parts.
+
+    The distance from the nearest foot that faces its way, and the distance between feet around
+    it.
+    """
+    k = min(16, len(points))
+    near, index = cKDTree(points).query(nominal.vertices[parts.vertex], k=k)
+    near, index = near.reshape(-1, k), index.reshape(-1, k)
     same = np.einsum("nkj,nj->nk", normals[index], parts.normal) > _SAME_WAY
     found = np.where(same, near, np.inf).min(axis=1)
-    return np.where(np.isfinite(found), found, near.max(axis=1))
+    spacing = near[:, -1] * np.sqrt(np.pi / np.maximum(same.sum(axis=1), 1))
+    return np.where(np.isfinite(found), found, near[:, -1]), spacing
 
 
 def _biweight(off: FloatArray) -> FloatArray:

@@ -27,6 +27,7 @@ from bafflelens.scan.repair import Scan
 
 _FEW, _SOME, _MANY = 250, 2000, 15_000  # points of a search, of a choice, of the last word
 _UNIFORM_STARTS: Final = 120
+_SEMIFINALISTS: Final = 40
 _FINALISTS: Final = 8
 _CAP_M: Final = 0.03  # a point counts as off by at most this much
 _FITS_M: Final = 0.003  # median distance of a scan of this shape
@@ -138,6 +139,11 @@ def _search(scan: Scan, surface: Pieces, nominal: Mesh) -> tuple[Pose, Pose | No
         for rotation in _starting_rotations(scan, nominal)
     ]
     starts.sort(key=lambda pose: pose.score_m)
+    starts = [
+        _iterated(pose, surface, points, normals, rounds=6, candidates=3)
+        for pose in starts[:_SEMIFINALISTS]
+    ]
+    starts.sort(key=lambda pose: pose.score_m)
     points, normals = _sampled(scan, _SOME)
     finalists: list[Pose] = []
     for pose in starts:
@@ -203,7 +209,7 @@ def _approached(
         weight *= nominal.normals @ outlook > 0.0
     middle = np.average(nominal.centroids, axis=0, weights=weight)
     shift = middle - rotation @ points.mean(axis=0)
-    for _ in range(6):
+    for _ in range(5):
         feet = closest(
             surface, points @ rotation.T + shift, normals @ rotation.T, candidates=3
         )
@@ -211,8 +217,7 @@ def _approached(
         if weight.sum() < 10:
             break
         rotation, shift = _kabsch(points, feet.points, weight)
-    pose = _judged(rotation, shift, surface, points, normals, 3)
-    return _iterated(pose, surface, points, normals, rounds=4, candidates=3)
+    return _judged(rotation, shift, surface, points, normals, 3)
 
 
 def _iterated(

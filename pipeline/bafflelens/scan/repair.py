@@ -150,6 +150,9 @@ def read_scan(path: Path, unit_m: float) -> Scan:
         cause = " ".join(str(error).split())[:120] or type(error).__name__
         rule = f"a readable {kind.upper()} file ({cause})"
         raise GeometryError(invalid("scan", path, rule)) from error
+    if not len(vertices):
+        rule = f"a readable {kind.upper()} file (nothing in it can be understood)"
+        raise GeometryError(invalid("scan", path, rule))
     if not len(triangles):
         value = f"{path}' with '{len(vertices)} points and no triangles"
         rule = "a surface of triangles; let the scanner's program make one from the points"

@@ -13,10 +13,16 @@ import difflib
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Final, Self
+from typing import Annotated, Any, Final, Self, cast
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
-from pydantic import model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from bafflelens.errors import GeometryError, invalid
@@ -149,9 +155,9 @@ def read_declaration(path: Path) -> Declaration:
     if ("step" in table) == ("deviation" in table):
         rule = "one that has the key 'step' (a CAD file) or 'deviation' (a scanned model)"
         raise GeometryError(invalid("declaration", path, rule))
-    model = ImportedSolid if "step" in table else ScannedSolid
+    model = _model_of(table)
     try:
-        declaration = model.model_validate(table)
+        declaration = cast(Declaration, model.model_validate(table))
     except ValidationError as error:
         faults = [f"{path}: {_described(model, dict(fault))}" for fault in error.errors()]
         raise GeometryError(faults) from error
@@ -182,6 +188,12 @@ def nearest_of(word: str, known: Iterable[str]) -> str:
     if not near:
         return rule
     return f"{rule}; the nearest is '{next(w for w in words if w.lower() == near[0])}'"
+
+
+def _model_of(table: Mapping[str, Any]) -> type[BaseModel]:
+    if "step" in table:
+        return ImportedSolid
+    return ScannedSolid
 
 
 def _described(model: type[BaseModel], fault: Mapping[str, Any]) -> str:

@@ -453,7 +453,10 @@ def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
             mesh = mesh.mirrored(plane)
         return laid_on(mesh, Deviation.load(path.parent / declaration.deviation))
 
-    return {
+    pieces: dict[str, Any] = {}
+    if hasattr(nominal, "absorbers"):
+        pieces["absorbers"] = lambda parameters: nominal.absorbers(filled)
+    return pieces | {
         "COMPANIONS": (*companions(path, declaration), *shape.companions),
         "BUILT_SYMMETRY": nominal.SYMMETRY,
         "build": lambda model, parameters: nominal.build(model, filled),

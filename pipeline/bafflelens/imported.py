@@ -298,8 +298,8 @@ def _groups(
     elif left and not faults:
         shown = "; ".join(_shown(face) for face in left[:3])
         rule = (
-            f"one that gives every face a surface; {len(left)} of {len(faces)} have none ({shown})."
-            " Or set 'other_faces'"
+            f"one that gives every face a surface; {len(left)} of {len(faces)} have none: {shown};"
+            " 'other_faces' names the surface of all that are not listed"
         )
         faults.append(invalid("section", "surfaces", rule))
     if faults:
@@ -310,9 +310,7 @@ def _groups(
     return groups
 
 
-def _face_at(
-    model: Any, faces: Sequence[Face], point_mm: Sequence[float]
-) -> tuple[int, str]:
+def _face_at(model: Any, faces: Sequence[Face], point_mm: Sequence[float]) -> tuple[int, str]:
     """Return the face that a point lies on, or 0 and the rule that it breaks."""
     point = model.occ.addPoint(*(value * MM for value in point_mm))
     distances = []

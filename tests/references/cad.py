@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""CAD files, made: a shape written as STEP with named faces, and the declaration that goes with it.
+"""CAD files, made: a shape written as STEP with named faces, and its declaration.
 
 gmsh writes no names, so they are put into the file's text, where a CAD program would.
 """
@@ -40,14 +40,15 @@ def write_step(shape: Shape, values: dict[str, float], folder: Path) -> Path:
         path = folder / f"{shape.name}.step"
         gmsh.write(str(path))
         names = [
-            surface.get(_place(occ, tag), "cabinet") for _, tag in model.getBoundary(
-                model.getEntities(3), oriented=False
-            )
+            surface.get(_place(occ, tag), "cabinet")
+            for _, tag in model.getBoundary(model.getEntities(3), oriented=False)
         ]
     finally:
         gmsh.finalize()
     given = iter("" if name in ("dome", "surround") else name.upper() for name in names)
-    text = re.sub(r"ADVANCED_FACE\(''", lambda _: f"ADVANCED_FACE('{next(given)}'", path.read_text())
+    text = re.sub(
+        r"ADVANCED_FACE\(''", lambda _: f"ADVANCED_FACE('{next(given)}'", path.read_text()
+    )
     path.write_text(text)
     (motion,) = source_motions(shape, values)
     x = motion.centre[0] * 1e3

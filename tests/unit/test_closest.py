@@ -26,7 +26,8 @@ def test_pieces_keep_area_and_owner():
     edges = np.linalg.norm(divided.corners - np.roll(divided.corners, 1, axis=1), axis=2)
     assert edges.max() <= 0.05
     cross = np.cross(
-        divided.corners[:, 1] - divided.corners[:, 0], divided.corners[:, 2] - divided.corners[:, 0]
+        divided.corners[:, 1] - divided.corners[:, 0],
+        divided.corners[:, 2] - divided.corners[:, 0],
     )
     areas = np.bincount(divided.owner, np.linalg.norm(cross, axis=1) / 2)
     np.testing.assert_allclose(areas, mesh.areas)

@@ -114,5 +114,5 @@ def test_a_missing_file_is_refused(tmp_path):
 
 def test_triangles_without_area_are_no_surface():
     points = np.array([[0.0, 0, 0], [1, 0, 0], [2, 0, 0]])
-    with pytest.raises(GeometryError, match="x.stl' with '1 empty triangles'. Must be a surface"):
+    with pytest.raises(GeometryError, match=r"x\.stl' with '1 empty triangles'"):
         repair("x.stl", Scan(points, np.array([[0, 1, 2]])))

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import tempfile
 from collections.abc import Mapping
@@ -186,7 +185,9 @@ def _require_likely_size(request: Request, scan: Scan, nominal: Mesh) -> None:
     if low * wanted <= found <= high * wanted:
         return
     unit_m = UNITS_M[request.unit]
-    fitting = [n for n, m in UNITS_M.items() if low * wanted <= found * m / unit_m <= high * wanted]
+    fitting = [
+        n for n, m in UNITS_M.items() if low * wanted <= found * m / unit_m <= high * wanted
+    ]
     hint = ""
     if fitting:
         best = min(fitting, key=lambda n: abs(np.log(found * UNITS_M[n] / unit_m / wanted)))
@@ -218,8 +219,8 @@ def _placed(
 ) -> tuple[Scan, Pose, bool]:
     """Return the scan in the reference frame, its pose, and whether it had to be turned."""
 
-    def tell(share: float, text: str = "") -> None:
-        advance(9.0 * share, text)
+    def tell(amount: float, text: str = "") -> None:
+        advance(9.0 * amount, text)
 
     turned = False
     if marks:
@@ -242,7 +243,7 @@ def _placed(
             # An open surface does not tell its outside; a mirrored file often lost it, too.
             turned = True
             try:
-                pose = register(scan.turned(), nominal, lambda share, text="": None)
+                pose = register(scan.turned(), nominal, tell)
             except GeometryError as second:
                 if "mirror" in str(second):
                     raise
@@ -250,7 +251,6 @@ def _placed(
             if not turned:
                 raise
             scan = scan.turned()
-            tell(0.5)
     return scan.moved(pose.rotation, pose.shift), pose, turned
 
 
@@ -301,9 +301,7 @@ def _moved(points: FloatArray, pose: Pose) -> FloatArray:
 # ------------------------------------------------------------------------------ the report
 
 
-def report_text(
-    request: Request, model: ClayModel, motions: tuple[SourceMotion, ...]
-) -> str:
+def report_text(request: Request, model: ClayModel, motions: tuple[SourceMotion, ...]) -> str:
     """Return the report on a scan, as text with a few tables."""
     lines = [
         f"Clay model from {request.scan.name}",
@@ -374,7 +372,7 @@ def _hole_lines(model: ClayModel, motions: tuple[SourceMotion, ...]) -> list[str
         )
         if at_driver:
             lines.append(
-                f"  driver's hole, {hole.width_m * 1e3:.0f} mm wide: closed with the nominal driver"
+                f"  driver's hole, {hole.width_m * 1e3:.0f} mm wide: closed with the nominal dome"
             )
         else:
             others.append((hole.width_m, centre))
@@ -408,7 +406,9 @@ def _pose_lines(request: Request, model: ClayModel) -> list[str]:
         shown = ", ".join(f"{name} {off * 1e3:.2f}" for name, off in model.marks)
         lines.append(f"  marks off by (mm): {shown}")
     elif request.shape.symmetry:
-        lines.append("  The nominal shape is its own mirror image: a mirrored scan would fit, too.")
+        lines.append(
+            "  The nominal shape is its own mirror image: a mirrored scan would fit, too."
+        )
     return lines
 
 
@@ -448,7 +448,7 @@ def _write(request: Request, model: ClayModel, report: str) -> None:
             (new / "report.txt").write_text(report, encoding="utf-8")
             if request.out.is_dir():
                 request.out.rmdir()
-            os.replace(new, request.out)
+            new.replace(request.out)
     except OSError as error:
         rule = f"a folder that can be written ({error.strerror})"
         raise StoreError(invalid("folder", request.out, rule)) from error

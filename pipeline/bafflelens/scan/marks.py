@@ -94,5 +94,6 @@ def _mark(path: Path, entry: object, unit_m: float) -> Mark:
             raise ValueError
     except (ValueError, TypeError) as error:
         rule = "name, scan = [x, y, z] and nominal_mm = [x, y, z]"
-        raise GeometryError(f"{path}: {invalid('mark', entry, rule)}") from error
+        msg = f"{path}: {invalid('mark', entry, rule)}"
+        raise GeometryError(msg) from error
     return Mark(name=str(entry["name"]), scan=places[0] * unit_m, nominal=places[1] * 1e-3)

@@ -129,7 +129,9 @@ def _draw_view(
 def _draw_histogram(
     axes: Axes, seen_mm: FloatArray, areas: FloatArray, limit: float, spread: Spread
 ) -> None:
-    axes.hist(seen_mm, bins=np.linspace(-limit, limit, 61), weights=areas * 1e4, color="#666666")
+    axes.hist(
+        seen_mm, bins=np.linspace(-limit, limit, 61).tolist(), weights=areas * 1e4, color="#666666"
+    )
     axes.set(xlabel="deviation (mm)", ylabel="seen area (cm$^2$)", yscale="log")
     axes.set_title(
         f"mean {spread.mean_m * 1e3:+.2f}, rms {spread.rms_m * 1e3:.2f} mm;\n"

@@ -111,7 +111,9 @@ def refined(pose: Pose, scan: Scan, nominal: Mesh) -> Pose:
     return _iterated(pose, surface, points, normals, rounds=40, candidates=12)
 
 
-def pose_from_marks(marks: Sequence[tuple[FloatArray, FloatArray]], scan: Scan, nominal: Mesh) -> Pose:
+def pose_from_marks(
+    marks: Sequence[tuple[FloatArray, FloatArray]], scan: Scan, nominal: Mesh
+) -> Pose:
     """Return the pose that brings marks on the scan onto their nominal places.
 
     Parameters
@@ -210,9 +212,7 @@ def _approached(
     middle = np.average(nominal.centroids, axis=0, weights=weight)
     shift = middle - rotation @ points.mean(axis=0)
     for _ in range(5):
-        feet = closest(
-            surface, points @ rotation.T + shift, normals @ rotation.T, candidates=3
-        )
+        feet = closest(surface, points @ rotation.T + shift, normals @ rotation.T, candidates=3)
         weight = np.where(np.isfinite(feet.distance), 1.0, 0.0)
         if weight.sum() < 10:
             break

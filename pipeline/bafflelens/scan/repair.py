@@ -176,9 +176,9 @@ def repair(path: Path, scan: Scan) -> tuple[Scan, Repairs]:
         If nothing is left of it.
     """
     n_read = len(scan.triangles)
-    finite = np.isfinite(scan.vertices).all(axis=1)
+    finite = np.asarray(np.isfinite(scan.vertices).all(axis=1))
     numbers = scan.triangles
-    good = ((numbers >= 0) & (numbers < len(finite))).all(axis=1)
+    good = np.asarray(((numbers >= 0) & (numbers < len(finite))).all(axis=1))
     good[good] &= finite[numbers[good]].all(axis=1)
     kept = _only_used(Scan(np.where(finite[:, None], scan.vertices, 0.0), numbers[good]))
     merged = _merge(kept)
@@ -253,7 +253,7 @@ def _border(triangles: IntArray) -> IntArray:
     _, first, counts = np.unique(
         np.sort(edges, axis=1), axis=0, return_index=True, return_counts=True
     )
-    return edges[first[counts == 1]]
+    return np.asarray(edges[first[counts == 1]])
 
 
 def _neighbours(triangles: IntArray) -> tuple[IntArray, IntArray, NDArray[np.bool_]]:

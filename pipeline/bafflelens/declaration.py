@@ -23,6 +23,7 @@ from pydantic import (
     ValidationError,
     model_validator,
 )
+from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from bafflelens.errors import GeometryError, invalid
@@ -129,6 +130,11 @@ class ScannedSolid(_Table):
     )
 
 
+_TABLES: Final[Mapping[str, type[BaseModel]]] = {
+    "placement": Placement,
+    "surfaces": FaceList,
+    "sources": Driver,
+}
 Declaration = ImportedSolid | ScannedSolid
 
 
@@ -155,7 +161,8 @@ def read_declaration(path: Path) -> Declaration:
     if ("step" in table) == ("deviation" in table):
         rule = "one that has the key 'step' (a CAD file) or 'deviation' (a scanned model)"
         raise GeometryError(invalid("declaration", path, rule))
-    model = _model_of(table)
+    models: dict[bool, type[BaseModel]] = {True: ImportedSolid, False: ScannedSolid}
+    model = models["step" in table]
     try:
         declaration = cast(Declaration, model.model_validate(table))
     except ValidationError as error:
@@ -190,24 +197,15 @@ def nearest_of(word: str, known: Iterable[str]) -> str:
     return f"{rule}; the nearest is '{next(w for w in words if w.lower() == near[0])}'"
 
 
-def _model_of(table: Mapping[str, Any]) -> type[BaseModel]:
-    if "step" in table:
-        return ImportedSolid
-    return ScannedSolid
-
-
 def _described(model: type[BaseModel], fault: Mapping[str, Any]) -> str:
     """Return one fault of a model in the project's grammar."""
     location = list(fault["loc"])
-    field, owner = None, model
+    field: FieldInfo | None = None
+    owner = model
     for part in location:
-        if isinstance(part, int) or not issubclass(owner, BaseModel):
-            continue
         if part in owner.model_fields:
-            field = owner.model_fields[part]
-            owner = {
-                "placement": Placement, "surfaces": FaceList, "sources": Driver,
-            }.get(str(part), owner)  # fmt: skip
+            field = owner.model_fields[str(part)]
+            owner = _TABLES.get(str(part), owner)
     name = ".".join(str(part) for part in location if not isinstance(part, int))
     if fault["type"] == "extra_forbidden":
         return invalid("key", name, nearest_of(str(location[-1]), owner.model_fields))

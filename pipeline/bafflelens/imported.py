@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from bafflelens.conventions import FloatArray
 from bafflelens.declaration import UNITS_M, ImportedSolid, Placement, nearest_of
@@ -344,14 +345,14 @@ def _place_text(point: Sequence[float]) -> str:
 
 def _place(model: Any, solid: int, placement: Placement) -> None:
     """Move the solid from the file's frame to the reference frame."""
-    turn = placing_matrix(placement)
-    shift = -turn @ np.asarray(placement.origin_mm) * MM
-    if np.allclose(turn, np.eye(3), atol=1e-12) and not shift.any():
-        return
-    matrix = np.eye(4)
-    matrix[:3, :3], matrix[:3, 3] = turn, shift
+    origin = [-value * MM for value in placement.origin_mm]
+    rotation = Rotation.from_matrix(placing_matrix(placement)).as_rotvec()
+    angle = float(np.linalg.norm(rotation))
     before = [tag for _, tag in model.getEntities(2)]
-    model.occ.affineTransform([(3, solid)], matrix.ravel().tolist())
+    # One rotation: the kernel's general transformation would make splines of all surfaces.
+    model.occ.translate([(3, solid)], *origin)
+    if angle > 1e-12:
+        model.occ.rotate([(3, solid)], 0, 0, 0, *(rotation / angle).tolist(), angle)
     model.occ.synchronize()
     if [tag for _, tag in model.getEntities(2)] != before:
         rule = "a solid whose faces keep their numbers while it is moved"

@@ -130,6 +130,7 @@ def _import_solid(model: Any, step: Path, stretch: float) -> int:
     import gmsh
 
     gmsh.option.setString("Geometry.OCCTargetUnit", "M")
+    gmsh.option.setNumber("Geometry.OCCScaling", stretch)
     try:
         found = model.occ.importShapes(str(step))
         model.occ.synchronize()
@@ -146,9 +147,6 @@ def _import_solid(model: Any, step: Path, stretch: float) -> int:
         volumes = ", ".join(f"{model.occ.getMass(3, tag) * 1e6:.1f}" for tag in solids[:6])
         rule = "one solid; join them in the CAD program (their volumes in cm^3: " + volumes + ")"
         raise GeometryError(invalid("STEP file", f"{step}' with '{len(solids)} solids", rule))
-    if stretch != 1.0:
-        model.occ.dilate([(3, solids[0])], 0, 0, 0, stretch, stretch, stretch)
-        model.occ.synchronize()
     return int(solids[0])
 
 

@@ -158,7 +158,8 @@ def _closest(
     _, near = surface.tree.query(points, k=candidates)
     near = np.asarray(near).reshape(len(points), candidates)
     feet = _on_triangles(points[:, None, :], surface.corners[near])
-    distance = np.linalg.norm(feet - points[:, None, :], axis=2)
+    away = feet - points[:, None, :]
+    distance = np.sqrt(np.einsum("nki,nki->nk", away, away))
     if normals is not None:
         cosine = np.einsum("nkj,nj->nk", surface.normals[near], normals)
         distance = np.where(cosine >= least_cosine, distance, np.inf)
@@ -179,7 +180,7 @@ def _on_triangles(points: FloatArray, corners: FloatArray) -> FloatArray:
     ab, ac, ap = b - a, c - a, points - a
 
     def dot(one: FloatArray, other: FloatArray) -> FloatArray:
-        return np.asarray((one * other).sum(axis=-1))
+        return np.asarray(np.einsum("...i,...i->...", one, other))
 
     aa, ab_ac, cc = dot(ab, ab), dot(ab, ac), dot(ac, ac)
     pa, pc = dot(ap, ab), dot(ap, ac)

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import tempfile
 from collections.abc import Mapping
@@ -353,10 +354,24 @@ def _repair_lines(model: ClayModel) -> list[str]:
         (done.turned, "triangles turned to face outwards"),
         (done.spikes, "spikes removed"),
     ]
-    found = [f"{count:,} {what}" for count, what in counts if count]
+    found = [
+        f"{count:,} {what if count > 1 else _singular(what)}" for count, what in counts if count
+    ]
     if model.turned_inside_out:
         found.append("the whole scan turned: it faced inwards")
     return ["", "Repairs", *(f"  {line}" for line in found or ["nothing to mend"])]
+
+
+def _singular(words: str) -> str:
+    """Return words about several things for one.
+
+    Examples
+    --------
+    >>> _singular("loose pieces dropped"), _singular("repeated vertices merged")
+    ('loose piece dropped', 'repeated vertex merged')
+    """
+    words = words.replace("vertices", "vertex")
+    return re.sub(r"(piece|spike|triangle)s\b", r"\1", words)
 
 
 def _hole_lines(model: ClayModel, motions: tuple[SourceMotion, ...]) -> list[str]:

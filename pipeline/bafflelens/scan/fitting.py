@@ -41,7 +41,7 @@ _SPACING: Final = 0.8  # l over the distance of the scanned points
 FARTHEST_BRIDGED_M: Final = 0.03  # beyond this from anything seen the nominal shape is taken
 _SHARP_DEG: Final = 35.0
 _SEEN_M: Final = 0.006
-_ROUNDS: Final = 5
+_ROUNDS: Final = 4
 _SAME_WAY: Final = 0.5  # cosine between a scanned point's normal and that of its foot
 _DRIVER_HOLD: Final = 1e3
 _SLIDE_M: Final = 0.04  # how far from a moved edge the surface slides with it
@@ -90,7 +90,7 @@ def fit(scan: Scan, nominal: Mesh, moving: Sequence[str], advance: Advance) -> D
     near_data, smoothing = np.zeros(0), csr_matrix((0, 0))
     for number in range(_ROUNDS):
         surface = pieces(moved.vertices, moved.triangles, 0.006)
-        feet = closest(surface, points, normals, least_cosine=_SAME_WAY)
+        feet = closest(surface, points, normals, least_cosine=_SAME_WAY, candidates=8)
         used = np.isfinite(feet.distance) & ~on_driver[feet.owner]
         used &= feet.distance < (FARTHEST_BRIDGED_M if number == 0 else 0.01)
         owner = feet.owner[used]
@@ -212,7 +212,18 @@ def _solved(
     hold = np.where(near_data > FARTHEST_BRIDGED_M, parts.area, 1e-6 * parts.area)
     hold = np.where(parts.held, _DRIVER_HOLD * parts.area, hold)
     matrix = rows.T @ diags(weight) @ rows + smoothing + diags(hold)
-    return np.asarray(splu(matrix.tocsc()).solve(rows.T @ (weight * target)))
+    return _solution(matrix, rows.T @ (weight * target))
+
+
+def _solution(matrix: csr_matrix, right: FloatArray) -> FloatArray:
+    """Solve a symmetric, positive definite system."""
+    factors = splu(
+        matrix.tocsc(),
+        permc_spec="MMD_AT_PLUS_A",
+        diag_pivot_thresh=0.0,
+        options={"SymmetricMode": True},
+    )
+    return np.asarray(factors.solve(np.asarray(right)))
 
 
 def _data_around(
@@ -261,7 +272,7 @@ def _displacement(nominal: Mesh, parts: _Parts, height: FloatArray) -> FloatArra
     slide = np.zeros((n, 3))
     slide[fixed] = meeting[fixed]
     right = -(matrix[free][:, fixed] @ meeting[fixed])
-    slide[free] = splu(matrix[free][:, free].tocsc()).solve(np.asarray(right))
+    slide[free] = _solution(matrix[free][:, free], right)
     alone = ~fixed[parts.vertex]
     vertex, normal = parts.vertex[alone], parts.normal[alone]
     along = (slide[vertex] * normal).sum(axis=1)

@@ -25,13 +25,13 @@ from bafflelens.mesh import Mesh
 from bafflelens.progress import Advance
 from bafflelens.scan.repair import Scan
 
-_FEW, _SOME, _MANY = 250, 2000, 15_000  # points of a search, of a choice, of the last word
-_UNIFORM_STARTS: Final = 120
-_SEMIFINALISTS: Final = 40
-_FINALISTS: Final = 8
+_FEW, _SOME, _MANY = 250, 1500, 12_000  # points of a search, of a choice, of the last word
+_UNIFORM_STARTS: Final = 72
+_SEMIFINALISTS: Final = 24
+_FINALISTS: Final = 6
 _CAP_M: Final = 0.03  # a point counts as off by at most this much
-_FITS_M: Final = 0.003  # median distance of a scan of this shape
-_LIKELY_M: Final = 0.001  # worse than this, a mirror image is thought of
+_FITS_M: Final = 0.003  # mean distance of a scan of this shape, carved a little
+_LIKELY_M: Final = 0.0004  # worse than this, a mirror image is thought of
 _DISTINCT_DEG: Final = 5.0
 _SEED: Final = 1
 
@@ -83,10 +83,10 @@ def register(scan: Scan, nominal: Mesh, advance: Advance) -> Pose:
     surface = pieces(nominal.vertices, nominal.triangles, 0.012)
     best, rival = _search(scan, surface, nominal)
     advance(0.5)
-    if best.median_m > _LIKELY_M:
+    if best.score_m > _LIKELY_M:
         _require_not_mirrored(scan, surface, nominal, best)
-    if best.median_m > _FITS_M:
-        value = f"{best.median_m * 1e3:.1f} mm off the nominal shape (median, in its best pose)"
+    if best.score_m > _FITS_M:
+        value = f"{best.score_m * 1e3:.1f} mm off the nominal shape on average, in its best pose"
         rule = (
             f"within {_FITS_M * 1e3:g} mm, else it is another shape: check the candidate, or tell "
             "the pose by marks"
@@ -248,7 +248,7 @@ def _iterated(
         step = np.linalg.solve(normal_matrix + ridge, -weighted.T @ off)
         turn = Rotation.from_rotvec(step[:3]).as_matrix()
         rotation, shift = turn @ rotation, turn @ (shift - centre) + centre + step[3:]
-        if np.abs(step[:3]).max() < 1e-7 and np.abs(step[3:]).max() < 1e-8:
+        if np.abs(step[:3]).max() < 2e-6 and np.abs(step[3:]).max() < 5e-7:
             break
     return _judged(rotation, shift, surface, points, normals, candidates)
 
@@ -318,11 +318,11 @@ def _angle_deg(one: FloatArray, other: FloatArray) -> float:
 def _require_not_mirrored(scan: Scan, surface: Pieces, nominal: Mesh, best: Pose) -> None:
     """Raise if the scan's mirror image fits much better than the scan."""
     image, _ = _search(scan.mirrored(), surface, nominal)
-    if image.median_m < 0.5 * best.median_m:
+    if image.score_m < 0.6 * best.score_m:
         value = "a mirror image"
         rule = (
             "the clay itself: as it is, it lies "
-            f"{best.median_m * 1e3:.2f} mm off the nominal shape (median), mirrored only "
-            f"{image.median_m * 1e3:.2f} mm; undo the mirroring in the scanner's program"
+            f"{best.score_m * 1e3:.2f} mm off the nominal shape on average, mirrored only "
+            f"{image.score_m * 1e3:.2f} mm; undo the mirroring in the scanner's program"
         )
         raise GeometryError(invalid("scan", value, rule))

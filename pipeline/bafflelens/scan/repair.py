@@ -327,7 +327,10 @@ def _without_spikes(scan: Scan) -> tuple[Scan, int]:
         ratio = off / np.maximum(around, 1e-300)
         highest = np.zeros(n)
         np.maximum.at(highest, both[:, 0], ratio[both[:, 1]])
-        spike = (ratio > _SPIKE_EDGES) & (ratio >= highest)
+        # On a border the middle of the neighbours lies to one side.
+        least = np.full(n, _SPIKE_EDGES)
+        least[np.unique(_border(scan.triangles))] *= 2.5
+        spike = (ratio > least) & (ratio >= highest)
         if not spike.any():
             break
         removed += int(spike.sum())

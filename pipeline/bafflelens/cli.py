@@ -23,6 +23,7 @@ from rich.console import Console
 from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as RichProgress
 from rich.table import Table
+from rich.text import Text
 
 from bafflelens.errors import BafflelensError, InputError, StoreError, invalid
 
@@ -279,6 +280,23 @@ def scan(
     _, text = take_scan(request, _ConsoleProgress(_err()))
     _out().print(text, soft_wrap=True, markup=False, highlight=False)
     _out().print(f"folder: {out}", soft_wrap=True, markup=False, highlight=False)
+    return FINE
+
+
+@app.command
+def faces(step: Annotated[Path, Parameter(help="CAD file in STEP.")], /) -> int:
+    """List unit, size and faces of a CAD file, for the declaration that names them."""
+    from bafflelens.facelist import faces_of_file
+
+    size, found = faces_of_file(step)
+    out = _out()
+    out.print(f"{step.name}: {size}", soft_wrap=True, markup=False, highlight=False)
+    table = _table("Faces", "number", "name", "kind", "area cm^2", "a point on it, mm")
+    for number, face in enumerate(found, start=1):
+        point = ", ".join(f"{value:.3f}".rstrip("0").rstrip(".") for value in face.point_mm)
+        area = f"{face.area_m2 * 1e4:.2f}"
+        table.add_row(str(number), face.name or "-", face.kind, area, Text(f"[{point}]"))
+    out.print(table)
     return FINE
 
 

@@ -9,6 +9,7 @@ import re
 import numpy as np
 import pytest
 
+from bafflelens.cli import main
 from bafflelens.declaration import read_declaration
 from bafflelens.errors import GeometryError, MeshingError
 from bafflelens.geometry import load_shape, mesh_shape, source_motions
@@ -299,3 +300,20 @@ def test_an_unknown_unit_and_a_missing_file_are_told(tmp_path):
         load_shape(path)
     with pytest.raises(GeometryError, match=r"readable TOML file \(No such file"):
         load_shape(tmp_path / "none.toml")
+
+
+def test_the_verb_faces_prints_what_a_declaration_needs(part, tmp_path, capsys):
+    part()
+    capsys.readouterr()
+    assert main(["faces", str(tmp_path / "part.step")]) == 0
+    printed = capsys.readouterr().out
+    assert "part.step: 210 x 300 x 100 mm, written in mm" in printed
+    row = next(line for line in printed.splitlines() if "FRONT" in line)
+    assert re.search(r"Plane +287\.43 +\[0, -?[\d.]+, -?[\d.]+\]", row)
+
+
+def test_the_verb_faces_refuses_what_is_no_cad_file(tmp_path, capsys):
+    path = tmp_path / "part.step"
+    path.write_text("solid part")
+    assert main(["faces", str(path)]) == 2
+    assert "Must be a STEP file: its first line" in capsys.readouterr().err

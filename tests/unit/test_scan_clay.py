@@ -224,7 +224,8 @@ def test_marks_tell_the_pose_too(request_for, lens, tmp_path):
     assert "Pose, by marks" in report
     assert "marks off by (mm): a 0.00, b 0.00, c 0.00" in report
 
-    marks.write_text(marks.read_text().replace("nominal_mm=[0, 0, -285]", "nominal_mm=[0, 0, -205]"))
+    wrong = marks.read_text().replace("nominal_mm=[0, 0, -285]", "nominal_mm=[0, 0, -205]")
+    marks.write_text(wrong)
     with pytest.raises(GeometryError, match="distance of marks"):
         take_scan(replace(request_for(seed=5, marks=marks)[0], out=tmp_path / "other"))
 

@@ -85,6 +85,49 @@ def test_a_changed_script_does_not_change_a_run(folder, loaded):
     assert folder.load_job().shape.name == "lens"
 
 
+STEP_DECLARATION = """
+title = "From CAD"
+step = "part.step"
+other_faces = "cabinet"
+[surfaces]
+dome = { points_mm = [[0, 0, 0]] }
+[[sources]]
+name = "tweeter"
+axis = [1, 0, 0]
+centre_mm = [0, 0, 0]
+piston_surfaces = ["dome"]
+inner_radius_mm = 13
+outer_radius_mm = 16
+"""
+CLAY_DECLARATION = """
+title = "Clay formed after part.toml"
+nominal = "part.toml"
+deviation = "clay_deviation.npz"
+"""
+
+
+@pytest.mark.parametrize("name", ["part", "clay"])
+def test_a_run_keeps_the_files_of_a_solid_made_elsewhere(tmp_path, write_job, name):
+    """The clay's nominal shape is a CAD file: two declarations lie side by side."""
+    searched = "opening_height_mm = { from = 90, to = 160 }\ndepth_mm = { from = 10, to = 40 }\n"
+    path = write_job(
+        ("[geometry.lens]\n", ""),
+        (searched, ""),
+        ('"lens.py"', f'"{name}.toml"'),
+        ("candidates = 3", 'plan = "list"'),
+    )
+    (tmp_path / "part.toml").write_text(STEP_DECLARATION)
+    (tmp_path / "clay.toml").write_text(CLAY_DECLARATION)
+    (tmp_path / "part.step").write_text("kept as it is")
+    (tmp_path / "clay_deviation.npz").write_bytes(b"kept, too")
+    folder = create_run(tmp_path / "results", (job := load_job(path)), [], first_record(job))
+    shape = folder.load_job().shape
+    assert shape.script == folder.path.absolute() / "shapes" / "geometry" / f"{name}.toml"
+    kept = {file.name for file in shape.script.parent.iterdir()}
+    assert kept == {f"{name}.toml", *(file.name for file in shape.companions)}
+    assert (shape.script.parent / "part.step").read_text() == "kept as it is"
+
+
 def test_runs_never_share_a_folder(tmp_path, loaded, monkeypatch):
     now = store._utc_now()
     monkeypatch.setattr(store, "_utc_now", lambda: now)

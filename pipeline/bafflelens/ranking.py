@@ -21,6 +21,10 @@ _LEAST_DIFFERENCE_DB: Final = 0.03
 _REPEATABILITY: Final = 2.8
 
 
+WARNING: Final = "Warning: "
+"""How a reason begins that is no failure: the result stands, with a grain of salt."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class CandidateResult:
     """What became of one candidate.

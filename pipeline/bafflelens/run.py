@@ -172,6 +172,7 @@ def _carry_out(folder: RunFolder, plan: Plan, pool: Pool, options: RunOptions) -
         rows = rank_run(folder)
         with journal.step("second opinion"):
             ask_second_opinion(run, rows)
+        rows = rank_run(folder)
         journal.has_failures = any(has_failed(row) for row in rows)
         with journal.step("report"):
             report_run(folder, run.loaded, journal.closing_record)

@@ -10,7 +10,7 @@ import numpy as np
 from bafflelens.directivity import DirectionSet, directions
 from bafflelens.parallel import Outcome
 from bafflelens.quality import Band, mesh_size
-from bafflelens.ranking import CandidateResult, RankedRow
+from bafflelens.ranking import WARNING, CandidateResult, RankedRow
 from bafflelens.solving import Run
 from bafflelens.sweep import BandResult
 from bafflelens.tasks import SolveSettings, mesh_candidate, solve_candidate_band
@@ -44,6 +44,12 @@ def ask_second_opinion(run: Run, rows: tuple[RankedRow, ...]) -> None:
     run.progress.say(f"second opinion on {best.id}")
     opinion = _opinion_on(run, best)
     run.journal.set_second_opinion(opinion)
+    others = [
+        reason for reason in best.reasons if not reason.startswith(f"{WARNING}second opinion")
+    ]
+    if opinion.startswith(WARNING):
+        others.append(f"{WARNING}second opinion: {opinion.removeprefix(WARNING)}")
+    run.folder.update_candidate(best.id, status=best.status, score=best.score, reasons=others)
     run.progress.say(f"second opinion: {opinion}")
 
 
@@ -82,7 +88,10 @@ def _opinion_on(run: Run, best: CandidateResult) -> str:
             card=settings.on_card,
         )
     found = {outcome.name: outcome for outcome in run.pool.outcomes()}
-    subject = f"{ENGINE} on the same {QUALITY} mesh of {best.id} at {frequency_hz:.0f} Hz"
+    rigid = (
+        ", felt taken as rigid" if run.loaded.boundaries.absorbers_of(shape, best.values) else ""
+    )
+    subject = f"{ENGINE} on the same {QUALITY} mesh of {best.id} at {frequency_hz:.0f} Hz{rigid}"
     problem = _problem_of(found)
     if problem:
         return f"Warning: no second opinion, {subject} failed: {problem}"

@@ -18,12 +18,13 @@ from bafflelens.jobfile import LoadedJob
 from bafflelens.jobsources import is_plate
 from bafflelens.journal import Journal
 from bafflelens.mesh import Mesh
+from bafflelens.narrowness import warnings_of
 from bafflelens.parallel import Outcome, Pool
 from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings, job_bands
 from bafflelens.playing import missing_plates, played
 from bafflelens.progress import Progress
 from bafflelens.quality import MeshSize
-from bafflelens.ranking import CandidateResult
+from bafflelens.ranking import WARNING, CandidateResult
 from bafflelens.sampling import BASELINE_ID
 from bafflelens.score import Score, score
 from bafflelens.store import RunFolder, TaskRecord
@@ -342,6 +343,8 @@ def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
             failed["frequency"].values, failed["reason"].values, strict=True
         )
     ]
+    narrow = warnings_of(run.folder.load_mesh(candidate.id), run.shape_of(candidate).symmetry)
+    reasons += [f"{WARNING}{text}" for text in narrow]
     run.folder.update_candidate(candidate.id, status=store.SOLVED, score=found, reasons=reasons)
     return "; ".join([f"{candidate.id} solved, score {found.total_db:.2f} dB", *reasons])
 

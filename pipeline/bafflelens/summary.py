@@ -15,6 +15,7 @@ from bafflelens.mesh import Mesh
 from bafflelens.playing import meeting_of, missing_plates, played
 from bafflelens.ranking import (
     NOT_MESHED_AGAIN,
+    WARNING,
     CandidateResult,
     RankedRow,
     Remeshing,
@@ -107,7 +108,8 @@ def candidates_of(folder: RunFolder) -> list[CandidateResult]:
 
 def has_failed(row: RankedRow) -> bool:
     """Tell whether anything of a candidate failed that was to be solved."""
-    return row.status != "ranked" or bool(row.candidate.reasons)
+    reasons = row.candidate.reasons
+    return row.status != "ranked" or not all(reason.startswith(WARNING) for reason in reasons)
 
 
 def report_run(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> None:

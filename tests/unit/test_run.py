@@ -389,6 +389,11 @@ def test_the_second_opinion_is_kept(write_job, options):
     assert "at 1995 Hz (4 unknowns here)" in text
     assert "dB apart within 60 degrees on both orbits, more than the 0.3 dB expected" in text
     assert not result.has_failures
+    best = next(row for row in result.rows if not row.candidate.is_baseline)
+    assert best.candidate.reasons == (text.replace("Warning: ", "Warning: second opinion: "),)
+    resumed = resume_run(only_run(options).path, options)  # asked again, but told once
+    assert [len(row.candidate.reasons) for row in resumed.rows].count(1) == 1
+    assert not resumed.has_failures
 
 
 def test_a_second_opinion_that_fails_is_a_warning(write_job, stub, options):

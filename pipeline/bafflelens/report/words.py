@@ -16,7 +16,7 @@ import numpy as np
 from bafflelens.conventions import FloatArray
 from bafflelens.directivity import is_solved
 from bafflelens.octaves import octaves_of, shares
-from bafflelens.ranking import RankedRow
+from bafflelens.ranking import WARNING, RankedRow
 from bafflelens.report.curves import Requirement, Towards, angle_text, requirements_of
 from bafflelens.report.view import CandidateView, Failure, RunView
 from bafflelens.target import Target
@@ -357,7 +357,7 @@ def grouped_failures(run: RunView) -> tuple[FailureGroup, ...]:
         add(failure.candidate, failure.what, failure.reason)
     for row in run.rows:
         if row.place is None:
-            for reason in row.reasons:
+            for reason in (r for r in row.reasons if not r.startswith(WARNING)):
                 add(row.candidate.id, "", reason)
     for view in run.views:
         for failed in failed_frequencies(view):

@@ -293,7 +293,7 @@ def faces(step: Annotated[Path, Parameter(help="CAD file in STEP.")], /) -> int:
     out.print(f"{step.name}: {size}", soft_wrap=True, markup=False, highlight=False)
     table = _table("Faces", "number", "name", "kind", "area cm^2", "a point on it, mm")
     for number, face in enumerate(found, start=1):
-        point = ", ".join(f"{value:.3f}".rstrip("0").rstrip(".") for value in face.point_mm)
+        point = ", ".join(f"{round(value, 3) + 0.0:.7g}" for value in face.point_mm)
         area = f"{face.area_m2 * 1e4:.2f}"
         table.add_row(str(number), face.name or "-", face.kind, area, Text(f"[{point}]"))
     out.print(table)

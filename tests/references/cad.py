@@ -6,6 +6,7 @@ gmsh writes no names, so they are put into the file's text, where a CAD program 
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 
@@ -26,10 +27,10 @@ def write_step(shape: Shape, values: dict[str, float], folder: Path) -> Path:
         module = load_script(shape.script)
         module.build(gmsh.model, fill_parameters(module, values))
         model, occ = gmsh.model, gmsh.model.occ
-        surface = {}
+        surface = []  # where each face of the half is, and its name
         for _, group in model.getPhysicalGroups(2):
             for tag in model.getEntitiesForPhysicalGroup(2, group):
-                surface[_place(occ, tag)] = model.getPhysicalName(2, group)
+                surface.append((_place(occ, tag), model.getPhysicalName(2, group)))
         model.removePhysicalGroups()
         (half,) = model.getEntities(3)
         image = occ.copy([half])
@@ -39,9 +40,12 @@ def write_step(shape: Shape, values: dict[str, float], folder: Path) -> Path:
         gmsh.option.setString("Geometry.OCCTargetUnit", "M")  # else it takes metres for mm
         path = folder / f"{shape.name}.step"
         gmsh.write(str(path))
+        # Faces that cross the mirror plane became one: their middle is on it.
+        surface += [((x, 0.0, z), name) for (x, _, z), name in surface]
+        boundary = model.getBoundary(model.getEntities(3), oriented=False)
         names = [
-            surface.get(_place(occ, tag), "cabinet")
-            for _, tag in model.getBoundary(model.getEntities(3), oriented=False)
+            min(surface, key=lambda entry: math.dist(entry[0], place))[1]
+            for place in (_place(occ, tag) for _, tag in boundary)
         ]
     finally:
         gmsh.finalize()
@@ -87,4 +91,4 @@ outer_radius_mm = {motion.outer_radius_m * 1e3}
 def _place(occ, tag):
     """Return where a face is, the same for its mirror image."""
     x, y, z = occ.getCenterOfMass(2, tag)
-    return round(x, 6), round(abs(y), 6), round(z, 6)
+    return x, abs(y), z

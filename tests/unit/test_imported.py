@@ -9,9 +9,11 @@ import re
 import numpy as np
 import pytest
 
+from bafflelens import isolated
 from bafflelens.cli import main
 from bafflelens.declaration import read_declaration
 from bafflelens.errors import GeometryError, MeshingError
+from bafflelens.facelist import faces_of_file
 from bafflelens.geometry import load_shape, mesh_shape, source_motions
 from bafflelens.imported import build_imported, list_faces
 from bafflelens.quality import MeshSize
@@ -310,6 +312,13 @@ def test_the_verb_faces_prints_what_a_declaration_needs(part, tmp_path, capsys):
     assert "part.step: 210 x 300 x 100 mm, written in mm" in printed
     row = next(line for line in printed.splitlines() if "FRONT" in line)
     assert re.search(r"Plane +287\.43 +\[0, -?[\d.]+, -?[\d.]+\]", row)
+
+
+def test_a_kernel_that_crashes_is_one_clear_line(part, monkeypatch, tmp_path):
+    part()
+    monkeypatch.setattr(isolated, "run_module", lambda *_: "signal 11 (Segmentation fault)")
+    with pytest.raises(GeometryError, match=r"one that gmsh can read; it ended with signal 11"):
+        faces_of_file(tmp_path / "part.step")
 
 
 def test_the_verb_faces_refuses_what_is_no_cad_file(tmp_path, capsys):

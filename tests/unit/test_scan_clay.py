@@ -137,6 +137,8 @@ def test_a_scan_of_the_front_alone_is_joined_to_the_nominal_body(request_for, le
     model, report = take_scan(asked)
     assert_pose_and_dent(model, made, lens[2])
     assert "nominal shape beyond it" in report
+    warned = clay.report_text(asked, replace(model, off_share=0.05), ())
+    assert "WARNING: 5.0% of the scan lies more than 1 mm off the solid: the clay" in warned
     seen = {row.surface: row.seen for row in model.spreads}
     assert seen["baffle"] > 0.99
     assert seen["cabinet"] < 0.3
@@ -144,6 +146,14 @@ def test_a_scan_of_the_front_alone_is_joined_to_the_nominal_body(request_for, le
     assert np.abs(model.deviation.height[back]).max() < 1e-9
     model.deviation.clay.require_closed()
     assert model.deviation.clay.volume == pytest.approx(lens[1].volume, rel=1e-3)
+
+
+def test_an_open_scan_that_faces_inwards_is_turned(request_for, lens):
+    asked, _ = request_for(front_only_mm=60.0, inside_out=True, without=DRIVER)
+    model, report = take_scan(asked)
+    assert model.turned_inside_out
+    assert model.pose.median_m < 1e-5
+    assert "the whole scan turned: it faced inwards" in report
 
 
 def test_sharp_edges_stay_sharp_and_move_with_the_clay(lens):
@@ -224,6 +234,13 @@ def test_marks_tell_the_pose_too(request_for, lens, tmp_path):
     assert "Pose, by marks" in report
     assert "marks off by (mm): a 0.00, b 0.00, c 0.00" in report
 
+    shifted = marks.read_text().replace("nominal_mm=[0,", "nominal_mm=[60,")
+    marks.write_text(shifted)
+    other = replace(request_for(seed=5, marks=marks)[0], out=tmp_path / "other")
+    with pytest.raises(GeometryError, match=r"when put by marks'\. Must be within 10 mm: check"):
+        take_scan(other)
+
+    marks.write_text(shifted.replace("nominal_mm=[60,", "nominal_mm=[0,"))
     wrong = marks.read_text().replace("nominal_mm=[0, 0, -285]", "nominal_mm=[0, 0, -205]")
     marks.write_text(wrong)
     with pytest.raises(GeometryError, match="distance of marks"):

@@ -257,7 +257,7 @@ CORNERS = {
 def assert_sound(values: dict[str, float]) -> None:
     (mesh,) = mesh_shape(load_shape(SCRIPT), values, [size(30)], TIME_LIMIT_S)
     assert set(mesh.surface) == {"dome", "surround", "lens", "baffle", "cabinet"}
-    assert 700 < mesh.n_triangles < 2600
+    assert 700 < mesh.n_triangles < 2800  # small edges do not make whole faces fine
     few = mesh.smallest_angles_deg < 10
     assert few.sum() <= max(4, 3e-3 * mesh.n_triangles)
     assert mesh.smallest_angles_deg.min() > 1.0

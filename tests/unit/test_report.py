@@ -259,7 +259,7 @@ def test_page_is_accessible(page):
     assert all(attributes.get("alt") for attributes in page.all("img"))
     assert all(attributes.get("scope") in ("row", "col") for attributes in page.all("th"))
     drawings = page.all("svg")
-    assert len(drawings) == 3 + 4 * 2  # choice, small maps, comparison, two in detail
+    assert len(drawings) == 3 + 5 * 2  # choice, small maps, comparison, two in detail
     for attributes in drawings:
         assert attributes["role"] == "img"
         assert len(attributes["aria-label"]) > 40
@@ -698,3 +698,26 @@ def test_what_arrives_at_the_seat_stands_in_the_detail(run):
     row = page[page.index('<th scope="row">Floor</th>') :]
     assert row.startswith('<th scope="row">Floor</th><td>−34</td><td>1.8</td><td>−1.6</td>')
     assert "At the listening seat" not in render(run)
+
+
+def test_centre_and_load_show_what_is_known(data, scales):
+    """A sum of sources, or an older file, has a centre but no load."""
+    (dataset, *_) = data.values()
+    bare = figures.centre_and_load(dataset, None, scales)
+    assert [axes.get_title(loc="left") for axes in bare.axes] == ["Acoustic centre"]
+    shape = (1, 1, dataset.sizes["frequency"])
+    dims = ("source", "source_b", "frequency")
+    loaded = dataset.assign(
+        load_resistance=(dims, np.full(shape, 0.2)), load_reactance=(dims, np.full(shape, 0.1))
+    )
+    figure = figures.centre_and_load(loaded, loaded, scales)
+    centre, load = figure.axes
+    assert [line.get_label() for line in load.lines] == [
+        "baseline, resistance",
+        "baseline, reactance",
+        "resistance",
+        "reactance",
+    ]
+    np.testing.assert_allclose(load.lines[2].get_ydata(), 0.2)
+    np.testing.assert_allclose(load.lines[3].get_ydata(), 0.1)
+    assert len(centre.lines) == 4

@@ -42,6 +42,7 @@ class Detail:
     polars: Markup
     bounces: Markup
     responses: Markup
+    load: Markup
     lobe: Markup | None
     octaves: tuple[Mapping[str, str], ...]
     seat: tuple[SeatBounce, ...]
@@ -153,6 +154,14 @@ def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunVie
             f"{key}-responses",
             f"Response, directivity index and beamwidth of {entry.name} over frequency; numbers "
             "are in the table at octaves.",
+        ),
+        load=_markup(
+            figures.centre_and_load(
+                entry.view.dataset, reference.view.dataset if reference else None, scales
+            ),
+            f"{key}-load",
+            f"Acoustic centre of {entry.name} in both planes and, where it is known, the "
+            "radiation impedance of its source over frequency.",
         ),
         lobe=_lobe_of(entry, key),
         octaves=tuple(octave_rows(curves, scales)),

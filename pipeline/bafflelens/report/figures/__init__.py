@@ -6,6 +6,7 @@ that failed is a hatched gap, never a line drawn across it.
 """
 
 from bafflelens.report.figures.axes import Scales, kilohertz
+from bafflelens.report.figures.load import centre_and_load
 from bafflelens.report.figures.lobe import LobeEntry, lobes
 from bafflelens.report.figures.maps import comparison_maps, level_maps, thumbnail_maps
 from bafflelens.report.figures.panels import bounce_levels, level_slope, responses
@@ -17,6 +18,7 @@ __all__ = [
     "Point",
     "Scales",
     "bounce_levels",
+    "centre_and_load",
     "comparison_maps",
     "kilohertz",
     "level_maps",

@@ -452,7 +452,7 @@ def _print_rows(rows: Sequence[RankedRow]) -> None:
         *("place", "shape", *(term.label for term in terms)),
     )
     keys = _varying(rows)
-    parameters = _table("Parameters", "place", "shape", *(key.partition(".")[2] for key in keys))
+    parameters = _table("Parameters", "place", "shape", *_short_names(keys))
     for row, found in ranked:
         candidate = row.candidate
         if found is None:
@@ -506,6 +506,18 @@ def _print_reasons(rows: Sequence[RankedRow]) -> None:
 def _value(values: Mapping[str, float], key: str) -> str:
     """Return a parameter as text; a dash where the shape has none of that name."""
     return f"{values[key]:g}" if key in values else "-"
+
+
+def _short_names(keys: Sequence[str]) -> list[str]:
+    """Return parameters without their part where that leaves no doubt.
+
+    Examples
+    --------
+    >>> _short_names(["lens.depth_mm", "upper.blend_mm", "lower.blend_mm"])
+    ['depth_mm', 'upper.blend_mm', 'lower.blend_mm']
+    """
+    names = [key.partition(".")[2] for key in keys]
+    return [name if names.count(name) == 1 else key for key, name in zip(keys, names, strict=True)]
 
 
 def _decibels(value: float, *, signed: bool = False) -> str:

@@ -177,6 +177,12 @@ def test_faceplate_and_felt_are_named_surfaces(solid):
     assert 2 * areas["faceplate"] == pytest.approx(np.pi * 0.068**2 - 90e-3 * 80e-3, rel=1e-6)
 
 
+def test_a_face_is_named_by_a_point_inside_it(solid):
+    """With these numbers a first guess lies exactly on the rim of the dome, of both faces."""
+    _, areas = solid("arc_lens", {"lens.depth_mm": 34.8, "dome.surround_mm": 2.6})
+    assert 2 * areas["surround"] == pytest.approx(math.pi * (0.0156**2 - 0.013**2), rel=1e-6)
+
+
 RULES = [
     (
         "arc",
@@ -240,6 +246,11 @@ RULES = [
         "arc",
         {"upper__blend_mm": 40.0},
         "Invalid upper blend '40 mm'. Must be 0, or from 3 mm to 14.3 mm for this wall.",
+    ),
+    (
+        "conic",
+        {"upper__blend_mm": 4.0, "upper__mouth_angle_deg": 82.0},
+        "Invalid upper blend '4 mm'. Must be 0: this wall ends at 82.0 deg from the axis.",
     ),
     (
         "arc",

@@ -37,6 +37,8 @@ from bafflelens.shapes.walls import AnyWall, wall_faults, wall_profile
 _GROOVE_MM: Final = 1.0  # the walls go on behind the floor by this, and the floor fills it
 _OVER_LIP_MM: Final = 1.5  # the floor goes on above the lips by this, inside the cabinet
 _LEAST_FLOOR_DEG: Final = 30.0  # rising floor from the axis
+_STEEPEST_BLENDED_DEG: Final = 80.0  # wall at the mouth from the axis
+_LEAVES_TRIED: Final = 60
 _TOLERANCE_MM: Final = 1e-3
 
 
@@ -240,17 +242,27 @@ def _blend_faults(which: str, wall: AnyWall, throat: float, depth: float) -> Ite
     if blend == 0:
         return
     profile = wall_profile(wall, throat, depth)
-    longest = _blend_of(profile, depth, _first_leave(depth))
+    end = math.degrees(profile.angle(1.0))
+    _, longest = _longest_blend(profile, depth)
+    if end > _STEEPEST_BLENDED_DEG:
+        longest = 0.0  # there is hardly an edge to blend, and a blend would end in a sliver
     if not SHORTEST_MM <= blend <= longest:
         rule = f"0, or from {SHORTEST_MM:g} mm to {longest:.1f} mm for this wall"
         if longest < SHORTEST_MM:
-            rule = f"0: this wall ends at {math.degrees(profile.angle(1.0)):.1f} deg from the axis"
+            rule = f"0: this wall ends at {end:.1f} deg from the axis"
         yield fault(f"{which} blend", f"{blend:g} mm", rule)
 
 
-def _first_leave(depth: float) -> float:
-    """Return the smallest t at which a blend may leave the wall: some of it must be left."""
-    return min(SHORTEST_MM / depth, 0.5)
+def _longest_blend(profile: Profile, depth: float) -> tuple[float, float]:
+    """Return the t at which the longest blend leaves the wall, and that blend.
+
+    Some of the wall must be left. Where it flares strongly, a blend that leaves it early ends
+    short of the mouth, so the longest one may leave late.
+    """
+    first = min(SHORTEST_MM / depth, 0.5)
+    steps = [first + (1 - first) * n / _LEAVES_TRIED for n in range(_LEAVES_TRIED)]
+    t = max(steps, key=lambda step: _blend_of(profile, depth, step))
+    return t, _blend_of(profile, depth, t)
 
 
 def _blend_of(profile: Profile, depth: float, t: float) -> float:
@@ -270,7 +282,7 @@ def _side(wall: AnyWall, reach: float, depth: float) -> Side:
     profile = wall_profile(wall, reach + wall.throat_gap_mm, depth)
     leaves_at = 1.0
     if wall.blend_mm > 0:
-        first = _first_leave(depth)
+        first, _ = _longest_blend(profile, depth)
         leaves_at = float(
             brentq(lambda t: _blend_of(profile, depth, t) - wall.blend_mm, first, 1.0)
         )

@@ -39,6 +39,7 @@ from bafflelens.shapes.waveguide import Funnel, is_on_waveguide, with_waveguide
 
 _PLANE_MM: Final = 1e-3
 _SAMPLES: Final = 9  # across a face, in each of its two parameters
+_MARGIN: Final = 0.004  # of a face, so narrow that it fits into a slit
 _FRONT_NORMAL: Final = 0.3  # the sides of a leaning cabinet stay below, treated edges above
 
 
@@ -183,10 +184,17 @@ def _point_on(model: Any, face: int) -> tuple[tuple[float, float, float], Sequen
     """Return a point well inside a face, in mm, and the normal there."""
     low, high = model.getParametrizationBounds(2, face)
     shares = sorted(((n + 0.5) / _SAMPLES for n in range(_SAMPLES)), key=lambda s: abs(s - 0.5))
+    span = [high[0] - low[0], high[1] - low[1]]
     inside: list[float] = []
     for along, across in itertools.product(shares, repeat=2):
-        at = [low[0] + along * (high[0] - low[0]), low[1] + across * (high[1] - low[1])]
-        if model.isInside(2, face, at, parametric=True):
+        at = [low[0] + along * span[0], low[1] + across * span[1]]
+        # A little to every side, too: a point on an edge belongs to both faces that meet there.
+        around = [
+            at,
+            *([at[0] + sign * _MARGIN * span[0], at[1]] for sign in (-1, 1)),
+            *([at[0], at[1] + sign * _MARGIN * span[1]] for sign in (-1, 1)),
+        ]
+        if all(model.isInside(2, face, point, parametric=True) for point in around):
             inside = at
             break
     if not inside:  # a thin face: the middle of one of its edges has to do

@@ -257,7 +257,9 @@ def search_crossover(
     ]
     own = _own_trial(crossover, pair, _judged(sum_of_ways(dataset, crossover, strengths), judge))
     tell()
-    return own, tuple(sorted(trials, key=_order))
+    # At an end of the range the refined frequencies fall on that end.
+    different = {trial.crossover: trial for trial in trials}
+    return own, tuple(sorted(different.values(), key=_order))
 
 
 def _judged(heard: xr.Dataset, judge: Judge) -> Score:

@@ -61,43 +61,40 @@ class Band:
 class _Rule:
     """Mesh and solver of a quality level.
 
-    ``growth`` holds pairs (up to this frequency in Hz, growth): at a low frequency the whole
-    cabinet takes part in the radiation, at a high one its far parts lie in shadow.
+    ``steps`` holds triples (up to this frequency in Hz, elements a wavelength, growth): at a low
+    frequency the whole cabinet takes part in the radiation, at a high one its far parts lie in
+    shadow; between 9 and 14 kHz the phase in a deep lens asks for more elements.
     """
 
-    elements_per_wavelength: float
-    growth: tuple[tuple[float, float], ...]
+    steps: tuple[tuple[float, float, float], ...]
     growth_distance_m: float
     curvature_elements: int
     bands_per_octave: float
     tolerance: float
 
-    def growth_at(self, frequency_hz: float) -> float:
-        """Return the growth of the mesh made for a frequency."""
-        return next(growth for up_to_hz, growth in self.growth if frequency_hz <= up_to_hz)
+    def at(self, frequency_hz: float) -> tuple[float, float]:
+        """Return elements a wavelength and growth of the mesh made for a frequency."""
+        return next(step[1:] for step in self.steps if frequency_hz <= step[0])
 
 
 # See "Error of the mesh rules" in DEVELOPERS.md; tests/benchmarks/convergence.py measures them.
 _RULES: Final = {
     "draft": _Rule(
-        elements_per_wavelength=5.0,
-        growth=((6e3, 2.0), (math.inf, 3.0)),
+        steps=((6e3, 5.0, 2.0), (math.inf, 5.0, 3.0)),
         growth_distance_m=0.2,
         curvature_elements=8,
         bands_per_octave=3,
         tolerance=1e-3,
     ),
     "standard": _Rule(
-        elements_per_wavelength=6.5,
-        growth=((3e3, 1.5), (12e3, 2.0), (math.inf, 2.5)),
+        steps=((3e3, 6.5, 1.5), (9e3, 7.5, 2.0), (14e3, 8.5, 2.5), (math.inf, 6.5, 2.5)),
         growth_distance_m=0.2,
         curvature_elements=8,
         bands_per_octave=3,
         tolerance=5e-4,
     ),
     "fine": _Rule(
-        elements_per_wavelength=11.0,
-        growth=((6e3, 1.25), (math.inf, 1.5)),
+        steps=((math.inf, 14.0, 1.5),),
         growth_distance_m=0.25,
         curvature_elements=12,
         bands_per_octave=3,
@@ -124,10 +121,10 @@ def mesh_size(quality: str, frequency_hz: float, air: Air) -> MeshSize:
         If the quality level is unknown.
     """
     rule = _rule(quality)
-    size = air.sound_speed / frequency_hz / rule.elements_per_wavelength
+    elements_per_wavelength, growth = rule.at(frequency_hz)
     return MeshSize(
-        source_size_m=size,
-        growth=rule.growth_at(frequency_hz),
+        source_size_m=air.sound_speed / frequency_hz / elements_per_wavelength,
+        growth=growth,
         growth_distance_m=rule.growth_distance_m,
         largest_m=0.04,
         curvature_elements=rule.curvature_elements,

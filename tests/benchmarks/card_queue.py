@@ -20,7 +20,7 @@ from bafflelens.quality import mesh_size
 from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
 
 CANDIDATES = 20
-OPENINGS_MM = np.linspace(100, 150, CANDIDATES)
+OPENINGS_MM = np.linspace(95, 130, CANDIDATES)  # 15 to 48 mm deep
 
 
 def main(cards: int) -> None:
@@ -73,8 +73,8 @@ def main(cards: int) -> None:
     wall = ended - first
     print(
         f"{CANDIDATES} candidates of {sum(len(b.frequencies_hz) for b in bands)} frequencies: "
-        f"{ended - begun:.1f} s, {3600 * CANDIDATES / (ended - begun):.0f} an hour; from the first "
-        f"mesh on {wall:.1f} s, {failed} failed; meshing {meshing:.0f} s in all"
+        f"{ended - begun:.1f} s, {3600 * CANDIDATES / (ended - begun):.0f} an hour; from the "
+        f"first mesh on {wall:.1f} s, {failed} failed; meshing {meshing:.0f} s in all"
     )
     print(
         f"a card had work {solving / wall / cards:.0%} of that time; its multiprocessors ran "

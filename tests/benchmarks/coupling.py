@@ -36,7 +36,7 @@ def main() -> None:
         (mesh,) = meshes(shape, [mesh_size("standard", high, AIR)], {})
         discretisation = discretise(mesh, shape.symmetry)
         for name, law in LAWS.items():
-            burton_miller.local_coupling = lambda m, k, law=law: law(k * np.sqrt(m.areas))
+            burton_miller.local_coupling = lambda m, k, _, law=law: law(k * np.sqrt(m.areas))
             found = np.array(
                 [
                     _errors(mesh, shape.symmetry, discretisation, frequency, directions)

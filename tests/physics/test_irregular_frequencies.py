@@ -29,7 +29,7 @@ ANGLES = np.radians(np.arange(0, 181, 10))
 def plainly(monkeypatch):
     """Switch the coupling off, all but."""
 
-    def coupling(mesh, wavenumber):
+    def coupling(mesh, wavenumber, copies):
         return np.full(mesh.n_triangles, 1e-9)
 
     monkeypatch.setattr(burton_miller, "local_coupling", coupling)

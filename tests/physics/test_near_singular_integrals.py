@@ -323,7 +323,7 @@ def test_matrix_entries_beside_and_across_a_thin_plate(k, tolerance):
     mesh = bodies.box((1.0, 0.6, 0.02), (5, 3, 1))
     places = np.array([(0.1, 0.05, 0.01), (0.5, 0.05, 0.0), (-0.4, 0.25, -0.01)])
     rows = np.linalg.norm(mesh.centroids - places[:, None], axis=2).argmin(axis=1)
-    coupling = burton_miller.local_coupling(mesh, k)
+    coupling = burton_miller.local_coupling(mesh, k, 1)
     found, exact = matrix_and_exact_rows(mesh, k, coupling, rows)
     for number in range(len(rows)):
         others = np.isfinite(exact[number])

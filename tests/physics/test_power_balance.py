@@ -33,7 +33,7 @@ def balance(n, k):
 def test_piston_on_a_box(k):
     coarse, fine = (abs(balance(n, k) - 1) for n in (1, 2))
     assert fine < 0.02
-    assert fine < coarse
+    assert fine < max(coarse, 0.003)  # below, errors of both signs cancel by chance
 
 
 def test_two_sources_driven_together():

@@ -87,7 +87,7 @@ def test_every_fault_is_named_at_once():
 
 
 def test_unknown_engine():
-    message = "Invalid engine 'fast'. Must be one of direct, bempp."
+    message = "Invalid engine 'fast'. Must be one of direct, gpu, bempp."
     with pytest.raises(InputError, match=re.escape(message)):
         solve(problem(), "fast")
 
@@ -97,7 +97,7 @@ def test_any_callable_is_an_engine():
     given = problem()
     assert solve(given, asked.append) is None
     assert asked == [given]
-    assert list(ENGINES) == ["direct", "bempp"]
+    assert list(ENGINES) == ["direct", "gpu", "bempp"]
 
 
 def test_second_engine_refuses_an_admittance():

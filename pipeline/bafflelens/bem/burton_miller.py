@@ -166,7 +166,7 @@ def assemble(
     mesh = discretisation.mesh
     size = mesh.n_triangles
     wavenumber = problem.wavenumber
-    coupling = local_coupling(mesh, wavenumber)
+    coupling = local_coupling(mesh, wavenumber, len(discretisation.signs))
     every_row = np.arange(size)
     real = np.float64 if settings.double_precision else np.float32
     far = _far_arguments(discretisation, wavenumber, coupling, every_row, real)
@@ -278,7 +278,7 @@ def single_layers(
 ) -> ComplexArray:
     """Return (V + (ie/k) (K' + 1/2)) times each row of ``gradient``, (n, n_triangles)."""
     mesh = discretisation.mesh
-    coupling = local_coupling(mesh, wavenumber)
+    coupling = local_coupling(mesh, wavenumber, len(discretisation.signs))
     every_row = np.arange(mesh.n_triangles)
     layers = _single_layers_at(every_row, coupling, wavenumber, discretisation, gradient)
     return np.asarray(layers + 0.5j / wavenumber * coupling * gradient)
@@ -374,8 +374,11 @@ def _single_layers_at(
     return result
 
 
-def local_coupling(mesh: Mesh, wavenumber: float) -> FloatArray:
+def local_coupling(mesh: Mesh, wavenumber: float, copies: int) -> FloatArray:
     """Return e, k times the coupling of each collocation point, (n_triangles,): min(1, kh/2).
+
+    Below the first irregular frequency that a body of its volume can have, it falls with the
+    square of the frequency besides. ``copies`` is the number of mirror images, itself included.
 
     h is the square root of the element's area. Constant elements represent the hypersingular
     operator with an error of the order of h times the curvature of p. The classical coupling i/k
@@ -385,8 +388,15 @@ def local_coupling(mesh: Mesh, wavenumber: float) -> FloatArray:
     surface; there the plain equation's error, of order h^2, is divided by the coupling, so that
     a law which falls faster, such as (kh)^2, does not converge. ``tests/benchmarks/coupling.py``
     compares the choices on a cabinet, across its irregular frequencies.
+
+    Irregular frequencies are those of the body's inside with zero pressure on its walls. Of all
+    bodies of a volume the ball has the lowest, at k = pi over its radius (inequality of Faber
+    and Krahn, from memory). Below it the plain equation needs no help, and what a small source
+    radiates hangs on a small part of its pressure, which the coupling would spoil.
     """
-    return np.asarray(np.minimum(1.0, 0.5 * wavenumber * np.sqrt(mesh.areas)))
+    radius = (3 * abs(mesh.volume) * copies / (4 * np.pi)) ** (1 / 3)
+    near_first = min(1.0, wavenumber * radius / np.pi) ** 2
+    return np.asarray(near_first * np.minimum(1.0, 0.5 * wavenumber * np.sqrt(mesh.areas)))
 
 
 def _near_corrections(

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from bafflelens.bem import near_field
+from bafflelens.bem.burton_miller import local_coupling
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.linear_solver import LARGEST_DIRECT_RESIDUAL, MOST_ITERATIONS
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
@@ -287,8 +288,7 @@ class _Frequency:
     def of(cls, on_card: CardMesh, problem: HelmholtzProblem) -> _Frequency:
         k = problem.wavenumber
         areas, moments = on_card.shape[3:]
-        # the law of `burton_miller.local_coupling`
-        coupling = cupy.minimum(1.0, 0.5 * k * cupy.sqrt(areas))
+        coupling = cupy.asarray(local_coupling(on_card.mesh, k, len(on_card.signs)))
         points, sources = on_card.points.copy(), on_card.points.copy()
         source_normals = on_card.normals.copy()
         points[:, 3] = coupling

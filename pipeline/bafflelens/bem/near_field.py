@@ -117,13 +117,14 @@ def find_near_pairs(
         The elements.
     """
     limit = mesh.longest_edges
-    counts = _count_near(points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2)
+    centroids = np.ascontiguousarray(mesh.centroids.T)
+    counts = _count_near(points, signs, centroids, (NEAR_EDGES * limit) ** 2)
     start = np.concatenate(([0], np.cumsum(counts)))
     element = np.empty(start[-1], dtype=np.int64)
     image = np.empty(start[-1], dtype=np.int64)
     distance = np.empty(start[-1])
     _list_near(
-        points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, start, element, image, distance
+        points, signs, centroids, (NEAR_EDGES * limit) ** 2, start, element, image, distance
     )
     point = np.repeat(np.arange(len(points)), counts)
     double_layer, hypersingular = static_double_layers(
@@ -162,8 +163,13 @@ def second_moments(mesh: Mesh) -> FloatArray:
     return np.asarray((offset**2).sum(axis=(1, 2)) / 24)
 
 
+# Elements are compared in groups of this many: a group without a hit is passed over at once.
+_GROUP = 64
+
+
 @njit(parallel=True, cache=True)
 def _count_near(points, signs, centroids, limit2):
+    """Count the near elements of each point; ``centroids`` is (3, n_elements)."""
     counts = np.zeros(points.shape[0], dtype=np.int64)
     for i in prange(points.shape[0]):
         total = 0
@@ -171,13 +177,7 @@ def _count_near(points, signs, centroids, limit2):
             x = points[i, 0] * signs[image, 0]
             y = points[i, 1] * signs[image, 1]
             z = points[i, 2] * signs[image, 2]
-            for j in range(centroids.shape[0]):
-                d2 = (
-                    (centroids[j, 0] - x) ** 2
-                    + (centroids[j, 1] - y) ** 2
-                    + (centroids[j, 2] - z) ** 2
-                )
-                total += d2 < limit2[j]
+            total += _hits(x, y, z, centroids, limit2, 0, limit2.size)
         counts[i] = total
     return counts
 
@@ -190,17 +190,32 @@ def _list_near(points, signs, centroids, limit2, start, element, image_of, dista
             x = points[i, 0] * signs[image, 0]
             y = points[i, 1] * signs[image, 1]
             z = points[i, 2] * signs[image, 2]
-            for j in range(centroids.shape[0]):
-                d2 = (
-                    (centroids[j, 0] - x) ** 2
-                    + (centroids[j, 1] - y) ** 2
-                    + (centroids[j, 2] - z) ** 2
-                )
-                if d2 < limit2[j]:
-                    element[at] = j
-                    image_of[at] = image
-                    distance[at] = np.sqrt(d2)
-                    at += 1
+            for begin in range(0, limit2.size, _GROUP):
+                end = min(begin + _GROUP, limit2.size)
+                if _hits(x, y, z, centroids, limit2, begin, end) == 0:
+                    continue
+                for j in range(begin, end):
+                    d2 = _distance2(x, y, z, centroids, j)
+                    if d2 < limit2[j]:
+                        element[at] = j
+                        image_of[at] = image
+                        distance[at] = np.sqrt(d2)
+                        at += 1
+
+
+@njit(inline="always")
+def _distance2(x, y, z, centroids, j):
+    dx, dy, dz = centroids[0, j] - x, centroids[1, j] - y, centroids[2, j] - z
+    return dx * dx + dy * dy + dz * dz
+
+
+@njit(inline="always")
+def _hits(x, y, z, centroids, limit2, begin, end):
+    """Return how many of some elements are near a point."""
+    total = 0
+    for j in range(begin, end):
+        total += 1 if _distance2(x, y, z, centroids, j) < limit2[j] else 0
+    return total
 
 
 @njit(cache=True)

@@ -3,6 +3,7 @@
 
 import pickle
 from dataclasses import replace
+from types import SimpleNamespace
 
 import bodies
 import numpy as np
@@ -151,6 +152,40 @@ def test_without_a_card(monkeypatch, without_card):
     else:
         np.testing.assert_allclose(found.far_field, run().far_field)
         assert reasons == {"solved on the processor (engine 'gpu': no graphics card was found)"}
+
+
+class OutOfMemoryError(MemoryError):
+    """Stands in for the error of that kind of CuPy."""
+
+
+# Stands in for CuPy on a card whose memory others have taken.
+FULL_CARD = SimpleNamespace(
+    cuda=SimpleNamespace(
+        memory=SimpleNamespace(OutOfMemoryError=OutOfMemoryError),
+        runtime=SimpleNamespace(memGetInfo=lambda: (2**30, 80 * 2**30)),
+    )
+)
+
+
+def test_a_card_that_others_have_filled(monkeypatch):
+    def send(*_):
+        msg = "out of memory allocating 5 bytes"
+        raise OutOfMemoryError(msg)
+
+    monkeypatch.setattr(gpu_engine, "cupy", FULL_CARD)
+    monkeypatch.setattr(gpu_engine, "missing_card", lambda: "")
+    monkeypatch.setattr(gpu_engine, "send", send)
+    message = (
+        "engine 'gpu': the card's memory is short (out of memory allocating 5 bytes; 1.0 of "
+        "80.0 GiB free, the rest in use)"
+    )
+    failed = run(engine="gpu")
+    assert {outcome.reason for outcome in failed.outcomes} == {message}
+    found = run(engine="gpu", without_card="direct")
+    assert {outcome.status for outcome in found.outcomes} == {"solved"}
+    assert {outcome.reason for outcome in found.outcomes} == {
+        f"solved on the processor ({message})"
+    }
 
 
 def test_wrong_input_is_not_a_failed_frequency():

@@ -9,7 +9,8 @@ with the extra ``gpu``.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
@@ -194,11 +195,18 @@ def solve_on_card(
     if reason := missing_card():
         msg = f"engine 'gpu': {reason}"
         raise CardError(msg)
-    try:
+    with _memory_faults():
         return _solve(
             problem, on_card or send(problem.mesh, problem.symmetry),
             settings or CardSettings(), guesses,
         )  # fmt: skip
+
+
+@contextmanager
+def _memory_faults() -> Iterator[None]:
+    """Say how much memory the card has where it is short."""
+    try:
+        yield
     except cupy.cuda.memory.OutOfMemoryError as error:
         free, total = cupy.cuda.runtime.memGetInfo()
         msg = (
@@ -219,7 +227,8 @@ def sweep_on_card(
     def solve_one(problem: HelmholtzProblem) -> HelmholtzSolution:
         nonlocal on_card
         if on_card is None and not missing_card():
-            on_card = send(mesh, symmetry)
+            with _memory_faults():
+                on_card = send(mesh, symmetry)
         guesses = np.concatenate(earlier[-n_guesses:]) if earlier else None
         solution = solve_on_card(problem, on_card=on_card, settings=settings, guesses=guesses)
         earlier.append(solution.surface_pressure)

@@ -37,15 +37,11 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
-from bafflelens.shapes.cabinet import Edges, Head, LeaningCabinet, shaped_faults, shaped_hull
-from bafflelens.shapes.drivers import Dome, Midranges, Tweeter, midranges
-from bafflelens.shapes.lens import Passage, lens_faults, make_lens
-from bafflelens.shapes.loudspeaker import (
-    Loudspeaker,
-    build_loudspeaker,
-    loudspeaker_faults,
-    loudspeaker_sources,
-)
+from bafflelens.shapes.cabinet import Edges, Head, LeaningCabinet
+from bafflelens.shapes.drivers import Dome, Midranges
+from bafflelens.shapes.lens import Passage
+from bafflelens.shapes.lens_loudspeaker import lens_loudspeaker, lens_loudspeaker_faults
+from bafflelens.shapes.loudspeaker import build_loudspeaker, loudspeaker_sources
 from bafflelens.shapes.panels import Felt, Plate, felt_layer
 from bafflelens.shapes.walls import ArcWall
 
@@ -68,31 +64,14 @@ class Parameters:
     head: Head = field(default_factory=Head)
 
 
-def loudspeaker(parameters: Parameters) -> Loudspeaker:
-    """Return the parts at their places."""
-    tweeter = Tweeter(dome=parameters.dome, x=-parameters.lens.depth_mm)
-    return Loudspeaker(
-        hull=shaped_hull(parameters.cabinet, parameters.edges, parameters.head),
-        drivers=(tweeter, *midranges(parameters.midrange)),
-        lens=make_lens(parameters.lens, parameters.upper, parameters.lower, tweeter.reach),
-        plate=parameters.plate,
-        felt=parameters.felt,
-    )
-
-
 def check(parameters: Parameters) -> list[str]:
     """Return every rule between parameters that is broken, with both numbers."""
-    reach = Tweeter(dome=parameters.dome).reach
-    faults = [
-        *lens_faults(parameters.lens, parameters.upper, parameters.lower, reach),
-        *shaped_faults(parameters.cabinet, parameters.edges, parameters.head),
-    ]
-    return faults or loudspeaker_faults(loudspeaker(parameters))
+    return lens_loudspeaker_faults(parameters)
 
 
 def sources(parameters: Parameters) -> list[dict[str, Any]]:
     """Return what moves: the dome, and each cone."""
-    return loudspeaker_sources(loudspeaker(parameters))
+    return loudspeaker_sources(lens_loudspeaker(parameters))
 
 
 def absorbers(parameters: Parameters) -> dict[str, dict[str, float]]:
@@ -102,7 +81,7 @@ def absorbers(parameters: Parameters) -> dict[str, dict[str, float]]:
 
 def build(model: Any, parameters: Parameters) -> None:
     """Add the left half of the surface, in metres, to a gmsh model and name its parts."""
-    build_loudspeaker(model, loudspeaker(parameters))
+    build_loudspeaker(model, lens_loudspeaker(parameters))
 
 
 if __name__ == "__main__":

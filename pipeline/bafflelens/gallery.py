@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page of all shapes: a thumbnail, one line, and every parameter with its range.
 
-Depends on: errors, geometry, picture, progress, report.style.
+Depends on: errors, geometry, picture, progress, report.style, report.templates.
 """
 
 from __future__ import annotations
@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
 from bafflelens.errors import BafflelensError, InputError, invalid
 from bafflelens.geometry import Shape, load_shape, mesh_shape
 from bafflelens.picture import shape_picture
 from bafflelens.progress import Progress
 from bafflelens.quality import MeshSize
 from bafflelens.report.style import png_uri
+from bafflelens.report.templates import templates_in
 
 _TEMPLATE: Final = "gallery.html.jinja"
 _TIME_LIMIT_S: Final = 60.0
@@ -92,13 +91,7 @@ def show_shapes(shapes: Sequence[Shape], progress: Progress) -> str:
         for shape in shapes:
             entries.append(_entry(shape))
             advance(1.0, f"{shape.name} drawn")
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates_in(Path(__file__).parent)
     return environment.get_template(_TEMPLATE).render(entries=entries, headline=_headline)
 
 

@@ -83,7 +83,9 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     StoreError
         If the results cannot be written.
     """
-    loaded = on_engine_at_hand(load_job(job_file), options)
+    loaded = load_job(job_file)
+    engine = engine_at_hand(loaded, options)
+    loaded = _with_engine(loaded, engine)
     sampling = draw(loaded)
     plan = plan_job(loaded, sampling, options)
     record = first_record(loaded)
@@ -92,7 +94,7 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     with _pool(plan, options) as pool:
         candidates = _catalogue_of(loaded, sampling)
         folder = create_run(options.results, loaded, candidates, record)
-        return _carry_out(folder, plan, pool, options)
+        return _carry_out(folder, engine, plan, pool, options)
 
 
 def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
@@ -106,14 +108,16 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
         If this is no run folder, another process works on it, or it cannot be written.
     """
     folder = open_run(run_folder)
-    loaded = on_engine_at_hand(folder.load_job(), options)
+    loaded = folder.load_job()
+    engine = engine_at_hand(loaded, options)
+    loaded = _with_engine(loaded, engine)
     plan = plan_job(loaded, _sampling_of(folder), options)
     with _pool(plan, options) as pool:
-        return _carry_out(folder, plan, pool, options)
+        return _carry_out(folder, engine, plan, pool, options)
 
 
-def on_engine_at_hand(loaded: LoadedJob, options: RunOptions) -> LoadedJob:
-    """Return the job, solved on the processor where it wants a card, allows that, and has none.
+def engine_at_hand(loaded: LoadedJob, options: RunOptions) -> str:
+    """Return the engine of a job; that of the processor where it allows that and has no card.
 
     Raises
     ------
@@ -122,15 +126,19 @@ def on_engine_at_hand(loaded: LoadedJob, options: RunOptions) -> LoadedJob:
     """
     solve = loaded.job.solve
     if solve.engine != "gpu" or options.scheduler or count_cards():
-        return loaded
+        return solve.engine
     reason = missing_card() or "no graphics card was found"
     if solve.without_card == "stop":
         rule = f"'direct' here, or solve.without_card = 'direct': {reason}"
         msg = f"{loaded.path}: {invalid('key solve.engine', 'gpu', rule)}"
         raise InputError(msg)
     options.progress.say(f"note: solving on the processor: {reason}")
-    job = loaded.job.model_copy(update={"solve": solve.model_copy(update={"engine": "direct"})})
-    return replace(loaded, job=job)
+    return "direct"
+
+
+def _with_engine(loaded: LoadedJob, engine: str) -> LoadedJob:
+    solve = loaded.job.solve.model_copy(update={"engine": engine})
+    return replace(loaded, job=loaded.job.model_copy(update={"solve": solve}))
 
 
 def _cards(loaded: LoadedJob, options: RunOptions) -> int:
@@ -151,12 +159,14 @@ def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan
     )
 
 
-def _carry_out(folder: RunFolder, plan: Plan, pool: Pool, options: RunOptions) -> RunResult:
+def _carry_out(
+    folder: RunFolder, engine: str, plan: Plan, pool: Pool, options: RunOptions
+) -> RunResult:
     options.progress.say(f"run folder: {folder.path}")
     with _resumable(folder, options.progress), keep_journal(folder) as journal:
         run = Run(
             folder=folder,
-            loaded=on_engine_at_hand(folder.load_job(), options),
+            loaded=_with_engine(folder.load_job(), engine),
             plan=plan,
             pool=pool,
             journal=journal,

@@ -4,8 +4,8 @@
 Depends on: directivity, errors, polars.
 
 Seventy positions, every 10 degrees on the horizontal and the vertical orbit. All averages are of
-energy. Angles and weights: sections 5.2 and 13 and appendix C of the standard, from third-party
-transcriptions that agree. How it lists the rear wall can be read in two ways, so both are here.
+energy. Angles and weights: sections 5.2 and 13 and appendix C of the standard, second hand, as
+several copies agree. How it lists the rear wall can be read in two ways, so both are here.
 """
 
 from __future__ import annotations

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -21,6 +22,9 @@ from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
 from bafflelens.quality import Band, tolerance
 from bafflelens.source import SourceMotion, normal_velocity
+
+# From a problem and the pressures of earlier frequencies to a solution.
+Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
 
 # A result whose power balance is worse than this is a failed frequency.
 LARGEST_IMBALANCE = 0.05
@@ -142,16 +146,17 @@ def solve_band(
     BandResult
         Far field and power of every source at every frequency, and what became of each.
     """
+    direct = partial(_direct_solver, mesh, symmetry, quality, stored_unknowns)
+    solve_next: Solver
     if engine == "direct":
-        solve_one = _direct_sweep(mesh, symmetry, quality, stored_unknowns)
+        solve_next = direct()
     elif engine == "gpu":
-        solve_one = sweep_on_card(mesh, symmetry, tolerance(quality), GUESSES)
+        solve_next = sweep_on_card(mesh, symmetry, tolerance(quality))
         if without_card == "direct":
-            solve_one = _or_else(
-                solve_one, partial(_direct_sweep, mesh, symmetry, quality, stored_unknowns)
-            )
+            solve_next = _or_else(solve_next, direct)
     else:
-        solve_one = partial(solve, engine=engine)
+        solve_next = _without_guesses(engine)
+    earlier: deque[ComplexArray] = deque(maxlen=GUESSES)
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
@@ -174,7 +179,8 @@ def solve_band(
         )
         status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
         try:
-            solution = solve_one(problem)
+            solution = solve_next(problem, np.concatenate(earlier) if earlier else None)
+            earlier.append(solution.surface_pressure)
             iterations, residual = solution.iterations, solution.residual
             reason = "; ".join(solution.remarks)
             balance = power_balance(solution)
@@ -266,49 +272,47 @@ def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
         raise SolveError(msg)
 
 
-def _or_else(
-    on_card: Callable[[HelmholtzProblem], HelmholtzSolution],
-    make_direct: Callable[[], Callable[[HelmholtzProblem], HelmholtzSolution]],
-) -> Callable[[HelmholtzProblem], HelmholtzSolution]:
+def _without_guesses(engine: str) -> Solver:
+    """Return an engine that has no use for guesses."""
+    return lambda problem, _: solve(problem, engine)
+
+
+def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
     """Return an engine that leaves the card for good once that fails it, and says so."""
-    direct: Callable[[HelmholtzProblem], HelmholtzSolution] | None = None
+    direct: Solver | None = None
     reason = ""
 
-    def solve_one(problem: HelmholtzProblem) -> HelmholtzSolution:
+    def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
         nonlocal direct, reason
         if direct is None:
             try:
-                return on_card(problem)
+                return on_card(problem, guesses)
             except CardError as error:
                 reason = f"solved on the processor ({error})"
                 direct = make_direct()
-        solution = direct(problem)
+        solution = direct(problem, guesses)
         return replace(solution, remarks=(reason, *solution.remarks))
 
-    return solve_one
+    return solve_next
 
 
-def _direct_sweep(
+def _direct_solver(
     mesh: Mesh, symmetry: tuple[str, ...], quality: str, stored_unknowns: int | None
-) -> Callable[[HelmholtzProblem], HelmholtzSolution]:
+) -> Solver:
     """Return the own engine with what the frequencies of a band share."""
     discretisation = discretise(mesh, symmetry)
     settings = Settings(tolerance=tolerance(quality))
     if stored_unknowns is not None:
         settings = replace(settings, stored_unknowns=stored_unknowns)
     workspace = Workspace()
-    earlier: list[ComplexArray] = []
 
-    def solve_one(problem: HelmholtzProblem) -> HelmholtzSolution:
-        guesses = np.concatenate(earlier[-GUESSES:]) if earlier else None
-        solution = solve_burton_miller(
+    def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
+        return solve_burton_miller(
             problem,
             discretisation=discretisation,
             settings=settings,
             guesses=guesses,
             workspace=workspace,
         )
-        earlier.append(solution.surface_pressure)
-        return solution
 
-    return solve_one
+    return solve_next

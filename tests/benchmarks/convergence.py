@@ -15,15 +15,15 @@ import time
 from pathlib import Path
 
 import numpy as np
-from shapes import front_directions, meshes, shipped
+from shapes import front_directions, meshes, radiation, shipped
 
-from bafflelens.bem import HelmholtzProblem, gpu_engine
+from bafflelens.bem import gpu_engine
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
 from bafflelens.quality import QUALITIES, MeshSize, mesh_size, tolerance
-from bafflelens.source import normal_velocity
+from bafflelens.sweep import power_balance
 
 AIR = Air()
 LENS = "vertical_lens"
@@ -140,16 +140,8 @@ def _compare(name: str, script: str, frequency: float, found: list[Mesh]) -> Non
 
 
 def _level(script: str, mesh: Mesh, frequency: float, residual: float):
-    from bafflelens.sweep import power_balance
-
     shape, motions = shipped(script)
-    problem = HelmholtzProblem(
-        mesh=mesh,
-        frequency_hz=frequency,
-        air=AIR,
-        normal_velocity=normal_velocity(mesh, motions, frequency),
-        symmetry=shape.symmetry,
-    )
+    problem = radiation(shape, motions, mesh, frequency, AIR)
     if gpu_engine.missing_card():
         solution = solve_burton_miller(problem, settings=Settings(tolerance=residual))
     else:

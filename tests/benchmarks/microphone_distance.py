@@ -9,13 +9,11 @@ change between a measurement at 1 m and one at 2 m, at draft quality.
 from __future__ import annotations
 
 import numpy as np
-from shapes import meshes, shipped
+from shapes import meshes, radiation, shipped
 
 from bafflelens.bem.engines import solve
-from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.medium import Air
 from bafflelens.quality import mesh_size
-from bafflelens.source import normal_velocity
 
 DISTANCES_M = (0.5, 1.0, 2.0, 4.0)
 FREQUENCIES_HZ = (1000.0, 1500.0, 2000.0, 3000.0, 4000.0, 6000.0, 8000.0)
@@ -31,13 +29,7 @@ def main() -> None:
     worst = np.zeros(len(DISTANCES_M))
     for frequency_hz in FREQUENCIES_HZ:
         (mesh,) = meshes(shape, [mesh_size("draft", frequency_hz, air)], {})
-        problem = HelmholtzProblem(
-            mesh=mesh,
-            frequency_hz=frequency_hz,
-            air=air,
-            normal_velocity=normal_velocity(mesh, motions, frequency_hz),
-            symmetry=shape.symmetry,
-        )
+        problem = radiation(shape, motions, mesh, frequency_hz, air)
         solution = solve(problem, engine="direct")
         far = abs(solution.far_field(np.array([[1.0, 0.0, 0.0]]))[0, 0])
         points = np.array([[distance, 0.0, 0.0] for distance in DISTANCES_M])

@@ -13,19 +13,17 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
-from shapes import front_directions, shipped
+from shapes import front_directions, radiation, shipped
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 from cad import write_step
 from scans import Faults, make_scan
 
-from bafflelens.bem import HelmholtzProblem
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.geometry import load_shape, mesh_shape, source_motions
 from bafflelens.medium import Air
 from bafflelens.quality import MeshSize
 from bafflelens.scan.clay import Request, take_scan
-from bafflelens.source import normal_velocity
 
 AIR = Air()
 # 45 to 47.55 degrees and 120 to 128 mm: up to 2.3 mm off, at the same depth of the dome
@@ -88,13 +86,7 @@ def _level(shape, values, frequency):
         curvature_elements=12,
     )
     (mesh,) = mesh_shape(shape, values, [size], TIME_LIMIT_S)
-    problem = HelmholtzProblem(
-        mesh=mesh,
-        frequency_hz=frequency,
-        air=AIR,
-        normal_velocity=normal_velocity(mesh, source_motions(shape, values), frequency),
-        symmetry=shape.symmetry,
-    )
+    problem = radiation(shape, source_motions(shape, values), mesh, frequency, AIR)
     solution = solve_burton_miller(problem, settings=Settings(tolerance=2e-4))
     far = solution.far_field(front_directions())[0]
     return 20 * np.log10(np.abs(far)), mesh.n_triangles

@@ -7,11 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
+from bafflelens.bem import HelmholtzProblem
 from bafflelens.conventions import FloatArray, direction_vectors
 from bafflelens.geometry import Shape, load_shape, mesh_shape, source_motions
+from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
 from bafflelens.quality import MeshSize
-from bafflelens.source import SourceMotion
+from bafflelens.source import SourceMotion, normal_velocity
 
 GEOMETRIES = Path(__file__).parents[2] / "geometries"
 TIME_LIMIT_S = 300.0
@@ -26,6 +28,19 @@ def shipped(name: str) -> tuple[Shape, tuple[SourceMotion, ...]]:
 def meshes(shape: Shape, sizes: list[MeshSize], values: dict[str, float]) -> tuple[Mesh, ...]:
     """Mesh a shape at several sizes."""
     return mesh_shape(shape, {**shape.defaults, **values}, sizes, TIME_LIMIT_S)
+
+
+def radiation(
+    shape: Shape, motions: tuple[SourceMotion, ...], mesh: Mesh, frequency_hz: float, air: Air
+) -> HelmholtzProblem:
+    """Return the problem of a shape on a mesh, each source with 1 m/s^2."""
+    return HelmholtzProblem(
+        mesh=mesh,
+        frequency_hz=frequency_hz,
+        air=air,
+        normal_velocity=normal_velocity(mesh, motions, frequency_hz),
+        symmetry=shape.symmetry,
+    )
 
 
 def front_directions() -> FloatArray:

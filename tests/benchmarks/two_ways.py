@@ -14,13 +14,12 @@ import sys
 import time
 
 import numpy as np
-from shapes import front_directions, meshes, shipped
+from shapes import front_directions, meshes, radiation, shipped
 
-from bafflelens.bem import HelmholtzProblem, solve
+from bafflelens.bem import solve
 from bafflelens.conventions import FloatArray
 from bafflelens.medium import Air
 from bafflelens.quality import mesh_size
-from bafflelens.source import normal_velocity
 
 FREQUENCIES_HZ = (1000.0, 2500.0, 5000.0, 10_000.0)
 VALUES = {
@@ -61,13 +60,7 @@ def levels(
     air = Air()
     shape, motions = shipped(name)
     (mesh,) = meshes(shape, [mesh_size(quality, frequency_hz, air)], values)
-    problem = HelmholtzProblem(
-        mesh=mesh,
-        frequency_hz=frequency_hz,
-        air=air,
-        normal_velocity=normal_velocity(mesh, motions, frequency_hz),
-        symmetry=shape.symmetry,
-    )
+    problem = radiation(shape, motions, mesh, frequency_hz, air)
     far = solve(problem).far_field(front_directions())[0]
     return np.asarray(20 * np.log10(np.abs(far))), mesh.n_triangles
 

@@ -51,7 +51,8 @@ def condition(ka):
     case = radiating.problem(mesh, np.ones(mesh.n_triangles), ka, planes)
     settings = burton_miller.Settings(double_precision=True)
     workspace = burton_miller.Workspace()
-    system = burton_miller.assemble(case, discretise(mesh, planes), settings, workspace)
+    at = burton_miller.AtFrequency(discretise(mesh, planes), case.wavenumber)
+    system = burton_miller.assemble(at, settings, workspace)
     return float(np.linalg.cond(system.full_matrix()))
 
 

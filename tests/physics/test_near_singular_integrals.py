@@ -294,7 +294,8 @@ def matrix_and_exact_rows(mesh, k, coupling, rows):
     """Rows of the system matrix as the engine makes them, and by brute force."""
     problem = radiating.problem(mesh, np.ones(mesh.n_triangles), k)
     settings = burton_miller.Settings(double_precision=True)
-    system = burton_miller.assemble(problem, discretise(mesh), settings, burton_miller.Workspace())
+    at = burton_miller.AtFrequency(discretise(mesh), problem.wavenumber)
+    system = burton_miller.assemble(at, settings, burton_miller.Workspace())
     exact = np.empty((len(rows), mesh.n_triangles), dtype=complex)
     for number, i in enumerate(rows):
         x, n_x = mesh.centroids[i], mesh.normals[i]

@@ -3,8 +3,8 @@
 
 The model is a porous layer on a rigid backing, with the empirical constants of Y. Miki,
 "Acoustical properties of porous materials - Modifications of Delany-Bazley models", J. Acoust.
-Soc. Jpn. (E) 11 (1990) 19, doi:10.1250/ast.11.19 (the four constants agree with an independent
-open-source transcription of the paper). Written for the time factor exp(-i omega t).
+Soc. Jpn. (E) 11 (1990) 19, doi:10.1250/ast.11.19 (the paper was not at hand; a separate copy
+of its four constants agrees with these). Written for the time factor exp(-i omega t).
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
-from functools import partial
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -96,6 +96,69 @@ class Workspace:
         return self.memory[:needed].view(dtype).reshape(shape)
 
 
+@dataclass(frozen=True, eq=False)
+class AtFrequency:
+    """A discretisation at one frequency, with what all operators there have in common.
+
+    Attributes
+    ----------
+    discretisation : Discretisation
+        The elements and their near pairs.
+    wavenumber : float
+        k in 1/m.
+    """
+
+    discretisation: Discretisation
+    wavenumber: float
+
+    @property
+    def mesh(self) -> Mesh:
+        """The elements."""
+        return self.discretisation.mesh
+
+    @cached_property
+    def coupling(self) -> FloatArray:
+        """Coupling of each collocation point times k, (n_triangles,); see `local_coupling`."""
+        return local_coupling(self.mesh, self.wavenumber, len(self.discretisation.signs))
+
+    @cached_property
+    def own_element(self) -> tuple[ComplexArray, ComplexArray]:
+        """G and the dynamic part of H at each element's own centroid, (n_triangles,) each."""
+        return near_field.own_element_dynamic(self.mesh, self.wavenumber)
+
+    @property
+    def everywhere(self) -> FieldPoints:
+        """All collocation points, coupled."""
+        near = self.discretisation.near
+        return FieldPoints(self.mesh.centroids, self.mesh.normals, self.coupling, near)
+
+    def uncoupled(self, rows: IntArray) -> FieldPoints:
+        """Return some collocation points, as the plain equation takes them."""
+        near = self.discretisation.near.of_points(rows)
+        none = np.zeros(rows.size)
+        return FieldPoints(self.mesh.centroids[rows], self.mesh.normals[rows], none, near)
+
+
+@dataclass(frozen=True, eq=False)
+class FieldPoints:
+    """Where the layers are taken.
+
+    Attributes
+    ----------
+    points, normals : (n_points, 3) array
+        Coordinates in m and unit normals.
+    coupling : (n_points,) array
+        k times the coupling.
+    near : NearPairs
+        The elements near each.
+    """
+
+    points: FloatArray
+    normals: FloatArray
+    coupling: FloatArray
+    near: near_field.NearPairs
+
+
 def solve_burton_miller(
     problem: HelmholtzProblem,
     *,
@@ -126,15 +189,16 @@ def solve_burton_miller(
     """
     settings = settings or Settings()
     discretisation = discretisation or discretise(problem.mesh, problem.symmetry)
-    rigid = assemble(problem, discretisation, settings, workspace or Workspace())
-    system = absorbing_system(rigid, problem, discretisation)
-    right_hand_sides = excitation(problem, discretisation)
+    at = AtFrequency(discretisation, problem.wavenumber)
+    rigid = assemble(at, settings, workspace or Workspace())
+    system = absorbing_system(rigid, problem, at)
+    right_hand_sides = single_layers(at, np.asarray(problem.pressure_gradient))
     outcome = solve_linear_system(
         system, right_hand_sides, tolerance=settings.tolerance, guesses=guesses
     )
     return HelmholtzSolution(
         problem=problem,
-        surface_pressure=_with_plain_sources(problem, discretisation, outcome.solutions),
+        surface_pressure=_with_plain_sources(problem, at, outcome.solutions),
         engine="direct",
         iterations=outcome.iterations,
         residual=outcome.residual,
@@ -143,7 +207,7 @@ def solve_burton_miller(
 
 
 def _with_plain_sources(
-    problem: HelmholtzProblem, discretisation: Discretisation, pressure: ComplexArray
+    problem: HelmholtzProblem, at: AtFrequency, pressure: ComplexArray
 ) -> ComplexArray:
     """Return the pressure with that on moving and absorbing surfaces by `plain_pressure`.
 
@@ -152,26 +216,18 @@ def _with_plain_sources(
     """
     active = np.flatnonzero(np.any(problem.total_gradient(pressure) != 0, axis=0))
     improved = pressure.copy()
-    improved[:, active] = plain_pressure(problem, discretisation, pressure, active)
+    improved[:, active] = plain_pressure(problem, at, pressure, active)
     return improved
 
 
-def assemble(
-    problem: HelmholtzProblem,
-    discretisation: Discretisation,
-    settings: Settings,
-    workspace: Workspace,
-) -> LinearSystem:
+def assemble(at: AtFrequency, settings: Settings, workspace: Workspace) -> LinearSystem:
     """Return the system matrix -1/2 + K + (ie/k) H, stored or as a product on the fly."""
-    mesh = discretisation.mesh
-    size = mesh.n_triangles
-    wavenumber = problem.wavenumber
-    coupling = local_coupling(mesh, wavenumber, len(discretisation.signs))
-    every_row = np.arange(size)
-    real = np.float64 if settings.double_precision else np.float32
-    far = _far_arguments(discretisation, wavenumber, coupling, every_row, real)
+    discretisation = at.discretisation
+    size = at.mesh.n_triangles
     near = discretisation.near
-    corrections = _near_corrections(near, every_row, coupling, wavenumber, discretisation)
+    real = np.float64 if settings.double_precision else np.float32
+    far = _far_arguments(at, at.everywhere, real)
+    corrections = _near_corrections(at, at.everywhere)
     storage = settings.storage_for(size)
     if storage is Storage.FULL:
         return _full_system(far, discretisation, corrections, workspace)
@@ -193,7 +249,7 @@ def assemble(
         if size > settings.direct_unknowns:
             return None
         full = replace(settings, storage=Storage.FULL)
-        return assemble(problem, discretisation, full, Workspace()).full_matrix()
+        return assemble(at, full, Workspace()).full_matrix()
 
     return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix)
 
@@ -242,13 +298,8 @@ def _product_on_the_fly(
     kernels.apply_coupled_double_layer(*far, vectors, out)
 
 
-def excitation(problem: HelmholtzProblem, discretisation: Discretisation) -> ComplexArray:
-    """Return the right-hand sides (V + (ie/k) (K' + 1/2)) q, (n_sources, n_triangles)."""
-    return single_layers(problem.wavenumber, discretisation, np.asarray(problem.pressure_gradient))
-
-
 def absorbing_system(
-    system: LinearSystem, problem: HelmholtzProblem, discretisation: Discretisation
+    system: LinearSystem, problem: HelmholtzProblem, at: AtFrequency
 ) -> LinearSystem:
     """Return the system with its absorbing part: dp/dn = -ik (admittance) p, moved to the left."""
     if problem.admittance is None or not np.any(problem.admittance):
@@ -256,7 +307,7 @@ def absorbing_system(
     factor = 1j * problem.wavenumber * np.asarray(problem.admittance)
 
     def multiply(vectors: ComplexArray) -> ComplexArray:
-        taken = single_layers(problem.wavenumber, discretisation, factor * vectors)
+        taken = single_layers(at, factor * vectors)
         return np.asarray(system.multiply(vectors) + taken)
 
     def full_matrix() -> NDArray[np.complexfloating[Any, Any]] | None:
@@ -267,73 +318,52 @@ def absorbing_system(
         for block in np.array_split(active, max(1, active.size // 64)):
             unit = np.zeros((block.size, system.size), dtype=complex)
             unit[np.arange(block.size), block] = factor[block]
-            matrix[:, block] += single_layers(problem.wavenumber, discretisation, unit).T
+            matrix[:, block] += single_layers(at, unit).T
         return matrix
 
     return LinearSystem(size=system.size, multiply=multiply, full_matrix=full_matrix)
 
 
-def single_layers(
-    wavenumber: float, discretisation: Discretisation, gradient: ComplexArray
-) -> ComplexArray:
+def single_layers(at: AtFrequency, gradient: ComplexArray) -> ComplexArray:
     """Return (V + (ie/k) (K' + 1/2)) times each row of ``gradient``, (n, n_triangles)."""
-    mesh = discretisation.mesh
-    coupling = local_coupling(mesh, wavenumber, len(discretisation.signs))
-    every_row = np.arange(mesh.n_triangles)
-    layers = _single_layers_at(every_row, coupling, wavenumber, discretisation, gradient)
-    return np.asarray(layers + 0.5j / wavenumber * coupling * gradient)
+    layers = _single_layers_at(at, at.everywhere, gradient)
+    return np.asarray(layers + 0.5j / at.wavenumber * at.coupling * gradient)
 
 
 def plain_pressure(
-    problem: HelmholtzProblem,
-    discretisation: Discretisation,
-    pressure: ComplexArray,
-    rows: IntArray,
+    problem: HelmholtzProblem, at: AtFrequency, pressure: ComplexArray, rows: IntArray
 ) -> ComplexArray:
     """Return 2 (K p - V q) at the elements ``rows``, (n_sources, n_rows).
 
     The plain equation read as a formula for p. Unlike the coupled one it holds no hypersingular
     operator, so that on the moving surface, where p changes most, it is the more exact.
     """
-    none = np.zeros(rows.size)
-    gradient = problem.total_gradient(pressure)
-    wavenumber = problem.wavenumber
-    double = _double_layers_at(rows, none, wavenumber, discretisation, pressure)
-    single = _single_layers_at(rows, none, wavenumber, discretisation, gradient)
+    where = at.uncoupled(rows)
+    double = _double_layers_at(at, where, pressure)
+    single = _single_layers_at(at, where, problem.total_gradient(pressure))
     return np.asarray(2 * (double - single))
 
 
-def _double_layers_at(
-    rows: IntArray,
-    coupling: FloatArray,
-    wavenumber: float,
-    discretisation: Discretisation,
-    pressure: ComplexArray,
-) -> ComplexArray:
-    """Return (K + (ie/k) H) times each row of ``pressure`` at some elements, (n, n_rows)."""
-    result = np.empty((len(pressure), rows.size), dtype=complex)
-    far = _far_arguments(discretisation, wavenumber, coupling, rows)
+def _double_layers_at(at: AtFrequency, where: FieldPoints, pressure: ComplexArray) -> ComplexArray:
+    """Return (K + (ie/k) H) times each row of ``pressure`` at field points, (n, n_points)."""
+    number = len(where.points)
+    result = np.empty((len(pressure), number), dtype=complex)
+    far = _far_arguments(at, where)
     kernels.apply_coupled_double_layer(*far, kernels.parts(pressure, np.float32), result)
-    near = discretisation.near.of_points(rows)
-    corrections = _near_corrections(near, rows, coupling, wavenumber, discretisation)
-    shape = (rows.size, discretisation.mesh.n_triangles)
-    near_matrix = sparse.csr_array((corrections, near.element, near.start), shape=shape)
+    near_matrix = sparse.csr_array(
+        (_near_corrections(at, where), where.near.element, where.near.start),
+        shape=(number, at.mesh.n_triangles),
+    )
     return np.asarray(result + (near_matrix @ pressure.T).T)
 
 
-def _single_layers_at(
-    rows: IntArray,
-    coupling: FloatArray,
-    wavenumber: float,
-    discretisation: Discretisation,
-    gradient: ComplexArray,
-) -> ComplexArray:
-    """Return (V + (ie/k) K') times each row of ``gradient`` at some elements, (n, n_rows)."""
-    mesh = discretisation.mesh
+def _single_layers_at(at: AtFrequency, where: FieldPoints, gradient: ComplexArray) -> ComplexArray:
+    """Return (V + (ie/k) K') times each row of ``gradient`` at field points, (n, n_points)."""
+    mesh, discretisation, near = at.mesh, at.discretisation, where.near
     moving = np.any(gradient != 0, axis=0)
-    result = np.zeros((len(gradient), rows.size), dtype=complex)
+    result = np.zeros((len(gradient), len(where.points)), dtype=complex)
     points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = (
-        _far_arguments(discretisation, wavenumber, coupling, rows)
+        _far_arguments(at, where)
     )
     kernels.add_coupled_single_layer(
         points,
@@ -348,10 +378,9 @@ def _single_layers_at(
         kernels.parts(gradient[:, moving], np.float32),
         result,
     )
-    near = discretisation.near.of_points(rows)
     near_field.add_near_single_layer(
-        mesh.centroids[rows],
-        mesh.normals[rows],
+        where.points,
+        where.normals,
         discretisation.signs,
         mesh.corners,
         mesh.centroids,
@@ -365,9 +394,9 @@ def _single_layers_at(
         near.image,
         near.own,
         moving,
-        near_field.own_element_dynamic(mesh, wavenumber)[0],
-        coupling,
-        wavenumber,
+        at.own_element[0],
+        where.coupling,
+        at.wavenumber,
         np.ascontiguousarray(gradient),
         result,
     )
@@ -399,19 +428,13 @@ def local_coupling(mesh: Mesh, wavenumber: float, copies: int) -> FloatArray:
     return np.asarray(near_first * np.minimum(1.0, 0.5 * wavenumber * np.sqrt(mesh.areas)))
 
 
-def _near_corrections(
-    near: near_field.NearPairs,
-    rows: IntArray,
-    coupling: FloatArray,
-    wavenumber: float,
-    discretisation: Discretisation,
-) -> ComplexArray:
+def _near_corrections(at: AtFrequency, where: FieldPoints) -> ComplexArray:
     """Return what near pairs add to the far rule, (n_pairs,)."""
-    mesh = discretisation.mesh
+    mesh, discretisation, near = at.mesh, at.discretisation, where.near
     corrections = np.empty(near.element.size, dtype=complex)
     near_field.near_corrections(
-        mesh.centroids[rows],
-        mesh.normals[rows],
+        where.points,
+        where.normals,
         discretisation.signs,
         mesh.centroids,
         mesh.normals,
@@ -428,31 +451,27 @@ def _near_corrections(
         near.own,
         near.double_layer,
         near.hypersingular,
-        near_field.own_element_dynamic(mesh, wavenumber)[1],
-        coupling,
-        wavenumber,
+        at.own_element[1],
+        where.coupling,
+        at.wavenumber,
         corrections,
     )
     return corrections
 
 
 def _far_arguments(
-    discretisation: Discretisation,
-    wavenumber: float,
-    coupling: FloatArray,
-    rows: IntArray,
-    real: type[np.floating[Any]] = np.float32,
+    at: AtFrequency, where: FieldPoints, real: type[np.floating[Any]] = np.float32
 ) -> tuple[NDArray[np.floating[Any]], ...]:
     """Return the arguments of the far kernels for some field points, in a precision."""
-    mesh = discretisation.mesh
+    mesh, discretisation = at.mesh, at.discretisation
     return (
-        by_coordinate(mesh.centroids[rows], real),
-        by_coordinate(mesh.normals[rows], real),
+        by_coordinate(where.points, real),
+        by_coordinate(where.normals, real),
         discretisation.signs.astype(real),
-        coupling.astype(real),
+        where.coupling.astype(real),
         by_coordinate(mesh.centroids, real),
         by_coordinate(mesh.normals, real),
         (mesh.areas / near_field.FOUR_PI).astype(real),
-        (0.5 * wavenumber**2 * discretisation.moments).astype(real),
-        kernels.scalars(wavenumber, real),
+        (0.5 * at.wavenumber**2 * discretisation.moments).astype(real),
+        kernels.scalars(at.wavenumber, real),
     )

@@ -105,8 +105,8 @@ class CardMesh:
     ----------
     mesh : Mesh
         The elements.
-    signs : (n_images, 3) array
-        Mirror images.
+    signs, single_signs : (n_images, 3) and (n_images, 4) array
+        Mirror images, for the near and the far kernels.
     points, normals : (n_triangles, 4) single-precision arrays
         Centroids and normals as the far kernels take them; their fourth column is set a frequency.
     shape : tuple of double-precision arrays
@@ -217,22 +217,18 @@ def _memory_faults() -> Iterator[None]:
 
 
 def sweep_on_card(
-    mesh: Mesh, symmetry: tuple[str, ...], tolerance: float, n_guesses: int
-) -> Callable[[HelmholtzProblem], HelmholtzSolution]:
-    """Return the engine for the frequencies of one mesh, each solution a guess for the next."""
+    mesh: Mesh, symmetry: tuple[str, ...], tolerance: float
+) -> Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]:
+    """Return the engine for the frequencies of one mesh: from a problem and guesses."""
     on_card: CardMesh | None = None
     settings = CardSettings(tolerance=tolerance)
-    earlier: list[ComplexArray] = []
 
-    def solve_one(problem: HelmholtzProblem) -> HelmholtzSolution:
+    def solve_one(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
         nonlocal on_card
         if on_card is None and not missing_card():
             with _memory_faults():
                 on_card = send(mesh, symmetry)
-        guesses = np.concatenate(earlier[-n_guesses:]) if earlier else None
-        solution = solve_on_card(problem, on_card=on_card, settings=settings, guesses=guesses)
-        earlier.append(solution.surface_pressure)
-        return solution
+        return solve_on_card(problem, on_card=on_card, settings=settings, guesses=guesses)
 
     return solve_one
 

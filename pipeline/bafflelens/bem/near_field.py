@@ -163,10 +163,6 @@ def second_moments(mesh: Mesh) -> FloatArray:
     return np.asarray((offset**2).sum(axis=(1, 2)) / 24)
 
 
-# Elements are compared in groups of this many: a group without a hit is passed over at once.
-_GROUP = 64
-
-
 @njit(parallel=True, cache=True)
 def _count_near(points, signs, centroids, limit2):
     """Count the near elements of each point; ``centroids`` is (3, n_elements)."""
@@ -177,7 +173,8 @@ def _count_near(points, signs, centroids, limit2):
             x = points[i, 0] * signs[image, 0]
             y = points[i, 1] * signs[image, 1]
             z = points[i, 2] * signs[image, 2]
-            total += _hits(x, y, z, centroids, limit2, 0, limit2.size)
+            for j in range(limit2.size):
+                total += 1 if _distance2(x, y, z, centroids, j) < limit2[j] else 0
         counts[i] = total
     return counts
 
@@ -190,32 +187,19 @@ def _list_near(points, signs, centroids, limit2, start, element, image_of, dista
             x = points[i, 0] * signs[image, 0]
             y = points[i, 1] * signs[image, 1]
             z = points[i, 2] * signs[image, 2]
-            for begin in range(0, limit2.size, _GROUP):
-                end = min(begin + _GROUP, limit2.size)
-                if _hits(x, y, z, centroids, limit2, begin, end) == 0:
-                    continue
-                for j in range(begin, end):
-                    d2 = _distance2(x, y, z, centroids, j)
-                    if d2 < limit2[j]:
-                        element[at] = j
-                        image_of[at] = image
-                        distance[at] = np.sqrt(d2)
-                        at += 1
+            for j in range(limit2.size):
+                d2 = _distance2(x, y, z, centroids, j)
+                if d2 < limit2[j]:
+                    element[at] = j
+                    image_of[at] = image
+                    distance[at] = np.sqrt(d2)
+                    at += 1
 
 
 @njit(inline="always")
 def _distance2(x, y, z, centroids, j):
     dx, dy, dz = centroids[0, j] - x, centroids[1, j] - y, centroids[2, j] - z
     return dx * dx + dy * dy + dz * dz
-
-
-@njit(inline="always")
-def _hits(x, y, z, centroids, limit2, begin, end):
-    """Return how many of some elements are near a point."""
-    total = 0
-    for j in range(begin, end):
-        total += 1 if _distance2(x, y, z, centroids, j) < limit2[j] else 0
-    return total
 
 
 @njit(cache=True)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from functools import cache, partial
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 
 from bafflelens.ranking import RankedRow
 from bafflelens.report import words
@@ -38,6 +38,7 @@ from bafflelens.report.tables import (
     term_units,
     terms_of,
 )
+from bafflelens.report.templates import templates_in
 from bafflelens.report.view import RunView
 
 
@@ -117,13 +118,7 @@ def render(run: RunView) -> str:
 
 @cache
 def _environment() -> Environment:
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates_in(Path(__file__).parent)
     environment.filters |= {
         "capitalize_first": lambda text: text[:1].upper() + text[1:],
         "db": words.decibels,

@@ -370,8 +370,9 @@ def _single_layers_at(at: AtFrequency, where: FieldPoints, gradient: ComplexArra
         normals,
         signs,
         couplings,
-        sources[:, moving],
-        source_normals[:, moving],
+        # contiguous again, or the compiler takes single numbers instead of vectors
+        np.ascontiguousarray(sources[:, moving]),
+        np.ascontiguousarray(source_normals[:, moving]),
         weights[moving],
         moments[moving],
         scalars,

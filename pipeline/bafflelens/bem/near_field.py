@@ -248,46 +248,70 @@ def pair_double_layer(point, normal, corners):
 
 
 @njit(cache=True)
+def _edge_potential(ax, ay, az, bx, by, bz, nx, ny, nz, height):
+    """Return what an edge from corner a to b, both seen from x, adds to the single layer.
+
+    These are its part of the potential, the logarithm along it, its outward normal in the plane
+    of the element (unit normal n, at ``height`` over x) and its angle.
+    """
+    tx, ty, tz = bx - ax, by - ay, bz - az
+    inverse = 1.0 / np.sqrt(tx * tx + ty * ty + tz * tz)
+    tx, ty, tz = tx * inverse, ty * inverse, tz * inverse
+    ox, oy, oz = ty * nz - tz * ny, tz * nx - tx * nz, tx * ny - ty * nx
+    t0 = ax * ox + ay * oy + az * oz
+    s0 = ax * tx + ay * ty + az * tz
+    s1 = bx * tx + by * ty + bz * tz
+    r0 = np.sqrt(ax * ax + ay * ay + az * az)
+    r1 = np.sqrt(bx * bx + by * by + bz * bz)
+    # Of the two equal forms of the logarithm, the one without cancellation.
+    if s0 + s1 > 0:
+        logarithm = np.log((r1 + s1) / (r0 + s0)) if r0 + s0 > 0 else 0.0
+    else:
+        logarithm = np.log((r0 - s0) / (r1 - s1)) if r1 - s1 > 0 else 0.0
+    above = abs(height)
+    foot2 = t0 * t0 + height * height
+    angle = 0.0
+    if foot2 > 0:
+        angle = np.arctan(t0 * s1 / (foot2 + above * r1)) - np.arctan(
+            t0 * s0 / (foot2 + above * r0)
+        )
+    return t0 * logarithm - above * angle, logarithm, ox, oy, oz, angle
+
+
+@njit(cache=True)
 def pair_single_layer(point, direction, corners):
     """Return the static G and K' (along ``direction``) of one point and one element."""
-    corner = corners - point
-    normal = np.cross(corner[1] - corner[0], corner[2] - corner[0])
-    normal /= np.sqrt((normal**2).sum())
-    height = (corner[0] * normal).sum()
-    above = abs(height)
-    total = 0.0
-    gradient = np.zeros(3)
-    turning = 0.0
+    x, y, z = point[0], point[1], point[2]
+    ax, ay, az = corners[0, 0] - x, corners[0, 1] - y, corners[0, 2] - z
+    bx, by, bz = corners[1, 0] - x, corners[1, 1] - y, corners[1, 2] - z
+    cx, cy, cz = corners[2, 0] - x, corners[2, 1] - y, corners[2, 2] - z
+    nx = (by - ay) * (cz - az) - (bz - az) * (cy - ay)
+    ny = (bz - az) * (cx - ax) - (bx - ax) * (cz - az)
+    nz = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
+    inverse = 1.0 / np.sqrt(nx * nx + ny * ny + nz * nz)
+    nx, ny, nz = nx * inverse, ny * inverse, nz * inverse
+    height = ax * nx + ay * ny + az * nz
+    total = turning = gx = gy = gz = 0.0
     for e in range(3):
-        start = corner[e]
-        stop = corner[(e + 1) % 3]
-        tangent = (stop - start) / np.sqrt(((stop - start) ** 2).sum())
-        outward = np.cross(tangent, normal)
-        t0 = (start * outward).sum()
-        s0 = (start * tangent).sum()
-        s1 = (stop * tangent).sum()
-        r0 = np.sqrt((start**2).sum())
-        r1 = np.sqrt((stop**2).sum())
-        # Of the two equal forms of the logarithm, the one without cancellation.
-        if s0 + s1 > 0:
-            logarithm = np.log((r1 + s1) / (r0 + s0)) if r0 + s0 > 0 else 0.0
-        else:
-            logarithm = np.log((r0 - s0) / (r1 - s1)) if r1 - s1 > 0 else 0.0
-        foot2 = t0 * t0 + height * height
-        angle = 0.0
-        if foot2 > 0:
-            angle = np.arctan(t0 * s1 / (foot2 + above * r1)) - np.arctan(
-                t0 * s0 / (foot2 + above * r0)
-            )
-        total += t0 * logarithm - above * angle
-        gradient += outward * logarithm
+        part, logarithm, ox, oy, oz, angle = _edge_potential(
+            ax, ay, az, bx, by, bz, nx, ny, nz, height
+        )
+        total += part
         turning += angle
+        gx, gy, gz = gx + ox * logarithm, gy + oy * logarithm, gz + oz * logarithm
+        ax, ay, az, bx, by, bz, cx, cy, cz = bx, by, bz, cx, cy, cz, ax, ay, az
     side = 1.0 if height > 0 else -1.0
-    if above < 1e-10 * np.sqrt((corner**2).sum()):
+    far2 = ax * ax + ay * ay + az * az + bx * bx + by * by + bz * bz
+    if abs(height) < 1e-10 * np.sqrt(far2 + cx * cx + cy * cy + cz * cz):
         side = 0.0
     # height is measured from the field point to the plane: the point lies at -height.
-    gradient -= normal * (side * turning)
-    return total / FOUR_PI, -(gradient * direction).sum() / FOUR_PI
+    turning *= side
+    along = (
+        (gx - nx * turning) * direction[0]
+        + (gy - ny * turning) * direction[1]
+        + (gz - nz * turning) * direction[2]
+    )
+    return total / FOUR_PI, -along / FOUR_PI
 
 
 @njit(parallel=True, cache=True)
@@ -497,8 +521,9 @@ def add_near_single_layer(
             if own[p]:
                 value = own_layer[j]
             else:
-                x = points[i] * signs[image[p]]
-                n = normals[i] * signs[image[p]]
+                s = signs[image[p]]
+                x = (points[i, 0] * s[0], points[i, 1] * s[1], points[i, 2] * s[2])
+                n = (normals[i, 0] * s[0], normals[i, 1] * s[1], normals[i, 2] * s[2])
                 layer, adjoint = pair_single_layer(x, n, corners[j])
                 value = layer + 1j * e / k * adjoint
                 for q in range(fine_points.shape[1]):
@@ -515,9 +540,9 @@ def add_near_single_layer(
 @njit(cache=True)
 def _single_layer_remainder(y, x, n, weight, e, k):
     """Return G + (ie/k) K' of one point less its static part."""
-    d = y - x
-    r = np.sqrt((d**2).sum())
-    r_x = -(d * n).sum() / r
+    dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
+    r = np.sqrt(dx * dx + dy * dy + dz * dz)
+    r_x = -(dx * n[0] + dy * n[1] + dz * n[2]) / r
     wave = complex(np.cos(k * r), np.sin(k * r))
     bracket = complex(-1.0, k * r) * wave + 1.0
     return weight / (FOUR_PI * r) * (wave - 1.0 + 1j * e / k * r_x / r * bracket)
@@ -526,13 +551,14 @@ def _single_layer_remainder(y, x, n, weight, e, k):
 @njit(cache=True)
 def _single_layer_far(y, x, n, m, area, moment, e, k):
     """Return what the far rule takes for an element: see the notes of `bem.kernels`."""
-    d = y - x
-    r = np.sqrt((d**2).sum())
-    r_x = -(d * n).sum() / r
-    r_y = (d * m).sum() / r
+    dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
+    r = np.sqrt(dx * dx + dy * dy + dz * dz)
+    r_x = -(dx * n[0] + dy * n[1] + dz * n[2]) / r
+    r_y = (dx * m[0] + dy * m[1] + dz * m[2]) / r
     r_y2 = r_y * r_y
     spread = 0.5 * moment / (r * r)
-    static_r_x = r_x + spread * (r_x * (3.0 - 15.0 * r_y2) - 6.0 * (n * m).sum() * r_y)
+    between = n[0] * m[0] + n[1] * m[1] + n[2] * m[2]
+    static_r_x = r_x + spread * (r_x * (3.0 - 15.0 * r_y2) - 6.0 * between * r_y)
     wave = complex(np.cos(k * r), np.sin(k * r))
     amplitude = area / (FOUR_PI * r) * (1.0 - 0.5 * k * k * moment * (1.0 - r_y2))
     real = 1.0 + spread * (1.0 - 3.0 * r_y2) - e * static_r_x

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from bafflelens.bem import near_field
-from bafflelens.bem.burton_miller import local_coupling
+from bafflelens.bem.burton_miller import local_coupling, small_sources
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.linear_solver import LARGEST_DIRECT_RESIDUAL, MOST_ITERATIONS
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
@@ -586,9 +586,12 @@ def _with_plain_sources(
     """Return the pressure with that on moving surfaces as `burton_miller.plain_pressure`."""
     on_card = frequency.on_card
     pressure: ComplexArray = solutions.get().astype(complex)
+    small = small_sources(problem, pressure)
+    if not small.size:
+        return pressure
     gradient = _single(problem.total_gradient(pressure))
     moving = cupy.any(gradient != 0, axis=0)
-    rows = cupy.flatnonzero(moving).astype(np.int32)
+    rows = cupy.asarray(small, dtype=np.int32)
     far = frequency.layers(solutions, single=False, rows=rows)
     far -= frequency.layers(gradient, single=True, rows=rows, active=rows)
     near = cupy.zeros((len(solutions), len(rows), 2))
@@ -599,7 +602,7 @@ def _with_plain_sources(
         np.int32(on_card.size), cupy.ascontiguousarray(solutions), gradient, near,
     )  # fmt: skip
     improved = 2 * far.get() + near.get().view(complex)[..., 0]
-    pressure[:, rows.get()] = improved
+    pressure[:, small] = improved
     return pressure
 
 

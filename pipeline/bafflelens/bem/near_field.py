@@ -292,7 +292,7 @@ def pair_single_layer(point, direction, corners):
     nx, ny, nz = nx * inverse, ny * inverse, nz * inverse
     height = ax * nx + ay * ny + az * nz
     total = turning = gx = gy = gz = 0.0
-    for e in range(3):
+    for _ in range(3):
         part, logarithm, ox, oy, oz, angle = _edge_potential(
             ax, ay, az, bx, by, bz, nx, ny, nz, height
         )

@@ -130,6 +130,7 @@ def assemble_dataset(
     engine: str,
     versions: Mapping[str, str],
     microphones_m: Sequence[float] = (),
+    source_centres: FloatArray | None = None,
 ) -> xr.Dataset:
     """Join the bands of one candidate into its directivity dataset.
 
@@ -151,6 +152,8 @@ def assemble_dataset(
         Version of each program by name; each becomes the attribute ``version_<name>``.
     microphones_m : sequence of float
         Distances of the microphones on the axis, if the bands have their pressure, in m.
+    source_centres : (n_sources, 3) array, optional
+        Middle of each source's rim in m; the origin if left out.
 
     Returns
     -------
@@ -202,8 +205,13 @@ def assemble_dataset(
     }
     attributes |= {f"mesh_{key}": value for key, value in mesh_info.items()}
     attributes |= {f"version_{name}": version for name, version in versions.items()}
+    centres = np.zeros((len(source_names), 3)) if source_centres is None else source_centres
     dataset = xr.Dataset(
-        data_vars=_complex_variables(far_field, cross_power.transpose(1, 2, 0)) | records,
+        data_vars={
+            **complex_variables(far_field, cross_power.transpose(1, 2, 0)),
+            **records,
+            "source_centre_m": (("source", "axis"), np.asarray(centres, dtype=float)),
+        },
         coords={
             "source": ("source", np.array(source_names, dtype=str)),
             "source_b": ("source_b", np.array(source_names, dtype=str)),
@@ -220,7 +228,7 @@ def assemble_dataset(
     if all(band.load.size for band in band_results):
         load = np.concatenate([band.load for band in band_results], axis=0)[rising]
         dataset = _with_load(dataset, load.transpose(1, 2, 0))
-    return _described(dataset)
+    return described(dataset)
 
 
 def save(dataset: xr.Dataset, path: Path) -> None:
@@ -359,10 +367,7 @@ def radiated_power(dataset: xr.Dataset, transfer: ComplexArray | None = None) ->
     the power is :math:`\sum_{ij} a_i^* C_{ij} a_j`.
     """
     transfer = _checked_transfer(dataset, transfer)
-    matrix = (dataset["cross_power_real"] + 1j * dataset["cross_power_imag"]).transpose(
-        "source", "source_b", "frequency"
-    )
-    power = np.einsum("sf,stf,tf->f", transfer.conj(), matrix.values, transfer).real
+    power = np.einsum("sf,fst,tf->f", transfer.conj(), power_matrix(dataset), transfer).real
     return xr.DataArray(
         power,
         coords={"frequency": dataset["frequency"]},
@@ -370,6 +375,12 @@ def radiated_power(dataset: xr.Dataset, transfer: ComplexArray | None = None) ->
         name="radiated_power",
         attrs={"units": "W", "long_name": "Radiated power"},
     )
+
+
+def power_matrix(dataset: xr.Dataset) -> ComplexArray:
+    """Return the power matrix of the sources, (n_frequencies, n_sources, n_sources), in W."""
+    matrix = dataset["cross_power_real"] + 1j * dataset["cross_power_imag"]
+    return np.asarray(matrix.transpose("frequency", "source", "source_b").values)
 
 
 def summed(dataset: xr.Dataset, transfer: ComplexArray, name: str = "sum") -> xr.Dataset:
@@ -392,8 +403,8 @@ def summed(dataset: xr.Dataset, transfer: ComplexArray, name: str = "sum") -> xr
     kept = dataset.drop_dims(["source", "source_b"])
     result = kept.assign_coords(
         source=("source", np.array([name])), source_b=("source_b", np.array([name]))
-    ).assign(_complex_variables(field, power.astype(complex)))
-    return _described(result.assign_attrs(source_acceleration="as the transfer functions say"))
+    ).assign(complex_variables(field, power.astype(complex)))
+    return described(result.assign_attrs(source_acceleration="as the transfer functions say"))
 
 
 def microphone_pressure(dataset: xr.Dataset, distance_m: float) -> ComplexArray | None:
@@ -497,6 +508,7 @@ def _with_load(dataset: xr.Dataset, load: ComplexArray) -> xr.Dataset:
 
 
 def _complex_variables(
+def complex_variables(
     field: ComplexArray, cross_power: ComplexArray
 ) -> dict[str, tuple[tuple[str, ...], FloatArray]]:
     """Return far field and power matrix as the real variables that a netCDF file can hold."""
@@ -510,7 +522,7 @@ def _complex_variables(
     }
 
 
-def _described(dataset: xr.Dataset) -> xr.Dataset:
+def described(dataset: xr.Dataset) -> xr.Dataset:
     """Return the dataset with units and long names on everything."""
     part = {"real": "Real", "imag": "Imaginary"}
     meaning = {
@@ -520,6 +532,7 @@ def _described(dataset: xr.Dataset) -> xr.Dataset:
         "weight_sr": ("sr", "Quadrature weight over the sphere"),
         "source": ("", "Source"),
         "source_b": ("", "Source"),
+        "source_centre_m": ("m", "Middle of the source's rim: x, y, z"),
         **_PER_FREQUENCY,
     }
     for suffix, word in part.items():
@@ -532,7 +545,8 @@ def _described(dataset: xr.Dataset) -> xr.Dataset:
             f"{word} part of the power matrix of the sources for 1 m/s^2 each",
         )
     for name, (units, long_name) in meaning.items():
-        dataset[name].attrs = {"units": units, "long_name": long_name}
+        if name in dataset.variables:  # an interpolated dataset has nothing of single solves
+            dataset[name].attrs = {"units": units, "long_name": long_name}
     return dataset
 
 

@@ -71,6 +71,8 @@ class _Rule:
     curvature_elements: int
     bands_per_octave: float
     tolerance: float
+    stated_error_db: float
+    spacing_factor: float
 
     def at(self, frequency_hz: float) -> tuple[float, float]:
         """Return elements a wavelength and growth of the mesh made for a frequency."""
@@ -85,6 +87,8 @@ _RULES: Final = {
         curvature_elements=8,
         bands_per_octave=3,
         tolerance=1e-3,
+        stated_error_db=1.0,
+        spacing_factor=1.5,
     ),
     "standard": _Rule(
         steps=((3e3, 6.5, 1.5), (9e3, 7.5, 2.0), (14e3, 8.5, 2.5), (math.inf, 6.5, 2.5)),
@@ -92,6 +96,8 @@ _RULES: Final = {
         curvature_elements=8,
         bands_per_octave=3,
         tolerance=5e-4,
+        stated_error_db=0.3,
+        spacing_factor=1.0,
     ),
     "fine": _Rule(
         steps=((math.inf, 14.0, 1.5),),
@@ -99,6 +105,8 @@ _RULES: Final = {
         curvature_elements=12,
         bands_per_octave=3,
         tolerance=2e-4,
+        stated_error_db=0.1,
+        spacing_factor=0.6,
     ),
 }
 
@@ -134,6 +142,20 @@ def mesh_size(quality: str, frequency_hz: float, air: Air) -> MeshSize:
 def tolerance(quality: str) -> float:
     """Return the relative residual at which the linear solver of a quality level stops."""
     return _rule(quality).tolerance
+
+
+def stated_error_db(quality: str) -> float:
+    """Return the error in dB that a quality level is made for.
+
+    It holds for every angle within 60 degrees of the axis on both orbits, down to -20 dB re
+    maximum, and is what the interpolation over frequency may add in front.
+    """
+    return _rule(quality).stated_error_db
+
+
+def spacing_factor(quality: str) -> float:
+    """Return by how much the first steps over frequency are wider than at standard quality."""
+    return _rule(quality).spacing_factor
 
 
 def bands(frequencies_hz: Sequence[float], quality: str) -> tuple[Band, ...]:

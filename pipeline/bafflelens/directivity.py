@@ -224,10 +224,10 @@ def assemble_dataset(
     )
     if microphones_m and all(band.microphone_pressure.size for band in band_results):
         pressure = np.concatenate([band.microphone_pressure for band in band_results], axis=1)
-        dataset = _with_microphones(dataset, pressure[:, rising], microphones_m)
+        dataset = with_microphones(dataset, pressure[:, rising], microphones_m)
     if all(band.load.size for band in band_results):
         load = np.concatenate([band.load for band in band_results], axis=0)[rising]
-        dataset = _with_load(dataset, load.transpose(1, 2, 0))
+        dataset = with_load(dataset, load.transpose(1, 2, 0))
     return described(dataset)
 
 
@@ -472,8 +472,8 @@ def _ring_weights(n_rings: int) -> FloatArray:
     return np.asarray(weight)
 
 
-def _with_microphones(
-    dataset: xr.Dataset, pressure: ComplexArray, microphones_m: Sequence[float]
+def with_microphones(
+    dataset: xr.Dataset, pressure: ComplexArray, microphones_m: Sequence[float] | FloatArray
 ) -> xr.Dataset:
     """Return the dataset with the pressure at microphones on the axis."""
     dims = ("source", "frequency", "microphone")
@@ -491,7 +491,7 @@ def _with_microphones(
     ).assign_coords(microphone_m=("microphone", np.array(microphones_m, dtype=float), distance))
 
 
-def _with_load(dataset: xr.Dataset, load: ComplexArray) -> xr.Dataset:
+def with_load(dataset: xr.Dataset, load: ComplexArray) -> xr.Dataset:
     """Return the dataset with the radiation impedance of the sources."""
     dims = ("source", "source_b", "frequency")
     subject = "force on source over velocity of source_b, weighted by the motion"
@@ -507,7 +507,6 @@ def _with_load(dataset: xr.Dataset, load: ComplexArray) -> xr.Dataset:
     )
 
 
-def _complex_variables(
 def complex_variables(
     field: ComplexArray, cross_power: ComplexArray
 ) -> dict[str, tuple[tuple[str, ...], FloatArray]]:

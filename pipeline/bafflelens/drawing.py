@@ -113,12 +113,13 @@ def draw_candidate(loaded: LoadedJob, candidate_id: str, progress: Progress) -> 
         raise InputError(f"{loaded.path}: " + invalid("option '--candidate'", candidate_id, rule))
     candidate = everything[candidate_id]
     shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
-    frequency = job_bands(loaded)[-1].mesh_frequency_hz
+    highest = job_bands(loaded)[-1]
+    frequency = highest.mesh_frequency_hz
     with progress.bar(4.0, "drawing") as advance:
         smooth, solved = mesh_shape(
             shape,
             candidate.values,
-            [_SMOOTH, band_mesh_sizes(loaded)[-1]],
+            [_SMOOTH, *band_mesh_sizes(loaded, [highest])],
             loaded.job.solve.mesh_time_limit_s,
         )
         advance(1.0, f"{shape.name} meshed")

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Directivity datasets that are solved where needed and shown at the frequencies of ISO 3 R80.
 
-Depends on: conventions, directivity, spectrum.
+Depends on: conventions, directivity, loads, spectrum.
 
 The file of a candidate holds the frequencies that were solved. Where these were chosen as
 needed, it also says at which frequencies results are shown, and what the interpolation may be
@@ -24,7 +24,10 @@ from bafflelens.directivity import (
     impedance,
     is_solved,
     power_matrix,
+    with_load,
+    with_microphones,
 )
+from bafflelens.loads import radiation_impedance
 from bafflelens.spectrum import (
     LEAST_FREQUENCIES,
     Interpolated,
@@ -106,6 +109,40 @@ def frequencies_to_add(
     return tuple(float(frequency) for frequency in more)
 
 
+def interpolation_text(dataset: xr.Dataset) -> str:
+    """Return what the interpolation may be off by, in words; empty where there is none.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        As read from the file of a candidate, or as `shown` gives it.
+    """
+    if "interpolation_error_db" not in dataset:
+        return ""
+    front, behind = (_largest(dataset, name) for name in _ERRORS)
+    stated_db = float(dataset.attrs["interpolation_stated_error_db"])
+    return (
+        f"interpolation error at most {front[0]:.2f} dB within 90 degrees of the axis "
+        f"(at {front[1]:.0f} Hz; {stated_db:g} dB stated), {behind[0]:.2f} dB behind"
+    )
+
+
+def interpolation_warning(dataset: xr.Dataset) -> str:
+    """Return a line where the interpolation may be off by more than is stated; else empty."""
+    if "interpolation_error_db" not in dataset:
+        return ""
+    (error_db, at_hz), stated_db = (
+        _largest(dataset, "interpolation_error_db"),
+        float(dataset.attrs["interpolation_stated_error_db"]),
+    )
+    if not error_db > stated_db:
+        return ""
+    return (
+        f"between the solved frequencies the level may be off by {error_db:.1f} dB at "
+        f"{at_hz:.0f} Hz, more than the {stated_db:g} dB stated"
+    )
+
+
 def is_interpolated(dataset: xr.Dataset) -> bool:
     """Tell whether a dataset is what `shown` has made between solved frequencies."""
     return "solved_frequency_hz" in dataset.attrs
@@ -150,7 +187,18 @@ def shown(dataset: xr.Dataset) -> xr.Dataset:
     result = kept.assign_coords(frequency=("frequency", wanted)).assign(
         complex_variables(field, power.transpose(1, 2, 0)) | by_frequency
     )
-    return described(result.assign_attrs(solved_frequency_hz=solved_hz))
+    result = described(result.assign_attrs(solved_frequency_hz=solved_hz))
+    return _with_further(dataset, result, good)
+
+
+def _largest(dataset: xr.Dataset, name: str) -> tuple[float, float]:
+    """Return the largest error in dB and where it is, in Hz; NaN where there is no telling."""
+    error = dataset[name].values
+    (dimension,) = dataset[name].dims
+    if not np.isfinite(error).any():
+        return float("nan"), float("nan")
+    worst = int(np.nanargmax(error))
+    return float(error[worst]), float(dataset[dimension].values[worst])
 
 
 def _within(dataset: xr.Dataset, wanted_hz: FloatArray) -> np.ndarray:
@@ -192,6 +240,41 @@ def _power(dataset: xr.Dataset, wanted_hz: FloatArray, field: ComplexArray) -> C
     )
 
 
+def _with_further(dataset: xr.Dataset, result: xr.Dataset, good: np.ndarray) -> xr.Dataset:
+    """Add load and pressure at microphones, if the dataset has them, to the shown result."""
+    solved = np.flatnonzero(is_solved(dataset))
+    solved_hz, wanted_hz = dataset["frequency"].values[solved], result["frequency"].values[good]
+    n_sources, n_shown = dataset.sizes["source"], result.sizes["frequency"]
+
+    def between(values: ComplexArray, delays_s: FloatArray) -> ComplexArray:
+        """Interpolate (n_sources, n_solved, n) values, NaN where nothing is shown."""
+        found = np.full((n_sources, n_shown, values.shape[2]), np.nan, dtype=complex)
+        if good.any():
+            everywhere = np.ones(values.shape[2], dtype=bool)
+            found[:, good] = interpolate(
+                solved_hz, values, wanted_hz, delays_s=delays_s, is_front=everywhere
+            ).far_field
+        return found
+
+    if "load_resistance" in dataset:
+        load = radiation_impedance(dataset).transpose("source", "frequency", "source_b").values
+        load = between(load[:, solved], np.zeros((n_sources, n_sources)))
+        result = with_load(result, load.transpose(0, 2, 1))
+    if "microphone_m" in dataset.coords:
+        parts = [
+            dataset[f"microphone_pressure_{part}"].transpose("source", "frequency", "microphone")
+            for part in ("real", "imag")
+        ]
+        pressure = parts[0].values[:, solved] + 1j * parts[1].values[:, solved]
+        distance = dataset["microphone_m"].values
+        points = distance[:, np.newaxis] * np.array([1.0, 0.0, 0.0])
+        centres = dataset["source_centre_m"].transpose("source", "axis").values
+        ways = np.linalg.norm(points - centres[:, np.newaxis], axis=2)
+        pressure = between(pressure, ways / dataset.attrs["air_sound_speed_m_s"])
+        result = with_microphones(result, pressure, distance)
+    return result
+
+
 def _status(dataset: xr.Dataset, wanted_hz: FloatArray) -> tuple[np.ndarray, np.ndarray]:
     """Return status and reason at each frequency that is to be shown."""
     tried, solved = dataset["frequency"].values, is_solved(dataset)
@@ -202,7 +285,7 @@ def _status(dataset: xr.Dataset, wanted_hz: FloatArray) -> tuple[np.ndarray, np.
     for frequency, is_inside, error in zip(wanted_hz, inside, error_db, strict=True):
         if not is_inside:
             status.append(_FAILED)
-            reason.append(f"beyond what was solved: {_listed(tried[~solved])} failed")
+            reason.append(f"nothing to interpolate between: {_listed(tried[~solved])} failed")
             continue
         between = _failed_between(tried, solved, frequency)
         bridged = error <= allowed_db

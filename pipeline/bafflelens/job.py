@@ -241,24 +241,35 @@ class FrequenciesSection(_BandSection):
 
     from_hz: float = Field(default=1000.0, ge=50, le=40_000)
     to_hz: float = Field(default=16_000.0, ge=50, le=40_000)
-    per_octave: Literal[3, 6, 12, 24, 48] = 6
+    per_octave: Literal["as needed", 3, 6, 12, 24, 48] = "as needed"
+
+    @property
+    def is_as_needed(self) -> bool:
+        """Whether the program chooses what is solved, and results are interpolated."""
+        return self.per_octave == "as needed"
 
     @property
     def frequencies_hz(self) -> tuple[float, ...]:
-        """Base-10 fractions of an octave about 1 kHz, 1000 * 10^(3 k / (10 per_octave)).
+        """Frequencies of the results; those that are solved, too, unless they are as needed.
 
-        24 an octave is the series R80 of ISO 3, 6 an octave is R20. A limit may be a rounded
-        name: 16,000 includes 15,849 and 2,000 includes 1,995.
+        Base-10 fractions of an octave about 1 kHz, 1000 * 10^(3 k / (10 per_octave)); 24 an
+        octave, as with ``as needed``, is the series R80 of ISO 3, 6 an octave is R20. A limit
+        may be a rounded name: 16,000 includes 15,849 and 2,000 includes 1,995.
         """
-        step = 0.3 / self.per_octave
+        step = 0.3 / self._shown_per_octave
         low = math.ceil(math.log10(self.from_hz * (1 - NOMINAL_TOLERANCE) / 1000) / step)
         high = math.floor(math.log10(self.to_hz * (1 + NOMINAL_TOLERANCE) / 1000) / step)
         return tuple(1000.0 * 10 ** (k * step) for k in range(low, high + 1))
 
+    @property
+    def _shown_per_octave(self) -> int:
+        return 24 if self.per_octave == "as needed" else self.per_octave
+
     @model_validator(mode="after")
     def _holds_a_frequency(self) -> Self:
         if not self.frequencies_hz:
-            _refuse(f"a band that holds at least one frequency at {self.per_octave} an octave")
+            count = self._shown_per_octave
+            _refuse(f"a band that holds at least one frequency at {count} an octave")
         return self
 
 

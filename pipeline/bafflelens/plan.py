@@ -18,13 +18,18 @@ from bafflelens.errors import GeometryError, JobError, MeshingError
 from bafflelens.geometry import Shape, mesh_shape
 from bafflelens.jobfile import LoadedJob
 from bafflelens.mesh import Mesh
-from bafflelens.quality import Band, MeshSize, bands, mesh_size
+from bafflelens.quality import Band, MeshSize, bands, mesh_size, open_bands
 from bafflelens.sampling import Candidate, Sampling
+from bafflelens.spectrum import TYPICAL_BODY_M, body_size, first_grid
 from bafflelens.surfaces import FINE_KINDS, surface_kind
 
 MeshShape = Callable[[Shape, Mapping[str, float], Sequence[MeshSize], float], tuple[Mesh, ...]]
 
 _CANDIDATES_TRIED: Final = 3
+
+# What is solved again where frequencies are chosen as needed, as a share of what is solved at
+# first: see "Frequency sampling" in DEVELOPERS.md.
+_REFINING_SHARE: Final = 0.4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,6 +134,9 @@ class Plan:
         How many more times the best candidate is meshed and solved.
     band_costs : tuple of BandCost
         One a band, of the larger of the shapes looked at, in rising order of frequency.
+    refining_share : float
+        How much is solved besides, where the interpolation over frequency asks for it, as a
+        share of the time of the bands.
     workers : int
         Worker processes.
     cards : int
@@ -144,6 +152,7 @@ class Plan:
     n_shapes: int
     remeshes: int = 0
     band_costs: tuple[BandCost, ...]
+    refining_share: float = 0.0
     workers: int
     cards: int = 0
     mesh_seconds: float
@@ -151,14 +160,24 @@ class Plan:
     memory_limit_bytes: float = math.inf
 
     @property
+    def bands(self) -> tuple[Band, ...]:
+        """The bands that every shape is solved in."""
+        return tuple(cost.band for cost in self.band_costs)
+
+    @property
     def n_frequencies(self) -> int:
-        """Number of frequencies solved for each shape."""
+        """Number of frequencies solved for each shape, at first."""
         return sum(len(cost.band.frequencies_hz) for cost in self.band_costs)
 
     @property
     def solve_seconds(self) -> float:
         """Time to solve all bands of one candidate on one worker, in s."""
-        return sum(cost.seconds for cost in self.band_costs)
+        return (1 + self.refining_share) * sum(cost.seconds for cost in self.band_costs)
+
+    @property
+    def refining_seconds(self) -> float:
+        """The part of `solve_seconds` that goes to further frequencies, in s."""
+        return self.refining_share * sum(cost.seconds for cost in self.band_costs)
 
     @property
     def total_seconds(self) -> float:
@@ -182,18 +201,30 @@ class Plan:
         return tuple(cost.band for cost in self.band_costs if cost.memory_bytes > share)
 
 
-def job_bands(loaded: LoadedJob) -> tuple[Band, ...]:
-    """Return the bands that every candidate of a job is solved in."""
+def job_bands(loaded: LoadedJob, body_m: float = TYPICAL_BODY_M) -> tuple[Band, ...]:
+    """Return the bands that every candidate of a job is solved in.
+
+    Parameters
+    ----------
+    loaded : LoadedJob
+        The job.
+    body_m : float
+        Size of the body in m (`body_size`); how many frequencies are needed goes by it. The
+        lowest and the highest band do not.
+    """
     job = loaded.job
-    return bands(job.frequencies.frequencies_hz, job.solve.quality)
+    frequencies, quality = job.frequencies.frequencies_hz, job.solve.quality
+    if not job.frequencies.is_as_needed:
+        return bands(frequencies, quality)
+    needed = first_grid(frequencies[0], frequencies[-1], body_m, quality)
+    return open_bands([float(frequency) for frequency in needed], quality)
 
 
-def band_mesh_sizes(loaded: LoadedJob) -> tuple[MeshSize, ...]:
+def band_mesh_sizes(loaded: LoadedJob, chosen: Sequence[Band]) -> tuple[MeshSize, ...]:
     """Return the mesh rule of each band."""
     job = loaded.job
     return tuple(
-        mesh_size(job.solve.quality, band.mesh_frequency_hz, job.air.medium)
-        for band in job_bands(loaded)
+        mesh_size(job.solve.quality, band.mesh_frequency_hz, job.air.medium) for band in chosen
     )
 
 
@@ -236,8 +267,9 @@ def make_plan(
         covers a surface that neither has.
     """
     speed = speed or (CARD_SPEED if cards else ASSUMED_SPEED)
-    sizes = band_mesh_sizes(loaded)
-    trials = _trial_meshes(loaded, sampling, sizes[0], mesh)
+    lowest = band_mesh_sizes(loaded, job_bands(loaded)[:1])[0]
+    trials = _trial_meshes(loaded, sampling, lowest, mesh)
+    chosen = job_bands(loaded, max(body_size(trial.vertices) for trial in trials))
     surfaces = sorted({str(name) for trial in trials for name in np.unique(trial.surface)})
     faults = surface_name_faults(loaded.job.surfaces, surfaces)
     if faults:
@@ -246,7 +278,7 @@ def make_plan(
     settings = engine_settings(memory_bytes, speed)
     costs = []
     triangles_of_all = 0
-    for band, size in zip(job_bands(loaded), sizes, strict=True):
+    for band, size in zip(chosen, band_mesh_sizes(loaded, chosen), strict=True):
         unknowns = max(estimate_triangles(trial, size) for trial in trials)
         triangles_of_all += unknowns
         costs.append(
@@ -268,6 +300,7 @@ def make_plan(
         n_shapes=len(sampling.everything) + len(loaded.plates),
         remeshes=job.solve.remeshes,
         band_costs=tuple(costs),
+        refining_share=_REFINING_SHARE if job.frequencies.is_as_needed else 0.0,
         workers=workers,
         cards=cards,
         mesh_seconds=speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,

@@ -6,6 +6,7 @@ from __future__ import annotations
 import xarray as xr
 
 from bafflelens.conventions import ComplexArray
+from bafflelens.interpolated import shown
 from bafflelens.jobfile import LoadedJob
 from bafflelens.lobe import Meeting, find_meeting
 from bafflelens.loudspeaker import play, strengths_of
@@ -13,7 +14,7 @@ from bafflelens.store import RunFolder
 
 
 def played(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> xr.Dataset:
-    """Return a candidate's directivity as it plays, with one source.
+    """Return a candidate's directivity as it plays, with one source, where it is shown.
 
     Parameters
     ----------
@@ -22,14 +23,14 @@ def played(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> xr.Data
     loaded : LoadedJob
         Says how the sources are driven.
     dataset : xarray.Dataset
-        What was solved, at 1 m/s^2 for each source.
+        What was solved, at 1 m/s^2 for each source; interpolated here if that is to be.
 
     Raises
     ------
     InputError
         If a plate is missing, or as in `bafflelens.loudspeaker.play`.
     """
-    return play(dataset, loaded.loudspeaker, _plates(folder, loaded))
+    return play(shown(dataset), loaded.loudspeaker, _plates(folder, loaded))
 
 
 def driver_strengths(
@@ -39,7 +40,7 @@ def driver_strengths(
     crossover = loaded.loudspeaker.crossover
     if crossover is None or crossover.mode != "electrical":
         return None
-    return strengths_of(dataset, loaded.loudspeaker, _plates(folder, loaded))
+    return strengths_of(shown(dataset), loaded.loudspeaker, _plates(folder, loaded))
 
 
 def meeting_of(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> Meeting | None:
@@ -50,12 +51,17 @@ def meeting_of(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> Mee
     crossover = loaded.loudspeaker.crossover
     if crossover is None:
         return None
+    dataset = shown(dataset)
     return find_meeting(dataset, crossover, driver_strengths(folder, loaded, dataset))
 
 
 def _plates(folder: RunFolder, loaded: LoadedJob) -> dict[str, xr.Dataset]:
     needed = sorted(loaded.loudspeaker.plates) if loaded.loudspeaker.is_absolute else ()
-    return {name: folder.load_directivity(name) for name in needed if folder.has_directivity(name)}
+    return {
+        name: shown(folder.load_directivity(name))
+        for name in needed
+        if folder.has_directivity(name)
+    }
 
 
 def missing_plates(folder: RunFolder, loaded: LoadedJob) -> list[str]:

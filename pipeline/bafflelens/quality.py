@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,6 +13,8 @@ import numpy as np
 from bafflelens.errors import InputError, invalid
 from bafflelens.medium import Air
 
+# Lets a third of an octave in base 10 (ISO 3) count as one in base 2.
+_BAND_MARGIN: Final = 0.02
 QUALITIES: Final = ("draft", "standard", "fine")
 
 
@@ -158,6 +160,29 @@ def spacing_factor(quality: str) -> float:
     return _rule(quality).spacing_factor
 
 
+def open_bands(frequencies_hz: Sequence[float], quality: str) -> tuple[Band, ...]:
+    """Split frequencies into bands to which more may be added: see `bands`.
+
+    The mesh of each is made for the upper end of its range, whether or not it is solved there.
+    """
+    top = max(frequencies_hz)
+    rule = _rule(quality)
+    return tuple(
+        replace(band, mesh_frequency_hz=_upper_end(band.mesh_frequency_hz, top, rule))
+        for band in bands(frequencies_hz, quality)
+    )
+
+
+def band_of(frequency_hz: float, choices: Sequence[Band]) -> int:
+    """Return the number of the coarsest band whose mesh is made for a frequency."""
+    fitting = [
+        (band.mesh_frequency_hz, number)
+        for number, band in enumerate(choices)
+        if band.mesh_frequency_hz >= frequency_hz * (1 - 1e-9)
+    ]
+    return min(fitting)[1]
+
+
 def bands(frequencies_hz: Sequence[float], quality: str) -> tuple[Band, ...]:
     """Split frequencies into bands that share one mesh, made for the highest in the band.
 
@@ -171,8 +196,7 @@ def bands(frequencies_hz: Sequence[float], quality: str) -> tuple[Band, ...]:
     rule = _rule(quality)
     rising = np.unique(np.asarray(frequencies_hz, dtype=float))
     # Counted from the top, so that the most expensive band is used to its full width.
-    # The margin lets a third of an octave in base 10 (ISO 3) count as one in base 2.
-    number = np.floor(np.log2(rising[-1] / rising) * rule.bands_per_octave + 0.02)
+    number = np.floor(np.log2(rising[-1] / rising) * rule.bands_per_octave + _BAND_MARGIN)
     return tuple(
         Band(
             frequencies_hz=tuple(float(f) for f in rising[number == n]),
@@ -180,6 +204,11 @@ def bands(frequencies_hz: Sequence[float], quality: str) -> tuple[Band, ...]:
         )
         for n in np.unique(number)[::-1]
     )
+
+
+def _upper_end(frequency_hz: float, top_hz: float, rule: _Rule) -> float:
+    number = math.floor(math.log2(top_hz / frequency_hz) * rule.bands_per_octave + _BAND_MARGIN)
+    return float(max(top_hz * 2 ** (-number / rule.bands_per_octave), frequency_hz))
 
 
 def _rule(quality: str) -> _Rule:

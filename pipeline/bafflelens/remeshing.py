@@ -32,7 +32,7 @@ def mesh_best_again(run: Run, rows: Sequence[RankedRow]) -> None:
     if not count or best is None or best.score is None:
         return
     run.progress.say(f"meshing {best.id} {count} more ways: which differences mean anything?")
-    sizes = band_mesh_sizes(run.loaded)
+    sizes = band_mesh_sizes(run.loaded, run.plan.bands)
     variants = {
         f"{best.id}.mesh{number}": scaled(sizes, size_factor(number))
         for number in range(1, count + 1)

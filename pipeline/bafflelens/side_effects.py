@@ -324,7 +324,8 @@ def shown_to_hz(
     Direct sound and sound with a detour d interfere with a period of c/d over frequency, and
     two steps a period are the least that shows it: the spacing may be c/(2 d). With steps of
     1/6 octave and 0.15 m this ends near 10 kHz. Frequencies that failed count as there, so that
-    candidates of one job are judged over one band.
+    candidates of one job are judged over one band. Of an interpolated dataset the frequencies
+    that were solved count, since an interpolation shows no ripple that it has not seen.
 
     Parameters
     ----------
@@ -340,7 +341,7 @@ def shown_to_hz(
     float
         In Hz, within the band.
     """
-    frequency = dataset["frequency"].values
+    frequency = np.asarray(dataset.attrs.get("solved_frequency_hz", dataset["frequency"].values))
     allowed = dataset.attrs["air_sound_speed_m_s"] / (2 * path_difference_m)
     too_wide = (np.diff(frequency) > allowed) & (frequency[1:] > band_hz[0])
     end = frequency[int(np.argmax(too_wide))] if too_wide.any() else band_hz[1]

@@ -6,30 +6,39 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
+import numpy as np
 import xarray as xr
 
 from bafflelens import store
 from bafflelens.directivity import assemble_dataset, directions
 from bafflelens.errors import InputError
 from bafflelens.geometry import Shape
+from bafflelens.interpolated import (
+    frequencies_to_add,
+    interpolation_warning,
+    with_shown_frequencies,
+)
 from bafflelens.jobfile import LoadedJob
 from bafflelens.jobsources import is_plate
 from bafflelens.journal import Journal
 from bafflelens.mesh import Mesh
 from bafflelens.narrowness import warnings_of
 from bafflelens.parallel import Outcome, Pool
-from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings, job_bands
+from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings
 from bafflelens.playing import missing_plates, played
 from bafflelens.progress import Progress
-from bafflelens.quality import MeshSize
+from bafflelens.quality import Band, MeshSize, band_of, stated_error_db
 from bafflelens.ranking import WARNING, CandidateResult
 from bafflelens.sampling import BASELINE_ID
 from bafflelens.score import Score, score
+from bafflelens.spectrum import PASSES
 from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.sweep import BandResult
 from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
+
+_NUMBERS_A_PASS: Final = 100  # more than there can be bands
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,13 +81,22 @@ class Run:
 
 @dataclass(kw_only=True)
 class _Open:
-    """A candidate on its way: what has come back of it, and what is still out."""
+    """A candidate on its way: what has come back of it, and what is still out.
+
+    Work is numbered, so that a run that was stopped goes on as if it had not been: the bands
+    from 0, what the first look at the interpolation adds to them from `_NUMBERS_A_PASS`, and so
+    on.
+    """
 
     candidate: CandidateResult
+    position: int
     is_judged: bool
     settings: SolveSettings
-    bands: dict[int, BandResult]
+    results: dict[int, BandResult]
+    meshes: Any = None
     tasks_out: int = 0
+    passes: list[dict[int, Band]] = field(default_factory=list)
+    refining_seconds: float = 0.0
     mesh_info: dict[str, str | int | float] = field(default_factory=dict)
     unknowns: tuple[int, ...] = ()
     failures: dict[str, Outcome] = field(default_factory=dict)
@@ -90,7 +108,7 @@ class _Task:
 
     open: _Open
     name: str
-    band: int | None
+    number: int | None
     planned_seconds: float
 
 
@@ -160,17 +178,22 @@ def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Sco
 
 def _work_through(run: Run, tasks: dict[str, _Task]) -> None:
     """Receive all work that is out, and conclude each candidate whose work is back."""
+    opened = {id(task.open): task.open for task in tasks.values()}
     total = sum(task.planned_seconds for task in tasks.values())
+    total += sum(candidate.refining_seconds for candidate in opened.values())
     with run.progress.bar(total) as advance:
         for outcome in run.pool.outcomes():
             task = tasks.pop(outcome.name)
             _receive(run, task, outcome)
             task.open.tasks_out -= 1
-            conclusion = ""
+            conclusion, done_seconds = "", task.planned_seconds
+            if task.open.tasks_out == 0 and not task.open.failures:
+                tasks |= _submit_missing(run, task.open)
             if task.open.tasks_out == 0:
                 conclusion = _conclude(run, task.open)
                 run.folder.log(conclusion)
-            advance(task.planned_seconds, conclusion)
+                done_seconds += task.open.refining_seconds
+            advance(done_seconds, conclusion)
 
 
 def _complete_scores(run: Run, waiting: set[str]) -> None:
@@ -208,50 +231,113 @@ def _submit(
         without_card=job.solve.without_card,
         microphones_m=run.loaded.loudspeaker.microphones_m(candidate.id),
     )
-    done = run.folder.load_bands(candidate.id)
-    opened = _Open(candidate=candidate, is_judged=sizes is None, settings=settings, bands=done)
-    bands = job_bands(run.loaded)
+    opened = _Open(
+        candidate=candidate,
+        position=position,
+        is_judged=sizes is None,
+        settings=settings,
+        results=run.folder.load_bands(candidate.id),
+        refining_seconds=run.plan.refining_seconds,
+    )
+    opened.tasks_out += 1
+    opened.meshes = run.pool.submit(
+        f"{candidate.id} mesh",
+        mesh_candidate,
+        run.methods,
+        shape.script.absolute(),
+        dict(candidate.values),
+        sizes or band_mesh_sizes(run.loaded, run.plan.bands),
+        job.solve.mesh_time_limit_s,
+        priority=-float(position),
+    )
+    mesh = _Task(open=opened, name="mesh", number=None, planned_seconds=run.plan.mesh_seconds)
+    return {f"{candidate.id} mesh": mesh} | _submit_missing(run, opened)
+
+
+def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
+    """Submit what is to be solved next of a candidate, the largest bands first."""
     tasks = {}
-
-    def memory(band: int | None) -> float:
-        """Return what a task takes, exactly known once the mesh is."""
-        if band is None or not opened.unknowns:
-            return 0.0
-        return band_memory(
-            opened.unknowns[band],
-            len(settings.symmetry),
-            engine_settings(run.plan.memory_limit_bytes),
-            settings.engine,
-        )
-
-    def submit(
-        name: str, band: int | None, seconds: float, delay: float, function: Any, *arguments: Any
-    ) -> Any:
-        full_name = f"{candidate.id} {name}"
-        tasks[full_name] = _Task(open=opened, name=name, band=band, planned_seconds=seconds)
+    for number, band in sorted(_missing(run, opened).items(), reverse=True):
+        pass_number, band_number = divmod(number, _NUMBERS_A_PASS)
+        cost = run.plan.band_costs[band_number]
+        seconds = cost.seconds * len(band.frequencies_hz) / len(cost.band.frequencies_hz)
+        name = f"band {band_number + 1}"
+        if pass_number:
+            name += f", pass {pass_number + 1}"
+            seconds = min(seconds, opened.refining_seconds)
+            opened.refining_seconds -= seconds
+        full_name = f"{opened.candidate.id} {name}"
+        tasks[full_name] = _Task(open=opened, name=name, number=number, planned_seconds=seconds)
         opened.tasks_out += 1
         # Candidates in order; within one, the mesh and then the largest bands first.
-        return run.pool.submit(
+        delay = 0.5 * (len(run.plan.bands) - band_number) / len(run.plan.bands)
+        run.pool.submit(
             full_name,
-            function,
-            *arguments,
-            priority=-(position + delay),
-            memory=partial(memory, band),
-            card=settings.on_card and band is not None,
+            solve_candidate_band,
+            run.methods,
+            opened.meshes,
+            band_number,
+            band,
+            opened.settings,
+            priority=-(opened.position + delay),
+            memory=partial(_band_memory, run, opened, band_number),
+            card=opened.settings.on_card,
         )
-
-    meshes = submit(
-        "mesh", None, run.plan.mesh_seconds, 0.0,
-        mesh_candidate, run.methods, shape.script.absolute(), dict(candidate.values),
-        sizes or band_mesh_sizes(run.loaded), job.solve.mesh_time_limit_s,
-    )  # fmt: skip
-    for number in sorted(set(range(len(bands))) - set(done), reverse=True):
-        submit(
-            f"band {number + 1}", number, run.plan.band_costs[number].seconds,
-            0.5 * (len(bands) - number) / len(bands),
-            solve_candidate_band, run.methods, meshes, number, bands[number], settings,
-        )  # fmt: skip
     return tasks
+
+
+def _band_memory(run: Run, opened: _Open, band_number: int) -> float:
+    """Return what solving a band takes, exactly known once the mesh is."""
+    if not opened.unknowns:
+        return 0.0
+    return band_memory(
+        opened.unknowns[band_number],
+        len(opened.settings.symmetry),
+        engine_settings(run.plan.memory_limit_bytes),
+        opened.settings.engine,
+    )
+
+
+def _missing(run: Run, opened: _Open) -> dict[int, Band]:
+    """Return what is to be solved next of a candidate, by number; empty if it is complete.
+
+    First all bands; then, as long as the interpolation may be off by more than the quality's
+    error, the frequencies that halve the steps in question.
+    """
+    for number in range(PASSES + 1):
+        if number == len(opened.passes):
+            opened.passes.append(_wanted(run, opened, number))
+        wanted = opened.passes[number]
+        missing = {key: band for key, band in wanted.items() if key not in opened.results}
+        if missing or not wanted:
+            return missing
+    return {}
+
+
+def _wanted(run: Run, opened: _Open, pass_number: int) -> dict[int, Band]:
+    """Return what a pass consists of, by number; it follows from the passes before."""
+    bands, frequencies = run.plan.bands, run.loaded.job.frequencies
+    if pass_number == 0:
+        return dict(enumerate(bands))
+    if not frequencies.is_as_needed:
+        return {}
+    first_number = pass_number * _NUMBERS_A_PASS
+    before = [result for key, result in opened.results.items() if key < first_number]
+    try:
+        dataset = _dataset_of(run, opened, before)
+    except ValueError:  # what does not fit together is recorded in the end
+        return {}
+    allowed_db = stated_error_db(run.loaded.job.solve.quality)
+    more = frequencies_to_add(dataset, frequencies.frequencies_hz, allowed_db)
+    if more:
+        run.folder.log(f"{opened.candidate.id} pass {pass_number + 1}: {len(more)} frequencies")
+    found: dict[int, list[float]] = {}
+    for frequency in more:
+        found.setdefault(band_of(frequency, bands), []).append(frequency)
+    return {
+        first_number + number: replace(bands[number], frequencies_hz=tuple(chosen))
+        for number, chosen in found.items()
+    }
 
 
 def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
@@ -261,7 +347,7 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
         task.open.failures[task.name] = outcome
         return
     reason = ""
-    if task.band is None:
+    if task.number is None:
         meshes: Sequence[Mesh] = outcome.value.value
         task.open.unknowns = tuple(mesh.n_triangles for mesh in meshes)
         task.open.mesh_info = {
@@ -273,8 +359,8 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
         run.journal.add_time("meshing, summed over workers", outcome.value.seconds)
     else:
         result: BandResult = outcome.value.value
-        run.folder.save_band(candidate_id, task.band, result)
-        task.open.bands[task.band] = result
+        run.folder.save_band(candidate_id, task.number, result)
+        task.open.results[task.number] = result
         run.journal.add_time("solving, summed over workers", outcome.value.seconds)
         reason = "; ".join(
             f"{item.frequency_hz:.0f} Hz failed: {item.reason}"
@@ -299,19 +385,14 @@ def _conclude(run: Run, opened: _Open) -> str:
     if failures:
         return _fail(run, opened.candidate, failures)
     try:
-        dataset = assemble_dataset(
-            directions(),
-            list(opened.bands.values()),
-            [motion.name for motion in opened.settings.motions],
-            air=opened.settings.air,
-            mesh_info=opened.mesh_info,
-            engine=opened.settings.engine,
-            versions=run.journal.record.versions,
-            microphones_m=opened.settings.microphones_m,
-        )
+        dataset = _dataset_of(run, opened, list(opened.results.values()))
     except ValueError as error:
         failure = Outcome(name="directivity", value=None, error=str(error))
         return _fail(run, opened.candidate, {"directivity": failure})
+    job = run.loaded.job
+    if job.frequencies.is_as_needed:
+        allowed_db = stated_error_db(job.solve.quality)
+        dataset = with_shown_frequencies(dataset, job.frequencies.frequencies_hz, allowed_db)
     run.folder.save_directivity(opened.candidate.id, dataset)
     if not opened.is_judged:
         return f"{opened.candidate.id} solved"
@@ -319,6 +400,28 @@ def _conclude(run: Run, opened: _Open) -> str:
     if missing and not is_plate(opened.candidate.id):
         return f"{opened.candidate.id} solved, to be judged when {', '.join(missing)} is solved"
     return _judge(run, opened.candidate, dataset)
+
+
+def _dataset_of(run: Run, opened: _Open, results: Sequence[BandResult]) -> xr.Dataset:
+    """Return what was solved as a dataset.
+
+    Raises
+    ------
+    ValueError
+        If the results do not fit together.
+    """
+    motions = opened.settings.motions
+    return assemble_dataset(
+        directions(),
+        results,
+        [motion.name for motion in motions],
+        air=opened.settings.air,
+        mesh_info=opened.mesh_info,
+        engine=opened.settings.engine,
+        versions=run.journal.record.versions,
+        microphones_m=opened.settings.microphones_m,
+        source_centres=np.array([motion.centre for motion in motions]),
+    )
 
 
 def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
@@ -343,6 +446,8 @@ def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
             failed["frequency"].values, failed["reason"].values, strict=True
         )
     ]
+    doubt = interpolation_warning(dataset)
+    reasons += [f"{WARNING}{doubt}"] if doubt else []
     narrow = warnings_of(run.folder.load_mesh(candidate.id), run.shape_of(candidate).symmetry)
     reasons += [f"{WARNING}{text}" for text in narrow]
     run.folder.update_candidate(candidate.id, status=store.SOLVED, score=found, reasons=reasons)

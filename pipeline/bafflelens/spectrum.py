@@ -63,7 +63,7 @@ _NEIGHBOURS: Final = 2.5  # reach of the local mean over solved frequencies, in 
 # it grows as the decay time falls.
 _STEPS_AN_OCTAVE: Final = 3
 _STEP_AT_1_KHZ: Final = 233.0
-_BODY_M: Final = 0.4
+TYPICAL_BODY_M: Final = 0.4
 
 _Array = TypeVar("_Array", FloatArray, ComplexArray)
 
@@ -107,7 +107,7 @@ def first_grid(from_hz: float, to_hz: float, body_m: float, quality: str) -> Flo
     quality : str
         Quality level, whose stated error sets how wide the steps may be.
     """
-    step_at_1_khz = _STEP_AT_1_KHZ * (_BODY_M / body_m) * spacing_factor(quality)
+    step_at_1_khz = _STEP_AT_1_KHZ * (TYPICAL_BODY_M / body_m) * spacing_factor(quality)
 
     def step(frequency: float) -> float:
         by_octave = frequency * (2 ** (1 / _STEPS_AN_OCTAVE) - 1)

@@ -22,6 +22,7 @@ from bafflelens.crossover_search import (
     search_space,
 )
 from bafflelens.errors import InputError, invalid
+from bafflelens.interpolated import shown
 from bafflelens.job import CrossoverSection
 from bafflelens.jobfile import LoadedJob
 from bafflelens.lobe import Meeting, find_meeting, region_of, tilt_at, tilts_deg
@@ -146,13 +147,13 @@ def tune_candidate(
 
 
 def _solved(folder: RunFolder, candidate_id: str) -> xr.Dataset:
-    """Return what was solved of a candidate."""
+    """Return what was solved of a candidate, at the frequencies that are shown."""
     known = [entry.id for entry in folder.candidates()]
     if candidate_id not in known:
         raise InputError(invalid("candidate", candidate_id, "one of " + ", ".join(known)))
     if not folder.has_directivity(candidate_id):
         raise InputError(invalid("candidate", candidate_id, "one that was solved"))
-    return folder.load_directivity(candidate_id)
+    return shown(folder.load_directivity(candidate_id))
 
 
 def _search(

@@ -444,6 +444,12 @@ def is_solved(dataset: xr.Dataset) -> np.ndarray[tuple[int], np.dtype[np.bool_]]
     return np.asarray(dataset["status"].values == "solved")
 
 
+def solved_frequencies(dataset: xr.Dataset) -> FloatArray:
+    """Return the frequencies that were solved, also of an interpolated dataset, in Hz."""
+    solved = dataset["frequency"].values[is_solved(dataset)]
+    return np.asarray(dataset.attrs.get("solved_frequency_hz", solved), dtype=float)
+
+
 def impedance(dataset: xr.Dataset) -> float:
     """Return the characteristic impedance of the dataset's air in Pa s/m."""
     return float(dataset.attrs["air_density_kg_m3"] * dataset.attrs["air_sound_speed_m_s"])

@@ -131,10 +131,8 @@ def interpolation_warning(dataset: xr.Dataset) -> str:
     """Return a line where the interpolation may be off by more than is stated; else empty."""
     if "interpolation_error_db" not in dataset:
         return ""
-    (error_db, at_hz), stated_db = (
-        _largest(dataset, "interpolation_error_db"),
-        float(dataset.attrs["interpolation_stated_error_db"]),
-    )
+    error_db, at_hz = _largest(dataset, "interpolation_error_db")
+    stated_db = float(dataset.attrs["interpolation_stated_error_db"])
     if not error_db > stated_db:
         return ""
     return (
@@ -189,6 +187,15 @@ def shown(dataset: xr.Dataset) -> xr.Dataset:
     )
     result = described(result.assign_attrs(solved_frequency_hz=solved_hz))
     return _with_further(dataset, result, good)
+
+
+def largest_error_db(dataset: xr.Dataset, *, behind: bool = False) -> float:
+    """Return what the interpolation may be off by, at most, in front or behind, in dB.
+
+    NaN where nothing is interpolated, or there is no telling.
+    """
+    name = list(_ERRORS)[behind]
+    return _largest(dataset, name)[0] if name in dataset else float("nan")
 
 
 def _largest(dataset: xr.Dataset, name: str) -> tuple[float, float]:

@@ -153,6 +153,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
                 id=candidate.id,
                 parameters=shape.parameters,
                 dataset=played(folder, loaded, solved),
+                solved=solved,
                 mesh=mesh,
                 pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
                 meeting=meeting_of(folder, loaded, solved) if is_drawn else None,

@@ -112,7 +112,7 @@ def test_all_faults_are_reported_together(write_job):
         "Invalid key 'title' '3'. Must be text that is not empty.",
         "Invalid key 'search.candidates' 'true'. Must be a whole number from 1 to 100000.",
         "Invalid key 'air.temperature_c' '300'. Must be a number from -20 to 50 degrees C.",
-        "Invalid key 'frequencies.per_octave' '5'. Must be one of 3, 6, 12, 24, 48.",
+        "Invalid key 'frequencies.per_octave' '5'. Must be one of as needed, 3, 6, 12, 24, 48.",
         "Invalid key 'solve.quality' 'high'. Must be one of draft, standard, fine.",
         "Invalid key 'solve.mesh_time_limit_s' '0'. Must be a number from 1 to 3600 s.",
         "Invalid key 'score.weigth'. Must be a known key; "

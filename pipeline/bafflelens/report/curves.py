@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from bafflelens.conventions import REFERENCE_PRESSURE_PA, FloatArray
 from bafflelens.criteria import edge_level_db, towards_bounce_db
-from bafflelens.directivity import is_solved
+from bafflelens.directivity import is_solved, solved_frequencies
 from bafflelens.polars import (
     beamwidth,
     directivity_index_db,
@@ -104,7 +104,9 @@ class Curves:
     frequency_hz : (n_frequencies,) array
         Rising, in Hz.
     solved : (n_frequencies,) bool array
-        Which of them were solved.
+        Which of them are known: solved, or interpolated between solved ones.
+    computed_hz : (n_computed,) array
+        Frequencies that were solved, in Hz.
     angle_deg : (n_angles,) array
         -180 to 180 degrees.
     horizontal_db, vertical_db : (n_frequencies, n_angles) array
@@ -124,6 +126,7 @@ class Curves:
 
     frequency_hz: FloatArray
     solved: BoolArray
+    computed_hz: FloatArray
     angle_deg: FloatArray
     horizontal_db: FloatArray
     vertical_db: FloatArray
@@ -181,6 +184,7 @@ def curves_of(
     return Curves(
         frequency_hz=np.asarray(dataset["frequency"].values, dtype=float),
         solved=solved,
+        computed_hz=solved_frequencies(dataset),
         angle_deg=horizontal["angle"].values,
         horizontal_db=_gapped(horizontal.values, solved),
         vertical_db=_gapped(relative_level_db(dataset, "vertical", REFERENCE).values, solved),

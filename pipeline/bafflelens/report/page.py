@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from functools import cache, partial
 from pathlib import Path
 
+import numpy as np
 from jinja2 import Environment
 
 from bafflelens.ranking import RankedRow
@@ -108,6 +109,7 @@ def render(run: RunView) -> str:
             zero=zero_text(reference, run),
             slopes=slopes(scales),
             checks=checks,
+            has_interpolation=any(np.isfinite(check.interpolation_db) for check in checks),
             checked=solver_summary(checks),
             facts=facts_of(drawn),
             target_rows=list(target_rows(run.target)),

@@ -12,8 +12,10 @@ from itertools import cycle
 from typing import Final
 
 import numpy as np
+import xarray as xr
 
 from bafflelens.directivity import is_solved
+from bafflelens.interpolated import interpolation_text, is_interpolated, largest_error_db
 from bafflelens.medium import Air
 from bafflelens.ranking import RankedRow
 from bafflelens.report import words
@@ -204,6 +206,9 @@ class SolverCheck:
         cent; NaN if nothing was solved.
     seconds : float
         Time of the solver, summed, in s.
+    interpolation_db, interpolation_behind_db : float
+        What the interpolation over frequency may be off by, at most, in front and behind, in
+        dB; NaN where nothing is interpolated.
     """
 
     name: str
@@ -215,6 +220,8 @@ class SolverCheck:
     residual: float
     balance_pct: float
     seconds: float
+    interpolation_db: float
+    interpolation_behind_db: float
 
 
 def solver_checks(run: RunView, names: Mapping[str, str]) -> list[SolverCheck]:
@@ -225,8 +232,9 @@ def solver_checks(run: RunView, names: Mapping[str, str]) -> list[SolverCheck]:
 
 
 def _solver_check(view: CandidateView, name: str) -> SolverCheck:
-    solved = is_solved(view.dataset)
-    data = view.dataset.isel(frequency=np.flatnonzero(solved))
+    dataset = view.dataset if view.solved is None else view.solved
+    solved = is_solved(dataset)
+    data = dataset.isel(frequency=np.flatnonzero(solved))
     unknowns, iterations = data["unknowns"].values, data["iterations"].values
     off = np.abs(data["power_balance"].values - 1)
     return SolverCheck(
@@ -238,7 +246,9 @@ def _solver_check(view: CandidateView, name: str) -> SolverCheck:
         iterations=int(iterations.max(initial=0)),
         residual=float(data["residual"].values.max()) if solved.any() else float("nan"),
         balance_pct=100 * float(off.max()) if solved.any() else float("nan"),
-        seconds=float(np.nansum(view.dataset["seconds"].values)),
+        seconds=float(np.nansum(dataset["seconds"].values)),
+        interpolation_db=largest_error_db(dataset),
+        interpolation_behind_db=largest_error_db(dataset, behind=True),
     )
 
 
@@ -250,11 +260,18 @@ def solver_summary(checks: Sequence[SolverCheck]) -> str:
         return "No frequency was solved."
     balance = np.nanmax([check.balance_pct for check in checks])
     largest = max(check.unknowns[1] for check in checks)
-    return (
+    text = (
         f"{solved:,} of {asked:,} frequencies were solved, with up to {largest:,} unknowns. The "
         "power through the surface and the power in the far field, which are computed apart, "
         f"differ by {balance:.2f} % at most."
     )
+    errors = [check.interpolation_db for check in checks if np.isfinite(check.interpolation_db)]
+    if errors:
+        text += (
+            " Between the solved frequencies levels are interpolated, with an error of at most "
+            f"{max(errors):.2f} dB within 90° of the axis: an estimate from frequencies held back."
+        )
+    return text
 
 
 def facts_of(shown: Sequence[Shown]) -> dict[str, str]:
@@ -265,10 +282,7 @@ def facts_of(shown: Sequence[Shown]) -> dict[str, str]:
     attributes, curves = entry.view.dataset.attrs, entry.curves
     facts = {
         "Engine": str(attributes["engine"]),
-        "Frequencies": (
-            f"{len(curves.frequency_hz)} from {curves.frequency_hz[0]:.0f} to "
-            f"{curves.frequency_hz[-1]:.0f} Hz; maps and curves join them by straight lines"
-        ),
+        "Frequencies": _frequencies_text(curves, entry.view.dataset),
         "Air": (
             f"{words.number(attributes['air_temperature_c'])} °C, "
             f"{words.number(attributes['air_relative_humidity_pct'])} % relative humidity, "
@@ -286,6 +300,18 @@ def facts_of(shown: Sequence[Shown]) -> dict[str, str]:
             name = "Mesh: " + key.removeprefix("mesh_").replace("_", " ")
             facts[name] = _attribute_text(value)
     return facts
+
+
+def _frequencies_text(curves: Curves, dataset: xr.Dataset) -> str:
+    """Return which frequencies were solved, which are shown, and what that may cost."""
+    frequency = curves.frequency_hz
+    text = f"{len(frequency)} from {frequency[0]:.0f} to {frequency[-1]:.0f} Hz"
+    if is_interpolated(dataset):
+        text = (
+            f"{len(curves.computed_hz)} solved, as needed; shown at {text} (24 an octave, ISO 3 "
+            f"R80) by complex interpolation: {interpolation_text(dataset)}"
+        )
+    return f"{text}; maps and curves join them by straight lines"
 
 
 def _attribute_text(value: object) -> str:

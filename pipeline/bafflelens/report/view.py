@@ -56,6 +56,9 @@ class CandidateView:
         What the shape's parameters are; one that is missing is shown by its key alone.
     dataset : xarray.Dataset
         Its directivity dataset, with one source.
+    solved : xarray.Dataset or None
+        The frequencies that were solved, where `dataset` is interpolated between them or a sum
+        of sources; None where that is `dataset` itself.
     mesh : Mesh or None
         The finest mesh, for its size; None if it is not known.
     pictures : tuple of Picture
@@ -67,6 +70,7 @@ class CandidateView:
     id: str
     parameters: tuple[Parameter, ...]
     dataset: xr.Dataset
+    solved: xr.Dataset | None = None
     mesh: Mesh | None = None
     pictures: tuple[Picture, ...] = ()
     meeting: Meeting | None = None

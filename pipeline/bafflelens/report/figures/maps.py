@@ -218,8 +218,8 @@ def _has_area(values: FloatArray) -> bool:
 def _rug(axes: Axes, curves: Curves) -> None:
     """Mark the solved frequencies along the top edge: between them a map is interpolated."""
     axes.plot(
-        curves.frequency_hz[curves.solved],
-        np.full(int(curves.solved.sum()), 1.012),
+        curves.computed_hz,
+        np.full(len(curves.computed_hz), 1.012),
         "|",
         transform=axes.get_xaxis_transform(),
         color=style.MUTED,

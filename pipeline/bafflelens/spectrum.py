@@ -55,7 +55,10 @@ PASSES: Final = 3
 _DECAYS_S: Final = (0.15e-3, 0.2e-3, 0.3e-3, 0.45e-3, 0.7e-3)  # T at 1 kHz
 _DECAY_EXPONENT: Final = 0.4
 _NOISE: Final = (1e-5, 1e-4, 1e-3)  # share of the variance
-_ONSET_MARGIN_S: Final = 0.05e-3  # sound may arrive this much before that from the source's rim
+# Sound may arrive this much before that from the middle of a source: from its rim, or from what
+# moves with it.
+_ONSETS_S: Final = (0.05e-3, 0.15e-3, 0.3e-3, 0.5e-3)
+_JUDGED_DIRECTIONS: Final = 400  # enough to choose a fit by
 _SAFETY: Final = 1.25
 _NEIGHBOURS: Final = 2.5  # reach of the local mean over solved frequencies, in steps
 
@@ -199,12 +202,10 @@ def interpolate(
         raise InputError(invalid("frequency to interpolate in Hz", f"{outside[0]:.0f}", rule))
     fields, errors, resolved = [], [], []
     for field, delay in zip(far_field, delays_s, strict=True):
-        shift = delay - _ONSET_MARGIN_S
-        aligned = field * _phase(solved_hz, -shift)
-        fit = _best_fit(solved_hz, aligned, is_front)
+        fit = _best_fit(solved_hz, field, delay, is_front)
         between, deviation, is_resolved = fit.at(shown_hz)
+        fields.append(between)
         resolved.append(is_resolved)
-        fields.append(between * _phase(shown_hz, shift))
         size = np.abs(between)
         off_db = 20 * np.log10(1 + _SAFETY * deviation / np.maximum(size, np.finfo(float).tiny))
         counts = size > size.max(axis=1, keepdims=True) * 10 ** (LOWEST_LEVEL_DB / 20)
@@ -270,6 +271,10 @@ class _Fit:
         Where the kernels stand.
     decay_s : float
         Decay time at 1 kHz.
+    onset_s : (n_directions,) array
+        When sound begins to arrive.
+    noise : float
+        Variance of what is no response, as a share.
     inverse : (n_solved, n_solved) complex array
         Inverse of the kernel matrix, noise included.
     weights : (n_solved, n_directions) complex array
@@ -278,22 +283,14 @@ class _Fit:
 
     solved_hz: FloatArray
     decay_s: float
+    onset_s: FloatArray
     noise: float
     inverse: ComplexArray
     weights: ComplexArray
 
     @property
     def _stiffness(self) -> FloatArray:
-        return np.real(np.diagonal(self.inverse))[:, np.newaxis]
-
-    @property
-    def held_back(self) -> ComplexArray:
-        """How far each solved frequency is off when told from the others only.
-
-        (n_solved, n_directions). The closed form of leave-one-out: Rasmussen and Williams,
-        Gaussian Processes for Machine Learning (2006), equation 5.12.
-        """
-        return np.asarray(self.weights / self._stiffness)
+        return np.asarray(np.real(np.diagonal(self.inverse))[:, np.newaxis])
 
     def at(self, shown_hz: FloatArray) -> tuple[ComplexArray, FloatArray, NDArray[np.bool_]]:
         """Return the fields, their expected deviation, and where the noise is most of it.
@@ -304,32 +301,51 @@ class _Fit:
         explained = np.einsum("fi,ij,fj->f", kernel, self.inverse, kernel.conj()).real
         left_open = np.maximum(1 - explained, 0.0)
         unit = np.sqrt(left_open + self.noise)[:, np.newaxis]
-        # What was off, in units of what the kernel expects there, as a local mean.
+        # How far each solved frequency is off when told from the others, squared and in units of
+        # what the kernel expects there (Rasmussen and Williams, Gaussian Processes for Machine
+        # Learning, 2006, equations 5.12), as a local mean.
         amount = np.abs(self.weights) ** 2 / self._stiffness
         position = np.interp(shown_hz, self.solved_hz, np.arange(len(self.solved_hz)))
         distance = np.abs(position[:, np.newaxis] - np.arange(len(self.solved_hz)))
         share = np.maximum(1 - distance / _NEIGHBOURS, 0.0)
         amount = (share / share.sum(axis=1, keepdims=True)) @ amount
         deviation = np.asarray(unit * np.sqrt(amount))
-        return np.asarray(kernel @ self.weights), deviation, 2 * left_open < self.noise
+        between = kernel @ self.weights * _phase(shown_hz, self.onset_s)
+        return np.asarray(between), deviation, 2 * left_open < self.noise
 
 
-def _best_fit(solved_hz: FloatArray, field: ComplexArray, is_front: NDArray[np.bool_]) -> _Fit:
+def _best_fit(
+    solved_hz: FloatArray, field: ComplexArray, delay_s: FloatArray, is_front: NDArray[np.bool_]
+) -> _Fit:
     """Return the fit that tells each solved frequency best from the others."""
     loudest = np.maximum(np.abs(field).max(axis=1, keepdims=True), np.finfo(float).tiny)
-    # In front only, where it matters; both ends would have to be extrapolated.
-    judged = field[:, is_front]
-    fits = []
+    judged = np.flatnonzero(is_front)  # where it matters
+    judged = judged[:: max(1, len(judged) // _JUDGED_DIRECTIONS)]
+    least, best = np.inf, None
     for decay_s in _DECAYS_S:
+        kernel = _kernel(solved_hz, solved_hz, decay_s)
         for noise in _NOISE:
-            matrix = _kernel(solved_hz, solved_hz, decay_s) + noise * np.eye(len(solved_hz))
-            inverse: ComplexArray = np.asarray(np.linalg.inv(matrix))
+            inverse = np.asarray(np.linalg.inv(kernel + noise * np.eye(len(solved_hz))))
             stiffness = np.real(np.diagonal(inverse))[:, np.newaxis]
-            off = (inverse @ judged / stiffness / loudest)[1:-1]
-            fits.append((float(np.mean(np.abs(off) ** 2)), decay_s, noise, inverse))
-    _, decay_s, noise, inverse = min(fits, key=lambda fit: fit[0])
+            for margin_s in _ONSETS_S:
+                aligned = field[:, judged] * _phase(solved_hz, margin_s - delay_s[judged])
+                # Both ends would have to be extrapolated.
+                off = (inverse @ aligned / stiffness / loudest)[1:-1]
+                mean = float(np.mean(np.abs(off) ** 2))
+                if mean < least:
+                    least, best = mean, (decay_s, noise, margin_s, inverse)
+    if best is None:
+        msg = invalid("far field", "not a number", "finite at every solved frequency")
+        raise InputError(msg)
+    decay_s, noise, margin_s, inverse = best
+    onset_s = delay_s - margin_s
     return _Fit(
-        solved_hz=solved_hz, decay_s=decay_s, noise=noise, inverse=inverse, weights=inverse @ field
+        solved_hz=solved_hz,
+        decay_s=decay_s,
+        onset_s=onset_s,
+        noise=noise,
+        inverse=inverse,
+        weights=np.asarray(inverse @ (field * _phase(solved_hz, -onset_s))),
     )
 
 

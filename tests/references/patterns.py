@@ -68,7 +68,7 @@ def dataset(pattern, frequencies_hz=None, failed=()):
     return assembled([band([fields], frequencies_hz, failed)], ["tweeter"])
 
 
-def assembled(bands, names):
+def assembled(bands, names, **further):
     return assemble_dataset(
         directions(),
         bands,
@@ -77,6 +77,7 @@ def assembled(bands, names):
         mesh_info={"quality": "draft", "triangles": 1234, "source_size_m": 0.004},
         engine="direct",
         versions={"bafflelens": "0.1.0", "numpy": "2.4"},
+        **further,
     )
 
 

@@ -139,6 +139,8 @@ class StubSolver:
         Called with the band before it is solved; may raise.
     failing_hz : float
         A frequency near this fails.
+    echo_s : float
+        Delay of an echo half as strong as the direct sound; none if 0.
     """
 
     meshed: list[float | None] = field(default_factory=list)
@@ -146,6 +148,7 @@ class StubSolver:
     fail_mesh: Callable[[Mapping[str, float]], bool] = lambda values: False
     on_solve: Callable[[Any], None] = lambda band: None
     failing_hz: float = 0.0
+    echo_s: float = 0.0
 
     def mesh_shape(
         self,
@@ -179,7 +182,11 @@ class StubSolver:
         strength = 1.0 + np.arange(max(len(motions), 1))  # each source louder than the last
         far_field = np.tile(level, (len(strength), len(frequency), 1)).astype(complex)
         far_field *= strength[:, np.newaxis, np.newaxis]
-        power = np.einsum("sfd,tfd,d->fst", far_field, far_field, pattern.weight) / (2 * 413)
+        if self.echo_s:
+            far_field *= (1 + 0.5 * np.exp(2j * np.pi * frequency * self.echo_s))[:, np.newaxis]
+        power = np.einsum("sfd,tfd,d->fst", far_field.conj(), far_field, pattern.weight) / (
+            2 * 413
+        )
         failed = np.abs(frequency / (self.failing_hz or 1.0) - 1) < 0.05
         far_field[:, failed] = np.nan
         outcomes = tuple(

@@ -29,7 +29,7 @@ _CANDIDATES_TRIED: Final = 3
 
 # What is solved again where frequencies are chosen as needed, as a share of what is solved at
 # first: see "Frequency sampling" in DEVELOPERS.md.
-_REFINING_SHARE: Final = 0.5
+_REFINING_SHARE: Final = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)

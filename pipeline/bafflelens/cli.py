@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The command line: the only file that prints or decides an exit code.
 
-Exit codes: 0 all is well, 1 the run has failures, 2 the input is wrong, 130 stopped by Ctrl-C.
+Exit codes: 0 all is well, 1 the run has failures, 2 the input is wrong, 130 stopped by Ctrl-C, 143
+by SIGTERM.
 Heavy imports sit inside the commands, so that ``--help`` is quick.
 """
 
@@ -12,7 +13,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
@@ -26,12 +27,14 @@ from rich.table import Table
 from rich.text import Text
 
 from bafflelens.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.stopping import Terminated, ended_by_signals
 
 if TYPE_CHECKING:
     from bafflelens.drawing import SolidFacts
     from bafflelens.jobfile import LoadedJob
     from bafflelens.plan import Plan
     from bafflelens.progress import Advance
+    from bafflelens.queueing.overview import RunOverview
     from bafflelens.ranking import RankedRow, Remeshing
     from bafflelens.run import RunOptions, RunResult
     from bafflelens.sampling import Sampling
@@ -42,6 +45,7 @@ FINE: Final = 0
 HAS_FAILURES: Final = 1
 WRONG_INPUT: Final = 2
 INTERRUPTED: Final = 130
+TERMINATED: Final = 143
 
 _TRIALS_SHOWN: Final = 8
 _PIPE_WIDTH: Final = 200  # columns of a table that no terminal shows
@@ -54,6 +58,9 @@ app = App(
     suppress_keyboard_interrupt=False,
 )
 
+queue = App(name="queue", help="Let jobs wait, and run them one after another.")
+app.command(queue)
+
 JobFile = Annotated[Path, Parameter(help="Job file (TOML); see jobs/README.md.")]
 Folder = Annotated[Path, Parameter(help="Folder of a run, under results/.")]
 Results = Annotated[Path, Parameter(help="Folder that the run's folder is made in.")]
@@ -64,6 +71,10 @@ Scheduler = Annotated[
     str | None,
     Parameter(help="Address of a running dask scheduler to use instead, tcp://host:port."),
 ]
+
+
+QueueNumber = Annotated[int, Parameter(help="Number of the job, as `queue list` shows it.")]
+QueueFolder = Annotated[Path, Parameter(help="Folder of the queue and of its runs.")]
 
 
 @app.command
@@ -96,7 +107,8 @@ def run(
     _prepare_compiler()
     from bafflelens.run import run_job
 
-    return _finish(run_job(job, _options(results, workers, scheduler)))
+    with _stoppable():
+        return _finish(run_job(job, _options(results, workers, scheduler)))
 
 
 @app.command
@@ -105,7 +117,128 @@ def resume(folder: Folder, /, *, workers: Workers = None, scheduler: Scheduler =
     _prepare_compiler()
     from bafflelens.run import resume_run
 
-    return _finish(resume_run(folder, _options(folder.parent, workers, scheduler)))
+    with _stoppable():
+        return _finish(resume_run(folder, _options(folder.parent, workers, scheduler)))
+
+
+@app.command
+def status(
+    folder: Annotated[
+        Path, Parameter(help="Folder of runs and queue, or the folder of one run.")
+    ] = Path("results"),
+    /,
+) -> int:
+    """Say what runs, how far it is, the best so far and the time left; from any terminal."""
+    from bafflelens.queueing.overview import overview_of, run_overview
+    from bafflelens.store import open_run
+
+    if not folder.is_dir():
+        raise InputError(invalid("folder", folder, "a folder of runs, or of one run"))
+    if (folder / "run.json").exists():
+        _print_run_overview(run_overview(open_run(folder)))
+        return FINE
+    overview = overview_of(folder)
+    for found in overview.runs:
+        _print_run_overview(found)
+    if not overview.runs:
+        _say("nothing runs")
+    waiting = sum(job.status == "waiting" for job in overview.jobs)
+    if overview.jobs:
+        at_work = "is worked through" if overview.is_worked_on else "is not worked through now"
+        _say(f"queue: {waiting} waiting; it {at_work} (bafflelens queue list)")
+    return FINE
+
+
+@queue.command(name="add")
+def queue_add(
+    job: JobFile,
+    /,
+    *more: JobFile,
+    results: QueueFolder = Path("results"),
+    workers: Workers = None,
+) -> int:
+    """Check jobs and put them at the end of the queue, as they are now.
+
+    Later changes of the files change nothing: each run folder keeps job, scripts and tables.
+    """
+    from bafflelens.queueing.waiting import Queue
+    from bafflelens.queueing.working import add_job
+
+    waiting = Queue(results)
+    for path in (job, *more):
+        added = add_job(waiting, path, _options(results, workers, None))
+        _say(f"job {added.number}: {added.title} ({results / added.folder})")
+    return FINE
+
+
+@queue.command(name="list")
+def queue_list(*, results: QueueFolder = Path("results")) -> int:
+    """List the queue: what has run, what runs, what waits and in which order."""
+    from bafflelens.queueing.waiting import Queue
+
+    waiting = Queue(results)
+    jobs = waiting.jobs()
+    table = _table("Queue", "number", "status", "title", "run folder", "what there is to say")
+    for job in jobs:
+        killed = job.status == "running" and not waiting.is_worked_on
+        texts = ("killed" if killed else job.status, job.title, job.folder, job.reason)
+        table.add_row(str(job.number), *map(Text, texts))
+    if jobs:
+        _out().print(table)
+    else:
+        _say("the queue is empty")
+    return FINE
+
+
+@queue.command(name="move")
+def queue_move(
+    number: QueueNumber,
+    place: Annotated[int, Parameter(help="Its new place: 1 is the next to run.")],
+    /,
+    *,
+    results: QueueFolder = Path("results"),
+) -> int:
+    """Give a waiting job another place."""
+    from bafflelens.queueing.waiting import Queue
+
+    waiting = Queue(results)
+    waiting.move(number, place)
+    _say("waiting: " + ", ".join(str(job.number) for job in waiting.waiting()))
+    return FINE
+
+
+@queue.command(name="drop")
+def queue_drop(number: QueueNumber, /, *, results: QueueFolder = Path("results")) -> int:
+    """Take a waiting job out of the queue."""
+    from bafflelens.queueing.waiting import Queue
+
+    dropped = Queue(results).drop(number)
+    _say(f"dropped job {dropped.number}: {dropped.title}")
+    return FINE
+
+
+@queue.command(name="start")
+def queue_start(
+    *,
+    results: QueueFolder = Path("results"),
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+) -> int:
+    """Run the jobs that wait, one after another, until none is left."""
+    _prepare_compiler()
+    from bafflelens.queueing.waiting import Queue
+    from bafflelens.queueing.working import Ended, work_through
+
+    def say_end(ended: Ended) -> None:
+        folder = results / ended.job.folder
+        _say(f"job {ended.job.number} {ended.status}: {ended.reason or '-'} ({folder})")
+
+    options = _options(results, workers, scheduler)
+    with _stoppable():
+        finished = work_through(Queue(results), options, ended=say_end)
+    if not finished:
+        _say("no job waits")
+    return HAS_FAILURES if any(ended.status == "failed" for ended in finished) else FINE
 
 
 @app.command
@@ -334,6 +467,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BafflelensError as error:
         _complain(str(error).splitlines())
         return HAS_FAILURES
+    except Terminated as signal:
+        _complain([f"stopped by {signal}"])
+        return TERMINATED
     except KeyboardInterrupt:
         _complain(["stopped by Ctrl-C"])
         return INTERRUPTED
@@ -352,6 +488,13 @@ def _options(results: Path, workers: int | None, scheduler: str | None) -> RunOp
         scheduler=scheduler,
         progress=_ConsoleProgress(_err()),
     )
+
+
+def _stoppable() -> AbstractContextManager[None]:
+    """Let SIGTERM end what is under way within ten seconds, with everything that is done kept."""
+    from bafflelens.parallel import kill_workers
+
+    return ended_by_signals(kill_workers)
 
 
 def _positive(workers: int | None) -> int | None:
@@ -374,6 +517,30 @@ def _finish(result: RunResult) -> int:
 def _complain(lines: Sequence[str]) -> None:
     for line in lines:
         print(line, file=sys.stderr)
+
+
+def _say(text: str) -> None:
+    """Print one line, however long."""
+    _out().print(text, soft_wrap=True, markup=False, highlight=False)
+
+
+def _print_run_overview(run: RunOverview) -> None:
+    """Print what a run does, how far it is, the best so far and the time left."""
+    counts, step = run.counts, run.standing
+    _say(f"{run.folder.name}: {run.title}, {run.status}")
+    if step is not None:
+        text = f"  {step.step}"
+        if not math.isnan(step.share):
+            text += f", {step.share:.0%}"
+        if not math.isnan(left_s := run.left_s()):
+            text += f", about {_duration(left_s)} left of this step"
+        _say(f"{text} ({step.owner})")
+    done = ", ".join(f"{number} {status}" for status, number in sorted(counts.statuses.items()))
+    _say(f"  {counts.total} shapes: {done}")
+    if counts.best is not None:
+        _say(f"  best so far: {counts.best[0]} at {counts.best[1]:.2f} dB")
+    if run.status in ("killed", "interrupted", "stopped"):
+        _say(f"  go on with: bafflelens resume {run.folder.path}")
 
 
 def _out() -> Console:

@@ -10,6 +10,7 @@
     ├── MeshingError        a shape that could not be meshed
     ├── SolveError          a frequency that could not be solved, or an absurd result
     └── StoreError          a run folder that cannot be read or written
+        └── DamagedError    a file in it that was cut short, say by a power cut
 
 Every message has the same grammar: ``Invalid <what> '<value>'. Must be <rule>.``
 with the file and the key or line in front.
@@ -50,6 +51,10 @@ class SolveError(BafflelensError):
 
 class StoreError(BafflelensError):
     """A run folder cannot be read or written."""
+
+
+class DamagedError(StoreError):
+    """A file of a run folder is damaged; it can be made anew from the others."""
 
 
 def invalid(what: str, value: object, rule: str) -> str:

@@ -4,14 +4,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Final
 
 from bafflelens import provenance, store
-from bafflelens.errors import BafflelensError, StoreError
+from bafflelens.errors import BafflelensError, DamagedError, StoreError
 from bafflelens.jobfile import LoadedJob
 from bafflelens.outlook import target_remarks
 from bafflelens.ranking import Remeshing
@@ -36,14 +36,23 @@ def first_record(loaded: LoadedJob) -> RunRecord:
 
 
 @contextmanager
-def keep_journal(folder: RunFolder) -> Iterator[Journal]:
+def keep_journal(
+    folder: RunFolder, entering: Callable[[str], None] = lambda step: None
+) -> Iterator[Journal]:
     """Keep the journal of a run, and close it with the right status however the run ends.
 
     The status is ``finished with failures`` if a task was recorded as failed, ``interrupted``
     after Ctrl-C, ``stopped`` after any other exception; these are passed on.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    entering : callable
+        Told the name of each step that begins.
     """
     with folder.locked():
-        journal = Journal(folder, replace(folder.load_record(), status=store.RUNNING))
+        journal = Journal(folder, replace(_record_of(folder), status=store.RUNNING), entering)
         journal.save()
         try:
             yield journal
@@ -62,20 +71,47 @@ def keep_journal(folder: RunFolder) -> Iterator[Journal]:
         journal.close(journal.closing_record.status)
 
 
+def _record_of(folder: RunFolder) -> RunRecord:
+    """Return the record to go on with: a new one where it is damaged.
+
+    What a run that was queued is made with is what there is when it begins.
+    """
+    try:
+        record = folder.load_record()
+    except DamagedError as error:
+        folder.log(f"the record is begun anew: {error}")
+        record = first_record(folder.load_job())
+        remark = "the record of this run was damaged and begun anew: it tells of the last part"
+        return replace(record, remarks=(*record.remarks, remark))
+    if record.status == store.QUEUED:
+        record = replace(
+            record,
+            versions=provenance.versions(),
+            host=provenance.host(),
+            commit=provenance.commit(),
+        )
+    return record
+
+
 class Journal:
     """Adds to a run's record; saves it now and then."""
 
-    def __init__(self, folder: RunFolder, record: RunRecord) -> None:
+    def __init__(
+        self, folder: RunFolder, record: RunRecord, entering: Callable[[str], None]
+    ) -> None:
         self._folder = folder
+        self._entering = entering
         self._record = record
         # Work that is done again when a run is resumed replaces its earlier record.
         self._tasks = {(task.candidate, task.task): task for task in record.tasks}
         self._saved_at = 0.0
+        self._save_s = 0.0  # a long record is saved less often
         self.has_failures = False
 
     @contextmanager
     def step(self, name: str) -> Iterator[None]:
         """Add the wall time of a step to the timing table."""
+        self._entering(name)
         start = time.perf_counter()
         try:
             yield
@@ -95,8 +131,12 @@ class Journal:
             self._folder.log(f"{task.candidate} {task.task} failed: {task.reason}")
         if detail:
             self._folder.log(detail)
-        if time.monotonic() - self._saved_at > _SAVE_EVERY_S:
+        if time.monotonic() - self._saved_at > max(_SAVE_EVERY_S, 50 * self._save_s):
             self.save()
+
+    def has_task(self, candidate: str, task: str) -> bool:
+        """Tell whether a piece of work is recorded."""
+        return (candidate, task) in self._tasks
 
     def add_remark(self, text: str) -> None:
         """Add what the user should know."""
@@ -127,8 +167,10 @@ class Journal:
 
     def save(self) -> None:
         """Write the record now."""
+        start = time.monotonic()
         self._folder.save_record(self.record)
         self._saved_at = time.monotonic()
+        self._save_s = self._saved_at - start
 
     def close(self, status: str) -> None:
         """Write the record for the last time."""

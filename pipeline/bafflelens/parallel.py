@@ -17,6 +17,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
+import multiprocessing
 import signal
 import time
 import traceback
@@ -140,6 +141,12 @@ def processors() -> int:
 def usable_memory() -> float:
     """Return how much memory all workers of this machine may take together, in bytes."""
     return USABLE_MEMORY * float(MEMORY_LIMIT)
+
+
+def kill_workers() -> None:
+    """End the worker processes of this process at once, without asking them."""
+    for process in multiprocessing.active_children():
+        process.kill()
 
 
 @contextmanager

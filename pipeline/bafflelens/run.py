@@ -26,6 +26,7 @@ from bafflelens.solving import Run, solve_candidates
 from bafflelens.store import RunFolder, create_run, open_run
 from bafflelens.summary import has_failed, rank_run, report_run
 from bafflelens.tasks import Methods
+from bafflelens.watching import Watched
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +98,26 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
         return _carry_out(folder, engine, plan, pool, options)
 
 
+def queue_run(job_file: Path, options: RunOptions) -> RunFolder:
+    """Check a job and make its run folder, with job, scripts and tables as they are now.
+
+    Nothing is solved; `resume_run` does that. A job for a graphics card is taken without one,
+    too: the scheduler that will solve it may have some.
+
+    Raises
+    ------
+    InputError
+        If the job or its geometry scripts are wrong; nothing is written then.
+    StoreError
+        If the results cannot be written.
+    """
+    loaded = load_job(job_file)
+    sampling = draw(loaded)
+    plan_job(loaded, sampling, options)
+    record = replace(first_record(loaded), status=store.QUEUED)
+    return create_run(options.results, loaded, _catalogue_of(loaded, sampling), record)
+
+
 def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
     """Go on with a run that was stopped: only what is missing or failed is done again.
 
@@ -163,18 +184,19 @@ def _carry_out(
     folder: RunFolder, engine: str, plan: Plan, pool: Pool, options: RunOptions
 ) -> RunResult:
     options.progress.say(f"run folder: {folder.path}")
-    with _resumable(folder, options.progress), keep_journal(folder) as journal:
+    watched = Watched(options.progress, folder)
+    with _resumable(folder, watched), keep_journal(folder, watched.enter) as journal:
         run = Run(
             folder=folder,
             loaded=_with_engine(folder.load_job(), engine),
             plan=plan,
             pool=pool,
             journal=journal,
-            progress=options.progress,
+            progress=watched,
             methods=options.methods,
         )
         with journal.step("preparing the solver"):
-            options.methods.warm_up(options.progress.say)
+            options.methods.warm_up(watched.say)
         with journal.step("meshing and solving"):
             solve_candidates(run)
         with journal.step("meshing the best again"):

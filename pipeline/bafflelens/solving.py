@@ -434,9 +434,7 @@ def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))
         return _fail(run, candidate, {"score": failure})
-    if any(
-        (task.candidate, task.task) == (candidate.id, "score") for task in run.journal.record.tasks
-    ):
+    if run.journal.has_task(candidate.id, "score"):
         record = TaskRecord(candidate=candidate.id, task="score", status=store.DONE, seconds=0.0)
         run.journal.add_task(record)  # it failed before, for want of a plate
     failed = dataset.isel(frequency=dataset["status"].values == store.FAILED)

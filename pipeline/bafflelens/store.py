@@ -9,11 +9,14 @@
         tables/             the text tables that the job names, as they were
         run.json            versions, commit, machine, status and time of every task
         log.txt             what happened, line by line
+        status.json         how far it is, for other terminals
         catalog.sqlite      candidates, parameters, status, scores, notes
         candidates/c001/    mesh.npz (the finest), directivity.nc
         candidates/c001.mesh1/  the best candidate, meshed another way
         report.html
         target.png          what was asked of the levels, on one page
+    results/queue.sqlite    jobs that wait (`bafflelens.queueing`); queue.lock is held by a start
+    results/solved.sqlite   solved frequencies that all runs share (`bafflelens.caching`)
 
 Files are written under a temporary name and renamed, so that whatever stops a run leaves each
 of them whole. Results are never overwritten; ``run.json`` and the report are replaced. While a
@@ -29,19 +32,20 @@ import os
 import shutil
 import sqlite3
 import tempfile
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict, astuple, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, Any, Final
 from zipfile import BadZipFile
 
 import numpy as np
 import xarray as xr
 
 from bafflelens import directivity
-from bafflelens.errors import StoreError, invalid
+from bafflelens.errors import DamagedError, StoreError, invalid
 from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.mesh import Mesh
 from bafflelens.ranking import CandidateResult, Remeshing
@@ -56,11 +60,16 @@ SOLVED: Final = "solved"
 FAILED: Final = "failed"
 DONE: Final = "done"
 
+QUEUED: Final = "queued"
 RUNNING: Final = "running"
 FINISHED: Final = "finished"
 FINISHED_WITH_FAILURES: Final = "finished with failures"
 INTERRUPTED: Final = "interrupted"
 STOPPED: Final = "stopped"
+
+_LITTLE_ROOM_BYTES: Final = 64 * 2**20
+_LOCK_ATTEMPTS: Final = 3
+_LOCK_PAUSE_S: Final = 0.05
 
 _SCHEMA: Final = """
 CREATE TABLE candidates (
@@ -133,7 +142,8 @@ class RunRecord:
     title, job : str
         Title of the job and name of its file.
     status : str
-        ``running``, ``finished``, ``finished with failures``, ``interrupted`` or ``stopped``.
+        ``queued``, ``running``, ``finished``, ``finished with failures``, ``interrupted`` or
+        ``stopped``.
     created_utc, finished_utc : str
         ISO 8601 times; the second is empty while the run goes on.
     versions, host : mapping
@@ -165,6 +175,27 @@ class RunRecord:
     remarks: tuple[str, ...] = ()
     second_opinion: str | None = None
     remeshing: Remeshing | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counts:
+    """How far the catalogue of a run is.
+
+    Attributes
+    ----------
+    statuses : mapping of str to int
+        Candidates of each status, baseline and plates among them.
+    best : (str, float) or None
+        Id and score in dB of the best candidate so far.
+    """
+
+    statuses: Mapping[str, int]
+    best: tuple[str, float] | None
+
+    @property
+    def total(self) -> int:
+        """All of them."""
+        return sum(self.statuses.values())
 
 
 class RunFolder:
@@ -228,7 +259,7 @@ class RunFolder:
             return RunRecord(**content)
         except (OSError, ValueError, KeyError, TypeError) as error:
             rule = f"a run record written by bafflelens ({error})"
-            raise StoreError(invalid("run record", path, rule)) from error
+            raise DamagedError(invalid("run record", path, rule)) from error
 
     def save_record(self, record: RunRecord) -> None:
         """Replace ``run.json``."""
@@ -252,12 +283,36 @@ class RunFolder:
             If another process is working on this run.
         """
         with _storing(self.path), (self.path / "log.txt").open("a", encoding="utf-8") as stream:
-            try:
-                fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError as error:
+            if not _take_lock(stream):
                 rule = "one that no other process is working on"
-                raise StoreError(invalid("run folder", self.path, rule)) from error
+                raise StoreError(invalid("run folder", self.path, rule))
             yield
+
+    @property
+    def is_worked_on(self) -> bool:
+        """Whether a process holds the lock of this run."""
+        return is_locked(self.path / "log.txt")
+
+    # ----------------------------------------------------------- what goes on at this moment
+
+    def save_status(self, content: Mapping[str, object]) -> None:
+        """Replace ``status.json``, which tells other terminals how far the run is.
+
+        It is worth nothing after a power cut, so nothing waits for the disk.
+        """
+        path = self.path / "status.json"
+        temporary = path.with_name("status.json.part")
+        with _storing(path):
+            temporary.write_text(json.dumps(content), encoding="utf-8")
+            temporary.replace(path)
+
+    def load_status(self) -> dict[str, Any]:
+        """Return the content of ``status.json``; empty if there is none, or it is damaged."""
+        try:
+            content = json.loads((self.path / "status.json").read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return content if isinstance(content, dict) else {}
 
     # --------------------------------------------------------------------------- the catalogue
 
@@ -351,6 +406,19 @@ class RunFolder:
             )
             for candidate_id, label, is_baseline, status, reasons, total_db, gaps in rows
         )
+
+    def counts(self) -> Counts:
+        """Return how many candidates have which status, and the best; quick in a large run."""
+        with self._catalog() as catalog:
+            statuses = dict(
+                catalog.execute("SELECT status, COUNT(*) FROM candidates GROUP BY status")
+            )
+            best = catalog.execute(
+                "SELECT id, total_db FROM candidates WHERE status = ? AND NOT is_baseline "
+                "AND gaps = '[]' AND total_db IS NOT NULL ORDER BY total_db LIMIT 1",
+                (SOLVED,),
+            ).fetchone()
+        return Counts(statuses=statuses, best=best)
 
     @contextmanager
     def _catalog(self) -> Iterator[sqlite3.Connection]:
@@ -566,6 +634,101 @@ def _connect(path: Path) -> sqlite3.Connection:
         catalog.close()
         catalog = sqlite3.connect(f"{address}?immutable=1", uri=True)
     return catalog
+
+
+# --------------------------------------------------------------------- beside the run folders
+
+
+def queue_path(results: Path) -> Path:
+    """Return where the queue of a results folder is kept."""
+    return results / "queue.sqlite"
+
+
+def queue_lock(results: Path) -> Path:
+    """Return the file that whoever works through the queue holds a lock on."""
+    return results / "queue.lock"
+
+
+def cache_path(folder: Path) -> Path:
+    """Return where solved frequencies are kept, by default of a results folder."""
+    return folder / "solved.sqlite"
+
+
+def has_room(results: Path) -> bool:
+    """Tell whether there is room on the disk of a results folder for a little more."""
+    try:
+        return shutil.disk_usage(results).free > _LITTLE_ROOM_BYTES
+    except OSError:
+        return False
+
+
+def run_folders(results: Path) -> tuple[RunFolder, ...]:
+    """Return the runs of a results folder, by name."""
+    found = sorted(results.glob("*/run.json")) if results.is_dir() else []
+    return tuple(RunFolder(path.parent) for path in found)
+
+
+def remove_run(folder: RunFolder) -> None:
+    """Remove the folder of a run that was queued and never begun."""
+    with _storing(folder.path):
+        shutil.rmtree(folder.path)
+
+
+@contextmanager
+def holding(path: Path, content: str, taken: Callable[[str], str]) -> Iterator[None]:
+    """Hold a lock file, with a text in it; the lock ends with the process, however that ends.
+
+    Parameters
+    ----------
+    path : Path
+        The file; it stays, empty.
+    content : str
+        Who holds it.
+    taken : callable
+        Returns the message from the text of another process that holds it.
+
+    Raises
+    ------
+    StoreError
+        If another process holds it, or it cannot be written.
+    """
+    with _storing(path), path.open("a+", encoding="utf-8") as stream:
+        if not _take_lock(stream):
+            stream.seek(0)
+            raise StoreError(taken(stream.read().strip()))
+        stream.truncate(0)
+        stream.write(content)
+        stream.flush()
+        try:
+            yield
+        finally:
+            with suppress(OSError):
+                stream.truncate(0)
+
+
+def is_locked(path: Path) -> bool:
+    """Tell whether a process holds the lock on a file."""
+    try:
+        with path.open("rb") as stream:
+            fcntl.flock(stream, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def _take_lock(stream: IO[str]) -> bool:
+    """Take the lock on an open file; whoever only looks holds it for an instant."""
+    for attempt in range(_LOCK_ATTEMPTS):
+        try:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if attempt + 1 < _LOCK_ATTEMPTS:
+                time.sleep(_LOCK_PAUSE_S)
+        else:
+            return True
+    return False
 
 
 def write_file(path: Path, content: bytes, *, replace_existing: bool = False) -> None:

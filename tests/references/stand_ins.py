@@ -1,0 +1,109 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Stand-ins for mesher and solver that real worker processes can import. No number means anything.
+
+``python -c "import stand_ins; stand_ins.main()" run job.toml ...`` is the command line with them
+in place. What they do besides is told by the environment, which worker processes inherit:
+
+STAND_IN_SECONDS
+    How long each piece of work takes.
+STAND_IN_LOG
+    A file to which each piece of work that was done adds a line.
+STAND_IN_STOP
+    A file; while it exists, solving never ends.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bafflelens import cli, report, summary
+from bafflelens.directivity import directions
+from bafflelens.mesh import Mesh
+from bafflelens.sweep import BandResult, FrequencyOutcome
+from bafflelens.tasks import Methods
+
+
+def mesh_shape(
+    shape: Any, values: Mapping[str, float], sizes: Sequence[Any], time_limit_s: float
+) -> tuple[Mesh, ...]:
+    """Return half an octahedron as large as the lens is high, once for each size."""
+    _work(f"mesh {shape.name} {sorted(values.items())}")
+    corners = [[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, 0, 1], [0, 0, -1]]
+    points = np.array(corners) * values.get("lens.opening_height_mm", 80.0) * 1e-3
+    triangles = np.array([[0, 2, 3], [2, 1, 3], [2, 0, 4], [1, 2, 4]])
+    names = np.array(["dome", "cabinet", "baffle", "cabinet"])
+    return tuple(Mesh(points, triangles, names) for _ in sizes)
+
+
+def solve_band(
+    mesh: Mesh, motions: Any, band: Any, *, microphones_m: Sequence[float] = (), **_: Any
+) -> BandResult:
+    """Return a smooth pattern, the narrower the larger the mesh."""
+    size = float(mesh.vertices.max())
+    while "STAND_IN_STOP" in os.environ and Path(os.environ["STAND_IN_STOP"]).exists():
+        time.sleep(0.05)
+    _work(f"solve {size:.9f} {band.frequencies_hz}")
+    pattern = directions()
+    level = np.exp(-10 * size * (1 - pattern.vectors[:, 0]))
+    frequency = np.array(band.frequencies_hz)
+    strength = 1.0 + np.arange(max(len(motions), 1))
+    far_field = np.tile(level, (len(strength), len(frequency), 1)).astype(complex)
+    far_field *= strength[:, np.newaxis, np.newaxis]
+    power = np.einsum("sfd,tfd,d->fst", far_field, far_field, pattern.weight) / (2 * 413)
+    outcomes = tuple(
+        FrequencyOutcome(
+            frequency_hz=float(f),
+            status="solved",
+            reason="",
+            iterations=5,
+            residual=1e-5,
+            seconds=0.1,
+            unknowns=mesh.n_triangles,
+            power_balance=1.0,
+        )
+        for f in frequency
+    )
+    return BandResult(
+        frequencies_hz=frequency,
+        far_field=far_field,
+        cross_power=power.astype(complex),
+        outcomes=outcomes,
+        microphone_pressure=np.full((len(strength), len(frequency), len(microphones_m)), 0.5j),
+    )
+
+
+def warm_up(say: Any) -> None:
+    """Compile nothing."""
+
+
+METHODS = Methods(mesh_shape=mesh_shape, solve_band=solve_band, warm_up=warm_up)
+
+
+def _work(what: str) -> None:
+    time.sleep(float(os.environ.get("STAND_IN_SECONDS", "0")))
+    if "STAND_IN_LOG" in os.environ:
+        with Path(os.environ["STAND_IN_LOG"]).open("a", encoding="utf-8") as stream:
+            stream.write(f"{os.getpid()} {what}\n")
+
+
+def put_in_place() -> None:
+    """Let the command line work with these, and write a report of one line."""
+    real = cli._options
+    cli._options = lambda *given: replace(real(*given), methods=METHODS)  # type: ignore[assignment]
+    report.write_report = lambda view, path: path.write_text(view.title, encoding="utf-8")
+    summary._pictures = lambda mesh, symmetry: ()
+    summary._target_picture = lambda loaded: b""
+
+
+def main() -> None:
+    """Run the command line with the stand-ins."""
+    put_in_place()
+    sys.exit(cli.main())

@@ -30,6 +30,7 @@ from bafflelens.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.stopping import Terminated, ended_by_signals
 
 if TYPE_CHECKING:
+    from bafflelens.caching.solved import Content
     from bafflelens.drawing import SolidFacts
     from bafflelens.jobfile import LoadedJob
     from bafflelens.plan import Plan
@@ -59,7 +60,9 @@ app = App(
 )
 
 queue = App(name="queue", help="Let jobs wait, and run them one after another.")
+cache = App(name="cache", help="See and prune the cache of solved frequencies.")
 app.command(queue)
+app.command(cache)
 
 JobFile = Annotated[Path, Parameter(help="Job file (TOML); see jobs/README.md.")]
 Folder = Annotated[Path, Parameter(help="Folder of a run, under results/.")]
@@ -75,6 +78,11 @@ Scheduler = Annotated[
 
 QueueNumber = Annotated[int, Parameter(help="Number of the job, as `queue list` shows it.")]
 QueueFolder = Annotated[Path, Parameter(help="Folder of the queue and of its runs.")]
+CacheFolder = Annotated[
+    Path | None,
+    Parameter(help="Folder of the cache of solved frequencies; otherwise that of the results."),
+]
+CacheLimit = Annotated[float, Parameter(help="Largest size of the cache in GiB; 0 for no cache.")]
 
 
 @app.command
@@ -102,23 +110,35 @@ def run(
     results: Results = Path("results"),
     workers: Workers = None,
     scheduler: Scheduler = None,
+    cache: CacheFolder = None,
+    cache_gib: CacheLimit = 10.0,
 ) -> int:
     """Solve and rank the candidates of a job and write a report."""
     _prepare_compiler()
     from bafflelens.run import run_job
 
     with _stoppable():
-        return _finish(run_job(job, _options(results, workers, scheduler)))
+        return _finish(run_job(job, _options(results, workers, scheduler, cache, cache_gib)))
 
 
 @app.command
-def resume(folder: Folder, /, *, workers: Workers = None, scheduler: Scheduler = None) -> int:
+def resume(
+    folder: Folder,
+    /,
+    *,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    cache: CacheFolder = None,
+    cache_gib: CacheLimit = 10.0,
+) -> int:
     """Go on with a run that was stopped, or try again what failed."""
     _prepare_compiler()
     from bafflelens.run import resume_run
 
     with _stoppable():
-        return _finish(resume_run(folder, _options(folder.parent, workers, scheduler)))
+        return _finish(
+            resume_run(folder, _options(folder.parent, workers, scheduler, cache, cache_gib))
+        )
 
 
 @app.command
@@ -149,6 +169,34 @@ def status(
     return FINE
 
 
+@cache.default
+def cache_show(*, folder: QueueFolder = Path("results")) -> int:
+    """Say what the cache of solved frequencies holds."""
+    from bafflelens.caching.solved import content_of
+    from bafflelens.store import cache_path
+
+    _print_cache(cache_path(folder), content_of(cache_path(folder)))
+    return FINE
+
+
+@cache.command(name="prune")
+def cache_prune(
+    *,
+    folder: QueueFolder = Path("results"),
+    to_gib: Annotated[float, Parameter(help="How much may stay, in GiB; 0 empties it.")] = 1.0,
+    unused_days: Annotated[
+        float | None, Parameter(help="Remove also what was not used for so many days.")
+    ] = None,
+) -> int:
+    """Remove from the cache what has not been used for longest."""
+    from bafflelens.caching.solved import prune
+    from bafflelens.store import cache_path
+
+    path = cache_path(folder)
+    _print_cache(path, prune(path, to_gib=to_gib, older_than_days=unused_days))
+    return FINE
+
+
 @queue.command(name="add")
 def queue_add(
     job: JobFile,
@@ -166,7 +214,7 @@ def queue_add(
 
     waiting = Queue(results)
     for path in (job, *more):
-        added = add_job(waiting, path, _options(results, workers, None))
+        added = add_job(waiting, path, _options(results, workers))
         _say(f"job {added.number}: {added.title} ({results / added.folder})")
     return FINE
 
@@ -223,6 +271,8 @@ def queue_start(
     results: QueueFolder = Path("results"),
     workers: Workers = None,
     scheduler: Scheduler = None,
+    cache: CacheFolder = None,
+    cache_gib: CacheLimit = 10.0,
 ) -> int:
     """Run the jobs that wait, one after another, until none is left."""
     _prepare_compiler()
@@ -233,7 +283,7 @@ def queue_start(
         folder = results / ended.job.folder
         _say(f"job {ended.job.number} {ended.status}: {ended.reason or '-'} ({folder})")
 
-    options = _options(results, workers, scheduler)
+    options = _options(results, workers, scheduler, cache, cache_gib)
     with _stoppable():
         finished = work_through(Queue(results), options, ended=say_end)
     if not finished:
@@ -479,13 +529,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
 # ------------------------------------------------------------------------------- helpers
 
 
-def _options(results: Path, workers: int | None, scheduler: str | None) -> RunOptions:
+def _options(
+    results: Path,
+    workers: int | None,
+    scheduler: str | None = None,
+    cache_folder: Path | None = None,
+    cache_gib: float = 0.0,
+) -> RunOptions:
+    from bafflelens.caching.solved import CacheSettings
     from bafflelens.run import RunOptions
+    from bafflelens.store import cache_path
 
+    if not cache_gib >= 0:
+        raise InputError(invalid("option '--cache-gib'", cache_gib, "a number of at least 0"))
+    settings = CacheSettings(path=cache_path(cache_folder or results), limit_gib=cache_gib)
     return RunOptions(
         results=results,
         workers=_positive(workers),
         scheduler=scheduler,
+        cache=settings if cache_gib else None,
         progress=_ConsoleProgress(_err()),
     )
 
@@ -522,6 +584,13 @@ def _complain(lines: Sequence[str]) -> None:
 def _say(text: str) -> None:
     """Print one line, however long."""
     _out().print(text, soft_wrap=True, markup=False, highlight=False)
+
+
+def _print_cache(path: Path, content: Content) -> None:
+    kinds = ", ".join(f"{count} {kind}" for kind, count in sorted(content.counts.items()))
+    _say(f"{path}: {content.size_bytes / 2**30:.3f} GiB, {kinds or 'empty'}")
+    if kinds:
+        _say(f"longest unused: {_duration(max(time.time() - content.oldest_use, 0.0))}")
 
 
 def _print_run_overview(run: RunOverview) -> None:

@@ -30,6 +30,7 @@ from bafflelens.conventions import (
 )
 from bafflelens.errors import InputError, StoreError, invalid
 from bafflelens.medium import Air
+from bafflelens.netcdf import read_dataset, write_dataset
 from bafflelens.sweep import BandResult
 
 ORBIT_STEP_DEG: Final = 2.5
@@ -243,10 +244,8 @@ def save(dataset: xr.Dataset, path: Path) -> None:
         msg = invalid("result file", path, "a new name: results are never overwritten")
         raise StoreError(msg)
     temporary = path.with_name(path.name + ".part")
-    packed = {"zlib": True, "complevel": 4, "shuffle": True}
-    encoding = dict.fromkeys(("far_field_real", "far_field_imag"), packed)
     try:
-        dataset.to_netcdf(temporary, engine="h5netcdf", encoding=encoding)
+        write_dataset(dataset, temporary, packed=("far_field_real", "far_field_imag"))
         temporary.replace(path)
     except OSError as error:
         msg = invalid("result file", path, f"in a folder that can be written ({error})")
@@ -264,10 +263,7 @@ def load(path: Path) -> xr.Dataset:
         If the file is missing, cut short or no directivity dataset.
     """
     try:
-        with xr.open_dataset(
-            path, engine="h5netcdf", decode_times=False, decode_timedelta=False
-        ) as stored:
-            dataset = stored.load()
+        dataset = read_dataset(path)
     except (OSError, ValueError, KeyError) as error:
         msg = invalid("result file", path, f"a directivity dataset saved by bafflelens ({error})")
         raise StoreError(msg) from error
@@ -276,11 +272,7 @@ def load(path: Path) -> xr.Dataset:
         rule = f"a directivity dataset saved by bafflelens (it lacks {', '.join(missing)})"
         msg = invalid("result file", path, rule)
         raise StoreError(msg)
-    # netCDF text comes back as objects; fixed-width text is what `assemble_dataset` makes.
-    fixed = {name: dataset[name].astype(str) for name in ("source", "source_b", *_TEXT)}
-    return dataset.assign({name: fixed[name] for name in _TEXT}).assign_coords(
-        {name: fixed[name] for name in ("source", "source_b")}
-    )
+    return dataset
 
 
 def far_field(dataset: xr.Dataset) -> xr.DataArray:

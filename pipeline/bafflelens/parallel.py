@@ -65,6 +65,8 @@ _DASK_SETTINGS: Final = {
     # worth no warning, and no reason to take the worker for dead.
     "distributed.admin.tick.limit": "1h",
     "distributed.scheduler.worker-ttl": None,
+    # A task may carry a mesh: that is no mistake to be warned of.
+    "distributed.admin.large-graph-warning-threshold": "1GB",
     "distributed.worker.preload": ["bafflelens.parallel"],  # calls `dask_setup`
     # For the workers, which inherit these settings; see `_quiet_logs` for this process.
     "logging": {"distributed": "critical"},

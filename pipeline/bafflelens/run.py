@@ -4,12 +4,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bafflelens import store
 from bafflelens.bem.gpu_engine import count_cards, missing_card
+from bafflelens.caching.remembering import RememberingPool
+from bafflelens.caching.solved import CacheSettings, open_cache
 from bafflelens.errors import InputError, invalid
 from bafflelens.jobfile import LoadedJob, load_job
 from bafflelens.jobsources import is_plate
@@ -41,6 +43,8 @@ class RunOptions:
         Worker processes; None for what the job says, or one a processor.
     scheduler : str or None
         Address of a running dask scheduler to use instead.
+    cache : CacheSettings or None
+        Where solved frequencies are kept and looked for; None for nowhere.
     progress : Progress
         Who is told.
     open_pool, methods
@@ -50,6 +54,7 @@ class RunOptions:
     results: Path = Path("results")
     workers: int | None = None
     scheduler: str | None = None
+    cache: CacheSettings | None = None
     progress: Progress = field(default_factory=Silent)
     open_pool: Callable[..., AbstractContextManager[Pool]] = worker_pool
     methods: Methods = field(default_factory=Methods)
@@ -199,6 +204,9 @@ def _carry_out(
             options.methods.warm_up(watched.say)
         with journal.step("meshing and solving"):
             solve_candidates(run)
+        if isinstance(pool, RememberingPool) and pool.tally.text:
+            watched.say(pool.tally.text)
+            journal.add_remark(pool.tally.text)
         with journal.step("meshing the best again"):
             mesh_best_again(run, rank_run(folder))
         rows = rank_run(folder)
@@ -221,13 +229,21 @@ def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
         raise
 
 
-def _pool(plan: Plan, options: RunOptions) -> AbstractContextManager[Pool]:
-    return options.open_pool(
-        workers=plan.workers,
-        scheduler=options.scheduler,
-        memory_bytes=plan.memory_limit_bytes,
-        cards=plan.cards,
-    )
+@contextmanager
+def _pool(plan: Plan, options: RunOptions) -> Iterator[Pool]:
+    with ExitStack() as stack:
+        cache = None
+        if options.cache is not None:
+            cache = stack.enter_context(open_cache(options.cache, options.progress.say))
+        pool = stack.enter_context(
+            options.open_pool(
+                workers=plan.workers,
+                scheduler=options.scheduler,
+                memory_bytes=plan.memory_limit_bytes,
+                cards=plan.cards,
+            )
+        )
+        yield pool if cache is None else RememberingPool(pool, cache)
 
 
 def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult]:

@@ -11,6 +11,7 @@ from bafflelens.directivity import DirectionSet, directions
 from bafflelens.parallel import Outcome
 from bafflelens.quality import Band, mesh_size
 from bafflelens.ranking import WARNING, CandidateResult, RankedRow
+from bafflelens.scripts import packed
 from bafflelens.solving import Run
 from bafflelens.sweep import BandResult
 from bafflelens.tasks import SolveSettings, mesh_candidate, solve_candidate_band
@@ -62,7 +63,7 @@ def _opinion_on(run: Run, best: CandidateResult) -> str:
         "second opinion mesh",
         mesh_candidate,
         run.methods,
-        shape.script.absolute(),
+        packed(shape),
         dict(best.values),
         [mesh_size(QUALITY, frequency_hz, air)],
         job.solve.mesh_time_limit_s,

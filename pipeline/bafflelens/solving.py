@@ -33,6 +33,7 @@ from bafflelens.quality import Band, MeshSize, band_of, stated_error_db
 from bafflelens.ranking import WARNING, CandidateResult
 from bafflelens.sampling import BASELINE_ID
 from bafflelens.score import Score, score
+from bafflelens.scripts import packed
 from bafflelens.spectrum import PASSES
 from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.sweep import BandResult
@@ -244,7 +245,7 @@ def _submit(
         f"{candidate.id} mesh",
         mesh_candidate,
         run.methods,
-        shape.script.absolute(),
+        packed(shape),
         dict(candidate.values),
         sizes or band_mesh_sizes(run.loaded, run.plan.bands),
         job.solve.mesh_time_limit_s,

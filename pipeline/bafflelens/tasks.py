@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The pieces of work that worker processes do: mesh one candidate, solve one band of it.
 
-Everything that comes in is plain data, a path or an array, and so is everything that goes out.
+Everything that comes in is plain data, text or an array, and so is everything that goes out: a
+worker may be on a machine that sees none of the files here.
 """
 
 from __future__ import annotations
@@ -9,16 +10,17 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Generic, TypeVar
 
 from bafflelens.bem import warm_up
 from bafflelens.bem.boundary import Absorber
 from bafflelens.directivity import directions
+from bafflelens.errors import GeometryError, MeshingError
 from bafflelens.geometry import Shape, load_shape, mesh_shape
 from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
 from bafflelens.quality import Band, MeshSize
+from bafflelens.scripts import PackedScript, unpacked
 from bafflelens.source import SourceMotion
 from bafflelens.sweep import BandResult, solve_band
 
@@ -97,14 +99,19 @@ class SolveSettings:
 
 def mesh_candidate(
     methods: Methods,
-    script: Path,
+    script: PackedScript,
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
     time_limit_s: float,
 ) -> Timed[tuple[Mesh, ...]]:
     """Mesh one candidate at the size of every band."""
     start = time.perf_counter()
-    meshes = methods.mesh_shape(load_shape(script), values, sizes, time_limit_s)
+    path = unpacked(script)
+    try:
+        meshes = methods.mesh_shape(load_shape(path), values, sizes, time_limit_s)
+    except (GeometryError, MeshingError) as error:
+        # Where the script lies on this machine says nothing to the user.
+        raise type(error)(str(error).replace(f"{path.parent}/", "")) from None
     return Timed(value=meshes, seconds=time.perf_counter() - start)
 
 

@@ -33,7 +33,7 @@ def with_stubs(tmp_path, stub, open_pool, monkeypatch):
 
 def run_stubbed(job, results):
     code = main(["run", str(job), "--results", str(results)])
-    (folder,) = results.iterdir()
+    (folder,) = (path for path in results.iterdir() if path.is_dir())
     return code, folder
 
 

@@ -140,12 +140,12 @@ def test_a_result_is_never_overwritten(cardioid, tmp_path):
 
 
 def test_a_write_that_breaks_leaves_nothing(cardioid, tmp_path, monkeypatch):
-    def break_off(_self, target, **_options):
+    def break_off(_dataset, target, **_options):
         target.write_text("half")
         msg = "No space left on device"
         raise OSError(msg)
 
-    monkeypatch.setattr(xr.Dataset, "to_netcdf", break_off)
+    monkeypatch.setattr(directivity, "write_dataset", break_off)
     with pytest.raises(StoreError, match=r"No space left on device"):
         save(cardioid, tmp_path / "directivity.nc")
     assert list(tmp_path.iterdir()) == []

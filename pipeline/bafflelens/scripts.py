@@ -1,0 +1,108 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Geometry scripts as they travel: their text goes to the worker, which keeps it in a folder.
+
+Depends on: errors, geometry.
+
+A worker may be on another machine and see none of the files here. So a task carries the script
+and the files beside it that it cannot do without; the worker writes them once, under a name
+that follows from their content.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Final
+
+from bafflelens.geometry import Shape
+
+_PREFIX: Final = "bafflelens_scripts_"
+
+
+@dataclass(frozen=True)
+class PackedScript:
+    """A script with its companions.
+
+    Attributes
+    ----------
+    name : str
+        File name of the script.
+    files : tuple of (str, bytes)
+        Name and content of it and its companions, by name.
+    """
+
+    name: str
+    files: tuple[tuple[str, bytes], ...]
+
+    @property
+    def digest(self) -> str:
+        """What tells it from others."""
+        found = hashlib.blake2b(self.name.encode(), digest_size=16)
+        for name, content in self.files:
+            found.update(f"\0{name}\0{len(content)}\0".encode())
+            found.update(content)
+        return found.hexdigest()
+
+
+def packed(shape: Shape) -> PackedScript:
+    """Return the script of a shape with the files that it cannot do without.
+
+    Raises
+    ------
+    OSError
+        If one of them cannot be read.
+    """
+    files = {path.name: path.read_bytes() for path in (shape.script, *shape.companions)}
+    return PackedScript(shape.script.name, tuple(sorted(files.items())))
+
+
+def unpacked(script: PackedScript) -> Path:
+    """Return the path of a script on this machine, written there if it is not yet.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    folder = _folder() / script.digest
+    if not folder.is_dir():
+        scratch = Path(tempfile.mkdtemp(dir=folder.parent))
+        for name, content in script.files:
+            (scratch / Path(name).name).write_bytes(content)
+        try:
+            scratch.rename(folder)
+        except OSError:  # another thread was faster
+            shutil.rmtree(scratch, ignore_errors=True)
+            if not folder.is_dir():
+                raise
+    return folder / script.name
+
+
+@cache
+def _folder() -> Path:
+    """Return this process's own folder of scripts: nobody else can put anything there.
+
+    It lies in the working folder of the worker, or in the system's folder for scratch files; a
+    worker that is ended leaves it to the next one to clear up.
+    """
+    base = Path(tempfile.gettempdir())
+    for old in base.glob(f"{_PREFIX}{os.getuid()}_*"):
+        process = old.name.rsplit("_", 2)[1]
+        if not process.isdigit() or not _is_running(int(process)):
+            shutil.rmtree(old, ignore_errors=True)
+    return Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getuid()}_{os.getpid()}_", dir=base))
+
+
+def _is_running(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True

@@ -232,9 +232,6 @@ def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
 @contextmanager
 def _pool(plan: Plan, options: RunOptions) -> Iterator[Pool]:
     with ExitStack() as stack:
-        cache = None
-        if options.cache is not None:
-            cache = stack.enter_context(open_cache(options.cache, options.progress.say))
         pool = stack.enter_context(
             options.open_pool(
                 workers=plan.workers,
@@ -243,7 +240,10 @@ def _pool(plan: Plan, options: RunOptions) -> Iterator[Pool]:
                 cards=plan.cards,
             )
         )
-        yield pool if cache is None else RememberingPool(pool, cache)
+        if options.cache is not None:
+            cache = stack.enter_context(open_cache(options.cache, options.progress.say))
+            pool = RememberingPool(pool, cache)
+        yield pool
 
 
 def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult]:

@@ -15,6 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import stand_ins
 
 from bafflelens import report, store, summary
 from bafflelens.cli import main
@@ -487,19 +488,16 @@ def environment(tmp_path):
 
 
 def test_sigterm_ends_the_queue_within_ten_seconds_and_it_goes_on(
-    write_job, tmp_path, environment
+    write_job, tmp_path, environment, queue, options
 ):
     """Real worker processes, in the middle of a piece of work that never ends."""
     results, stop = tmp_path / "results", tmp_path / "stop"
     at = ["--results", results]
-    job = write_job(("candidates = 3", "candidates = 2"))
-    subprocess.run(
-        stand_in_command("queue", "add", job, *at), env=environment, check=True, timeout=60
-    )
+    options = replace(options, methods=stand_ins.METHODS)
+    add_job(queue, write_job(("candidates = 3", "candidates = 2")), options)
     stop.touch()
     environment["STAND_IN_STOP"] = str(stop)
     log = Path(environment["STAND_IN_LOG"])
-    log.unlink()  # the plan has meshed two shapes
     running = subprocess.Popen(
         stand_in_command("queue", "start", *at), env=environment, stderr=subprocess.PIPE
     )
@@ -521,12 +519,8 @@ def test_sigterm_ends_the_queue_within_ten_seconds_and_it_goes_on(
     assert open_run(results / job.folder).load_record().status == store.INTERRUPTED
     workers = {int(line.split()[0]) for line in log.read_text().splitlines()} - {running.pid}
     wait_for(lambda: not any(is_running(pid) for pid in workers))
-    stop.unlink()
-    done = subprocess.run(
-        stand_in_command("queue", "start", *at), env=environment, capture_output=True, timeout=60
-    )
-    assert done.returncode == 0, done.stderr.decode()
-    assert Queue(results).jobs()[0].status == DONE
+    (ended,) = work_through(queue, options)
+    assert ended.status == DONE
 
 
 def wait_for(is_so, limit_s=40.0):

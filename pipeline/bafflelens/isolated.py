@@ -7,14 +7,43 @@ a folder; the module is given the folder as its only argument.
 
 from __future__ import annotations
 
+import ctypes
 import os
 import signal
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
 _OUTPUT: Final = "output.txt"
+_DEATH_OF_PARENT: Final = 1  # PR_SET_PDEATHSIG, prctl(2)
+_CHILD: Final = """
+import runpy, sys
+from bafflelens.isolated import die_with_parent
+die_with_parent(int(sys.argv.pop(1)))
+sys.argv.pop(0)
+runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)
+"""
+
+
+def die_with_parent(parent: int) -> None:
+    """Let the system kill this process when its parent ends, however that ends.
+
+    A library that hangs would stay for ever once a worker that waits for it is killed. Only
+    Linux can do that; elsewhere nothing happens.
+
+    Parameters
+    ----------
+    parent : int
+        Process that started this one.
+    """
+    if not sys.platform.startswith("linux"):
+        return
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).prctl(_DEATH_OF_PARENT, int(signal.SIGKILL))
+    if os.getppid() != parent:  # it was over before this
+        os._exit(1)
 
 
 def run_module(module: str, folder: Path, time_limit_s: float) -> str:
@@ -44,7 +73,7 @@ def run_module(module: str, folder: Path, time_limit_s: float) -> str:
     }
     with (folder / _OUTPUT).open("wb") as output:
         process = subprocess.Popen(
-            [sys.executable, "-m", module, str(folder)],
+            [sys.executable, "-c", _CHILD, str(os.getpid()), module, str(folder)],
             cwd=folder,
             env=environment,
             stdin=subprocess.DEVNULL,

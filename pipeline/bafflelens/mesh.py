@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -168,6 +169,8 @@ class Mesh:
             np.savez_compressed(
                 stream, vertices=self.vertices, triangles=self.triangles, surface=self.surface
             )
+            stream.flush()
+            os.fsync(stream.fileno())
         temporary.replace(path)
 
     @classmethod

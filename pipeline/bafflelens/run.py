@@ -134,6 +134,10 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
         If this is no run folder, another process works on it, or it cannot be written.
     """
     folder = open_run(run_folder)
+    with folder.locked():
+        for text in folder.mend():
+            folder.log(text)
+            options.progress.say(f"note: {text}")
     loaded = folder.load_job()
     engine = engine_at_hand(loaded, options)
     loaded = _with_engine(loaded, engine)
@@ -190,7 +194,11 @@ def _carry_out(
 ) -> RunResult:
     options.progress.say(f"run folder: {folder.path}")
     watched = Watched(options.progress, folder)
-    with _resumable(folder, watched), keep_journal(folder, watched.enter) as journal:
+    with (
+        _resumable(folder, watched),
+        folder.kept_open(),
+        keep_journal(folder, watched.enter) as journal,
+    ):
         run = Run(
             folder=folder,
             loaded=_with_engine(folder.load_job(), engine),

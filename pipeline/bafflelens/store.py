@@ -11,6 +11,7 @@
         log.txt             what happened, line by line
         status.json         how far it is, for other terminals
         catalog.sqlite      candidates, parameters, status, scores, notes
+        candidates.jsonl    the candidates once more, to make the catalogue anew if it is damaged
         candidates/c001/    mesh.npz (the finest), directivity.nc
         candidates/c001.mesh1/  the best candidate, meshed another way
         report.html
@@ -34,12 +35,12 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import asdict, astuple, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any, Final
-from zipfile import BadZipFile
+from zipfile import BadZipFile, is_zipfile
 
 import numpy as np
 import xarray as xr
@@ -48,6 +49,7 @@ from bafflelens import directivity
 from bafflelens.errors import DamagedError, StoreError, invalid
 from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.mesh import Mesh
+from bafflelens.netcdf import is_whole
 from bafflelens.ranking import CandidateResult, Remeshing
 from bafflelens.score import Score, Term
 from bafflelens.sweep import BandResult, FrequencyOutcome
@@ -203,6 +205,7 @@ class RunFolder:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._open_catalog: sqlite3.Connection | None = None
 
     # ------------------------------------------------------------------------ job and record
 
@@ -317,24 +320,84 @@ class RunFolder:
     # --------------------------------------------------------------------------- the catalogue
 
     def add_candidates(self, candidates: Iterable[CandidateResult]) -> None:
-        """Enter candidates into the catalogue."""
+        """Enter candidates into the catalogue, after those that are there."""
+        candidates = tuple(candidates)
+        self._note_candidates(candidates)
         with self._catalog() as catalog:
-            for position, candidate in enumerate(candidates):
-                catalog.execute(
-                    "INSERT INTO candidates VALUES (?, ?, ?, ?, ?, ?, NULL, '[]')",
-                    (
-                        candidate.id,
-                        position,
-                        candidate.label,
-                        candidate.is_baseline,
-                        candidate.status,
-                        json.dumps(candidate.reasons),
-                    ),
-                )
-                catalog.executemany(
-                    "INSERT INTO parameters VALUES (?, ?, ?)",
-                    [(candidate.id, key, value) for key, value in candidate.values.items()],
-                )
+            _insert(catalog, candidates)
+
+    def _note_candidates(self, candidates: Sequence[CandidateResult]) -> None:
+        lines = [
+            json.dumps(
+                {
+                    "id": candidate.id,
+                    "label": candidate.label,
+                    "is_baseline": candidate.is_baseline,
+                    "values": dict(candidate.values),
+                }
+            )
+            for candidate in candidates
+        ]
+        path = self.path / "candidates.jsonl"
+        with _storing(path), path.open("a", encoding="utf-8") as stream:
+            stream.writelines(f"{line}\n" for line in lines)
+            stream.flush()
+            os.fsync(stream.fileno())
+
+    def _noted_candidates(self) -> list[CandidateResult]:
+        """Return the candidates as they were entered; a line that is cut short is left out."""
+        found: dict[str, CandidateResult] = {}
+        path = self.path / "candidates.jsonl"
+        with _storing(path):
+            lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+        for line in lines:
+            with suppress(ValueError, TypeError, KeyError):
+                entry = CandidateResult(**json.loads(line), score=None, status=WAITING)
+                found.setdefault(entry.id, entry)
+        return list(found.values())
+
+    def mend(self) -> tuple[str, ...]:
+        """Put right what a power cut may have left damaged, so that the run can go on.
+
+        A catalogue that cannot be read is made anew; the candidates are then scored again from
+        what is solved. A candidate whose files are cut short is solved again. Call it only while
+        the run is `locked`.
+
+        Returns
+        -------
+        tuple of str
+            What was done, in a line each.
+
+        Raises
+        ------
+        StoreError
+            If there is nothing to make the catalogue from, or it cannot be written.
+        """
+        done = []
+        try:
+            self.candidates()
+        except DamagedError:
+            noted = self._noted_candidates()
+            for suffix in ("", "-wal", "-shm"):
+                (self.path / f"catalog.sqlite{suffix}").unlink(missing_ok=True)
+            _new_catalogue(self.path / "catalog.sqlite")
+            with self._catalog() as catalog:
+                _insert(catalog, noted)
+            done.append("the catalogue was damaged and is made anew from what is solved")
+        known = {candidate.id for candidate in self.candidates()}
+        for folder in sorted((self.path / "candidates").iterdir()):
+            result, mesh = folder / "directivity.nc", folder / "mesh.npz"
+            is_damaged = (result.exists() and not (is_whole(result) and mesh.exists())) or (
+                mesh.exists() and not is_zipfile(mesh)
+            )
+            if is_damaged:
+                with _storing(folder):
+                    result.unlink(missing_ok=True)
+                    mesh.unlink(missing_ok=True)
+                if folder.name in known:
+                    self.update_candidate(folder.name, status=WAITING)
+                done.append(f"{folder.name} was damaged and is solved again")
+        return tuple(done)
 
     def update_candidate(
         self,
@@ -421,18 +484,33 @@ class RunFolder:
         return Counts(statuses=statuses, best=best)
 
     @contextmanager
-    def _catalog(self) -> Iterator[sqlite3.Connection]:
+    def kept_open(self) -> Iterator[None]:
+        """Keep the catalogue open meanwhile: who writes into it often saves most of the time."""
         path = self.path / "catalog.sqlite"
         try:
-            with closing(_connect(path)) as catalog, catalog:
-                (found,) = catalog.execute("PRAGMA user_version").fetchone()
-                if found != CATALOG_VERSION:
-                    rule = f"of version {CATALOG_VERSION}, made by this version of bafflelens"
-                    raise StoreError(invalid(f"catalogue '{path}' of version", found, rule))
-                yield catalog
+            with closing(_connect(path)) as self._open_catalog:
+                yield
         except sqlite3.Error as error:
-            rule = f"a catalogue in a folder that can be written ({error})"
-            raise StoreError(invalid("catalogue", path, rule)) from error
+            raise _catalogue_fault(path, error) from error
+        finally:
+            self._open_catalog = None
+
+    @contextmanager
+    def _catalog(self) -> Iterator[sqlite3.Connection]:
+        path = self.path / "catalog.sqlite"
+        with ExitStack() as stack:
+            try:
+                catalog = self._open_catalog or stack.enter_context(closing(_connect(path)))
+                with catalog:
+                    (found,) = catalog.execute("PRAGMA user_version").fetchone()
+                    if found != CATALOG_VERSION:
+                        rule = f"of version {CATALOG_VERSION}, made by this version of bafflelens"
+                        fault = invalid(f"catalogue '{path}' of version", found, rule)
+                        # What was cut short before its first page was written has no version.
+                        raise StoreError(fault) if found else DamagedError(fault)
+                    yield catalog
+            except sqlite3.Error as error:
+                raise _catalogue_fault(path, error) from error
 
     # -------------------------------------------------------------------- what was computed
 
@@ -580,10 +658,7 @@ def create_run(
             for key, table in {**loaded.boundaries.tables, **loaded.files}.items():
                 (new.path / "tables").mkdir(exist_ok=True)
                 shutil.copyfile(table, new.path / "tables" / f"{key}.txt")
-            with closing(sqlite3.connect(new.path / "catalog.sqlite")) as catalog:
-                catalog.execute("PRAGMA journal_mode = WAL")
-                catalog.executescript(_SCHEMA)
-                catalog.execute(f"PRAGMA user_version = {CATALOG_VERSION}")
+            _new_catalogue(new.path / "catalog.sqlite")
             new.add_candidates(candidates)
             new.save_record(record)
             new.log(f"run of {loaded.path.name} with {len(candidates)} shapes")
@@ -614,6 +689,40 @@ def _rename_to_free(source: Path, results: Path, name: str) -> Path:
         number += 1
 
 
+def _new_catalogue(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as catalog:
+        catalog.execute("PRAGMA journal_mode = WAL")
+        catalog.executescript(_SCHEMA)
+        catalog.execute(f"PRAGMA user_version = {CATALOG_VERSION}")
+
+
+def _insert(catalog: sqlite3.Connection, candidates: Sequence[CandidateResult]) -> None:
+    """Enter candidates after those that are there."""
+    (first,) = catalog.execute("SELECT COALESCE(MAX(position) + 1, 0) FROM candidates").fetchone()
+    catalog.executemany(
+        "INSERT INTO candidates VALUES (?, ?, ?, ?, ?, ?, NULL, '[]')",
+        [
+            (
+                candidate.id,
+                position,
+                candidate.label,
+                candidate.is_baseline,
+                candidate.status,
+                json.dumps(candidate.reasons),
+            )
+            for position, candidate in enumerate(candidates, start=first)
+        ],
+    )
+    catalog.executemany(
+        "INSERT INTO parameters VALUES (?, ?, ?)",
+        [
+            (candidate.id, key, value)
+            for candidate in candidates
+            for key, value in candidate.values.items()
+        ],
+    )
+
+
 def _number(stored: float | None) -> float:
     """Return a number of the catalogue, which keeps NaN as NULL."""
     return float("nan") if stored is None else stored
@@ -623,11 +732,22 @@ def _utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+def _catalogue_fault(path: Path, error: sqlite3.Error) -> StoreError:
+    rule = f"a catalogue in a folder that can be written ({error})"
+    # A disk that is full, a lock or missing rights are operational; what else there is, is damage.
+    is_damage = isinstance(error, sqlite3.DatabaseError) and not isinstance(
+        error, sqlite3.OperationalError
+    )
+    return (DamagedError if is_damage else StoreError)(invalid("catalogue", path, rule))
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     address = path.absolute().as_uri()
     catalog = sqlite3.connect(f"{address}?mode=rw", uri=True, timeout=10)
     try:
         catalog.execute("PRAGMA user_version")
+        # What a power cut takes with it is scored again: nothing needs to wait for the disk.
+        catalog.execute("PRAGMA synchronous = NORMAL")
     except sqlite3.OperationalError:
         # In a folder that cannot be written, the write-ahead log cannot be opened; nor can
         # anybody else be writing.

@@ -1,11 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Processes that can be killed: how they end is told, and nothing of them stays."""
 
+import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
 import pytest
 
+import bafflelens
 from bafflelens.isolated import run_module
 
 CHILD_OF_CHILD = """
@@ -58,3 +62,35 @@ def test_the_time_limit_kills_the_process_and_its_children(tmp_path, module):
     assert time.monotonic() - start < 20
     time.sleep(0.2)
     assert not is_running(int((tmp_path / "pid").read_text()))
+
+
+PARENT = """
+import sys
+from pathlib import Path
+from bafflelens.isolated import run_module
+run_module("for_this_test", Path(sys.argv[1]), 60.0)
+"""
+HANGING = """
+import os, pathlib, sys, time
+pathlib.Path(sys.argv[1], "pid.part").write_text(str(os.getpid()))
+pathlib.Path(sys.argv[1], "pid.part").rename(pathlib.Path(sys.argv[1], "pid"))
+time.sleep(60)
+"""
+
+
+def test_what_hangs_ends_with_whoever_waits_for_it(tmp_path, module, monkeypatch):
+    """A worker that is killed leaves no mesher behind."""
+    module(HANGING)
+    monkeypatch.setenv("PYTHONPATH", str(Path(bafflelens.__file__).parents[1]), prepend=os.pathsep)
+    with subprocess.Popen([sys.executable, "-c", PARENT, str(tmp_path)]) as parent:
+        wait_for((tmp_path / "pid").exists)
+        parent.kill()
+    child = int((tmp_path / "pid").read_text())
+    wait_for(lambda: not is_running(child))
+
+
+def wait_for(is_so):
+    deadline = time.monotonic() + 20
+    while not is_so():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)

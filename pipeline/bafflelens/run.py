@@ -248,10 +248,10 @@ def _pool(plan: Plan, options: RunOptions) -> Iterator[Pool]:
                 cards=plan.cards,
             )
         )
+        cache = None
         if options.cache is not None:
             cache = stack.enter_context(open_cache(options.cache, options.progress.say))
-            pool = RememberingPool(pool, cache)
-        yield pool
+        yield RememberingPool(pool, cache)
 
 
 def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult]:

@@ -10,22 +10,31 @@ STAND_IN_LOG
     A file to which each piece of work that was done adds a line.
 STAND_IN_STOP
     A file; while it exists, solving never ends.
+STAND_IN_FAULT
+    A folder; a file ``hang`` in it lets the next mesher hang, ``memory`` lets the next solve ask
+    for more memory than there is, ``kill`` lets the system kill the worker of the next solve.
 """
 
 from __future__ import annotations
 
 import os
+import resource
+import signal
 import sys
+import tempfile
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from bafflelens import cli, report, summary
+from bafflelens import cli, report, run, summary
 from bafflelens.directivity import directions
+from bafflelens.errors import MeshingError, invalid
+from bafflelens.isolated import run_module
 from bafflelens.mesh import Mesh
 from bafflelens.sweep import BandResult, FrequencyOutcome
 from bafflelens.tasks import Methods
@@ -35,6 +44,10 @@ def mesh_shape(
     shape: Any, values: Mapping[str, float], sizes: Sequence[Any], time_limit_s: float
 ) -> tuple[Mesh, ...]:
     """Return half an octahedron as large as the lens is high, once for each size."""
+    if _is_told("hang"):
+        with tempfile.TemporaryDirectory() as folder:
+            ended = run_module("stand_in_hang", Path(folder), 1.0)
+        raise MeshingError(invalid("shape", shape.name, f"one that can be meshed ({ended})"))
     _work(f"mesh {shape.name} {sorted(values.items())}")
     corners = [[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, 0, 1], [0, 0, -1]]
     points = np.array(corners) * values.get("lens.opening_height_mm", 80.0) * 1e-3
@@ -50,6 +63,11 @@ def solve_band(
     size = float(mesh.vertices.max())
     while "STAND_IN_STOP" in os.environ and Path(os.environ["STAND_IN_STOP"]).exists():
         time.sleep(0.05)
+    if _is_told("memory"):
+        resource.setrlimit(resource.RLIMIT_AS, (2**34, resource.RLIM_INFINITY))
+        np.ones((2**32,))  # 32 GiB
+    if _is_told("kill"):
+        os.kill(os.getpid(), signal.SIGKILL)
     _work(f"solve {size:.9f} {band.frequencies_hz}")
     pattern = directions()
     level = np.exp(-10 * size * (1 - pattern.vectors[:, 0]))
@@ -87,6 +105,17 @@ def warm_up(say: Any) -> None:
 METHODS = Methods(mesh_shape=mesh_shape, solve_band=solve_band, warm_up=warm_up)
 
 
+def _is_told(fault: str) -> bool:
+    """Tell whether a fault is to happen; the file is gone then, so that it happens once."""
+    if "STAND_IN_FAULT" not in os.environ:
+        return False
+    try:
+        Path(os.environ["STAND_IN_FAULT"], fault).unlink()
+    except FileNotFoundError:
+        return False
+    return True
+
+
 def _work(what: str) -> None:
     time.sleep(float(os.environ.get("STAND_IN_SECONDS", "0")))
     if "STAND_IN_LOG" in os.environ:
@@ -103,7 +132,20 @@ def put_in_place() -> None:
     summary._target_picture = lambda loaded: b""
 
 
-def main() -> None:
-    """Run the command line with the stand-ins."""
+def main(*, log_plan: bool = True) -> None:
+    """Run the command line with the stand-ins; the plan's meshes may be left out of the log."""
     put_in_place()
+    if not log_plan:
+        log = os.environ.pop("STAND_IN_LOG")
+        faults = os.environ.pop("STAND_IN_FAULT")
+        real = run.worker_pool
+
+        @contextmanager
+        def worker_pool(**given: Any) -> Iterator[Any]:
+            os.environ.update(STAND_IN_LOG=log, STAND_IN_FAULT=faults)  # the workers inherit them
+            with real(**given) as pool:
+                yield pool
+
+        before = cli._options
+        cli._options = lambda *g: replace(before(*g), open_pool=worker_pool)  # type: ignore[assignment]
     sys.exit(cli.main())

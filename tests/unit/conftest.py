@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import small_job
 
 from bafflelens.directivity import directions
 from bafflelens.errors import MeshingError
@@ -23,98 +24,13 @@ from bafflelens.parallel import Outcome
 from bafflelens.sweep import BandResult, FrequencyOutcome
 from bafflelens.tasks import Methods
 
-LENS_SCRIPT = '''"""Box with a funnel: a stand-in that only the tests know."""
-
-from dataclasses import dataclass, field
-
-SYMMETRY = ("y",)
-
-
-def _mm(default, low, high):
-    return field(default=default, metadata={"unit": "mm", "range": (low, high), "help": "."})
-
-
-@dataclass(frozen=True)
-class Lens:
-    opening_height_mm: float = _mm(120.0, 60.0, 200.0)
-    depth_mm: float = _mm(20.0, 10.0, 50.0)
-
-
-@dataclass(frozen=True)
-class Cabinet:
-    width_mm: float = _mm(210.0, 100.0, 400.0)
-
-
-@dataclass(frozen=True)
-class Parameters:
-    lens: Lens = field(default_factory=Lens)
-    cabinet: Cabinet = field(default_factory=Cabinet)
-
-
-def check(parameters):
-    height, depth = parameters.lens.opening_height_mm, parameters.lens.depth_mm
-    if depth > height / 4:
-        return [f"Invalid depth '{depth:g} mm'. Must be at most a quarter of {height:g} mm."]
-    return []
-
-
-def build(model, parameters):
-    raise RuntimeError("the tests mesh without gmsh")
-
-
-def sources(parameters):
-    return [
-        {
-            "name": "tweeter",
-            "axis": (1.0, 0.0, 0.0),
-            "centre": (0.0, 0.0, 0.0),
-            "piston_surfaces": ["dome"],
-            "taper_surfaces": ["surround"],
-            "inner_radius_m": 0.013,
-            "outer_radius_m": 0.016,
-        }
-    ]
-'''
-BASELINE_SCRIPT = (
-    LENS_SCRIPT.replace("Box with a funnel", "Box")
-    .replace("    lens: Lens = field(default_factory=Lens)\n", "")
-    .replace("    if depth > height / 4:", "    if False:")
-    .replace(
-        "    height, depth = parameters.lens.opening_height_mm, parameters.lens.depth_mm\n", ""
-    )
-)
-JOB = """
-title = "A small job"
-[geometry]
-script = "lens.py"
-[geometry.lens]
-opening_height_mm = { from = 90, to = 160 }
-depth_mm = { from = 10, to = 40 }
-[baseline]
-script = "plain.py"
-[search]
-candidates = 3
-[frequencies]
-from_hz = 2000
-to_hz = 4000
-per_octave = 3
-[score]
-from_hz = 2000
-to_hz = 4000
-[solve]
-second_opinion = false
-remeshes = 0
-quality = "draft"
-"""
-
 
 @pytest.fixture
 def write_job(tmp_path: Path) -> Callable[..., Path]:
     """Return a function that writes a job beside its scripts, with pieces of it replaced."""
-    (tmp_path / "lens.py").write_text(LENS_SCRIPT)
-    (tmp_path / "plain.py").write_text(BASELINE_SCRIPT)
+    small_job.write(tmp_path)
 
-    def write(*replacements: tuple[str, str], text: str = JOB) -> Path:
+    def write(*replacements: tuple[str, str], text: str = small_job.JOB) -> Path:
         for old, new in replacements:
             assert old in text, f"the job has no {old!r}"
             text = text.replace(old, new)
@@ -258,8 +174,8 @@ class InlinePool:
         return ("value of", name)
 
     def outcomes(self) -> Iterator[Outcome]:
-        self._waiting.sort(key=lambda work: -work[0])
         while self._waiting:
+            self._waiting.sort(key=lambda work: -work[0])
             _, name, function, arguments = self._waiting.pop(0)
             memory = self._memory[name]
             self.reserved[name] = memory() if memory else 0.0

@@ -4,6 +4,10 @@
 It stands between the steps of a run and the workers, and neither notices. Meshes are looked up
 when they are asked for; the frequencies of a band once their mesh is there, since their names
 follow from its triangles. A band of which some frequencies are known is solved for the rest.
+
+A band goes to a worker together with its mesh. So none depends on what another worker holds in
+memory, and a worker that is lost costs what it was doing, nothing that it had done. That holds
+without a cache, too.
 """
 
 from __future__ import annotations
@@ -11,7 +15,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
@@ -30,7 +34,8 @@ from bafflelens.quality import Band
 from bafflelens.sweep import BandResult
 from bafflelens.tasks import Methods, SolveSettings, Timed, mesh_candidate, solve_candidate_band
 
-_SOLVED = "solved"
+_SOLVED: Final = "solved"
+Kept = TypeVar("Kept")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,7 +55,6 @@ class _Meshes:
     key: bytes
     work: tuple[Any, ...]
     wishes: _Wishes
-    inner: Any = None
     meshes: tuple[Mesh, ...] | None = None
     failure: Outcome | None = None
     digests: dict[int, bytes] = field(default_factory=dict)
@@ -95,7 +99,7 @@ class Tally:
 class RememberingPool:
     """A pool in front of another one; see the top of this file."""
 
-    def __init__(self, inner: Pool, cache: SolvedCache) -> None:
+    def __init__(self, inner: Pool, cache: SolvedCache | None = None) -> None:
         self._inner = inner
         self._cache = cache
         self._ready: deque[_Meshes | Outcome] = deque()
@@ -120,10 +124,10 @@ class RememberingPool:
         wishes = _Wishes(priority=priority, memory=memory, card=card)
         if function is mesh_candidate:
             methods, script, values, sizes, _ = arguments
-            key = mesh_key(methods, script, values, sizes)
+            key = mesh_key(methods, script, values, sizes) if self._cache else b""
             meshes = _Meshes(name=name, key=key, work=arguments, wishes=wishes)
             self.tally.meshes += 1
-            if self._cache.has(key):
+            if self._cache and self._cache.has(key):
                 self._ready.append(meshes)
             else:
                 self._mesh(meshes)
@@ -164,12 +168,7 @@ class RememberingPool:
             if isinstance(item, Outcome):
                 yield item
                 continue
-            content = self._cache.get(item.key)
-            try:
-                meshes = meshes_from_bytes(content) if content is not None else None
-            except Exception:  # whatever a damaged archive makes its reader raise
-                self._cache.forget(item.key)
-                meshes = None
+            meshes = self._read(item.key, meshes_from_bytes)
             if meshes is None:
                 self._mesh(item)
                 continue
@@ -186,7 +185,8 @@ class RememberingPool:
                 item.failure = outcome
             else:
                 item.meshes = outcome.value.value
-                self._cache.put(item.key, MESHES, meshes_to_bytes(outcome.value.value))
+                if self._cache:
+                    self._cache.put(item.key, MESHES, meshes_to_bytes(outcome.value.value))
             yield outcome
             self._release(item)
             return
@@ -200,7 +200,7 @@ class RememberingPool:
 
     def _mesh(self, meshes: _Meshes) -> None:
         self._out[meshes.name] = meshes
-        meshes.inner = self._hand_on(meshes.name, mesh_candidate, meshes.work, meshes.wishes)
+        self._hand_on(meshes.name, mesh_candidate, meshes.work, meshes.wishes)
 
     def _release(self, meshes: _Meshes) -> None:
         """Look up the bands that waited for their mesh."""
@@ -215,45 +215,55 @@ class RememberingPool:
             self._ready.append(replace(found.failure, name=asked.name))
             return
         assert found.meshes is not None  # that is what it waited for
-        mesh = found.meshes[number]
-        if number not in found.digests:
-            found.digests[number] = mesh_digest(mesh)
-        asked.digest = settings_digest(
-            asked.methods, found.digests[number], mesh.n_triangles, asked.settings
-        )
-        missing = []
-        for frequency_hz in asked.band.frequencies_hz:
-            known = self._frequency(frequency_key(asked.digest, frequency_hz))
-            if known is None:
-                missing.append(frequency_hz)
-            else:
-                asked.known.append(known)
+        missing = self._missing(asked, found.meshes[number])
         self.tally.known_frequencies += len(asked.known)
         if not missing:
             whole = joined(asked.band, asked.known)
             self._ready.append(Outcome(name=asked.name, value=Timed(value=whole, seconds=0.0)))
             return
-        meshes: Any = found.inner
-        if meshes is None:  # no worker has it: it gets the one mesh of this band
-            alone = tuple(mesh if n == number else None for n in range(number + 1))
-            meshes = Timed(value=alone, seconds=0.0)
-        rest = replace(asked.band, frequencies_hz=tuple(missing))
+        mesh = found.meshes[number]
+        alone = tuple(mesh if n == number else None for n in range(number + 1))
+        rest = replace(asked.band, frequencies_hz=missing)
+        meshes = Timed(value=alone, seconds=0.0)
         work = (asked.methods, meshes, number, rest, asked.settings)
         self._out[asked.name] = asked
         self._hand_on(asked.name, solve_candidate_band, work, asked.wishes)
 
-    def _frequency(self, key: bytes) -> BandResult | None:
-        content = self._cache.get(key)
-        if content is None:
+    def _missing(self, asked: _Band, mesh: Mesh) -> tuple[float, ...]:
+        """Return the frequencies of a band that are not known; note those that are."""
+        if not self._cache:
+            return asked.band.frequencies_hz
+        digests, number = asked.meshes.digests, asked.number
+        if number not in digests:
+            digests[number] = mesh_digest(mesh)
+        asked.digest = settings_digest(
+            asked.methods, digests[number], mesh.n_triangles, asked.settings
+        )
+        missing = []
+        for frequency_hz in asked.band.frequencies_hz:
+            key = frequency_key(asked.digest, frequency_hz)
+            known = self._read(key, frequency_from_bytes)
+            if known is None:
+                missing.append(frequency_hz)
+            else:
+                asked.known.append(known)
+        return tuple(missing)
+
+    def _read(self, key: bytes, read: Callable[[bytes], Kept]) -> Kept | None:
+        """Return what the cache holds under a name; None if there is nothing, or it is damaged."""
+        content = self._cache.get(key) if self._cache else None
+        if self._cache is None or content is None:
             return None
         try:
-            return frequency_from_bytes(content)
+            return read(content)
         except Exception:  # whatever a damaged archive makes its reader raise
             self._cache.forget(key)
             return None
 
     def _keep(self, asked: _Band, result: BandResult) -> None:
         """Keep the frequencies that were solved, with the engine that was asked for."""
+        if not self._cache:
+            return
         for number, outcome in enumerate(result.outcomes):
             on_card = asked.settings.on_card
             is_fallback = on_card and outcome.reason.startswith("solved on the processor")

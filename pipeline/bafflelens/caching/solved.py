@@ -30,7 +30,7 @@ FREQUENCY: Final = "frequencies"
 _WHAT: Final = "cache"
 _PRUNED_TO: Final = 0.9  # of the limit, so that not every entry prunes
 _FLUSH_BYTES: Final = 4 * 2**20
-_FLUSH_S: Final = 2.0
+_FLUSH_S: Final = 0.2
 _SCHEMA: Final = """
 CREATE TABLE entries (
     key BLOB PRIMARY KEY,
@@ -138,7 +138,7 @@ class SolvedCache:
     def put(self, key: bytes, kind: str, content: bytes) -> None:
         """Keep an entry; it is on disk a little later."""
         self._new[key] = (kind, content)
-        self._new_bytes += len(content)
+        self._new_bytes += len(content)  # what a kill in between loses is made again
         if self._new_bytes > _FLUSH_BYTES or time.monotonic() - self._flushed_at > _FLUSH_S:
             self.flush()
 

@@ -65,13 +65,15 @@ class _Rule:
 
     ``steps`` holds triples (up to this frequency in Hz, elements a wavelength, growth): at a low
     frequency the whole cabinet takes part in the radiation, at a high one its far parts lie in
-    shadow; between 9 and 14 kHz the phase in a deep lens asks for more elements.
+    shadow; between 9 and 14 kHz the phase in a deep lens asks for more elements. Up to
+    ``shared_up_to_hz`` the shape rules the mesh and not the wavelength: one mesh serves all.
     """
 
     steps: tuple[tuple[float, float, float], ...]
     growth_distance_m: float
     curvature_elements: int
     bands_per_octave: float
+    shared_up_to_hz: float
     tolerance: float
     stated_error_db: float
     spacing_factor: float
@@ -88,6 +90,7 @@ _RULES: Final = {
         growth_distance_m=0.2,
         curvature_elements=8,
         bands_per_octave=3,
+        shared_up_to_hz=3e3,
         tolerance=1e-3,
         stated_error_db=1.0,
         spacing_factor=1.5,
@@ -97,6 +100,7 @@ _RULES: Final = {
         growth_distance_m=0.2,
         curvature_elements=8,
         bands_per_octave=3,
+        shared_up_to_hz=2e3,
         tolerance=5e-4,
         stated_error_db=0.3,
         spacing_factor=1.0,
@@ -106,6 +110,7 @@ _RULES: Final = {
         growth_distance_m=0.25,
         curvature_elements=12,
         bands_per_octave=3,
+        shared_up_to_hz=1e3,
         tolerance=2e-4,
         stated_error_db=0.1,
         spacing_factor=0.6,
@@ -196,7 +201,11 @@ def bands(frequencies_hz: Sequence[float], quality: str) -> tuple[Band, ...]:
     rule = _rule(quality)
     rising = np.unique(np.asarray(frequencies_hz, dtype=float))
     # Counted from the top, so that the most expensive band is used to its full width.
-    number = np.floor(np.log2(rising[-1] / rising) * rule.bands_per_octave + _BAND_MARGIN)
+    number, lowest = (
+        np.floor(np.log2(rising[-1] / hz) * rule.bands_per_octave + _BAND_MARGIN)
+        for hz in (rising, min(rule.shared_up_to_hz, rising[-1]))
+    )
+    number = np.minimum(number, lowest)
     return tuple(
         Band(
             frequencies_hz=tuple(float(f) for f in rising[number == n]),

@@ -1,41 +1,48 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A whole candidate: the vertical lens, 500 Hz to 20 kHz, from shape to orbits and sphere.
+"""A whole candidate: the vertical lens, 500 Hz to 20 kHz, from shape to R80, orbits and sphere.
 
-Wall time on all processors once the kernels are compiled, and the memory of all processes. The
-draft is solved at twelve frequencies: the answer to a guess.
+Wall and processor time once the kernels are compiled, and the memory of all processes. The
+frequencies are those that the interpolation needs: the first grid, and more where its estimate of
+the error asks for it.
 """
 
 from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import psutil
+import xarray as xr
 
 from bafflelens.bem import warm_up
 from bafflelens.directivity import assemble_dataset, directions
+from bafflelens.interpolated import (
+    frequencies_to_add,
+    interpolation_text,
+    shown,
+    with_shown_frequencies,
+)
 from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
-from bafflelens.parallel import worker_pool
+from bafflelens.parallel import Pool, worker_pool
 from bafflelens.polars import beamwidth, directivity_index_db, relative_level_db
-from bafflelens.quality import Band, bands, mesh_size
+from bafflelens.quality import Band, band_of, mesh_size, open_bands, stated_error_db
 from bafflelens.source import SourceMotion
+from bafflelens.spectrum import PASSES, first_grid
+from bafflelens.sweep import BandResult
 from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
 
 AIR = Air()
-STEP_HZ = 350.0
-PER_OCTAVE = 6
+CABINET_M = 0.40
+R80 = 1000 * 10 ** (np.arange(-24, 105) / 80)
 
 
 def candidate_bands(quality: str = "standard") -> tuple[Band, ...]:
-    """Return the bands: six an octave below, every 350 Hz above."""
-    frequencies = [500.0]
-    while frequencies[-1] < 20_000:
-        step = min(frequencies[-1] * (2 ** (1 / PER_OCTAVE) - 1), STEP_HZ)
-        frequencies.append(min(20_000.0, frequencies[-1] + step))
-    return bands(frequencies, quality)
+    """Return the bands of the first grid over the whole of R80 from 500 Hz to 20 kHz."""
+    return open_bands([float(f) for f in first_grid(R80[0], R80[-1], CABINET_M, quality)], quality)
 
 
 def candidate_meshes(quality: str = "standard") -> tuple[Mesh, ...]:
@@ -60,12 +67,11 @@ def main() -> None:
     """Print time and memory of a standard candidate and of a draft."""
     warm_up(print)
     with worker_pool() as pool:
-        few = bands(np.geomspace(1000, 12_000, 12), "draft")
-        for quality, chosen in (("draft", few), ("standard", candidate_bands())):
-            _one(pool, quality, chosen)
+        for quality in ("draft", "standard"):
+            _one(pool, quality)
 
 
-def _one(pool, quality: str, chosen: tuple[Band, ...]) -> None:
+def _one(pool: Pool, quality: str) -> None:
     from shapes import GEOMETRIES, shipped
 
     shape, _ = shipped("vertical_lens")
@@ -73,28 +79,35 @@ def _one(pool, quality: str, chosen: tuple[Band, ...]) -> None:
     settings = SolveSettings(
         motions=motions, air=AIR, symmetry=symmetry, engine="direct", quality=quality
     )
+    chosen = candidate_bands(quality)
     rules = [mesh_size(quality, band.mesh_frequency_hz, AIR) for band in chosen]
     memory = _Memory()
-    begun = time.perf_counter()
+    begun, begun_processor = time.perf_counter(), _processor_time()
     script = GEOMETRIES.absolute() / "vertical_lens.py"
     meshes = pool.submit(
         f"{quality} mesh", mesh_candidate, Methods(), script, shape.defaults, rules, 300.0
     )
-    for number in reversed(range(len(chosen))):
-        pool.submit(
-            f"{quality} band {number}", solve_candidate_band, Methods(), meshes, number,
-            chosen[number], settings, priority=number,
+    results: list[BandResult] = []
+    wanted, meshed, passes = dict(enumerate(chosen)), 0.0, 0
+    while wanted and passes <= PASSES:
+        for number, band in sorted(wanted.items(), reverse=True):
+            pool.submit(
+                f"{quality} {passes} band {number}", solve_candidate_band, Methods(), meshes,
+                number, band, settings, priority=number,
+            )  # fmt: skip
+        for outcome in pool.outcomes():
+            assert not outcome.error, (outcome.name, outcome.error, outcome.detail)
+            if "mesh" in outcome.name:
+                meshed = outcome.value.seconds
+            else:
+                results.append(outcome.value.value)
+        dataset = assemble_dataset(
+            directions(), results, ["tweeter"], air=AIR, mesh_info={}, engine="direct",
+            versions={}, source_centres=np.array([motion.centre for motion in motions]),
         )  # fmt: skip
-    results, meshed = [], 0.0
-    for outcome in pool.outcomes():
-        assert not outcome.error, (outcome.name, outcome.error, outcome.detail)
-        if "mesh" in outcome.name:
-            meshed = outcome.value.seconds
-        else:
-            results.append(outcome.value.value)
-    dataset = assemble_dataset(
-        directions(), results, ["tweeter"], air=AIR, mesh_info={}, engine="direct", versions={}
-    )
+        wanted = _wanted(dataset, chosen, quality)
+        passes += 1
+    dataset = shown(with_shown_frequencies(dataset, R80, stated_error_db(quality)))
     for plane in ("horizontal", "vertical"):
         relative_level_db(dataset, plane)
         beamwidth(dataset, plane)
@@ -102,12 +115,30 @@ def _one(pool, quality: str, chosen: tuple[Band, ...]) -> None:
     seconds = time.perf_counter() - begun
     unknowns = [o.unknowns for result in results for o in result.outcomes]
     failed = sum(o.status == "failed" for result in results for o in result.outcomes)
+    first = sum(len(band.frequencies_hz) for band in chosen)
     print(
-        f"{quality}: {len(unknowns)} frequencies, {min(unknowns)} to {max(unknowns)} unknowns, "
-        f"{failed} failed: {seconds:.1f} s ({meshed:.1f} s of it meshing), at most "
+        f"{quality}: {first} frequencies and {len(unknowns) - first} more, {min(unknowns)} to "
+        f"{max(unknowns)} unknowns, {failed} failed, {interpolation_text(dataset)}: "
+        f"{seconds:.1f} s ({meshed:.1f} s of it meshing), "
+        f"{_processor_time() - begun_processor:.1f} s of processor time, at most "
         f"{memory.stop() / 2**30:.1f} GiB in all processes",
         flush=True,
     )
+
+
+def _wanted(dataset: xr.Dataset, chosen: tuple[Band, ...], quality: str) -> dict[int, Band]:
+    """Return what else is to be solved, by the number of the band whose mesh serves it."""
+    more: dict[int, list[float]] = {}
+    for frequency in frequencies_to_add(dataset, R80, stated_error_db(quality)):
+        more.setdefault(band_of(frequency, chosen), []).append(frequency)
+    return {n: replace(chosen[n], frequencies_hz=tuple(found)) for n, found in more.items()}
+
+
+def _processor_time() -> float:
+    """Return the processor time of this process and all below it so far, in s."""
+    everyone = [psutil.Process(), *psutil.Process().children(recursive=True)]
+    times = [process.cpu_times() for process in everyone if process.is_running()]
+    return sum(sum(each[:4]) for each in times)  # own and that of children that have ended
 
 
 class _Memory:

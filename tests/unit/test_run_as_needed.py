@@ -192,4 +192,4 @@ def test_bands_hold_every_frequency_that_may_be_added(write_job):
     for size in (0.1, 1.0):
         other = job_bands(loaded, size)
         assert other[-1].mesh_frequency_hz == ends[-1]
-        assert other[0].mesh_frequency_hz == ends[0]
+        assert other[0].mesh_frequency_hz == pytest.approx(ends[0], rel=0.02)

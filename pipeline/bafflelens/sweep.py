@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -156,7 +156,8 @@ def solve_band(
             solve_next = _or_else(solve_next, direct)
     else:
         solve_next = _without_guesses(engine)
-    earlier: deque[ComplexArray] = deque(maxlen=GUESSES)
+    earlier: deque[tuple[float, ComplexArray]] = deque(maxlen=GUESSES)
+    distances = _distances(mesh, motions)
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
@@ -179,8 +180,8 @@ def solve_band(
         )
         status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
         try:
-            solution = solve_next(problem, np.concatenate(earlier) if earlier else None)
-            earlier.append(solution.surface_pressure)
+            solution = solve_next(problem, _guesses(earlier, problem.wavenumber, distances))
+            earlier.append((problem.wavenumber, solution.surface_pressure))
             iterations, residual = solution.iterations, solution.residual
             reason = "; ".join(solution.remarks)
             balance = power_balance(solution)
@@ -212,6 +213,25 @@ def solve_band(
         microphone_pressure=microphone_pressure,
         load=load,
     )
+
+
+def _distances(mesh: Mesh, motions: Sequence[SourceMotion]) -> FloatArray:
+    """Return how far each element is from each source, (n_sources, n_triangles), in m."""
+    centres = np.array([motion.centre for motion in motions])
+    return np.asarray(np.linalg.norm(mesh.centroids - centres[:, np.newaxis], axis=2))
+
+
+def _guesses(
+    earlier: Iterable[tuple[float, ComplexArray]], wavenumber: float, distances: FloatArray
+) -> ComplexArray | None:
+    """Return earlier solutions with the phase that sound from the source has at this frequency.
+
+    Without it, a step of 500 Hz turns the phase at the end of a cabinet by half a cycle.
+    """
+    moved = [
+        pressure * np.exp(1j * (wavenumber - before) * distances) for before, pressure in earlier
+    ]
+    return np.concatenate(moved) if moved else None
 
 
 def power_balance(solution: HelmholtzSolution) -> float:

@@ -21,6 +21,7 @@ import numpy as np
 from bafflelens.bem import near_field
 from bafflelens.bem.burton_miller import local_coupling, small_sources
 from bafflelens.bem.discretisation import mirror_signs
+from bafflelens.bem.iteration import best_start, iterate
 from bafflelens.bem.linear_solver import LARGEST_DIRECT_RESIDUAL, MOST_ITERATIONS
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.conventions import ComplexArray, FloatArray
@@ -374,10 +375,12 @@ def _solve(
     if not direct:
         matrix = form_matrix() if stored else None
         multiply = on_the_fly if matrix is None else _stored_product(matrix)
-        start = _best_combinations(multiply, sides, guesses)
-        solutions, iterations, converged = _iterate(multiply, sides, start, settings.tolerance)
+        spanned = None if guesses is None else _single(guesses)
+        start = best_start(multiply, sides, spanned, cupy)
+        outcome = iterate(multiply, sides, start, settings.tolerance, MOST_ITERATIONS, cupy)
+        solutions, iterations = outcome.solutions, outcome.iterations
         del matrix, multiply  # frees the matrix before another is formed
-        if not converged:
+        if not outcome.is_converged:
             if not fits:
                 msg = (
                     f"the iteration did not converge in {iterations} steps, and {on_card.size} "
@@ -508,62 +511,6 @@ def _matrix(
 
 def _stored_product(matrix: CardArray) -> Product:
     return lambda vectors: (matrix @ vectors.T).T
-
-
-def _best_combinations(
-    multiply: Product, sides: CardArray, guesses: ComplexArray | None
-) -> CardArray:
-    """Return the first guesses with the smallest residual in the span of ``guesses``."""
-    if guesses is None or len(guesses) == 0:
-        return cupy.zeros_like(sides)
-    basis = cupy.linalg.qr(_single(guesses).T)[0]
-    images = multiply(cupy.ascontiguousarray(basis.T)).T
-    orthogonal, triangle = cupy.linalg.qr(images)
-    weights = cupy.linalg.solve(triangle, orthogonal.conj().T @ sides.T)
-    return cupy.ascontiguousarray((basis @ weights).T)
-
-
-def _iterate(
-    multiply: Product, sides: CardArray, start: CardArray, tolerance: float
-) -> tuple[CardArray, int, bool]:
-    """Solve by GMRES, one right-hand side after the other.
-
-    Y. Saad and M. H. Schultz, SIAM J. Sci. Stat. Comput. 7 (1986) 856 (citation from memory):
-    Arnoldi's basis by two passes of classical Gram-Schmidt on the card, the small least-squares
-    problem on the host. CuPy's own looks at the residual only when it restarts.
-    """
-    solutions = start.copy()
-    most = 0
-    for n, side in enumerate(sides):
-        goal = tolerance * float(cupy.linalg.norm(side))
-        residual = side - multiply(start[n : n + 1])[0] if bool(start[n].any()) else side.copy()
-        scale = float(cupy.linalg.norm(residual))
-        if scale <= goal:
-            continue
-        basis = cupy.empty((MOST_ITERATIONS + 1, side.size), dtype=np.complex64)
-        basis[0] = residual / scale
-        hessenberg = np.zeros((MOST_ITERATIONS + 1, MOST_ITERATIONS), dtype=complex)
-        target = np.zeros(MOST_ITERATIONS + 1, dtype=complex)
-        target[0] = scale
-        for step in range(1, MOST_ITERATIONS + 1):
-            vector = multiply(basis[step - 1 : step])[0]
-            for _ in range(2):
-                shares = basis[:step].conj() @ vector
-                vector = vector - shares @ basis[:step]
-                hessenberg[:step, step - 1] += shares.get()
-            length = float(cupy.linalg.norm(vector))
-            hessenberg[step, step - 1] = length
-            small = hessenberg[: step + 1, :step]
-            weights, *_ = np.linalg.lstsq(small, target[: step + 1], rcond=None)
-            left = np.linalg.norm(small @ weights - target[: step + 1])
-            if left <= goal or not np.isfinite(left):
-                break
-            basis[step] = vector / length
-        most = max(most, step)
-        if not left <= goal:
-            return solutions, most, False
-        solutions[n] += cupy.asarray(weights.astype(np.complex64)) @ basis[:step]
-    return solutions, most, True
 
 
 def _solve_directly(matrix: CardArray, sides: CardArray) -> CardArray:

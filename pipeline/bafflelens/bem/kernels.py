@@ -55,6 +55,7 @@ from numpy.typing import NDArray
 
 # Rows that share one pair of buffers: memory is asked for once, not once a row.
 CHUNK = 16
+NO_SIGN = np.int32(0x7FFFFFFF)
 
 
 def scalars(wavenumber: float, real: type[np.floating[Any]]) -> NDArray[np.floating[Any]]:
@@ -314,6 +315,8 @@ def fill_packed(
     for chunk in prange((rows + CHUNK - 1) // CHUNK):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
+        re_bits, im_bits = re.view(np.int32), im.view(np.int32)
+        found = np.empty(1, dtype=np.int32)
         for i in range(chunk * CHUNK, min(rows, chunk * CHUNK + CHUNK)):
             re[:] = 0
             im[:] = 0
@@ -336,9 +339,13 @@ def fill_packed(
                 near[p] += complex(re[j], im[j])
                 re[j] = scalars[3] - scalars[3]
                 im[j] = scalars[3] - scalars[3]
-            largest = scalars[3] * np.float32(1e-30)
+            # The bits of positive numbers, read as integers, are in the order of the numbers; a
+            # largest integer is found in vectors, a largest number is not.
+            highest = np.int32(0)
             for j in range(re.size):
-                largest = max(largest, max(abs(re[j]), abs(im[j])))
+                highest = max(highest, max(re_bits[j] & NO_SIGN, im_bits[j] & NO_SIGN))
+            found[0] = highest
+            largest = max(found.view(np.float32)[0], np.float32(1e-30))
             steps[i] = largest / np.float32(32767.0)
             in_steps = np.float32(32767.0) / largest
             for j in range(re.size):

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
-from scipy.sparse.linalg import LinearOperator, gmres
 
+from bafflelens.bem.iteration import best_start, iterate
 from bafflelens.conventions import ComplexArray
 from bafflelens.errors import SolveError
 
@@ -88,63 +88,16 @@ def solve_linear_system(
     SolveError
         If no finite solution is found.
     """
-    starts = _best_combinations(system, right_hand_sides, guesses)
-    solutions = np.empty_like(right_hand_sides)
-    most = 0
-    for n, (side, start) in enumerate(zip(right_hand_sides, starts, strict=True)):
-        solution, iterations, converged = _iterate(system, side, start, tolerance)
-        if not converged:
-            return _solve_directly(system, right_hand_sides, iterations)
-        solutions[n] = solution
-        most = max(most, iterations)
+    start = best_start(system.multiply, right_hand_sides, guesses, np)
+    outcome = iterate(system.multiply, right_hand_sides, start, tolerance, MOST_ITERATIONS, np)
+    if not outcome.is_converged:
+        return _solve_directly(system, right_hand_sides, outcome.iterations)
+    solutions, most = outcome.solutions, outcome.iterations
     residual = _relative_residual(system, solutions, right_hand_sides)
     if not np.isfinite(residual):
         msg = "the linear system gave a solution that is not finite"
         raise SolveError(msg)
     return LinearSolution(solutions=solutions, iterations=most, residual=residual, remarks=())
-
-
-def _best_combinations(
-    system: LinearSystem, right_hand_sides: ComplexArray, guesses: ComplexArray | None
-) -> ComplexArray:
-    """Return the first guesses with the smallest residual in the span of ``guesses``."""
-    if guesses is None or len(guesses) == 0:
-        return np.zeros_like(right_hand_sides)
-    basis = np.linalg.qr(guesses.T)[0].T
-    images = system.multiply(basis)
-    weights = np.linalg.lstsq(images.T, right_hand_sides.T, rcond=None)[0]
-    return np.asarray(weights.T @ basis)
-
-
-def _iterate(
-    system: LinearSystem, side: ComplexArray, start: ComplexArray, tolerance: float
-) -> tuple[ComplexArray, int, bool]:
-    """Return the GMRES solution, the iterations it took and whether it converged."""
-    norm = np.linalg.norm(side)
-    if norm == 0:
-        return np.zeros_like(side), 0, True
-    iterations = 0
-
-    def count(_: float) -> None:
-        nonlocal iterations
-        iterations += 1
-
-    operator = LinearOperator(
-        (system.size, system.size),
-        matvec=lambda x: system.multiply(x.reshape(1, -1))[0],
-        dtype=complex,
-    )
-    solution, information = gmres(
-        operator,
-        side,
-        x0=start if np.any(start) else None,
-        rtol=tolerance,
-        restart=MOST_ITERATIONS,
-        maxiter=1,
-        callback=count,
-        callback_type="pr_norm",
-    )
-    return solution, iterations, information == 0 and bool(np.all(np.isfinite(solution)))
 
 
 def _solve_directly(

@@ -1,0 +1,159 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The iterative solution of a linear system, on the processor or on a card.
+
+Depends on: nothing of the project.
+
+The arrays are those of a library with the names of numpy, which is handed in; small matrices are
+always on the host. Compared with a general GMRES no product with the matrix, which is what costs,
+is spent on what is known already: the residual of the first guess and of the result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+Array = Any
+"""An array of the library that is handed in."""
+Product = Callable[[Array], Array]
+"""(n_vectors, size) array to the matrix times each row."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Start:
+    """First guesses.
+
+    Attributes
+    ----------
+    solutions : (n_right_hand_sides, size) array
+        The guesses.
+    residuals : (n_right_hand_sides, size) array
+        What each leaves of its right-hand side.
+    """
+
+    solutions: Array
+    residuals: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Iterated:
+    """What came of an iteration.
+
+    Attributes
+    ----------
+    solutions : (n_right_hand_sides, size) array
+        The solutions; where it did not converge, what it had before that one.
+    iterations : int
+        The largest number of steps.
+    is_converged : bool
+        Whether all are as good as asked.
+    """
+
+    solutions: Array
+    iterations: int
+    is_converged: bool
+
+
+def best_start(multiply: Product, sides: Array, guesses: Array | None, library: Any) -> Start:
+    """Return the first guesses with the smallest residual in the span of ``guesses``.
+
+    Parameters
+    ----------
+    multiply : callable
+        The matrix.
+    sides : (n_right_hand_sides, size) array
+        Right-hand sides.
+    guesses : (n_guesses, size) array or None
+        Vectors whose span probably holds much of the solutions; a useless one does no harm.
+    library : module
+        That of the arrays.
+    """
+    if guesses is None or len(guesses) == 0:
+        return Start(solutions=library.zeros_like(sides), residuals=sides.copy())
+    basis = library.linalg.qr(guesses.T)[0]
+    images = multiply(library.ascontiguousarray(basis.T)).T
+    orthogonal, triangle = library.linalg.qr(images)
+    shares = orthogonal.conj().T @ sides.T
+    weights = np.linalg.lstsq(_on_host(triangle), _on_host(shares), rcond=None)[0]
+    weights = library.asarray(weights, dtype=sides.dtype)
+    return Start(
+        solutions=library.ascontiguousarray((basis @ weights).T),
+        residuals=sides - (images @ weights).T,
+    )
+
+
+def iterate(
+    multiply: Product, sides: Array, start: Start, tolerance: float, most: int, library: Any
+) -> Iterated:
+    """Solve by GMRES without restarts, one right-hand side after the other.
+
+    Y. Saad and M. H. Schultz, SIAM J. Sci. Stat. Comput. 7 (1986) 856 (citation from memory):
+    Arnoldi's basis by two passes of classical Gram-Schmidt.
+
+    Parameters
+    ----------
+    multiply : callable
+        The matrix.
+    sides : (n_right_hand_sides, size) array
+        Right-hand sides.
+    start : Start
+        From `best_start`.
+    tolerance : float
+        Residual to reach, relative to the right-hand side.
+    most : int
+        Steps after which it gives up.
+    library : module
+        That of the arrays.
+    """
+    solutions = start.solutions.copy()
+    largest = 0
+    for n, (side, residual) in enumerate(zip(sides, start.residuals, strict=True)):
+        goal = tolerance * float(library.linalg.norm(side))
+        change, steps, is_converged = _change(multiply, residual, goal, most, library)
+        largest = max(largest, steps)
+        if not is_converged:
+            return Iterated(solutions=solutions, iterations=largest, is_converged=False)
+        if steps:
+            solutions[n] += change
+    return Iterated(solutions=solutions, iterations=largest, is_converged=True)
+
+
+def _change(
+    multiply: Product, residual: Array, goal: float, most: int, library: Any
+) -> tuple[Array, int, bool]:
+    """Return what takes a residual away, the steps it took and whether it is good enough."""
+    scale = float(library.linalg.norm(residual))
+    if scale <= goal:
+        return residual, 0, True
+    basis = library.empty((most + 1, residual.size), dtype=residual.dtype)
+    basis[0] = residual / scale
+    hessenberg = np.zeros((most + 1, most), dtype=complex)
+    target = np.zeros(most + 1, dtype=complex)
+    target[0] = scale
+    step, left, weights = 0, scale, target[:0]
+    while step < most and left > goal:
+        step += 1
+        vector = multiply(basis[step - 1 : step])[0]
+        for _ in range(2):
+            shares = (basis[:step] @ vector.conj()).conj()
+            vector = vector - shares @ basis[:step]
+            hessenberg[:step, step - 1] += _on_host(shares)
+        length = float(library.linalg.norm(vector))
+        if not np.isfinite(length):
+            return residual, step, False
+        hessenberg[step, step - 1] = length
+        small = hessenberg[: step + 1, :step]
+        weights, *_ = np.linalg.lstsq(small, target[: step + 1], rcond=None)
+        left = float(np.linalg.norm(small @ weights - target[: step + 1]))
+        if length <= np.finfo(residual.dtype).eps * scale:
+            break  # the basis is complete: what is left stays
+        basis[step] = vector / length
+    change = library.asarray(weights, dtype=residual.dtype) @ basis[:step]
+    return change, step, left <= goal
+
+
+def _on_host(values: Array) -> Any:
+    return values.get() if hasattr(values, "get") else values

@@ -30,6 +30,7 @@ from bafflelens.mesh import Mesh
 from bafflelens.parallel import Pool, worker_pool
 from bafflelens.polars import beamwidth, directivity_index_db, relative_level_db
 from bafflelens.quality import Band, band_of, mesh_size, open_bands, stated_error_db
+from bafflelens.scripts import packed
 from bafflelens.source import SourceMotion
 from bafflelens.spectrum import PASSES, first_grid
 from bafflelens.sweep import BandResult
@@ -72,7 +73,7 @@ def main() -> None:
 
 
 def _one(pool: Pool, quality: str) -> None:
-    from shapes import GEOMETRIES, shipped
+    from shapes import shipped
 
     shape, _ = shipped("vertical_lens")
     motions, symmetry = candidate_motions()
@@ -83,9 +84,8 @@ def _one(pool: Pool, quality: str) -> None:
     rules = [mesh_size(quality, band.mesh_frequency_hz, AIR) for band in chosen]
     memory = _Memory()
     begun, begun_processor = time.perf_counter(), _processor_time()
-    script = GEOMETRIES.absolute() / "vertical_lens.py"
     meshes = pool.submit(
-        f"{quality} mesh", mesh_candidate, Methods(), script, shape.defaults, rules, 300.0
+        f"{quality} mesh", mesh_candidate, Methods(), packed(shape), shape.defaults, rules, 300.0
     )
     results: list[BandResult] = []
     wanted, meshed, passes = dict(enumerate(chosen)), 0.0, 0

@@ -110,13 +110,15 @@ class Response:
         return float(good[np.argmin(np.abs(good))])
 
 
-def read_response(path: Path) -> Response:
+def read_response(path: Path, *, level_only: bool = False) -> Response:
     """Read a three-column text file: Hz, dB, degrees.
 
     Parameters
     ----------
     path : Path
         The file.
+    level_only : bool
+        The phase is not wanted: it is 0, and its column may be left out.
 
     Raises
     ------
@@ -133,7 +135,7 @@ def read_response(path: Path) -> Response:
         raise InputError(invalid("response file", path, rule)) from error
     rows: list[tuple[float, float, float]] = []
     for number, line in _data_lines(text, path):
-        row = _numbers(line, f"{path}, row {number}")
+        row = _numbers(line, f"{path}, row {number}", level_only=level_only)
         if rows and row[0] <= rows[-1][0]:
             is_same = row[0] == rows[-1][0]
             rule = f"above the frequency of the row before, {rows[-1][0]:g} Hz" + (
@@ -150,6 +152,8 @@ def read_response(path: Path) -> Response:
         msg = f"{path}, row {number}: {invalid('row', last, rule)}"
         raise InputError(msg)
     table = np.array(rows)
+    if level_only:
+        table[:, 2] = 0.0
     _require_degrees(table[:, 1], table[:, 2], path)
     return Response(
         name=path.name, frequency_hz=table[:, 0], level_db=table[:, 1], phase_deg=table[:, 2]
@@ -193,9 +197,11 @@ def _data_lines(text: str, path: Path) -> Iterator[tuple[int, str]]:
         yield number, line.strip()
 
 
-def _numbers(line: str, where: str) -> tuple[float, float, float]:
-    """Return the three numbers of a line."""
+def _numbers(line: str, where: str, *, level_only: bool = False) -> tuple[float, float, float]:
+    """Return the three numbers of a line; a phase that is not there is 0."""
     words = [word for word in re.split(r"[\s;]+", line) if word]
+    if level_only and len(words) == len(_COLUMNS) - 1:
+        words, line = [*words, "0"], f"{line} 0"
     if any(_DECIMAL_COMMA.fullmatch(word) for word in words) and (len(words) == len(_COLUMNS)):
         rule = "numbers with decimal points, not commas"
         msg = f"{where}: {invalid('row', _shown(line), rule)}"

@@ -135,7 +135,7 @@ class GateSettings(_Table):
         default=None, ge=0.5, le=500, json_schema_extra=_rule("from 0.5 to 500 ms")
     )
     before_ms: float = Field(
-        default=0.5, ge=0.1, le=10, json_schema_extra=_rule("from 0.1 to 10 ms")
+        default=1.0, ge=0.1, le=10, json_schema_extra=_rule("from 0.1 to 10 ms")
     )
     fade_ms: float | None = Field(
         default=None, ge=0, le=250, json_schema_extra=_rule("from 0 to 250 ms")

@@ -145,13 +145,31 @@ def spectra(
     (n, n_frequencies) array
         The Fourier sums, not divided by the sampling rate.
     """
+    kernel = _kernel(rate_hz, gate, frequencies_hz)
+    return _spectra(responses, rate_hz, onset_s, gate, frequencies_hz, zero_s, kernel)
+
+
+def _kernel(rate_hz: float, gate: Gate, frequencies_hz: FloatArray) -> ComplexArray:
+    """Return the factors (n_samples of a gate, n_frequencies) of the Fourier sums."""
     length = int(np.ceil((gate.before_s + gate.length_s) * rate_hz)) + 2
+    turn = -2j * np.pi / rate_hz * np.outer(np.arange(length), frequencies_hz)
+    return np.asarray(np.exp(turn))
+
+
+def _spectra(
+    responses: FloatArray,
+    rate_hz: float,
+    onset_s: FloatArray,
+    gate: Gate,
+    frequencies_hz: FloatArray,
+    zero_s: FloatArray | float,
+    kernel: ComplexArray,
+) -> ComplexArray:
     start = np.floor((onset_s - gate.before_s) * rate_hz).astype(int)
-    index = start[:, np.newaxis] + np.arange(length)
+    index = start[:, np.newaxis] + np.arange(len(kernel))
     there = (index >= 0) & (index < responses.shape[-1])
     taken = np.take_along_axis(responses, np.clip(index, 0, responses.shape[-1] - 1), axis=-1)
     weight = gate.window(index / rate_hz - onset_s[:, np.newaxis])
-    kernel = np.exp(-2j * np.pi / rate_hz * np.outer(np.arange(length), frequencies_hz))
     moved = start / rate_hz - np.broadcast_to(np.asarray(zero_s, dtype=float), start.shape)
     turned = np.exp(-2j * np.pi * np.outer(moved, frequencies_hz))
     return np.asarray((taken * weight * there) @ kernel * turned)
@@ -192,10 +210,12 @@ def noise_floor(
         return None
     # The latest ones, where a room's own decay counts least.
     places = np.arange(last, first - 1e-9, -span / 2)[:_MOST_NOISE_PARTS]
+    kernel = _kernel(rate_hz, gate, frequencies_hz)
     power = np.zeros((len(recordings), len(frequencies_hz)))
     for place in places:
         onset = np.full(len(recordings), place)
-        power += np.abs(spectra(recordings, rate_hz, onset, gate, frequencies_hz, 0.0)) ** 2
+        found = _spectra(recordings, rate_hz, onset, gate, frequencies_hz, 0.0, kernel)
+        power += np.abs(found) ** 2
     return np.sqrt(smoothed_power(frequencies_hz, np.sqrt(power / len(places)), 3))
 
 

@@ -34,6 +34,7 @@ _FRONT_DEG: Final = 60.0
 _HIGHEST_RE_RATE: Final = 0.45
 _RADIANS_RE_DEGREES: Final = 180 / np.pi
 _SAME_DELAY: Final = 0.03
+_CLEARLY_BETTER: Final = 1.1
 _CLOCK_JITTER_S: Final = 0.1e-3
 _TINY: Final = 1e-300
 
@@ -123,12 +124,20 @@ def _delay_s(path: Path, description: Description, row: Rows, frequencies: Float
 
 
 def _found_delay_s(response: Response, flight_s: float) -> float:
-    """Return the delay that lines up the phases best: none, the flight, or its reverse."""
-    tried = [start + response.excess_delay_s(start) for start in (flight_s, 0.0, -flight_s)]
+    """Return the delay that lines up the phases best.
+
+    The sound's way, unless none, or its reverse, is clearly better: a few frequencies with a
+    common divisor know a delay only up to the period of that.
+    """
     used = response.frequency_hz >= response.frequency_hz[-1] / 4
     frequency, phase = response.frequency_hz[used], np.radians(response.phase_deg[used])
-    sums = [abs(np.exp(1j * (phase + 2 * np.pi * frequency * t)).sum()) for t in tried]
-    return float(tried[int(np.argmax(np.array(sums) * (1 - 1e-6 * np.arange(3))))])
+    best, most = 0.0, 0.0
+    for start in (flight_s, 0.0, -flight_s):
+        delay = start + response.excess_delay_s(start)
+        aligned = abs(np.exp(1j * (phase + 2 * np.pi * frequency * delay)).sum())
+        if aligned > _CLEARLY_BETTER * most:
+            best, most = delay, aligned
+    return best
 
 
 def _from_responses(path: Path, description: Description, rows: Sequence[Rows]) -> Measured:

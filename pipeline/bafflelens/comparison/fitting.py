@@ -1,0 +1,380 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+r"""The set-up of an orbit, found from the difference between measured and simulated levels.
+
+Depends on: comparison.observed, comparison.placement, comparison.radiator, conventions.
+
+What is fitted is in `placement.PARAMETERS`, within `placement.BOUNDS`, and whether the sign of the
+angles is swapped. At every frequency the mean difference over the angles is left out first: the
+driver's own response is not part of the set-up. Where the phases of all angles have one zero of
+time, the way of the sound to each microphone is compared as well, less its mean.
+
+Weights: one standard deviation a frequency, from what is left there, so that frequencies at which
+model and clay differ say little; a robust loss (soft L1) for single angles; and nothing more than
+25 dB below the loudest angle, where small errors make large differences.
+
+Uncertainty: neighbouring angles and all frequencies of an angle go wrong together. So angles are
+taken in blocks of `_BLOCK`, and with the slopes J and residuals u of a block b, both weighted, the
+covariance is
+
+.. math:: H^{-1} \Big( \frac{B}{B - p} \sum_b (J_b^T u_b) (J_b^T u_b)^T \Big) H^{-1}, \quad
+          H = J^T J + \mathrm{diag}(1 / \mathrm{bound}^2)
+
+(the covariance of clustered data of Liang and Zeger, Biometrika 73 (1986) 13, from memory), but
+never less than with independent residuals. Twice its root is stated. The bounds enter as a weak
+expectation, so that what the data do not tell stays zero, with an uncertainty of that size.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from bafflelens.comparison.observed import Observed
+from bafflelens.comparison.placement import BOUNDS, PARAMETERS, Deviation, microphones
+from bafflelens.comparison.radiator import Radiator
+from bafflelens.conventions import BoolArray, ComplexArray, FloatArray, IntArray
+
+_FREQUENCIES: Final = 40  # of those solved, evenly; more say hardly anything new
+_LOWEST_DB: Final = -25.0
+_LEAST_SPREAD_DB: Final = 0.2  # what a good solution is off by
+_FIRST_SPREAD_DB: Final = 1.0
+_LEAST_PATH_SPREAD_M: Final = 1e-3
+_PATH_TOP_HZ: Final = 6000.0
+_BLOCK: Final = 3
+_FEWEST_FREQUENCIES: Final = 4
+_BOUNDS: Final = np.array([BOUNDS[name] for name in PARAMETERS])
+_UNTOLD: Final = 0.4  # share of the bound above which an uncertainty says that nothing is told
+_SWAP_IS_BETTER: Final = 0.8  # ratio of what is left over
+_SWAP_IS_ALIKE: Final = 0.02
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fit:
+    """What was found of the set-up of one orbit.
+
+    Attributes
+    ----------
+    deviation : Deviation
+        By how much it differs from what was noted.
+    uncertainty : (4,) array
+        Of each of `PARAMETERS`, two standard deviations.
+    is_told : (4,) bool array
+        Whether the data say anything of it.
+    left_db : float
+        What is left of the differences after the fit, r.m.s. with weights, in dB.
+    before_db : float
+        What there was with the set-up as noted.
+    swapped_db : float
+        What is left with the other sign of the angles.
+    sign_is_told : bool
+        Whether the two signs differ at all: not for a shape with that symmetry.
+    uses_paths : bool
+        Whether ways of sound were compared, too.
+    angles_of_steps : tuple of pairs of float
+        Neighbouring angles between which the level jumps at all frequencies, in degrees.
+    steps_db : tuple of float
+        By how much.
+    """
+
+    deviation: Deviation
+    uncertainty: FloatArray
+    is_told: BoolArray
+    left_db: float
+    before_db: float
+    swapped_db: float
+    sign_is_told: bool
+    uses_paths: bool
+    angles_of_steps: tuple[tuple[float, float], ...] = ()
+    steps_db: tuple[float, ...] = ()
+
+    @property
+    def at_bound(self) -> tuple[str, ...]:
+        """Names of those parameters that ended at a bound."""
+        share = np.abs(self.deviation.values) / _BOUNDS
+        return tuple(name for name, value in zip(PARAMETERS, share, strict=True) if value > 0.98)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Task:
+    """One orbit at the frequencies of the fit."""
+
+    observed: Observed
+    radiator: Radiator
+    numbers: IntArray
+    level_db: FloatArray
+    usable: BoolArray
+    pressure: ComplexArray | None
+    segment: IntArray  # angles of one number share a level
+    spread_db: FloatArray
+    path_spread_m: float
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        return self.radiator.frequencies_hz[self.numbers]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Terms:
+    """Differences and their slopes at one guess of the set-up."""
+
+    level_db: FloatArray  # (n_frequencies, n_angles), NaN where unused
+    level_slopes: FloatArray  # (4, n_frequencies, n_angles)
+    path_m: FloatArray  # (n_angles,) or empty
+    path_slopes: FloatArray  # (4, n_angles) or (4, 0)
+
+
+def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
+    """Return the set-up that explains the measured orbit best; None if too little is known.
+
+    Parameters
+    ----------
+    observed : Observed
+        The orbit.
+    radiator : Radiator
+        The simulation.
+    """
+    task = _task(observed, radiator)
+    if task is None:
+        return None
+    straight, task = _solve(task, Deviation())
+    steps, steps_db = _level_steps(task, straight)
+    if steps.size:
+        # Both sides of a jump keep a level of their own, or it would pass for an offset.
+        segment = np.zeros(observed.angle_deg.size, dtype=np.int64)
+        segment[1:] = np.cumsum(np.isin(np.arange(1, segment.size), steps + 1))
+        task = replace(task, segment=segment)
+        straight, task = _solve(task, Deviation())
+    mirrored, _ = _solve(task, Deviation(is_mirrored=True), refine=False)
+    left, swapped = _left_db(task, straight), _left_db(task, mirrored)
+    before = _left_db(task, Deviation())
+    best = straight
+    is_mirrored = swapped < _SWAP_IS_BETTER * left
+    if is_mirrored:
+        best, task = _solve(task, mirrored)
+        left, swapped = _left_db(task, best), left
+    uncertainty, is_told = _uncertainty(task, best)
+    angle = observed.angle_deg
+    return Fit(
+        deviation=best,
+        uncertainty=uncertainty,
+        is_told=is_told,
+        left_db=left,
+        before_db=before,
+        swapped_db=swapped,
+        sign_is_told=is_mirrored or swapped > left * (1 + _SWAP_IS_ALIKE),
+        uses_paths=task.pressure is not None,
+        angles_of_steps=tuple((float(angle[n]), float(angle[n + 1])) for n in steps),
+        steps_db=tuple(float(value) for value in steps_db),
+    )
+
+
+def _task(observed: Observed, radiator: Radiator) -> _Task | None:
+    solved = radiator.frequencies_hz
+    level, usable = observed.at(solved)
+    enough = np.flatnonzero(usable.sum(axis=1) >= max(5, observed.angle_deg.size // 2))
+    if enough.size < _FEWEST_FREQUENCIES:
+        return None
+    chosen = np.unique(np.linspace(0, enough.size - 1, _FREQUENCIES).round().astype(int))
+    numbers = enough[chosen]
+    level, usable = level[numbers], usable[numbers]
+    loudest = np.where(usable, level, -np.inf).max(axis=1, keepdims=True)
+    usable &= level > loudest + _LOWEST_DB
+    delay_s = observed.placement.distance_m / radiator.sound_speed
+    return _Task(
+        observed=observed,
+        radiator=radiator,
+        numbers=numbers,
+        level_db=level,
+        usable=usable,
+        pressure=observed.pressure_at(solved[numbers], delay_s),
+        segment=np.zeros(observed.angle_deg.size, dtype=np.int64),
+        spread_db=np.full(numbers.size, _FIRST_SPREAD_DB),
+        path_spread_m=0.01,
+    )
+
+
+def _solve(task: _Task, start: Deviation, *, refine: bool = True) -> tuple[Deviation, _Task]:
+    """Fit once with equal weights and, to refine, again with those that are left with little."""
+    found = _least_squares(task, start)
+    if refine:
+        for _ in range(2):
+            terms = _terms(task, found)
+            left = np.nanmedian(np.abs(_centred(task, terms.level_db)), axis=1) * 1.48
+            path = np.abs(terms.path_m - np.median(terms.path_m)) if terms.path_m.size else 0
+            task = replace(
+                task,
+                spread_db=np.hypot(_smooth(left), _LEAST_SPREAD_DB),
+                path_spread_m=max(1.48 * float(np.median(path)), _LEAST_PATH_SPREAD_M),
+            )
+            found = _least_squares(task, found)
+    return found, task
+
+
+def _least_squares(task: _Task, start: Deviation) -> Deviation:
+    cache: dict[bytes, tuple[FloatArray, FloatArray]] = {}
+
+    def both(scaled: FloatArray) -> tuple[FloatArray, FloatArray]:
+        key = scaled.tobytes()
+        if key not in cache:
+            cache[key] = _weighted(task, start.with_values(scaled * _BOUNDS))
+        return cache[key]
+
+    solution = least_squares(
+        lambda scaled: both(scaled)[0],
+        start.values / _BOUNDS,
+        jac=lambda scaled: both(scaled)[1],
+        bounds=(-1, 1),
+        loss="soft_l1",
+        f_scale=2.0,
+        xtol=1e-4,
+        ftol=1e-5,
+        max_nfev=12,
+    )
+    return start.with_values(solution.x * _BOUNDS)
+
+
+def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray]:
+    """Return weighted differences, (n,), and their slopes with scaled parameters, (n, 4)."""
+    terms = _terms(task, deviation)
+    used = np.isfinite(terms.level_db)
+    scale = task.spread_db[:, np.newaxis]
+    level = (_centred(task, terms.level_db) / scale)[used]
+    slopes = [(_centred(task, slope, used) / scale)[used] for slope in terms.level_slopes]
+    path = (terms.path_m - terms.path_m.mean()) / task.path_spread_m if terms.path_m.size else []
+    path_slopes = [
+        (slope - slope.mean()) / task.path_spread_m if slope.size else []
+        for slope in terms.path_slopes
+    ]
+    expectation = deviation.values / _BOUNDS
+    residual = np.concatenate((level, path, expectation))
+    jacobian = np.stack(
+        [
+            np.concatenate((one, two)) * bound
+            for one, two, bound in zip(slopes, path_slopes, _BOUNDS, strict=True)
+        ],
+        axis=1,
+    )
+    return residual, np.concatenate((jacobian, np.eye(len(PARAMETERS))))
+
+
+def _terms(task: _Task, deviation: Deviation) -> _Terms:
+    """Return measured minus simulated levels and ways, and their slopes with the set-up."""
+    observed, radiator = task.observed, task.radiator
+    points, slopes = microphones(observed.placement, observed.angle_deg, deviation)
+    pressure, gradient = radiator.at(points, task.numbers)
+    change = np.einsum("fnx,pnx->pfn", gradient, slopes) / pressure
+    difference = np.where(task.usable, task.level_db - 20 * np.log10(np.abs(pressure)), np.nan)
+    path, path_slopes = np.zeros(0), np.zeros((len(PARAMETERS), 0))
+    if task.pressure is not None:
+        low = task.frequency_hz <= max(_PATH_TOP_HZ, task.frequency_hz[_FEWEST_FREQUENCIES - 1])
+        path = _paths(
+            task.frequency_hz[low], task.pressure[low], pressure[low], radiator.sound_speed
+        )
+        away = points / np.linalg.norm(points, axis=1, keepdims=True)
+        path_slopes = -np.einsum("nx,pnx->pn", away, slopes)
+    return _Terms(
+        level_db=difference,
+        level_slopes=np.asarray(-20 / np.log(10) * change.real),
+        path_m=path,
+        path_slopes=path_slopes,
+    )
+
+
+def _paths(
+    frequency_hz: FloatArray, measured: ComplexArray, simulated: ComplexArray, sound_speed: float
+) -> FloatArray:
+    """Return by how much longer the measured way is than the simulated, (n_angles,), in m.
+
+    The delay that lines up the phases best, looked for within half a metre.
+    """
+    cross = measured * simulated.conj()
+    cross /= np.maximum(np.abs(cross), np.finfo(float).tiny)
+    k = 2 * np.pi * frequency_hz / sound_speed
+    coarse = np.arange(-0.5, 0.5, 0.25 / k[-1])
+    score = np.exp(-1j * np.outer(coarse, k)) @ cross
+    best = coarse[np.argmax(np.abs(score), axis=0)]
+    step = coarse[1] - coarse[0]
+    for _ in range(3):  # parabola through three points of the squared modulus
+        tried = best + step * np.array([[-1.0], [0.0], [1.0]])
+        a, b, c = (
+            np.abs((np.exp(-1j * np.outer(row, k)) * cross.T).sum(axis=1)) ** 2 for row in tried
+        )
+        curvature = a - 2 * b + c
+        move = np.where(curvature < 0, 0.5 * (a - c) / np.minimum(curvature, -1e-300), 0.0)
+        best = best + step * np.clip(move, -1, 1)
+        step /= 4
+    return np.asarray(best)
+
+
+def _centred(task: _Task, values: FloatArray, used: BoolArray | None = None) -> FloatArray:
+    """Return values less their mean over the angles of a segment, at every frequency."""
+    used = np.isfinite(values) if used is None else used
+    result = np.where(used, values, 0.0)
+    for segment in np.unique(task.segment):
+        here = task.segment == segment
+        count = np.maximum(used[:, here].sum(axis=1, keepdims=True), 1)
+        result[:, here] -= result[:, here].sum(axis=1, keepdims=True) / count
+    return np.where(used, result, np.nan)
+
+
+def _smooth(values: FloatArray) -> FloatArray:
+    """Return a running mean over five, shorter at the ends."""
+    weights = np.ones(5)
+    return np.asarray(
+        np.convolve(values, weights, "same") / np.convolve(np.ones(values.size), weights, "same")
+    )
+
+
+def _left_db(task: _Task, deviation: Deviation) -> float:
+    """Return what is left, r.m.s. in dB, each frequency weighted by its spread."""
+    terms = _terms(task, deviation)
+    centred = _centred(task, terms.level_db)
+    weight = np.where(np.isfinite(centred), 1 / task.spread_db[:, np.newaxis] ** 2, 0.0)
+    return float(np.sqrt(np.nansum(weight * centred**2) / weight.sum()))
+
+
+def _level_steps(task: _Task, deviation: Deviation) -> tuple[IntArray, FloatArray]:
+    """Return the numbers of the angles after which the level jumps at all frequencies, and size.
+
+    A jump is what the medians over the frequencies of neighbours differ by, the same in each
+    third of the band, and far above what neighbours differ by otherwise.
+    """
+    centred = _centred(task, _terms(task, deviation).level_db)
+    thirds = np.array_split(np.arange(centred.shape[0]), 3)
+    with np.errstate(all="ignore"):
+        jumps = np.diff([np.nanmedian(centred[third], axis=0) for third in thirds], axis=1)
+    middle = np.median(jumps, axis=0)
+    usual = 1.48 * np.median(np.abs(middle))
+    is_broad = np.abs(jumps - middle).max(axis=0) < 0.5 * np.abs(middle)
+    found = np.flatnonzero(is_broad & (np.abs(middle) > max(0.3, 6 * usual)))
+    return found, middle[found]
+
+
+def _uncertainty(task: _Task, deviation: Deviation) -> tuple[FloatArray, BoolArray]:
+    """Return two standard deviations of each parameter, and whether the data tell it."""
+    residual, jacobian = _weighted(task, deviation)
+    n_parameters = len(PARAMETERS)
+    used = np.isfinite(_terms(task, deviation).level_db)
+    angles = np.broadcast_to(np.arange(used.shape[1]), used.shape)[used]
+    n_paths = residual.size - angles.size - n_parameters
+    angles = np.concatenate((angles, np.arange(n_paths)))
+    data, slopes = residual[:-n_parameters], jacobian[:-n_parameters]
+    robust = 1 / np.sqrt(1 + (data / 2.0) ** 2)  # weight of the soft L1 loss
+    weighted = slopes * robust[:, np.newaxis]
+    information = weighted.T @ slopes
+    inverse = np.linalg.inv(information + np.eye(n_parameters))
+    block = angles // _BLOCK
+    scores = np.stack([(weighted[block == b] * data[block == b][:, np.newaxis]).sum(axis=0)
+                       for b in np.unique(block)])  # fmt: skip
+    correction = len(scores) / max(len(scores) - n_parameters, 1)
+    clustered = inverse @ (correction * scores.T @ scores) @ inverse
+    independent = inverse * max(float(np.mean(robust * data**2)), 0.05)
+    variance = np.maximum(np.diag(clustered), np.diag(independent))
+    # What the data say little of is as uncertain as its bound.
+    told = np.diag(information) / (np.diag(information) + 1)
+    deviation_of = np.sqrt(variance + (1 - told) * 0.25)
+    uncertainty = 2 * deviation_of * _BOUNDS
+    return uncertainty, uncertainty < _UNTOLD * _BOUNDS

@@ -1,0 +1,89 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A measured orbit as a comparison needs it: levels at frequencies and angles, and their worth.
+
+Depends on: comparison.placement, conventions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bafflelens.comparison.placement import Placement
+from bafflelens.conventions import BoolArray, ComplexArray, FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Observed:
+    """One orbit.
+
+    Attributes
+    ----------
+    placement : Placement
+        How it was set up, as noted.
+    angle_deg : (n_angles,) array
+        Rising, positive to the loudspeaker's left or up, as noted.
+    frequency_hz : (n_frequencies,) array
+        Rising, in Hz.
+    level_db : (n_frequencies, n_angles) array
+        Level in dB without any smoothing of the comparison; NaN where there is none.
+    is_usable : (n_frequencies, n_angles) bool array
+        False below the gate's limit and where noise is near.
+    noise_db : (n_frequencies, n_angles) array or None
+        Level of the noise in dB.
+    spread_db : (n_frequencies, n_angles) array or None
+        Standard deviation over repeated sweeps in dB.
+    pressure : (n_frequencies, n_angles) complex array or None
+        With phase, for exp(-i omega t), all angles with one zero of time; None if only levels
+        are known, or each angle has a zero of its own.
+    gate_limit_hz : float
+        Lowest frequency that the gate lets through whole, in Hz; 0 without a gate.
+    gate_s : float
+        Length of the gate in s; 0 without one.
+    """
+
+    placement: Placement
+    angle_deg: FloatArray
+    frequency_hz: FloatArray
+    level_db: FloatArray
+    is_usable: BoolArray
+    noise_db: FloatArray | None = None
+    spread_db: FloatArray | None = None
+    pressure: ComplexArray | None = None
+    gate_limit_hz: float = 0.0
+    gate_s: float = 0.0
+
+    @property
+    def plane(self) -> str:
+        """Which orbit it is."""
+        return self.placement.plane
+
+    def at(self, frequency_hz: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """Return level and usability at other frequencies, straight in dB over log f."""
+        upper = np.clip(np.searchsorted(self.frequency_hz, frequency_hz), 1, None)
+        upper = np.minimum(upper, len(self.frequency_hz) - 1)
+        lower = upper - 1
+        low, high = self.frequency_hz[lower], self.frequency_hz[upper]
+        share = (np.log(frequency_hz / low) / np.log(high / low))[:, np.newaxis]
+        level = (1 - share) * self.level_db[lower] + share * self.level_db[upper]
+        inside = (share >= -1e-6) & (share <= 1 + 1e-6)
+        usable = inside & self.is_usable[lower] & self.is_usable[upper] & np.isfinite(level)
+        return np.asarray(level), np.asarray(usable)
+
+    def pressure_at(self, frequency_hz: FloatArray, delay_s: float) -> ComplexArray | None:
+        """Return the complex pressure at other frequencies.
+
+        A delay that is known to be in the phase is taken out before interpolating, straight in
+        real and imaginary part, and put back after.
+        """
+        if self.pressure is None:
+            return None
+        still = self.pressure * np.exp(-2j * np.pi * self.frequency_hz * delay_s)[:, np.newaxis]
+        columns = [
+            np.interp(frequency_hz, self.frequency_hz, column.real)
+            + 1j * np.interp(frequency_hz, self.frequency_hz, column.imag)
+            for column in still.T
+        ]
+        turned = np.exp(2j * np.pi * np.asarray(frequency_hz) * delay_s)[:, np.newaxis]
+        return np.asarray(np.stack(columns, axis=1) * turned)

@@ -1,0 +1,134 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where the microphones of an orbit stood, seen from the loudspeaker, and how sure that is.
+
+Depends on: conventions.
+
+In the plane of the orbit e1 points forward along the reference axis and e2 to positive angles (to
+the left, or up); e3 is square to both (up, or to the left). Seen from the turntable the microphone
+stands at (R cos t, R sin t, h) for the angle t; the loudspeaker may be tilted on it about e2 by an
+angle p, its front towards e3, and turn about a point c of its own. So the microphone is at
+
+    c + (R cos t cos p + h sin p) e1 + R sin t e2 + (h cos p - R cos t sin p) e3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from bafflelens.conventions import FloatArray
+
+PARAMETERS: Final = ("angle_deg", "forward_m", "sideways_m", "tilt_deg")
+"""What of an orbit's set-up may differ from what was noted: fields of `Deviation`."""
+
+BOUNDS: Final = {"angle_deg": 6.0, "forward_m": 0.05, "sideways_m": 0.05, "tilt_deg": 6.0}
+"""How far it may, either way."""
+
+_UNITS: Final = {"horizontal": np.eye(3)[[0, 1, 2]], "vertical": np.eye(3)[[0, 2, 1]]}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """Set-up of one orbit as it was noted.
+
+    Attributes
+    ----------
+    plane : {"horizontal", "vertical"}
+        Which orbit.
+    distance_m : float
+        From the axis of the turntable to the microphone, in m.
+    offset_m : float
+        Height of the microphone over the reference axis along e3, in m.
+    rotation_point_m : tuple of 3 floats
+        Where the axis of the turntable passes the loudspeaker, in its own coordinates, in m.
+    """
+
+    plane: str
+    distance_m: float
+    offset_m: float = 0.0
+    rotation_point_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Deviation:
+    """By how much an orbit's set-up differs from what was noted.
+
+    Attributes
+    ----------
+    angle_deg : float
+        True angle minus that in the file, in degrees.
+    forward_m, sideways_m : float
+        True rotation point minus the noted one, forward and towards positive angles, in m.
+    tilt_deg : float
+        Tilt of the loudspeaker on the turntable, its front towards e3, in degrees.
+    is_mirrored : bool
+        Whether the sign of the angles is swapped.
+    """
+
+    angle_deg: float = 0.0
+    forward_m: float = 0.0
+    sideways_m: float = 0.0
+    tilt_deg: float = 0.0
+    is_mirrored: bool = False
+
+    @property
+    def values(self) -> FloatArray:
+        """The parameters in their order, (4,)."""
+        return np.array([getattr(self, name) for name in PARAMETERS])
+
+    def with_values(self, values: FloatArray) -> Deviation:
+        """Return the same with other parameters."""
+        return replace(self, **dict(zip(PARAMETERS, map(float, values), strict=True)))
+
+
+def microphones(
+    placement: Placement, angle_deg: FloatArray, deviation: Deviation
+) -> tuple[FloatArray, FloatArray]:
+    """Return where the microphones were, and how that changes with each parameter.
+
+    Parameters
+    ----------
+    placement : Placement
+        The set-up as noted.
+    angle_deg : (n_angles,) array
+        Angles as in the files.
+    deviation : Deviation
+        How the set-up differed.
+
+    Returns
+    -------
+    points : (n_angles, 3) array
+        In the loudspeaker's coordinates, in m.
+    slopes : (4, n_angles, 3) array
+        Derivatives with each of `PARAMETERS`, in m a unit of theirs.
+    """
+    sign = -1.0 if deviation.is_mirrored else 1.0
+    angle = np.radians(sign * np.asarray(angle_deg, dtype=float) + deviation.angle_deg)
+    tilt = np.radians(deviation.tilt_deg)
+    e1, e2, e3 = _UNITS[placement.plane]
+    reach, height = placement.distance_m, placement.offset_m
+    radian = np.pi / 180
+
+    def place(along: FloatArray, across: FloatArray, up: FloatArray) -> FloatArray:
+        return np.outer(along, e1) + np.outer(across, e2) + np.outer(up, e3)
+
+    cosine, sine = reach * np.cos(angle), reach * np.sin(angle)
+    along = cosine * np.cos(tilt) + height * np.sin(tilt)
+    up = height * np.cos(tilt) - cosine * np.sin(tilt)
+    centre = (
+        np.asarray(placement.rotation_point_m)
+        + deviation.forward_m * e1
+        + deviation.sideways_m * e2
+    )
+    ones, zeros = np.ones(angle.size), np.zeros(angle.size)
+    slopes = np.stack(
+        (
+            radian * place(-sine * np.cos(tilt), cosine, sine * np.sin(tilt)),
+            place(ones, zeros, zeros),
+            place(zeros, ones, zeros),
+            radian * place(up, zeros, -along),
+        )
+    )
+    return centre + place(along, sine, up), slopes

@@ -13,7 +13,7 @@ angle p, its front towards e3, and turn about a point c of its own. So the micro
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -80,7 +80,14 @@ class Deviation:
 
     def with_values(self, values: FloatArray) -> Deviation:
         """Return the same with other parameters."""
-        return replace(self, **dict(zip(PARAMETERS, map(float, values), strict=True)))
+        angle_deg, forward_m, sideways_m, tilt_deg = (float(value) for value in values)
+        return Deviation(
+            angle_deg=angle_deg,
+            forward_m=forward_m,
+            sideways_m=sideways_m,
+            tilt_deg=tilt_deg,
+            is_mirrored=self.is_mirrored,
+        )
 
 
 def microphones(

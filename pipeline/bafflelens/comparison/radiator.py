@@ -91,7 +91,7 @@ def surface_radiator(
     Frequencies at which a strength is not known are left out.
     """
     order = np.sort(np.concatenate([band.frequencies_hz for band in bands]))
-    known = np.isfinite(strengths).all(axis=0)
+    known = np.asarray(np.isfinite(strengths).all(axis=0))
     kept = []
     for band in bands:
         stays = known[np.searchsorted(order, band.frequencies_hz)]

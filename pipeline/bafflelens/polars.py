@@ -226,8 +226,8 @@ def beamwidth(
     found: dict[str, list[float]] = {"low_deg": [], "high_deg": []}
     re_entrant = []
     for row in level.values:
-        low, low_again = _first_fall(-angle[right][::-1], row[right][::-1], drop_db)
-        high, high_again = _first_fall(angle[left], row[left], drop_db)
+        low, low_again = first_fall(-angle[right][::-1], row[right][::-1], drop_db)
+        high, high_again = first_fall(angle[left], row[left], drop_db)
         found["low_deg"].append(-low)
         found["high_deg"].append(high)
         re_entrant.append(low_again or high_again)
@@ -276,7 +276,7 @@ def positions(dataset: xr.Dataset, angles: Sequence[tuple[float, float]]) -> lis
     return [number[pair] for pair in angles]
 
 
-def _first_fall(angle: FloatArray, level: FloatArray, drop_db: float) -> tuple[float, bool]:
+def first_fall(angle: FloatArray, level: FloatArray, drop_db: float) -> tuple[float, bool]:
     """Return the angle where level first reaches -drop_db, and whether it comes back.
 
     The angles rise from 0 on. An axis that is itself below the fall has no beam: NaN.

@@ -8,20 +8,23 @@ angles is swapped. At every frequency the mean difference over the angles is lef
 driver's own response is not part of the set-up. Where the phases of all angles have one zero of
 time, the way of the sound to each microphone is compared as well, less its mean.
 
-Weights: one standard deviation a frequency, from what is left there, so that frequencies at which
-model and clay differ say little; a robust loss (soft L1) for single angles; and nothing more than
+Weights: one standard deviation a frequency, at first growing with it and then from what is left
+there, so that frequencies at which model and clay differ say little; a robust loss (soft L1) for single angles; and nothing more than
 25 dB below the loudest angle, where small errors make large differences.
 
-Uncertainty: neighbouring angles and all frequencies of an angle go wrong together. So angles are
-taken in blocks of `_BLOCK`, and with the slopes J and residuals u of a block b, both weighted, the
-covariance is
+Uncertainty: neighbouring angles go wrong together, and so do neighbouring frequencies, where the
+model is at fault. So residuals are taken in blocks of `_ANGLES` angles, and once more in blocks of
+`_NEIGHBOURS` frequencies. With slopes J and residuals u of a block b, both weighted, the
+covariance from one kind of blocks is
 
 .. math:: H^{-1} \Big( \frac{B}{B - p} \sum_b (J_b^T u_b) (J_b^T u_b)^T \Big) H^{-1}, \quad
-          H = J^T J + \mathrm{diag}(1 / \mathrm{bound}^2)
+          H = J^T J + \mathrm{diag}(1 / \mathrm{expected}^2)
 
-(the covariance of clustered data of Liang and Zeger, Biometrika 73 (1986) 13, from memory), but
-never less than with independent residuals. Twice its root is stated. The bounds enter as a weak
-expectation, so that what the data do not tell stays zero, with an uncertainty of that size.
+and both are added (clustered data: Liang and Zeger, Biometrika 73 (1986) 13; two ways: Cameron,
+Gelbach and Miller, J. Business Econ. Stat. 29 (2011) 238; both from memory; the term that they
+take off again is kept, which errs on the safe side). Twice the root is stated. What is expected
+beforehand is a third of the bounds; so what the data do not tell stays zero, with an uncertainty
+of that size.
 """
 
 from __future__ import annotations
@@ -39,13 +42,17 @@ from bafflelens.conventions import BoolArray, ComplexArray, FloatArray, IntArray
 
 _FREQUENCIES: Final = 40  # of those solved, evenly; more say hardly anything new
 _LOWEST_DB: Final = -25.0
-_LEAST_SPREAD_DB: Final = 0.2  # what a good solution is off by
-_FIRST_SPREAD_DB: Final = 1.0
+_LEAST_SPREAD_DB: Final = 0.15  # what a good solution is off by
+_FIRST_SPREAD_DB: Final = 0.15  # at 1 kHz and below; what a shape is off by grows with frequency
+_FIRST_GROWTH: Final = 1.5
 _LEAST_PATH_SPREAD_M: Final = 1e-3
 _PATH_TOP_HZ: Final = 6000.0
-_BLOCK: Final = 3
+_ANGLES: Final = 3
+_NEIGHBOURS: Final = 4
 _FEWEST_FREQUENCIES: Final = 4
 _BOUNDS: Final = np.array([BOUNDS[name] for name in PARAMETERS])
+_EXPECTED: Final = _BOUNDS / 3
+_SOFT: Final = 2.0  # standard deviations above which a difference counts less
 _UNTOLD: Final = 0.4  # share of the bound above which an uncertainty says that nothing is told
 _SWAP_IS_BETTER: Final = 0.8  # ratio of what is left over
 _SWAP_IS_ALIKE: Final = 0.02
@@ -110,6 +117,7 @@ class _Task:
     segment: IntArray  # angles of one number share a level
     spread_db: FloatArray
     path_spread_m: float
+    free: BoolArray  # which of the parameters
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -156,6 +164,14 @@ def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
         best, task = _solve(task, mirrored)
         left, swapped = _left_db(task, best), left
     uncertainty, is_told = _uncertainty(task, best)
+    if not is_told.all():
+        # What the data do not tell stays as it was noted, or it would take in faults of the shape.
+        task = replace(task, free=is_told)
+        best, task = _solve(task, best.with_values(np.where(is_told, best.values, 0.0)))
+        left = _left_db(task, best)
+        again, still_told = _uncertainty(task, best)
+        uncertainty = np.where(is_told, again, uncertainty)
+        is_told &= still_told
     angle = observed.angle_deg
     return Fit(
         deviation=best,
@@ -191,8 +207,9 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
         usable=usable,
         pressure=observed.pressure_at(solved[numbers], delay_s),
         segment=np.zeros(observed.angle_deg.size, dtype=np.int64),
-        spread_db=np.full(numbers.size, _FIRST_SPREAD_DB),
+        spread_db=_FIRST_SPREAD_DB * np.maximum(solved[numbers] / 1000, 1.0) ** _FIRST_GROWTH,
         path_spread_m=0.01,
+        free=np.ones(len(PARAMETERS), dtype=bool),
     )
 
 
@@ -202,7 +219,7 @@ def _solve(task: _Task, start: Deviation, *, refine: bool = True) -> tuple[Devia
     if refine:
         for _ in range(2):
             terms = _terms(task, found)
-            left = np.nanmedian(np.abs(_centred(task, terms.level_db)), axis=1) * 1.48
+            left = _medians(np.abs(_centred(task, terms.level_db)).T) * 1.48
             path = np.abs(terms.path_m - np.median(terms.path_m)) if terms.path_m.size else 0
             task = replace(
                 task,
@@ -222,18 +239,25 @@ def _least_squares(task: _Task, start: Deviation) -> Deviation:
             cache[key] = _weighted(task, start.with_values(scaled * _BOUNDS))
         return cache[key]
 
+    def whole(chosen: FloatArray) -> FloatArray:
+        scaled = start.values / _BOUNDS
+        scaled[task.free] = chosen
+        return np.asarray(scaled)
+
+    if not task.free.any():
+        return start
     solution = least_squares(
-        lambda scaled: both(scaled)[0],
-        start.values / _BOUNDS,
-        jac=lambda scaled: both(scaled)[1],
+        lambda chosen: both(whole(chosen))[0],
+        (start.values / _BOUNDS)[task.free],
+        jac=lambda chosen: both(whole(chosen))[1][:, task.free],
         bounds=(-1, 1),
         loss="soft_l1",
-        f_scale=2.0,
+        f_scale=_SOFT,
         xtol=1e-4,
         ftol=1e-5,
         max_nfev=12,
     )
-    return start.with_values(solution.x * _BOUNDS)
+    return start.with_values(whole(solution.x) * _BOUNDS)
 
 
 def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray]:
@@ -248,7 +272,7 @@ def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray
         (slope - slope.mean()) / task.path_spread_m if slope.size else []
         for slope in terms.path_slopes
     ]
-    expectation = deviation.values / _BOUNDS
+    expectation = deviation.values / _EXPECTED
     residual = np.concatenate((level, path, expectation))
     jacobian = np.stack(
         [
@@ -257,7 +281,7 @@ def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray
         ],
         axis=1,
     )
-    return residual, np.concatenate((jacobian, np.eye(len(PARAMETERS))))
+    return residual, np.concatenate((jacobian, np.diag(_BOUNDS / _EXPECTED)))
 
 
 def _terms(task: _Task, deviation: Deviation) -> _Terms:
@@ -344,8 +368,7 @@ def _level_steps(task: _Task, deviation: Deviation) -> tuple[IntArray, FloatArra
     """
     centred = _centred(task, _terms(task, deviation).level_db)
     thirds = np.array_split(np.arange(centred.shape[0]), 3)
-    with np.errstate(all="ignore"):
-        jumps = np.diff([np.nanmedian(centred[third], axis=0) for third in thirds], axis=1)
+    jumps = np.diff([_medians(centred[third]) for third in thirds], axis=1)
     middle = np.median(jumps, axis=0)
     usual = 1.48 * np.median(np.abs(middle))
     is_broad = np.abs(jumps - middle).max(axis=0) < 0.5 * np.abs(middle)
@@ -353,28 +376,37 @@ def _level_steps(task: _Task, deviation: Deviation) -> tuple[IntArray, FloatArra
     return found, middle[found]
 
 
+def _medians(values: FloatArray) -> FloatArray:
+    """Return the median of each column over what is known, 0 where nothing is."""
+    columns = (column[np.isfinite(column)] for column in values.T)
+    return np.array([np.median(column) if column.size else 0.0 for column in columns])
+
+
 def _uncertainty(task: _Task, deviation: Deviation) -> tuple[FloatArray, BoolArray]:
     """Return two standard deviations of each parameter, and whether the data tell it."""
     residual, jacobian = _weighted(task, deviation)
+    jacobian = jacobian * task.free  # what is held has no part in the others
     n_parameters = len(PARAMETERS)
     used = np.isfinite(_terms(task, deviation).level_db)
-    angles = np.broadcast_to(np.arange(used.shape[1]), used.shape)[used]
-    n_paths = residual.size - angles.size - n_parameters
-    angles = np.concatenate((angles, np.arange(n_paths)))
+    rows, columns = np.nonzero(used)
+    n_paths = residual.size - rows.size - n_parameters
+    angle_block = np.concatenate((columns, np.arange(n_paths))) // _ANGLES
+    frequency_block = np.concatenate((rows // _NEIGHBOURS, -1 - np.arange(n_paths)))
     data, slopes = residual[:-n_parameters], jacobian[:-n_parameters]
-    robust = 1 / np.sqrt(1 + (data / 2.0) ** 2)  # weight of the soft L1 loss
+    robust = 1 / np.sqrt(1 + (data / _SOFT) ** 2)  # weight of the soft L1 loss
     weighted = slopes * robust[:, np.newaxis]
     information = weighted.T @ slopes
-    inverse = np.linalg.inv(information + np.eye(n_parameters))
-    block = angles // _BLOCK
-    scores = np.stack([(weighted[block == b] * data[block == b][:, np.newaxis]).sum(axis=0)
-                       for b in np.unique(block)])  # fmt: skip
-    correction = len(scores) / max(len(scores) - n_parameters, 1)
-    clustered = inverse @ (correction * scores.T @ scores) @ inverse
-    independent = inverse * max(float(np.mean(robust * data**2)), 0.05)
-    variance = np.maximum(np.diag(clustered), np.diag(independent))
-    # What the data say little of is as uncertain as its bound.
-    told = np.diag(information) / (np.diag(information) + 1)
-    deviation_of = np.sqrt(variance + (1 - told) * 0.25)
-    uncertainty = 2 * deviation_of * _BOUNDS
+    expected = (_BOUNDS / _EXPECTED) ** 2
+    inverse = np.linalg.inv(information + np.diag(expected))
+    scores = weighted * data[:, np.newaxis]
+    variance = np.zeros(n_parameters)
+    for block in (angle_block, frequency_block):
+        names, number = np.unique(block, return_inverse=True)
+        sums = np.zeros((names.size, n_parameters))
+        np.add.at(sums, number, scores)
+        correction = names.size / max(names.size - n_parameters, 1)
+        variance += np.diag(inverse @ (correction * sums.T @ sums) @ inverse)
+    # What the data say little of is as uncertain as was expected.
+    untold = expected / (np.diag(information) + expected)
+    uncertainty = 2 * np.sqrt(variance * _BOUNDS**2 + untold * _EXPECTED**2)
     return uncertainty, uncertainty < _UNTOLD * _BOUNDS

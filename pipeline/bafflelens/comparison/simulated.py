@@ -57,7 +57,9 @@ def simulate_orbit(observed: Observed, radiator: Radiator, deviation: Deviation)
     solved = radiator.frequencies_hz
     pressure, _ = radiator.at(points, np.arange(solved.size))
     low, high = solved[0] * (1 - 1e-9), solved[-1] * (1 + 1e-9)
-    wanted = observed.frequency_hz[(observed.frequency_hz >= low) & (observed.frequency_hz <= high)]
+    wanted = observed.frequency_hz[
+        (observed.frequency_hz >= low) & (observed.frequency_hz <= high)
+    ]
     found = interpolate(
         solved,
         pressure[np.newaxis],
@@ -65,6 +67,4 @@ def simulate_orbit(observed: Observed, radiator: Radiator, deviation: Deviation)
         delays_s=np.linalg.norm(points, axis=1)[np.newaxis] / radiator.sound_speed,
         is_front=np.abs(observed.angle_deg) <= 90,
     )
-    return Simulated(
-        frequency_hz=wanted, pressure=found.far_field[0], error_db=found.error_db
-    )
+    return Simulated(frequency_hz=wanted, pressure=found.far_field[0], error_db=found.error_db)

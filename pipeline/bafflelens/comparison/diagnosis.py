@@ -187,9 +187,7 @@ def _share(before: Sequence[FloatArray], after: Sequence[FloatArray]) -> float:
     return max(0.0, 1 - _mean_square(after) / power) if power > 0 else 0.0
 
 
-def find_reflection(
-    observed: Observed, simulated: Simulated
-) -> tuple[float, float] | None:
+def find_reflection(observed: Observed, simulated: Simulated) -> tuple[float, float] | None:
     """Return delay in s and ripple in dB of a reflection that all angles share; None without one.
 
     Parameters
@@ -346,8 +344,8 @@ def _shape(
         name="shape",
         share=_share(before, after),
         text=(
-            f"With the scanned clay in place of the nominal shape {np.sqrt(_mean_square(after)):.1f}"
-            f" dB r.m.s. is left instead of {np.sqrt(_mean_square(before)):.1f} dB."
+            f"With the scanned clay in place of the nominal shape "
+            f"{np.sqrt(_mean_square(after)):.1f} dB r.m.s. is left instead of {np.sqrt(_mean_square(before)):.1f} dB."
         ),
         check="The deviation map of the scan: walls first, then the throat.",
         from_hz=float(differences[0].frequency_hz[0]),
@@ -399,13 +397,13 @@ def _dome(
         name="dome",
         share=float(explained / total * _mean_square(left) / power) if total > 0 else 0.0,
         text=(
-            f"From {starts / 1e3:.1f} kHz up the difference is the same at equal angles in {orbits}"
-            f" ({100 * likeness:.0f} % of it), and below there is little: a dome that no longer "
+            f"From {starts / 1e3:.1f} kHz up the difference is the same at equal angles in "
+            f"{orbits} ({100 * likeness:.0f} % of it), and below there is little: a dome that no longer "
             "moves as a whole."
         ),
         check=(
-            "The dome's velocity over its radius, by laser or from a model, as a table of the job; "
-            "soft domes cease to be rigid from about 8 to 10 kHz (common practice, no source)."
+            "The dome's velocity over its radius, by laser or from a model, as a table of the "
+            "job; soft domes cease to be rigid from about 8 to 10 kHz (common practice, no source)."
         ),
         from_hz=starts,
         to_hz=float(frequency[-1]),

@@ -4,9 +4,9 @@
 Depends on: comparison.fitting, comparison.observed, comparison.simulated, conventions.
 
 Both sides are smoothed alike: power, over the same fraction of an octave. A difference has two
-parts. The *response* part is the same at all angles, the mean over the front of the orbit: it holds
-the driver's own response, which the simulation knows only where the job has measured it. The
-*directivity* part is the rest, and it is what a shape is judged by.
+parts. The *response* part is the same at all angles, the mean over the front of the orbit: it
+holds the driver's own response, which the simulation knows only where the job has measured it.
+The *directivity* part is the rest, and it is what a shape is judged by.
 """
 
 from __future__ import annotations

@@ -9,8 +9,9 @@ driver's own response is not part of the set-up. Where the phases of all angles 
 time, the way of the sound to each microphone is compared as well, less its mean.
 
 Weights: one standard deviation a frequency, at first growing with it and then from what is left
-there, so that frequencies at which model and clay differ say little; a robust loss (soft L1) for single angles; and nothing more than
-25 dB below the loudest angle, where small errors make large differences.
+there, so that frequencies at which model and clay differ say little; a robust loss (soft L1) for
+single angles; and nothing more than 25 dB below the loudest angle, where small errors make large
+differences.
 
 Uncertainty: neighbouring angles go wrong together, and so do neighbouring frequencies, where the
 model is at fault. So residuals are taken in blocks of `_ANGLES` angles, and once more in blocks of

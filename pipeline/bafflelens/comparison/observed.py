@@ -14,7 +14,6 @@ import numpy as np
 from bafflelens.comparison.placement import Placement
 from bafflelens.conventions import BoolArray, ComplexArray, FloatArray
 
-
 LEAST_OVER_NOISE_DB: Final = 10.0
 """Nearer to the noise nothing is used: there it adds more than 0.4 dB, and scatters by 2 dB."""
 
@@ -79,9 +78,9 @@ class Observed:
     def without_ripple(self, delay_s: float) -> Observed:
         """Return the orbit with the ripple of a reflection averaged away, for a fit.
 
-        The mean of the level in dB over whole periods of 1/delay is that of the direct sound alone,
-        as long as the reflection is the weaker: the mean of ln|1 + q exp(i t)| over t is zero for
-        q < 1 (Jensen's formula).
+        The mean of the level in dB over whole periods of 1/delay is that of the direct sound
+        alone, as long as the reflection is the weaker: the mean of ln|1 + q exp(i t)| over t is
+        zero for q < 1 (Jensen's formula).
         """
         half = 1 / delay_s
         rows = []

@@ -281,6 +281,7 @@ class SolveSection(_Section):
     without_card: Literal["stop", "direct"] = "stop"
     second_opinion: bool = True
     remeshes: int = Field(default=2, ge=0, le=8)
+    keep_surface: bool = True
     mesh_time_limit_s: float = Field(default=120.0, ge=1, le=3600)
     workers: int | None = Field(default=None, ge=1, le=1024)
     memory_gib: float | None = Field(default=None, ge=1, le=16_384)

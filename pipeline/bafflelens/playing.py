@@ -3,9 +3,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import xarray as xr
 
 from bafflelens.conventions import ComplexArray
+from bafflelens.crossover import accelerations, owner_of
+from bafflelens.errors import InputError, invalid
 from bafflelens.interpolated import shown
 from bafflelens.jobfile import LoadedJob
 from bafflelens.lobe import Meeting, find_meeting
@@ -41,6 +44,50 @@ def driver_strengths(
     if crossover is None or crossover.mode != "electrical":
         return None
     return strengths_of(shown(dataset), loaded.loudspeaker, _plates(folder, loaded))
+
+
+def accelerations_as_played(
+    folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset, only: str = ""
+) -> ComplexArray:
+    """Return the acceleration of each source at the solved frequencies, as the job plays it.
+
+    Parameters
+    ----------
+    folder, loaded, dataset
+        As in `played`.
+    only : str
+        Name of the only source that moves, at 1 m/s^2; empty for what the job says.
+
+    Returns
+    -------
+    (n_sources, n_frequencies) complex array
+        In m/s^2, for exp(-i omega t); NaN where it is not known.
+
+    Raises
+    ------
+    InputError
+        If there are several sources and nothing says how they are driven, or no such source.
+    """
+    names = [str(name) for name in dataset["source"].values]
+    ones = np.ones((len(names), dataset.sizes["frequency"]), dtype=complex)
+    if only:
+        if only not in names:
+            raise InputError(invalid("source", only, "one of " + ", ".join(names)))
+        return np.asarray(ones * (np.array(names) == only)[:, np.newaxis])
+    loudspeaker = loaded.loudspeaker
+    if loudspeaker.crossover is not None and len(names) > 1:
+        strengths = None
+        if loudspeaker.crossover.mode == "electrical":
+            strengths = strengths_of(dataset, loudspeaker, _plates(folder, loaded))
+        return accelerations(dataset, loudspeaker.crossover, strengths)
+    if len(names) > 1:
+        rule = "named with --source, or driven through a crossover of the job: there are several"
+        raise InputError(invalid("sources", ", ".join(names), rule))
+    if loudspeaker.is_absolute and not missing_plates(folder, loaded):
+        owners = {known.driver.name for known in loudspeaker.drivers}
+        if owner_of(names[0], owners):
+            return strengths_of(dataset, loudspeaker, _plates(folder, loaded))
+    return ones
 
 
 def meeting_of(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> Meeting | None:

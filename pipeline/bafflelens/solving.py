@@ -231,6 +231,7 @@ def _submit(
         stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
         without_card=job.solve.without_card,
         microphones_m=run.loaded.loudspeaker.microphones_m(candidate.id),
+        keep_surface=job.solve.keep_surface and sizes is None,
     )
     opened = _Open(
         candidate=candidate,
@@ -360,8 +361,10 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
         run.journal.add_time("meshing, summed over workers", outcome.value.seconds)
     else:
         result: BandResult = outcome.value.value
+        if result.surface is not None:
+            run.folder.save_surface(candidate_id, task.number, result.surface)
         run.folder.save_band(candidate_id, task.number, result)
-        task.open.results[task.number] = result
+        task.open.results[task.number] = replace(result, surface=None)
         run.journal.add_time("solving, summed over workers", outcome.value.seconds)
         reason = "; ".join(
             f"{item.frequency_hz:.0f} Hz failed: {item.reason}"

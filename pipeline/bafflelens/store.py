@@ -12,7 +12,7 @@
         status.json         how far it is, for other terminals
         catalog.sqlite      candidates, parameters, status, scores, notes
         candidates.jsonl    the candidates once more, to make the catalogue anew if it is damaged
-        candidates/c001/    mesh.npz (the finest), directivity.nc
+        candidates/c001/    mesh.npz (the finest), directivity.nc, surface/ (pressure on it)
         candidates/c001.mesh1/  the best candidate, meshed another way
         report.html
         target.png          what was asked of the levels, on one page
@@ -49,9 +49,11 @@ from bafflelens import directivity
 from bafflelens.errors import DamagedError, StoreError, invalid
 from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.mesh import Mesh
+from bafflelens.mockups import MockUp
 from bafflelens.netcdf import is_whole
 from bafflelens.ranking import CandidateResult, Remeshing
 from bafflelens.score import Score, Term
+from bafflelens.surface_pressure import SurfacePressure
 from bafflelens.sweep import BandResult, FrequencyOutcome
 
 CATALOG_VERSION: Final = 1
@@ -72,6 +74,7 @@ STOPPED: Final = "stopped"
 _LITTLE_ROOM_BYTES: Final = 64 * 2**20
 _LOCK_ATTEMPTS: Final = 3
 _LOCK_PAUSE_S: Final = 0.05
+_MOCK_UPS: Final = "mockups.json"  # beside the runs
 
 _SCHEMA: Final = """
 CREATE TABLE candidates (
@@ -566,6 +569,33 @@ class RunFolder:
                 continue  # cut short by whatever stopped the run: it is solved again
         return bands
 
+    def save_surface(self, candidate_id: str, number: int, surface: SurfacePressure) -> None:
+        """Keep what is on the surface of a candidate in a band."""
+        folder = self._candidate_folder(candidate_id) / "surface"
+        with _storing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            with _replacing(folder / f"{number:03d}.npz", replace_existing=True) as stream:
+                surface.write(stream)
+
+    def load_surface(self, candidate_id: str) -> tuple[SurfacePressure, ...]:
+        """Return what was kept of a candidate's surface; empty if nothing was.
+
+        Raises
+        ------
+        StoreError
+            If a file is damaged.
+        """
+        folder = self._candidate_folder(candidate_id) / "surface"
+        found = []
+        for path in sorted(folder.glob("*.npz")):
+            with _storing(path), path.open("rb") as stream:
+                found.append(SurfacePressure.read(stream, path))
+        return tuple(found)
+
+    def drop_surface(self, candidate_id: str) -> None:
+        """Remove what was kept of a candidate's surface."""
+        shutil.rmtree(self._candidate_folder(candidate_id) / "surface", ignore_errors=True)
+
     def save_directivity(self, candidate_id: str, dataset: xr.Dataset) -> None:
         """Keep a complete candidate's directivity, for good; its bands are then dropped."""
         folder = self._candidate_folder(candidate_id)
@@ -611,6 +641,52 @@ class RunFolder:
 
 def _text_of(path: Path) -> str:
     return path.read_text(encoding="utf-8", errors="replace")
+
+
+# ---------------------------------------------------------------------------- all mock-ups
+
+
+def load_mock_ups(results: Path) -> tuple[MockUp, ...]:
+    """Return all mock-ups that were compared with runs of a folder; empty if there are none.
+
+    Raises
+    ------
+    StoreError
+        If the file is damaged.
+    """
+    path = results / _MOCK_UPS
+    if not path.exists():
+        return ()
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        return tuple(
+            MockUp(
+                **{
+                    key: tuple(value) if isinstance(value, list) else value
+                    for key, value in entry.items()
+                }
+            )
+            for entry in content["mock_ups"]
+        )
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        rule = f"a library of mock-ups written by bafflelens ({error})"
+        raise StoreError(invalid("library", path, rule)) from error
+
+
+def add_mock_up(results: Path, mock_up: MockUp) -> tuple[MockUp, ...]:
+    """Add a mock-up to the library beside the runs, or replace it, and return all.
+
+    Others that add at the same moment wait for each other; whatever stops this leaves the
+    library as it was.
+    """
+    path = results / _MOCK_UPS
+    with _storing(path), path.with_suffix(".lock").open("a", encoding="utf-8") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        others = tuple(one for one in load_mock_ups(results) if one.key != mock_up.key)
+        together = (*others, mock_up)
+        content = {"format": 1, "mock_ups": [asdict(one) for one in together]}
+        write_file(path, json.dumps(content, indent=1).encode() + b"\n", replace_existing=True)
+    return together
 
 
 # ------------------------------------------------------------------------ making and opening

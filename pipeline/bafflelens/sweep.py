@@ -22,6 +22,7 @@ from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
 from bafflelens.quality import Band, tolerance
 from bafflelens.source import SourceMotion, normal_velocity
+from bafflelens.surface_pressure import SurfacePressure
 
 # From a problem and the pressures of earlier frequencies to a solution.
 Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
@@ -85,6 +86,8 @@ class BandResult:
     load : (n_frequencies, n_sources, n_sources) complex array
         Radiation impedance of the sources in N s/m, own and mutual (`force_matrix` for 1 m/s);
         empty where nobody computed it.
+    surface : SurfacePressure or None
+        What is on the surface at those frequencies that were solved, if it is to be kept.
     """
 
     frequencies_hz: FloatArray
@@ -95,6 +98,7 @@ class BandResult:
         default_factory=lambda: np.zeros((0, 0, 0), dtype=complex)
     )
     load: ComplexArray = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=complex))
+    surface: SurfacePressure | None = None
 
 
 def solve_band(
@@ -111,6 +115,7 @@ def solve_band(
     stored_unknowns: int | None = None,
     without_card: str = "stop",
     microphones_m: Sequence[float] = (),
+    keep_surface: bool = False,
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
 
@@ -140,6 +145,8 @@ def solve_band(
         What engine ``gpu`` does where the card cannot be used: fail, or go on with ``direct``.
     microphones_m : sequence of float
         Distances of microphones on the reference axis from the reference point, in m.
+    keep_surface : bool
+        Whether the pressure on the surface is returned, too.
 
     Returns
     -------
@@ -165,6 +172,7 @@ def solve_band(
     points = np.array([[distance, 0.0, 0.0] for distance in microphones_m]).reshape(-1, 3)
     microphone_pressure = np.full((*shape, len(points)), np.nan, dtype=complex)
     outcomes = []
+    on_surface: dict[float, tuple[ComplexArray, ComplexArray]] = {}
     # From the top down: the mesh is finest there in wavelengths, and each solution is a guess
     # for the next.
     for n in reversed(range(shape[1])):
@@ -191,6 +199,9 @@ def solve_band(
                 microphone_pressure[:, n] = solution.pressure_at(points)
             cross_power[n] = solution.cross_power()
             load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
+            if keep_surface:
+                pressure = solution.surface_pressure
+                on_surface[frequency] = pressure, problem.total_gradient(pressure)
         except (SolveError, MemoryError) as error:
             status, reason = "failed", str(error) or type(error).__name__
         outcomes.append(
@@ -212,6 +223,27 @@ def solve_band(
         outcomes=tuple(reversed(outcomes)),
         microphone_pressure=microphone_pressure,
         load=load,
+        surface=_surface(mesh, symmetry, air, on_surface),
+    )
+
+
+def _surface(
+    mesh: Mesh,
+    symmetry: tuple[str, ...],
+    air: Air,
+    found: Mapping[float, tuple[ComplexArray, ComplexArray]],
+) -> SurfacePressure | None:
+    """Return what is to be kept of the surface, rising in frequency; None if nothing is."""
+    if not found:
+        return None
+    rising = sorted(found)
+    return SurfacePressure(
+        mesh=mesh,
+        symmetry=symmetry,
+        sound_speed=air.sound_speed,
+        frequencies_hz=np.array(rising),
+        pressure=np.stack([found[f][0] for f in rising], axis=1).astype(np.complex64),
+        gradient=np.stack([found[f][1] for f in rising], axis=1).astype(np.complex64),
     )
 
 

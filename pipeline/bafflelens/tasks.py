@@ -79,6 +79,8 @@ class SolveSettings:
         What engine ``gpu`` does where the card cannot be used.
     microphones_m : tuple of float
         Distances of microphones on the axis at which the pressure is wanted, in m.
+    keep_surface : bool
+        Whether the pressure on the surface is kept, from which that at any microphone follows.
     """
 
     motions: tuple[SourceMotion, ...]
@@ -90,6 +92,7 @@ class SolveSettings:
     stored_unknowns: int | None = None
     without_card: str = "stop"
     microphones_m: tuple[float, ...] = ()
+    keep_surface: bool = False
 
     @property
     def on_card(self) -> bool:
@@ -137,5 +140,6 @@ def solve_candidate_band(
         stored_unknowns=settings.stored_unknowns,
         without_card=settings.without_card,
         microphones_m=settings.microphones_m,
+        keep_surface=settings.keep_surface,
     )
     return Timed(value=result, seconds=time.perf_counter() - start)

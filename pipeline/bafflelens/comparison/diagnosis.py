@@ -344,8 +344,9 @@ def _shape(
         name="shape",
         share=_share(before, after),
         text=(
-            f"With the scanned clay in place of the nominal shape "
-            f"{np.sqrt(_mean_square(after)):.1f} dB r.m.s. is left instead of {np.sqrt(_mean_square(before)):.1f} dB."
+            "With the scanned clay in place of the nominal shape "
+            f"{np.sqrt(_mean_square(after)):.1f} dB r.m.s. is left instead of "
+            f"{np.sqrt(_mean_square(before)):.1f} dB."
         ),
         check="The deviation map of the scan: walls first, then the throat.",
         from_hz=float(differences[0].frequency_hz[0]),
@@ -398,12 +399,13 @@ def _dome(
         share=float(explained / total * _mean_square(left) / power) if total > 0 else 0.0,
         text=(
             f"From {starts / 1e3:.1f} kHz up the difference is the same at equal angles in "
-            f"{orbits} ({100 * likeness:.0f} % of it), and below there is little: a dome that no longer "
-            "moves as a whole."
+            f"{orbits} ({100 * likeness:.0f} % of it), and below there is little: a dome that no "
+            "longer moves as a whole."
         ),
         check=(
             "The dome's velocity over its radius, by laser or from a model, as a table of the "
-            "job; soft domes cease to be rigid from about 8 to 10 kHz (common practice, no source)."
+            "job; soft domes cease to be rigid from about 8 to 10 kHz (common practice, no "
+            "source)."
         ),
         from_hz=starts,
         to_hz=float(frequency[-1]),

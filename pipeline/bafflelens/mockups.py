@@ -103,6 +103,7 @@ def mock_ups_line(mock_ups: Sequence[MockUp]) -> str:
             "between candidates say nothing about clay yet."
         )
     return (
-        f"So far {count}, typical error {found.error_db:.1f} dB up to {found.to_hz / 1e3:.1f} kHz: "
-        "a level that differs by less between candidates says nothing about clay."
+        f"So far {count}, typical error {found.error_db:.1f} dB up to "
+        f"{found.to_hz / 1e3:.1f} kHz: a level that differs by less between candidates says "
+        "nothing about clay."
     )

@@ -36,7 +36,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
-from dataclasses import asdict, astuple, dataclass
+from dataclasses import asdict, astuple, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any, Final
@@ -660,11 +660,10 @@ def load_mock_ups(results: Path) -> tuple[MockUp, ...]:
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
         return tuple(
-            MockUp(
-                **{
-                    key: tuple(value) if isinstance(value, list) else value
-                    for key, value in entry.items()
-                }
+            replace(
+                MockUp(**entry),
+                bands_hz=tuple(entry["bands_hz"]),
+                rms_db=tuple(entry["rms_db"]),
             )
             for entry in content["mock_ups"]
         )

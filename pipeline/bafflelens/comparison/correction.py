@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 r"""The source's own response, from a measurement that agreed: for the driver of the next job.
 
-Depends on: comparison.difference, comparison.observed, comparison.simulated, conventions, responses.
+Depends on: comparison.observed, comparison.simulated, conventions, responses.
 
 A simulation holds for an acceleration of 1 m/s^2 (or what the job says of the driver). With s the
 simulated and m the measured pressure at several angles in front, the acceleration that explains
@@ -88,7 +88,7 @@ class Correction:
 
     @property
     def response(self) -> Response:
-        """The correction as a response that can be written, and read as a driver's acceleration."""
+        """The correction as a response, which a job reads as a driver's acceleration."""
         return Response(
             name="velocity correction",
             frequency_hz=self.frequency_hz,
@@ -161,7 +161,7 @@ def correction_of(
 def _ratios(
     orbits: Sequence[tuple[Observed, Simulated]], with_phase: bool
 ) -> tuple[ComplexArray, FloatArray, FloatArray]:
-    """Return ln(m/s) and weights of all angles in front, and the frequencies of the first orbit."""
+    """Return ln(m/s) and weights of all angles in front, and the first orbit's frequencies."""
     frequency = orbits[0][1].frequency_hz
     logs, weights = [], []
     for observed, simulated in orbits:

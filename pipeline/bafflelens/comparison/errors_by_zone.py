@@ -149,7 +149,7 @@ def _nearest(angle_deg: FloatArray, wanted_deg: Sequence[float]) -> BoolArray:
 def bands_between(
     low_hz: float, high_hz: float, per_octave: int
 ) -> tuple[tuple[float, float], ...]:
-    """Return the octaves, or thirds, around the nominal centres that overlap a range.
+    """Return the octaves, or thirds, around the nominal centres, as far as a range reaches.
 
     Base-two bands, one of them centred on 1 kHz (IEC 61260-1 nearly: its bands are base ten, 0.2 %
     apart in width; common practice, no source seen).
@@ -161,7 +161,11 @@ def bands_between(
         (_NOMINAL * 2 ** (n / per_octave - half), _NOMINAL * 2 ** (n / per_octave + half))
         for n in range(first, last + 1)
     ]
-    return tuple(band for band in bands if band[1] > low_hz * 1.02 and band[0] < high_hz / 1.02)
+    return tuple(
+        (max(low, low_hz), min(high, high_hz * (1 + 1e-9)))
+        for low, high in bands
+        if high > low_hz * 1.02 and low < high_hz / 1.02
+    )
 
 
 def zone_errors(
@@ -174,7 +178,7 @@ def zone_errors(
         for one in differences:
             if one.plane not in zone.masks:
                 continue
-            rows = (one.frequency_hz >= low) & (one.frequency_hz < high)
+            rows = (one.frequency_hz >= low * (1 - 1e-9)) & (one.frequency_hz < high)
             part = one.difference_db[rows][:, zone.masks[one.plane]]
             finite = np.isfinite(part)
             values.append(part[finite])

@@ -122,7 +122,7 @@ def difference_of(
         front = np.abs(angle) <= np.abs(angle).min() + FRONT_DEG
     response = _mean(np.where(compared, difference, np.nan)[:, front])
     level = float(np.nanmean(response)) if np.isfinite(response).any() else 0.0
-    zero = [_mean(np.where(compared, values, np.nan)[:, front]) for values in levels]
+    zero = [_mean(values[:, front]) for values in levels]
     nearest = int(np.argmin(np.abs(angle)))
     spread = None
     if observed.spread_db is not None:

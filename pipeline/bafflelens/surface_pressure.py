@@ -11,7 +11,8 @@ Kept with half-precision numbers it takes four bytes a triangle, source and freq
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import IO, Any, Final
 from zipfile import BadZipFile
 
@@ -89,27 +90,60 @@ class SurfacePressure:
             points,
         )
 
-    def write(self, stream: IO[bytes]) -> None:
-        """Write to a stream, in half precision: an element is 0.05 % off at most."""
+    def at_frequency(self, frequency_hz: float) -> SurfacePressure | None:
+        """Return the same at one of its frequencies only; None if that was not solved."""
+        here = self.frequencies_hz == frequency_hz
+        if not here.any():
+            return None
+        return replace(
+            self,
+            frequencies_hz=self.frequencies_hz[here],
+            pressure=self.pressure[:, here],
+            gradient=self.gradient[:, here],
+        )
+
+    def arrays(self) -> dict[str, Any]:
+        """Return all but the mesh, in half precision: an element is 0.05 % off at most."""
         largest = np.abs(self.pressure).max(axis=2, keepdims=True)
         scale = np.where(largest > 0, largest, 1.0) / _HALF_RANGE
         pressure = self.pressure / scale
         moving = np.flatnonzero(np.abs(self.gradient).max(axis=(0, 1)) > 0)
-        names, surface = np.unique(self.mesh.surface, return_inverse=True)
-        np.savez(
-            stream,
-            vertices=self.mesh.vertices.astype(np.float32),
-            triangles=self.mesh.triangles.astype(np.int32),
-            surface=surface.astype(np.int16),
-            surface_names=names,
-            symmetry=np.array(self.symmetry, dtype=str),
-            sound_speed=self.sound_speed,
-            frequencies_hz=self.frequencies_hz,
-            scale=scale.astype(np.float32),
-            pressure=np.stack((pressure.real, pressure.imag)).astype(np.float16),
-            moving=moving.astype(np.int32),
-            gradient=self.gradient[..., moving],
+        return {
+            "surface_symmetry": np.array(self.symmetry, dtype=str),
+            "surface_sound_speed": np.array(self.sound_speed),
+            "surface_frequencies_hz": self.frequencies_hz,
+            "surface_scale": scale.astype(np.float32),
+            "surface_pressure": np.stack((pressure.real, pressure.imag)).astype(np.float16),
+            "surface_moving": moving.astype(np.int32),
+            "surface_gradient": self.gradient[..., moving],
+        }
+
+    @classmethod
+    def from_arrays(cls, data: Mapping[str, NDArray[Any]], mesh: Mesh) -> SurfacePressure:
+        """Return what `arrays` gave, with its mesh."""
+        real, imaginary = data["surface_pressure"].astype(np.float32)
+        pressure = (real + 1j * imaginary) * data["surface_scale"]
+        gradient = np.zeros(pressure.shape, dtype=np.complex64)
+        gradient[..., data["surface_moving"]] = data["surface_gradient"]
+        return cls(
+            mesh=mesh,
+            symmetry=tuple(str(plane) for plane in data["surface_symmetry"]),
+            sound_speed=float(data["surface_sound_speed"]),
+            frequencies_hz=data["surface_frequencies_hz"],
+            pressure=pressure.astype(np.complex64),
+            gradient=gradient,
         )
+
+    def write(self, stream: IO[bytes]) -> None:
+        """Write all to a stream."""
+        names, surface = np.unique(self.mesh.surface, return_inverse=True)
+        arrays: dict[str, Any] = {
+            "vertices": self.mesh.vertices.astype(np.float32),
+            "triangles": self.mesh.triangles.astype(np.int32),
+            "surface": surface.astype(np.int16),
+            "surface_names": names,
+        }
+        np.savez(stream, **arrays, **self.arrays())
 
     @classmethod
     def read(cls, stream: IO[bytes], name: Any) -> SurfacePressure:
@@ -126,18 +160,19 @@ class SurfacePressure:
                 mesh = Mesh(
                     data["vertices"].astype(float), data["triangles"].astype(np.int64), surface
                 )
-                real, imaginary = data["pressure"].astype(np.float32)
-                pressure = (real + 1j * imaginary) * data["scale"]
-                gradient = np.zeros(pressure.shape, dtype=np.complex64)
-                gradient[..., data["moving"]] = data["gradient"]
-                return cls(
-                    mesh=mesh,
-                    symmetry=tuple(str(plane) for plane in data["symmetry"]),
-                    sound_speed=float(data["sound_speed"]),
-                    frequencies_hz=data["frequencies_hz"],
-                    pressure=pressure.astype(np.complex64),
-                    gradient=gradient,
-                )
+                return cls.from_arrays(data, mesh)
         except (OSError, ValueError, KeyError, IndexError, EOFError, BadZipFile) as error:
             rule = f"a surface pressure saved by bafflelens ({error})"
             raise StoreError(invalid("result file", name, rule)) from error
+
+
+def joined(parts: Sequence[SurfacePressure]) -> SurfacePressure:
+    """Return parts of one mesh as one, rising in frequency."""
+    frequencies = np.concatenate([part.frequencies_hz for part in parts])
+    rising = np.argsort(frequencies)
+    return replace(
+        parts[0],
+        frequencies_hz=frequencies[rising],
+        pressure=np.concatenate([part.pressure for part in parts], axis=1)[:, rising],
+        gradient=np.concatenate([part.gradient for part in parts], axis=1)[:, rising],
+    )

@@ -30,6 +30,7 @@ from bafflelens.quality import Band, MeshSize
 from bafflelens.run import RunOptions, run_job
 from bafflelens.scripts import PackedScript, unpacked
 from bafflelens.source import SourceMotion
+from bafflelens.surface_pressure import SurfacePressure
 from bafflelens.tasks import SolveSettings, mesh_candidate
 
 SHAPES, BANDS = 4, 4  # of the small job
@@ -198,6 +199,7 @@ CHANGED = {
     "stored_unknowns": lambda s: 0,
     "without_card": lambda s: "direct",
     "microphones_m": lambda s: (1.0,),
+    "keep_surface": lambda s: True,
 }
 
 
@@ -300,7 +302,7 @@ def test_frequencies_come_back_and_join_in_order(stub):
     mesh = stub.mesh_shape(None, {}, [None], 1.0)[0]
     band = Band(frequencies_hz=(1000.0, 2000.0, 3000.0), mesh_frequency_hz=3000.0)
     result = stub.solve_band(mesh, (), band, microphones_m=(1.0, 2.0))
-    parts = [frequency_from_bytes(frequency_to_bytes(result, number)) for number in (2, 0, 1)]
+    parts = [frequency_from_bytes(frequency_to_bytes(result, n), mesh) for n in (2, 0, 1)]
     whole = joined(band, parts)
     np.testing.assert_array_equal(whole.frequencies_hz, band.frequencies_hz)
     np.testing.assert_array_equal(
@@ -310,8 +312,33 @@ def test_frequencies_come_back_and_join_in_order(stub):
     np.testing.assert_array_equal(whole.microphone_pressure, result.microphone_pressure)
     assert [o.frequency_hz for o in whole.outcomes] == list(band.frequencies_hz)
     assert {o.seconds for o in whole.outcomes} == {0.0}
+    assert whole.surface is None
     with pytest.raises(ValueError, match="not those of the band"):
         joined(band, parts[:2])
+
+
+def test_what_is_on_the_surface_is_kept_with_each_frequency(stub):
+    """But for the mesh, and where a frequency failed there is none."""
+    mesh = stub.mesh_shape(None, {}, [None], 1.0)[0]
+    band = Band(frequencies_hz=(1000.0, 2000.0, 3000.0), mesh_frequency_hz=3000.0)
+    shape = (1, 2, mesh.n_triangles)
+    pressure = np.arange(1.0, 1 + 2 * mesh.n_triangles).reshape(shape) * (1 + 2j)
+    surface = SurfacePressure(
+        mesh=mesh,
+        symmetry=("y",),
+        sound_speed=343.2,
+        frequencies_hz=np.array([1000.0, 3000.0]),
+        pressure=pressure.astype(np.complex64),
+        gradient=np.zeros(shape, dtype=np.complex64),
+    )
+    result = replace(stub.solve_band(mesh, (), band), surface=surface)
+    kept = [frequency_to_bytes(result, number) for number in (2, 1, 0)]
+    whole = joined(band, [frequency_from_bytes(content, mesh) for content in kept]).surface
+    assert whole is not None
+    assert whole.mesh is mesh
+    assert whole.symmetry == ("y",)
+    np.testing.assert_array_equal(whole.frequencies_hz, [1000.0, 3000.0])
+    np.testing.assert_allclose(whole.pressure, pressure, rtol=1e-3)
 
 
 # ------------------------------------------------------------------------------ damage

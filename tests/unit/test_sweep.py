@@ -262,3 +262,18 @@ def test_implausible(factor, balance, message):
 
 def test_plausible():
     require_plausible(breathing(), 1.04)
+
+
+def test_what_is_on_the_surface_can_be_kept():
+    """From it follows the pressure at any microphone, by the same strengths as the far field."""
+    result = run(keep_surface=True)
+    surface = result.surface
+    assert run().surface is None
+    assert surface.symmetry == ("y",)
+    np.testing.assert_array_equal(surface.frequencies_hz, BAND.frequencies_hz)
+    distance = 400.0
+    strengths = np.array([1.0, 0.5j])
+    pressure, _ = surface.at_microphones(2, distance * DIRECTIONS, strengths)
+    k = 2 * np.pi * 600 / AIR.sound_speed
+    far = np.einsum("s,sd->d", strengths, result.far_field[:, 2])
+    assert radiating.relative_error(pressure * distance * np.exp(-1j * k * distance), far) < 2e-3

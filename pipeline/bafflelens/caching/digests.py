@@ -34,12 +34,14 @@ _SIZE: Final = 20  # bytes of a digest: two results will never share one by acci
 _NO_PART: Final = frozenset(
     {
         "caching",
+        "comparison",
         "report",
         "queueing",
         "cli.py",
         "drawing.py",
         "gallery.py",
         "journal.py",
+        "mockups.py",
         "parallel.py",
         "picture.py",
         "progress.py",

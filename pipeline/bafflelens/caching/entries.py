@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What is kept, as bytes: the meshes of a shape, and one solved frequency.
 
-Depends on: mesh, sweep.
+Depends on: mesh, surface_pressure, sweep.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ import numpy as np
 
 from bafflelens.mesh import Mesh
 from bafflelens.quality import Band
+from bafflelens.surface_pressure import SurfacePressure
+from bafflelens.surface_pressure import joined as joined_surface
 from bafflelens.sweep import BandResult, FrequencyOutcome
 
 
@@ -52,6 +54,9 @@ def frequency_to_bytes(result: BandResult, number: int) -> bytes:
     """Return one frequency of a band as bytes; the far field in the precision of result files."""
     stream = io.BytesIO()
     one = slice(number, number + 1)
+    surface = result.surface
+    if surface is not None:
+        surface = surface.at_frequency(result.frequencies_hz[number])
     np.savez(
         stream,
         frequencies_hz=result.frequencies_hz[one],
@@ -60,12 +65,21 @@ def frequency_to_bytes(result: BandResult, number: int) -> bytes:
         microphone_pressure=result.microphone_pressure[:, one],
         load=result.load[one],
         outcome=np.array(json.dumps(asdict(result.outcomes[number]))),
+        **(surface.arrays() if surface is not None else {}),
     )
     return stream.getvalue()
 
 
-def frequency_from_bytes(content: bytes) -> BandResult:
-    """Return the frequency that `frequency_to_bytes` was given, as a band of one."""
+def frequency_from_bytes(content: bytes, mesh: Mesh) -> BandResult:
+    """Return the frequency that `frequency_to_bytes` was given, as a band of one.
+
+    Parameters
+    ----------
+    content : bytes
+        The entry.
+    mesh : Mesh
+        The mesh that it was solved on, which is not kept with each frequency.
+    """
     with np.load(io.BytesIO(content), allow_pickle=False) as data:
         outcome = FrequencyOutcome(**json.loads(str(data["outcome"])))
         return BandResult(
@@ -75,6 +89,9 @@ def frequency_from_bytes(content: bytes) -> BandResult:
             outcomes=(replace(outcome, seconds=0.0),),  # it took no time here
             microphone_pressure=data["microphone_pressure"],
             load=data["load"],
+            surface=(
+                SurfacePressure.from_arrays(data, mesh) if "surface_pressure" in data else None
+            ),
         )
 
 
@@ -92,6 +109,7 @@ def joined(band: Band, parts: Sequence[BandResult]) -> BandResult:
         msg = "the parts are not those of the band"
         raise ValueError(msg)
     outcomes = [outcome for part in parts for outcome in part.outcomes]
+    surfaces = [part.surface for part in parts if part.surface is not None]
     return BandResult(
         frequencies_hz=found[order],
         far_field=np.concatenate([part.far_field for part in parts], axis=1)[:, order],
@@ -103,4 +121,5 @@ def joined(band: Band, parts: Sequence[BandResult]) -> BandResult:
         load=np.concatenate([part.load for part in parts])[order]
         if parts[0].load.size
         else parts[0].load,
+        surface=joined_surface(surfaces) if surfaces else None,
     )  # fmt: skip

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -242,7 +243,7 @@ class RememberingPool:
         missing = []
         for frequency_hz in asked.band.frequencies_hz:
             key = frequency_key(asked.digest, frequency_hz)
-            known = self._read(key, frequency_from_bytes)
+            known = self._read(key, partial(frequency_from_bytes, mesh=mesh))
             if known is None:
                 missing.append(frequency_hz)
             else:

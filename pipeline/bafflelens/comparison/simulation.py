@@ -17,6 +17,7 @@ from bafflelens.playing import accelerations_as_played
 from bafflelens.progress import Progress
 from bafflelens.quality import bands, mesh_size
 from bafflelens.ranking import CandidateResult
+from bafflelens.scripts import packed
 from bafflelens.store import RunFolder
 from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
 
@@ -112,7 +113,7 @@ def _solve(
     with progress.bar(total, f"solving {candidate.id} again") as advance:
         meshes = mesh_candidate(
             methods,
-            shape.script.absolute(),
+            packed(shape),
             dict(candidate.values),
             sizes,
             job.solve.mesh_time_limit_s,

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from bafflelens.comparison.clay import ClayDeviation
 from bafflelens.comparison.correction import Correction, correction_of
 from bafflelens.comparison.diagnosis import Cause, Orbit, causes_of, find_reflection
 from bafflelens.comparison.difference import OrbitDifference, difference_of
@@ -52,15 +53,15 @@ class Settings:
         Elevation at which floor and ceiling bounce leave the loudspeaker.
     is_plate : bool
         Whether the candidate is a driver in a known plate.
-    wall_deviation_m : float or None
-        Deviation of the scanned clay's walls from the nominal shape.
+    clay : ClayDeviation or None
+        Deviation of the scanned clay from the nominal shape; None if it was not scanned.
     """
 
     smoothing_octaves: float = SMOOTHING_OCTAVES
     within_db: float = WITHIN_DB
     bounce_deg: Mapping[str, float]
     is_plate: bool = False
-    wall_deviation_m: float | None = None
+    clay: ClayDeviation | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -195,7 +196,7 @@ def compare_orbits(
         within_db=settings.within_db,
         rms_db=rms_db,
         gate_limit_hz=max(one.gate_limit_hz for one in measured),
-        wall_deviation_m=settings.wall_deviation_m,
+        clay=settings.clay,
         sound_speed=nominal.sound_speed,
     )
     return Comparison(

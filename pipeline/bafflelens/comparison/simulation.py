@@ -53,11 +53,7 @@ def radiator_of(
     InputError
         If the candidate is not solved, or its surface was not kept and is not to be solved again.
     """
-    candidates = {candidate.id: candidate for candidate in folder.candidates()}
-    solved = [name for name in candidates if folder.has_directivity(name)]
-    if candidate_id not in solved:
-        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
-        raise InputError(invalid("candidate", candidate_id, rule))
+    candidate = candidate_of(folder, candidate_id)
     loaded, dataset = folder.load_job(), folder.load_directivity(candidate_id)
     dataset = dataset.isel(frequency=is_solved(dataset))
     kept = folder.load_surface(candidate_id)
@@ -71,10 +67,26 @@ def radiator_of(
         )
         raise InputError(invalid("candidate", f"{candidate_id} of {folder.path}", rule))
     if not is_whole:
-        _solve(folder, loaded, candidates[candidate_id], wanted_hz, progress, methods)
+        _solve(folder, loaded, candidate, wanted_hz, progress, methods)
         kept = folder.load_surface(candidate_id)
     strengths = accelerations_as_played(folder, loaded, dataset, source)
     return surface_radiator(kept, strengths, loaded.job.air.medium.sound_speed)
+
+
+def candidate_of(folder: RunFolder, candidate_id: str) -> CandidateResult:
+    """Return a solved candidate, or plate, of a run.
+
+    Raises
+    ------
+    InputError
+        If it is not among those that are solved.
+    """
+    candidates = {candidate.id: candidate for candidate in folder.candidates()}
+    solved = [name for name in candidates if folder.has_directivity(name)]
+    if candidate_id not in solved:
+        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
+        raise InputError(invalid("candidate", candidate_id, rule))
+    return candidates[candidate_id]
 
 
 def shape_of(loaded: LoadedJob, candidate: CandidateResult) -> Shape:

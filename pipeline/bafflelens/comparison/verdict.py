@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from bafflelens.comparison.clay import ClayDeviation
 from bafflelens.comparison.diagnosis import LEAST_RMS_DB, Cause
 from bafflelens.comparison.errors_by_zone import ZoneError
 from bafflelens.comparison.fitting import Fit
@@ -163,7 +164,7 @@ def verdict_of(
     within_db: float,
     rms_db: float,
     gate_limit_hz: float,
-    wall_deviation_m: float | None,
+    clay: ClayDeviation | None,
     sound_speed: float,
 ) -> Verdict:
     """Return the verdict.
@@ -182,8 +183,8 @@ def verdict_of(
         R.m.s. of all differences.
     gate_limit_hz : float
         Lowest frequency of the gate in Hz, 0 without.
-    wall_deviation_m : float or None
-        Deviation of the clay's walls from the nominal shape (95 % are within), if it was scanned.
+    clay : ClayDeviation or None
+        Deviation of the clay from the nominal shape; None if it was not scanned.
     sound_speed : float
         In m/s.
     """
@@ -192,7 +193,7 @@ def verdict_of(
     sentences = _agreement(reaches, within_db)
     short = [reach for reach in reaches if reach.to_hz < reach.top_hz]
     begins = min((reach.to_hz for reach in short), default=0.0)
-    likely = _possible(begins, gate_limit_hz, wall_deviation_m, fits, sound_speed, causes)
+    likely = _possible(begins, gate_limit_hz, clay, fits, sound_speed, causes)
     if short:
         sentences.append(_disagreement(short, causes, rms_db))
     elif causes and rms_db > LEAST_RMS_DB:
@@ -254,7 +255,7 @@ def _in_order(causes: Sequence[Cause]) -> str:
 def _possible(
     begins_hz: float,
     gate_limit_hz: float,
-    wall_deviation_m: float | None,
+    clay: ClayDeviation | None,
     fits: Mapping[str, Fit],
     sound_speed: float,
     causes: Sequence[Cause],
@@ -264,7 +265,7 @@ def _possible(
     found = []
     if begins_hz > 0:
         needed_m = sound_speed / begins_hz / _WALL_SHARE
-        if wall_deviation_m is None:
+        if clay is None:
             found.append(
                 Check(
                     what="clay, walls",
@@ -275,14 +276,14 @@ def _possible(
                     next="Scan the model and compare with the scan, too (--scan).",
                 )
             )
-        elif "shape" not in shown:
-            limit = sound_speed / (_WALL_SHARE * max(wall_deviation_m, 1e-6))
+        else:
+            limit = sound_speed / (_WALL_SHARE * max(clay.walls_m, 1e-6))
             is_enough = begins_hz > 0.7 * limit
             found.append(
                 Check(
                     what="clay, walls",
                     seen=(
-                        f"95 % of the scanned walls are within {1e3 * wall_deviation_m:.1f} mm, "
+                        f"95 % of the scanned walls are within {1e3 * clay.walls_m:.1f} mm, "
                         f"1/20 wavelength at {_hertz(limit)}: "
                         + ("they may matter." if is_enough else "they hardly matter here.")
                     ),
@@ -292,7 +293,10 @@ def _possible(
         found.append(
             Check(
                 what="clay, throat",
-                seen="Tenths of a millimetre around the dome matter at the top of the band.",
+                seen=(
+                    "Tenths of a millimetre around the dome matter at the top of the band"
+                    + (f"; the scan says {1e3 * clay.throat_m:.1f} mm." if clay else ".")
+                ),
                 next="Ring and step around the dome: feeler gauge, or a finer scan.",
             )
         )

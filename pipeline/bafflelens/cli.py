@@ -467,6 +467,58 @@ def scan(
 
 
 @app.command
+def compare(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Id of a solved candidate, or of a plate.")],
+    measurement: Annotated[Path, Parameter(help="File that describes the measurement (TOML).")],
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder that is made.")],
+    scan: Annotated[
+        tuple[Path, str] | None,
+        Parameter(help="Run and candidate that are the scanned clay: for shape against model."),
+    ] = None,
+    source: Annotated[
+        str, Parameter(help="The only source that played, if not what the job says.")
+    ] = "",
+    solve: Annotated[
+        bool, Parameter(help="Solve once more what no surface pressure was kept of.")
+    ] = False,
+    within: Annotated[float, Parameter(help="What agreement means, in dB r.m.s.")] = 1.0,
+    smoothing: Annotated[int, Parameter(help="Both sides are averaged over 1/N octave.")] = 12,
+) -> int:
+    """Compare a measured mock-up with a candidate and say how far to trust the simulation."""
+    _prepare_compiler()
+    from bafflelens.comparison.compare import Request
+    from bafflelens.comparison.compare import compare as compare_measurement
+    from bafflelens.measurement.reading import read_measurement
+
+    request = Request(
+        run=folder,
+        candidate=candidate,
+        measurement=measurement,
+        out=out,
+        scan=scan,
+        source=source,
+        solve_again=solve,
+        within_db=within,
+        smoothing=smoothing,
+    )
+    found = compare_measurement(request, read_measurement, _ConsoleProgress(_err()))
+    for sentence in found.comparison.verdict.sentences:
+        _out().print(sentence, soft_wrap=True, markup=False, highlight=False)
+    if found.library_line:
+        _out().print(found.library_line, soft_wrap=True, markup=False, highlight=False)
+    _out().print(
+        f"page: {found.page} ({found.seconds:.0f} s)",
+        soft_wrap=True,
+        markup=False,
+        highlight=False,
+    )
+    return FINE
+
+
+@app.command
 def faces(step: Annotated[Path, Parameter(help="CAD file in STEP.")], /) -> int:
     """List unit, size and faces of a CAD file, for the declaration that names them."""
     from bafflelens.facelist import faces_of_file

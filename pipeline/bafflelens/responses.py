@@ -172,6 +172,11 @@ def write_response(response: Response, path: Path, remark: str) -> None:
     remark : str
         What it is; one line or more, written in front.
     """
+    path.write_text(response_text(response, remark), encoding="utf-8")
+
+
+def response_text(response: Response, remark: str) -> str:
+    """Return the text that `write_response` writes."""
     lines = [f"# {line}" for line in remark.splitlines()] + ["# Hz dB degrees"]
     lines += [
         f"{frequency:.6f} {level:.6f} {phase:.6f}"
@@ -179,7 +184,7 @@ def write_response(response: Response, path: Path, remark: str) -> None:
             response.frequency_hz, response.level_db, response.phase_deg, strict=True
         )
     ]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return "\n".join(lines) + "\n"
 
 
 def _data_lines(text: str, path: Path) -> Iterator[tuple[int, str]]:

@@ -926,6 +926,40 @@ def _take_lock(stream: IO[str]) -> bool:
     return False
 
 
+def require_new_folder(path: Path) -> None:
+    """Refuse a folder that holds something already.
+
+    Raises
+    ------
+    StoreError
+        If it does, or is a file.
+    """
+    with _storing(path):
+        if path.exists() and (not path.is_dir() or any(path.iterdir())):
+            raise StoreError(invalid("folder", path, "new or empty: nothing is overwritten"))
+
+
+def write_folder(path: Path, files: Mapping[str, bytes]) -> None:
+    """Write a folder of files under a temporary name, then rename it.
+
+    Raises
+    ------
+    StoreError
+        If it holds something already, or cannot be written.
+    """
+    require_new_folder(path)
+    with _storing(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=path.parent, prefix=".new-") as scratch:
+            new = Path(scratch) / "folder"
+            new.mkdir()
+            for name, content in files.items():
+                write_file(new / name, content)
+            if path.is_dir():
+                path.rmdir()
+            new.replace(path)
+
+
 def write_file(path: Path, content: bytes, *, replace_existing: bool = False) -> None:
     """Write a file under a temporary name, then rename it.
 

@@ -12,6 +12,7 @@ from bafflelens.jobfile import LoadedJob
 from bafflelens.jobsources import is_plate
 from bafflelens.loudspeaker import remarks_of
 from bafflelens.mesh import Mesh
+from bafflelens.mockups import mock_ups_line
 from bafflelens.playing import meeting_of, missing_plates, played
 from bafflelens.ranking import (
     NOT_MESHED_AGAIN,
@@ -178,7 +179,11 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
             for task in record.tasks
             if task.status == store.FAILED
         ),
-        remarks=(*record.remarks, *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed)),
+        remarks=(
+            *record.remarks,
+            *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed),
+            *_lines_of_mock_ups(folder),
+        ),
         second_opinion=record.second_opinion,
         remeshing=record.remeshing or NOT_MESHED_AGAIN,
         timings=tuple(
@@ -187,6 +192,12 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         versions=record.versions,
         host=record.host,
     )
+
+
+def _lines_of_mock_ups(folder: RunFolder) -> tuple[str, ...]:
+    """Return what the mock-ups compared so far say, for a reader who weighs differences."""
+    line = mock_ups_line(store.load_mock_ups(folder.path.parent))
+    return (line,) if line else ()
 
 
 def _target_picture(loaded: LoadedJob) -> bytes:

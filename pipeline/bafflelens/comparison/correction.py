@@ -34,6 +34,7 @@ FRONT_DEG: Final = 60.0
 _HALF_HEIGHT_OCTAVES: Final = 1 / 6
 _NEIGHBOURS: Final = 3
 _FEWEST_ANGLES: Final = 3
+_LONGEST_DELAY_S: Final = 0.02
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -190,9 +191,11 @@ def _delay(frequency_hz: FloatArray, values: ComplexArray) -> float:
     """Return the delay, for exp(-i omega t), that lines up the phases best, in s."""
     unit = values / np.abs(values)
     step = 1 / (8 * frequency_hz[-1])
-    tried = np.arange(-0.02, 0.02, step)
+    tried = np.arange(0, _LONGEST_DELAY_S, step)
+    tried = np.concatenate((-tried[:0:-1], tried))
     score = np.abs(np.exp(-2j * np.pi * np.outer(tried, frequency_hz)) @ unit)
-    return float(tried[np.argmax(score)])
+    good = tried[score >= 0.999 * score.max()]  # equal steps in Hz leave several
+    return float(good[np.argmin(np.abs(good))])
 
 
 def _gaussian(frequency_hz: FloatArray, shown_hz: FloatArray) -> FloatArray:

@@ -115,14 +115,18 @@ def causes_of(
         if cause is not None:
             found.append(cause)
             left = remaining
-    for other in (
-        _noise(orbits, left, power),
-        _shape(differences, left, scanned),
-        _dome(differences, left, power),
-        _gate(orbits, left, power),
-    ):
-        if other is not None:
-            found.append(other)
+    shape = _shape(differences, scanned)
+    if shape is not None and scanned is not None:
+        found.append(shape)
+        # What clay explains is neither noise nor dome.
+        left = [
+            values + other.difference_db - one.difference_db
+            for values, one, other in zip(left, differences, scanned, strict=True)
+        ]
+    for cause in (_noise(orbits, left, power), _dome(differences, left, power),
+                  _gate(orbits, left, power)):  # fmt: skip
+        if cause is not None:
+            found.append(cause)
     named = [cause for cause in found if cause.share >= LEAST_SHARE]
     return tuple(sorted(named, key=lambda cause: -cause.share))
 
@@ -328,9 +332,7 @@ def _noise(orbits: Sequence[Orbit], left: Sequence[FloatArray], power: float) ->
 
 
 def _shape(
-    differences: Sequence[OrbitDifference],
-    left: Sequence[FloatArray],
-    scanned: Sequence[OrbitDifference] | None,
+    differences: Sequence[OrbitDifference], scanned: Sequence[OrbitDifference] | None
 ) -> Cause | None:
     """Credit the clay with what the simulation of its scan does away with."""
     if scanned is None:

@@ -1,0 +1,261 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a run folder and a measurement to a page: surfaces, library, files, messages.
+
+The run is one of the stubs, its surface pressure that of a small cap on a sphere, really solved.
+The measurement is synthetic: the same surface at microphones that stood a little aside.
+"""
+
+import json
+import re
+from dataclasses import replace
+from functools import cache
+
+import bodies
+import numpy as np
+import pytest
+import radiating
+
+from bafflelens import report, store, summary
+from bafflelens.comparison.clay import deviation_between
+from bafflelens.comparison.compare import CORRECTION, PAGE, Request, compare
+from bafflelens.comparison.simulation import radiator_of
+from bafflelens.errors import InputError, StoreError
+from bafflelens.measurement.measured import Measured, Orbit, Setup, microphone_positions
+from bafflelens.mesh import Mesh
+from bafflelens.mockups import MockUp, mock_ups_line, typical_error
+from bafflelens.progress import Silent
+from bafflelens.responses import read_response
+from bafflelens.run import RunOptions, run_job
+from bafflelens.source import SourceMotion
+from bafflelens.surface_pressure import SurfacePressure
+
+SETUP = Setup(distance_m=1.5, remarks="synthetic: nothing was measured")
+ANGLES = np.arange(-90.0, 91.0, 10.0)
+MEASURED_HZ = np.geomspace(2000, 4000, 25)
+FREQUENCIES = ("to_hz = 4000\nper_octave = 3", "to_hz = 4000\nper_octave = 12")
+
+
+@cache
+def surface_at(frequencies, radius_m=0.05):
+    """A cap on a sphere with its axis forward and up a little, solved."""
+    mesh = bodies.capped_sphere(0.16, np.radians(30), ("y",))
+    turn = np.radians(12)
+    rotation = np.array(
+        [[np.cos(turn), 0, -np.sin(turn)], [0, 1, 0], [np.sin(turn), 0, np.cos(turn)]]
+    )
+    vertices = radius_m * mesh.vertices @ rotation.T - [radius_m, 0, 0]
+    mesh = Mesh(vertices, mesh.triangles, mesh.surface)
+    found = []
+    for frequency in frequencies:
+        k = 2 * np.pi * frequency / radiating.AIR.sound_speed
+        found.append(radiating.solved(mesh, mesh.surface == "cap", k, ("y",)))
+    return SurfacePressure(
+        mesh=mesh,
+        symmetry=("y",),
+        sound_speed=radiating.AIR.sound_speed,
+        frequencies_hz=np.array(frequencies),
+        pressure=np.stack([one.surface_pressure for one in found], axis=1).astype(np.complex64),
+        gradient=np.stack([one.problem.pressure_gradient for one in found], axis=1).astype(
+            np.complex64
+        ),
+    )
+
+
+@pytest.fixture
+def options(tmp_path, stub, open_pool, monkeypatch):
+    monkeypatch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
+    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
+
+
+@pytest.fixture
+def folder(write_job, options):
+    """A finished run whose c001 has a surface."""
+    result = run_job(write_job(FREQUENCIES), options)
+    frequencies = tuple(result.folder.load_directivity("c001")["frequency"].values.tolist())
+    result.folder.save_surface("c001", 0, surface_at(frequencies))
+    return result.folder
+
+
+@pytest.fixture
+def request_of(folder, tmp_path):
+    def make(**changes):
+        settings = {
+            "run": folder.path,
+            "candidate": "c001",
+            "measurement": tmp_path / "mock_up.toml",
+            "out": tmp_path / "compared",
+            **changes,
+        }
+        return Request(**settings)
+
+    return make
+
+
+def read(_path, offset_m=0.01):
+    surface = surface_at(tuple(MEASURED_HZ.tolist()))
+    orbits = []
+    for name in ("horizontal", "vertical"):
+        shift = (offset_m, 0.0, 0.0)
+        points = microphone_positions(SETUP, name, ANGLES, rotation_offset_m=shift)
+        pressure = [
+            surface.at_microphones(n, points, np.ones(1))[0] for n in range(MEASURED_HZ.size)
+        ]
+        orbits.append(
+            Orbit(
+                name=name,
+                angles_deg=ANGLES,
+                pressure=np.array(pressure).T[np.newaxis],
+                valid=np.ones((ANGLES.size, MEASURED_HZ.size), dtype=bool),
+                noise=None,
+                setup=SETUP,
+            )
+        )
+    return Measured(
+        title="Cap <on> a sphere (synthetic)",
+        frequencies_hz=MEASURED_HZ,
+        orbits=tuple(orbits),
+        setup=SETUP,
+        has_phase=True,
+        remarks=("two orbits",),
+    )
+
+
+def test_from_files_to_a_page(request_of, folder, tmp_path):
+    found = compare(request_of(), read, Silent())
+    for fit in found.comparison.fits.values():
+        assert fit.deviation.forward_m == pytest.approx(0.01, abs=fit.uncertainty[1])
+    page = found.page.read_text()
+    assert found.page == tmp_path / "compared" / PAGE
+    for text in (
+        "Cap &lt;on&gt; a sphere (synthetic)",
+        "synthetic: nothing was measured",
+        "Agrees within 1 dB",
+        "So far 1 mock-up, typical error 0.0 dB up to",
+        "Nothing else. What the data do not tell stays as noted.",
+        "what its shape is off by at all angles alike is in it",
+    ):
+        assert text in page, text
+    assert "http://" not in page
+    assert "https://" not in page
+    files = {path.name for path in found.page.parent.iterdir()}
+    assert {"maps.png", "curves.png", "widths.png", "response.png", "errors.png"} <= files
+    assert {"comparison.json", "errors.csv", CORRECTION} <= files
+    assert json.loads((found.page.parent / "comparison.json").read_text())["candidate"] == "c001"
+    correction = read_response(found.page.parent / CORRECTION)
+    assert np.abs(correction.level_db).max() < 0.1  # the source moves as simulated
+    assert np.abs(correction.phase_deg).max() < 1
+    # Every later report carries the line; the same compared again counts once.
+    again = compare(request_of(out=tmp_path / "again"), read, Silent())
+    assert len(store.load_mock_ups(folder.path.parent)) == 1
+    assert again.library_line.startswith("So far 1 mock-up,")
+    view = summary.view_of(folder, folder.load_job(), folder.load_record())
+    assert again.library_line in view.remarks
+
+
+def test_the_scan_is_a_candidate_too(request_of, folder):
+    found = compare(request_of(scan=(folder.path, "c001")), read, Silent())
+    assert found.comparison.three_way is not None
+    assert found.comparison.settings.clay.walls_m == 0
+    assert (found.page.parent / "three_way.png").exists()
+    assert "Clay or model: three ways" in found.page.read_text()
+
+
+# ----------------------------------------------------------------------------- messages
+
+
+def test_without_a_kept_surface(request_of):
+    message = "with --solve it is solved once more and kept"
+    with pytest.raises(InputError, match=re.escape(message)):
+        compare(request_of(candidate="c002"), read, Silent())
+
+
+def test_solved_once_more(request_of, folder, stub):
+    """The stub solves but keeps nothing, which is one clear line; what it is asked for is seen."""
+    wanted = folder.load_directivity("c002")["frequency"].values
+    stub.solved.clear()
+    with pytest.raises(InputError, match=re.escape("one that can be solved again")):
+        radiator_of(folder, "c002", solve_again=True, progress=Silent(), methods=stub.methods)
+    assert set(stub.solved[0]) <= set(wanted)
+
+
+def test_candidate_that_is_not_there(request_of):
+    with pytest.raises(InputError, match=re.escape("Invalid candidate 'c099'. Must be one that")):
+        compare(request_of(candidate="c099"), read, Silent())
+
+
+def test_source_that_is_not_there(request_of):
+    with pytest.raises(InputError, match=re.escape("Invalid source 'horn'. Must be one of tweet")):
+        compare(request_of(source="horn"), read, Silent())
+
+
+def test_options_out_of_range(request_of):
+    with pytest.raises(InputError, match=re.escape("Invalid option '--within' '0'. Must be from")):
+        request_of(within_db=0)
+    with pytest.raises(InputError, match=re.escape("Invalid option '--smoothing' '0'. Must be a")):
+        request_of(smoothing=0)
+
+
+def test_folder_that_holds_something(request_of, tmp_path):
+    (tmp_path / "compared").mkdir()
+    (tmp_path / "compared" / "notes.txt").write_text("mine")
+    with pytest.raises(StoreError, match="new or empty: nothing is overwritten"):
+        compare(request_of(), read, Silent())
+    assert (tmp_path / "compared" / "notes.txt").read_text() == "mine"
+
+
+def test_damaged_library_is_one_clear_line(request_of, folder):
+    (folder.path.parent / "mockups.json").write_text('{"mock_ups": [{"key"')
+    with pytest.raises(StoreError, match="a library of mock-ups written by bafflelens"):
+        compare(request_of(), read, Silent())
+    assert not request_of().out.exists()
+
+
+# ------------------------------------------------------------------------------ library
+
+
+def mock_up(number, rms):
+    return MockUp(
+        key=str(number),
+        run="run",
+        candidate="c001",
+        measurement="clay",
+        compared_utc="2026-11-25T20:00:00Z",
+        bands_hz=(1000.0, 2000.0, 4000.0),
+        rms_db=rms,
+        agrees_to_hz=2000.0,
+    )
+
+
+def test_typical_error_of_several(tmp_path):
+    store.add_mock_up(tmp_path, mock_up(1, (0.2, 0.4, 1.0)))
+    store.add_mock_up(tmp_path, mock_up(2, (0.4, 0.8, 4.0)))
+    found = store.add_mock_up(tmp_path, mock_up(3, (0.6, 0.6, 3.0)))
+    assert store.load_mock_ups(tmp_path) == found
+    typical = typical_error(found)
+    assert typical.n_mock_ups == 3
+    assert typical.to_hz == pytest.approx(2000 * 2 ** (1 / 6))
+    assert typical.error_db == pytest.approx(0.5)
+    assert mock_ups_line(found).startswith("So far 3 mock-ups, typical error 0.5 dB up to 2.2 kHz")
+    assert "above 1.5 dB in every band" in mock_ups_line([mock_up(1, (2.0, 3.0, 4.0))])
+    assert mock_ups_line([]) == ""
+
+
+def test_deviation_of_the_clay():
+    mesh = bodies.capped_sphere(0.12, np.radians(20))
+    motion = SourceMotion(
+        name="tweeter",
+        axis=(1.0, 0.0, 0.0),
+        centre=(0.1, 0.0, 0.0),
+        piston_surfaces=("cap",),
+        taper_surfaces=(),
+        inner_radius_m=0.034,
+        outer_radius_m=0.034,
+    )
+    nominal = Mesh(0.1 * mesh.vertices, mesh.triangles, mesh.surface)
+    clay = Mesh(0.101 * mesh.vertices, mesh.triangles, mesh.surface)
+    found = deviation_between(nominal, clay, motion)
+    assert found.walls_m == pytest.approx(0.001, rel=0.05)
+    assert found.throat_m == pytest.approx(0.001, rel=0.05)
+    assert replace(found, walls_m=0.0).walls_m == 0

@@ -1,0 +1,251 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Clay against computer, on a cap on a sphere: planted faults are found, and no other is blamed.
+
+The measurement is synthetic (`references/mock_up.py`): the exact series at finite distance, with
+faults added. The simulation is the same series where only a fault of the set-up was planted.
+"""
+
+import re
+from dataclasses import replace
+from functools import cache
+
+import mock_up
+import numpy as np
+import pytest
+
+from bafflelens.comparison.from_measurement import observed_of
+from bafflelens.comparison.placement import PARAMETERS, Deviation, microphones
+from bafflelens.comparison.result import Settings, compare_orbits
+from bafflelens.errors import InputError
+from bafflelens.measurement.measured import microphone_positions
+
+SETTINGS = Settings(bounce_deg={"floor": -33.7, "ceiling": 45.0})
+OFFSET = {"rotation_offset_m": (0.012, 0.0, 0.0), "angle_offset_deg": 1.5}
+
+
+def compared(scanned=None, simulation=None, **faults):
+    measured = mock_up.measured(**faults)
+    radiator = simulation or mock_up.simulated()
+    speed = measured.setup.air.sound_speed
+    # What `SurfaceRadiator.in_air` does: equal wavelengths.
+    air = replace(
+        radiator,
+        frequencies_hz=mock_up.SOLVED_HZ * speed / 343.2,
+        sound_speed=speed,
+        known={},
+    )
+    return compare_orbits(observed_of(measured), air, SETTINGS, scanned)
+
+
+@cache
+def clean():
+    return compared(repeats=2)
+
+
+def names(comparison):
+    return [cause.name for cause in comparison.causes]
+
+
+def assert_found(comparison, planted, untold=()):
+    """Every parameter of every orbit is within its stated uncertainty of what was planted."""
+    for fit in comparison.fits.values():
+        true = Deviation(**planted).values
+        off = np.abs(fit.deviation.values - true)
+        assert (off <= fit.uncertainty).all(), dict(zip(PARAMETERS, off, strict=True))
+        assert set(np.array(PARAMETERS)[~fit.is_told]) <= set(untold)
+
+
+# ------------------------------------------------------------------------------ set-up
+
+
+def test_microphones_stand_where_the_measurement_says():
+    for plane in ("horizontal", "vertical"):
+        placement = observed_of(mock_up.measured(orbits=(plane,)))[0].placement
+        placement = replace(placement, offset_m=0.1)
+        setup = replace(mock_up.SETUP, microphone_height_m=0.1)
+        deviation = Deviation(angle_deg=3.0, forward_m=0.01, sideways_m=0.02, tilt_deg=2.0)
+        shift = (0.01, 0.02, 0.0) if plane == "horizontal" else (0.01, 0.0, 0.02)
+        for is_mirrored in (False, True):
+            deviation = replace(deviation, is_mirrored=is_mirrored)
+            points, slopes = microphones(placement, mock_up.ANGLES_DEG, deviation)
+            same = microphone_positions(
+                setup,
+                plane,
+                mock_up.ANGLES_DEG,
+                angle_offset_deg=3.0,
+                rotation_offset_m=shift,
+                tilt_deg=2.0,
+                mirrored=is_mirrored,
+            )
+            np.testing.assert_allclose(points, same, atol=1e-12)
+        for number in range(len(PARAMETERS)):
+            step = 1e-6 * np.eye(len(PARAMETERS))[number]
+            moved = deviation.with_values(deviation.values + step)
+            slope = (microphones(placement, mock_up.ANGLES_DEG, moved)[0] - points) / 1e-6
+            np.testing.assert_allclose(slopes[number], slope, atol=1e-4)
+
+
+def test_what_agrees_is_said_to_agree_and_blames_nothing():
+    found = clean()
+    assert found.rms_db < 0.1
+    assert found.causes == ()
+    assert_found(found, {})
+    first = found.verdict.sentences[0]
+    assert first.startswith("Agrees within 1 dB from 613 Hz up to 11.5 kHz, the top of what was")
+    assert all(reach.to_hz == reach.top_hz for reach in found.verdict.reaches)
+    assert not any("from what was noted" in text for text in found.verdict.sentences)
+    assert all(one.spread_db is not None for one in found.differences)
+
+
+def test_repeated_sweeps_give_the_repeatability():
+    found = clean()
+    errors = found.by_third["front ±30°"]
+    # The scatter of a level is 8.7 dB times noise over signal, over root two for the mean.
+    level = np.array([one.repeatability_db for one in errors])
+    assert (level > 0.001).all()
+    assert (level < 0.1).all()
+
+
+@pytest.mark.parametrize("has_phase", [False, True])
+def test_turntable_offset_and_angle_error(has_phase):
+    found = compared(placed=OFFSET, has_phase=has_phase)
+    assert_found(found, {"forward_m": 0.012, "angle_deg": 1.5})
+    assert names(found) == []
+    text = " ".join(found.verdict.sentences)
+    assert "zero of the angles +1.5 ±" in text
+    assert "rotation point forward +1" in text
+    assert "sign" not in text
+    fit = found.fits["horizontal"]
+    assert fit.uses_paths == has_phase
+    assert fit.uncertainty[1] < (0.002 if has_phase else 0.012)
+
+
+def test_swapped_sign_is_named():
+    found = compared(placed={"mirrored": True})
+    assert_found(found, {"is_mirrored": True})
+    assert all(fit.deviation.is_mirrored for fit in found.fits.values())
+    assert names(found) == []
+    pattern = r"Vertical orbit: the sign of the angles is swapped\. With the noted sign [\d.]+ dB"
+    assert re.search(pattern, " ".join(found.verdict.sentences))
+
+
+def test_a_sign_that_makes_no_difference_is_not_told():
+    symmetric = {"axis_deg": (0.0, 14.0)}
+    found = compared(
+        orbits=("horizontal",), simulation=mock_up.simulated(**symmetric), **symmetric
+    )
+    fit = found.fits["horizontal"]
+    assert not fit.sign_is_told
+    assert not fit.deviation.is_mirrored
+
+
+# ------------------------------------------------------------------------------ causes
+
+
+def test_level_step():
+    found = compared(step_db=1.0)
+    assert names(found) == ["level step"]
+    assert found.causes[0].share > 0.8
+    assert_found(found, {})
+    for fit in found.fits.values():
+        assert fit.angles_of_steps == ((40.0, 50.0),)
+        assert fit.steps_db == pytest.approx((1.0,), abs=0.15)
+
+
+def test_floor_bounce_inside_the_gate():
+    found = compared(floor_m=1.3, noise=0.001)
+    assert names(found)[0] == "reflection"
+    assert "dome" not in names(found)
+    assert "level step" not in names(found)
+    extra_s = (np.hypot(2.0, 2.6) - 2.0) / 343.2
+    assert found.causes[0].delay_s == pytest.approx(extra_s, rel=0.05)
+    assert found.causes[0].share > 0.7
+    assert_found(found, {})
+
+
+def test_noise():
+    found = compared(noise=0.08)
+    assert names(found) == ["noise"]
+    assert_found(found, {}, untold=("forward_m",))
+
+
+def test_dome_that_bends():
+    found = compared(break_up_hz=6000.0)
+    assert names(found) == ["dome"]
+    assert found.causes[0].value == pytest.approx(6500, rel=0.12)
+    assert_found(found, {})
+    front = found.verdict.reaches[0]
+    assert 6000 < front.to_hz < 11000
+    assert "no longer moves as a whole" in " ".join(found.verdict.sentences)
+
+
+def test_warm_air_is_no_fault():
+    warm = replace(mock_up.SETUP, temperature_c=27.0)
+    found = compared(setup=warm, air_factor=warm.air.sound_speed / 343.2)
+    assert found.rms_db < 0.1
+    assert names(found) == []
+    assert_found(found, {})
+
+
+def test_a_missing_angle_is_no_fault():
+    angles = mock_up.ANGLES_DEG[mock_up.ANGLES_DEG != 30]
+    found = compared(angles=angles)
+    assert found.rms_db < 0.1
+    assert names(found) == []
+
+
+def test_clay_that_is_off_is_split_from_the_model():
+    clay = {"half_angle_deg": 15.0}
+    found = compared(scanned=mock_up.simulated(**clay), **clay)
+    assert names(found) == ["shape"]
+    assert found.causes[0].share > 0.95
+    rest = np.concatenate([one.difference_db.ravel() for one in found.three_way.scanned])
+    assert np.sqrt(np.nanmean(rest**2)) < 0.1
+    for one, other, shape in zip(
+        found.differences, found.three_way.scanned, found.three_way.shape_db, strict=True
+    ):
+        np.testing.assert_allclose(
+            one.difference_db - other.difference_db, shape, atol=1e-9, equal_nan=True
+        )
+
+
+def test_without_a_scan_clay_and_model_are_not_told_apart():
+    found = compared(half_angle_deg=15.0)
+    assert "level step" not in names(found)
+    assert "reflection" not in names(found)
+    assert "noise" not in names(found)
+    checks = {check.what: check.seen for check in found.verdict.checks}
+    assert "Not scanned. Walls that are off by" in checks["clay, walls"]
+
+
+# ---------------------------------------------------------------------------- learning
+
+
+@pytest.mark.parametrize("has_phase", [False, True])
+def test_velocity_correction_is_the_drivers_response(has_phase):
+    found = compared(orbits=("horizontal",), has_phase=has_phase).correction
+    true = np.interp(found.frequency_hz, mock_up.MEASURED_HZ, mock_up.DRIVER_DB)
+    off = np.abs(found.level_db - true)
+    assert off.max() < 0.1  # smoothing over 1/6 octave
+    assert np.median(off) < 0.02
+    assert found.has_phase == has_phase
+    if has_phase:
+        assert np.abs(found.phase_deg).max() < 2
+        assert abs(found.delay_s) < 2e-5
+    assert "absorb" not in found.remark
+    assert "from the lens itself: what its shape is off by" in found.remark
+
+
+# --------------------------------------------------------------------------- bad input
+
+
+def test_too_few_angles_is_one_clear_line():
+    rule = "measured at five angles at least, at four of the solved frequencies"
+    with pytest.raises(InputError, match=re.escape(rule)):
+        compared(angles=np.array([-20.0, 0.0, 20.0]))
+
+
+def test_bands_that_do_not_meet_are_one_clear_line():
+    low = replace(mock_up.simulated(), frequencies_hz=np.geomspace(100, 500, 12), known={})
+    with pytest.raises(InputError, match="that overlaps what was solved, 100 to 500 Hz"):
+        compare_orbits(observed_of(mock_up.measured()), low, SETTINGS)

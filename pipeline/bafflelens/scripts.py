@@ -92,7 +92,8 @@ def _folder() -> Path:
     """
     base = Path(tempfile.gettempdir())
     for old in base.glob(f"{_PREFIX}{os.getuid()}_*"):
-        process = old.name.rsplit("_", 2)[1]
+        # The ending may hold an underscore of its own.
+        process = old.name.removeprefix(f"{_PREFIX}{os.getuid()}_").partition("_")[0]
         if not process.isdigit() or not _is_running(int(process)):
             shutil.rmtree(old, ignore_errors=True)
     return Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getuid()}_{os.getpid()}_", dir=base))

@@ -29,6 +29,7 @@ from bafflelens.errors import InputError, invalid
 FEWEST_ROWS: Final = 3
 
 _REMARK: Final = re.compile(r'\s*([*#;"]|//)')
+_FIRST_NUMBER: Final = re.compile(r"\s*[+-]?(\d|\.\d|nan\b|inf\b)", re.IGNORECASE)
 _DECIMAL_COMMA: Final = re.compile(r"[+-]?\d+,\d+([eE][+-]?\d+)?")
 _COLUMNS: Final = ("frequency in Hz", "level in dB", "phase in degrees")
 _HIGHEST_HZ: Final = 1e6
@@ -193,8 +194,7 @@ def _data_lines(text: str, path: Path) -> Iterator[tuple[int, str]]:
     for number, line in enumerate(text.splitlines(), start=1):
         if not line.strip() or _REMARK.match(line):
             continue
-        begins = re.match(r"\s*[+-]?(\d|\.\d|nan\b|inf\b)", line, re.IGNORECASE)
-        if not has_begun and not begins:
+        if not has_begun and not _FIRST_NUMBER.match(line):
             continue  # the names of the columns
         if "\0" in line:
             raise InputError(invalid("response file", path, "plain text, not binary data"))
@@ -204,6 +204,9 @@ def _data_lines(text: str, path: Path) -> Iterator[tuple[int, str]]:
 
 def _numbers(line: str, where: str, *, level_only: bool = False) -> tuple[float, float, float]:
     """Return the three numbers of a line; a phase that is not there is 0."""
+    plain = _plain_numbers(line)
+    if plain is not None:
+        return plain
     words = [word for word in re.split(r"[\s;]+", line) if word]
     if level_only and len(words) == len(_COLUMNS) - 1:
         words, line = [*words, "0"], f"{line} 0"
@@ -234,6 +237,20 @@ def _numbers(line: str, where: str, *, level_only: bool = False) -> tuple[float,
     if abs(level) > _HIGHEST_DB:
         _refuse(where, _COLUMNS[1], f"{level:g}", f"from -{_HIGHEST_DB:g} to {_HIGHEST_DB:g} dB")
     return frequency, level, phase
+
+
+def _plain_numbers(line: str) -> tuple[float, float, float] | None:
+    """Return three numbers parted by blanks, as most lines have them; None for all others.
+
+    A measurement has hundreds of thousands of lines, and looking at each closely takes a while.
+    """
+    try:
+        frequency, level, phase = map(float, line.split())
+    except ValueError:
+        return None
+    if 0 < frequency <= _HIGHEST_HZ and abs(level) <= _HIGHEST_DB and math.isfinite(phase):
+        return frequency, level, phase
+    return None
 
 
 def _is_whole(text: str, rows: list[tuple[float, float, float]]) -> bool:

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from scipy import ndimage, signal
 
-from bafflelens.conventions import ComplexArray, FloatArray
+from bafflelens.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.measurement.smoothing import smoothed_power
 
 LONGEST_GATE_S: Final = 0.02
@@ -145,34 +145,30 @@ def spectra(
     (n, n_frequencies) array
         The Fourier sums, not divided by the sampling rate.
     """
-    kernel = _kernel(rate_hz, gate, frequencies_hz)
-    return _spectra(responses, rate_hz, onset_s, gate, frequencies_hz, zero_s, kernel)
-
-
-def _kernel(rate_hz: float, gate: Gate, frequencies_hz: FloatArray) -> ComplexArray:
-    """Return the factors (n_samples of a gate, n_frequencies) of the Fourier sums."""
-    length = int(np.ceil((gate.before_s + gate.length_s) * rate_hz)) + 2
-    turn = -2j * np.pi / rate_hz * np.outer(np.arange(length), frequencies_hz)
-    return np.asarray(np.exp(turn))
+    rows = np.arange(len(responses))
+    return _spectra(responses, rows, rate_hz, onset_s, gate, frequencies_hz, zero_s)
 
 
 def _spectra(
     responses: FloatArray,
+    rows: IntArray,
     rate_hz: float,
     onset_s: FloatArray,
     gate: Gate,
     frequencies_hz: FloatArray,
     zero_s: FloatArray | float,
-    kernel: ComplexArray,
 ) -> ComplexArray:
+    """Return the spectrum of a gate at each onset, of the response that `rows` says."""
+    length = int(np.ceil((gate.before_s + gate.length_s) * rate_hz)) + 2
     start = np.floor((onset_s - gate.before_s) * rate_hz).astype(int)
-    index = start[:, np.newaxis] + np.arange(len(kernel))
+    index = start[:, np.newaxis] + np.arange(length)
     there = (index >= 0) & (index < responses.shape[-1])
-    taken = np.take_along_axis(responses, np.clip(index, 0, responses.shape[-1] - 1), axis=-1)
-    weight = gate.window(index / rate_hz - onset_s[:, np.newaxis])
+    taken = responses[rows[:, np.newaxis], np.clip(index, 0, responses.shape[-1] - 1)]
+    gated = taken * there * gate.window(index / rate_hz - onset_s[:, np.newaxis])
+    turn = 2 * np.pi / rate_hz * np.outer(np.arange(length), frequencies_hz)
+    sums = gated @ np.cos(turn) - 1j * (gated @ np.sin(turn))
     moved = start / rate_hz - np.broadcast_to(np.asarray(zero_s, dtype=float), start.shape)
-    turned = np.exp(-2j * np.pi * np.outer(moved, frequencies_hz))
-    return np.asarray((taken * weight * there) @ kernel * turned)
+    return np.asarray(sums * np.exp(-2j * np.pi * np.outer(moved, frequencies_hz)))
 
 
 def noise_floor(
@@ -210,13 +206,11 @@ def noise_floor(
         return None
     # The latest ones, where a room's own decay counts least.
     places = np.arange(last, first - 1e-9, -span / 2)[:_MOST_NOISE_PARTS]
-    kernel = _kernel(rate_hz, gate, frequencies_hz)
-    power = np.zeros((len(recordings), len(frequencies_hz)))
-    for place in places:
-        onset = np.full(len(recordings), place)
-        found = _spectra(recordings, rate_hz, onset, gate, frequencies_hz, 0.0, kernel)
-        power += np.abs(found) ** 2
-    return np.sqrt(smoothed_power(frequencies_hz, np.sqrt(power / len(places)), 3))
+    count = len(recordings)
+    rows, onsets = np.tile(np.arange(count), len(places)), np.repeat(places, count)
+    found = _spectra(recordings, rows, rate_hz, onsets, gate, frequencies_hz, 0.0)
+    power = np.mean(np.abs(found.reshape(len(places), count, -1)) ** 2, axis=0)
+    return np.asarray(np.sqrt(smoothed_power(frequencies_hz, np.sqrt(power), 3)))
 
 
 def later_arrival(

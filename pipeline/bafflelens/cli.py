@@ -347,6 +347,23 @@ def curves(
 
 
 @app.command
+def export(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Its id in the ranking; or all.")],
+    /,
+    *more: Annotated[str, Parameter(help="Further ids.")],
+    out: Annotated[Path, Parameter(help="Folder to write into: one folder a candidate.")],
+) -> int:
+    """Write directivities for other programs: AES69 (SOFA), and plain text an angle."""
+    from bafflelens.measurement.export import export_candidates
+    from bafflelens.store import open_run
+
+    for path, remark in export_candidates(open_run(folder), (candidate, *more), out):
+        _say(f"exported: {path}" + (f" ({remark})" if remark else ""))
+    return FINE
+
+
+@app.command
 def target(
     job: JobFile,
     /,

@@ -176,11 +176,21 @@ def write_response(response: Response, path: Path, remark: str) -> None:
     path.write_text(response_text(response, remark), encoding="utf-8")
 
 
-def response_text(response: Response, remark: str) -> str:
-    """Return the text that `write_response` writes."""
+def response_text(response: Response, remark: str, *, digits: int = 6) -> str:
+    """Return a response as the text of a file that `read_response` reads.
+
+    Parameters
+    ----------
+    response : Response
+        What to write.
+    remark : str
+        What it is; one line or more, written in front.
+    digits : int
+        Decimals of each number.
+    """
     lines = [f"# {line}" for line in remark.splitlines()] + ["# Hz dB degrees"]
     lines += [
-        f"{frequency:.6f} {level:.6f} {phase:.6f}"
+        f"{frequency:.{digits}f} {level:.{digits}f} {phase:.{digits}f}"
         for frequency, level, phase in zip(
             response.frequency_hz, response.level_db, response.phase_deg, strict=True
         )

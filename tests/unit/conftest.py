@@ -209,3 +209,20 @@ def inline_pool(**_: Any) -> Iterator[InlinePool]:
 @pytest.fixture
 def open_pool() -> Any:
     return inline_pool
+
+
+@pytest.fixture
+def finished_run(
+    write_job: Callable[..., Path], stub: StubSolver, tmp_path: Path, monkeypatch: Any
+) -> Path:
+    """Return the folder of a run of the small job, solved by stubs, without pages."""
+    from bafflelens import report, summary
+    from bafflelens.run import RunOptions, run_job
+
+    monkeypatch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
+    options = RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=inline_pool)
+    run_job(write_job(), options)
+    (folder,) = (path for path in (tmp_path / "results").iterdir() if path.is_dir())
+    return folder

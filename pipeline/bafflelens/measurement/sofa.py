@@ -276,6 +276,8 @@ def transfer_file(
             "ApplicationVersion": version,
             "Comment": comment,
             "DatabaseName": "",
+            "SourceType": "simulated loudspeaker",
+            "SourceManufacturer": "",
         }.items():
             file.attrs[name] = text
         receivers = np.stack((azimuth_deg, elevation_deg, np.full(n, radius_m)), axis=1)

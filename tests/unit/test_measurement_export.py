@@ -1,0 +1,130 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is exported is read by another library and by the program itself, exactly."""
+
+import numpy as np
+import patterns
+import pytest
+from synthetic_measurement import sofa_library
+
+from bafflelens import directivity
+from bafflelens.cli import main
+from bafflelens.conventions import from_electrical
+from bafflelens.errors import InputError, StoreError
+from bafflelens.measurement.export import exported_files, exported_values
+from bafflelens.measurement.measured import nominal_directions
+from bafflelens.measurement.sofa import read_sofa
+from bafflelens.responses import read_response
+from bafflelens.store import RunFolder, write_folder
+
+
+def lopsided(frequency, azimuth, elevation):
+    """Different to the left and right, above and below, and complex."""
+    azimuth, elevation = np.radians(azimuth), np.radians(elevation)
+    size = (
+        1.2 + np.cos(azimuth) * np.cos(elevation) + 0.3 * np.sin(azimuth) - 0.2 * np.sin(elevation)
+    )
+    return size * np.exp(1j * (frequency / 5000 * np.cos(azimuth) + elevation))
+
+
+@pytest.fixture(scope="module")
+def dataset():
+    failed = patterns.sixth_octaves()[3]
+    return patterns.dataset(lopsided, failed=(failed,))
+
+
+@pytest.fixture(scope="module")
+def files(dataset):
+    return exported_files(dataset, "A made-up lens: c001")
+
+
+def test_another_library_reads_the_very_same_numbers(dataset, files, tmp_path):
+    """sofar also verifies the file against the rules of the convention."""
+    (tmp_path / "x.sofa").write_bytes(files["directivity.sofa"])
+    read = sofa_library().read_sofa(str(tmp_path / "x.sofa"), verify=False, verbose=False)
+    read.verify(issue_handling="raise")
+    assert (read.GLOBAL_SOFAConventions, read.GLOBAL_SOFAConventionsVersion) == (
+        "FreeFieldDirectivityTF",
+        "1.1",
+    )
+    solved = directivity.is_solved(dataset)
+    assert solved.sum() == len(solved) - 1
+    assert np.array_equal(read.N, dataset["frequency"].values[solved])
+    assert np.array_equal(read.ReceiverPosition[:, 0].ravel(), dataset["azimuth_deg"].values)
+    assert np.array_equal(read.ReceiverPosition[:, 1].ravel(), dataset["elevation_deg"].values)
+    field = np.asarray(directivity.far_field(dataset).isel(source=0))[solved].T
+    assert np.array_equal(read.Data_Real[0], field.real)
+    assert np.array_equal(read.Data_Imag[0], -field.imag)
+    assert "exp(+j omega t)" in read.GLOBAL_Comment
+
+
+def test_the_program_s_own_reader_reads_the_very_same_numbers(dataset, files, tmp_path):
+    (tmp_path / "x.sofa").write_bytes(files["directivity.sofa"])
+    read = read_sofa(tmp_path / "x.sofa")
+    frequency, values = exported_values(dataset)
+    assert np.array_equal(read.frequencies_hz, frequency)
+    assert np.array_equal(read.transfer, values)
+    azimuth, elevation = read.angles_deg
+    is_pole = np.abs(dataset["elevation_deg"].values) == 90
+    assert np.allclose(azimuth[~is_pole], dataset["azimuth_deg"].values[~is_pole], atol=1e-9)
+    assert np.allclose(elevation, dataset["elevation_deg"].values, atol=1e-9)
+
+
+def test_text_files_hold_both_orbits(dataset, files, tmp_path):
+    """To a millionth of single precision, which the values are kept in."""
+    frequency, values = exported_values(dataset)
+    seen = 0
+    for plane in ("horizontal", "vertical"):
+        for angle in (-177.5, -120.0, -45.0, 0.0, 2.5, 90.0, 110.0, 180.0):
+            (tmp_path / "x.txt").write_bytes(files[f"{plane}_{angle:g}.txt"])
+            response = read_response(tmp_path / "x.txt")
+            assert np.allclose(response.frequency_hz, frequency, rtol=1e-14)
+            sent = response.at(frequency)
+            azimuth, elevation = nominal_directions(plane, np.array([angle]))
+            wanted = lopsided(frequency, azimuth[0], elevation[0])
+            assert np.abs(from_electrical(sent) / wanted - 1).max() < 1e-6  # single precision
+            where = np.flatnonzero(
+                (dataset["azimuth_deg"].values == azimuth)
+                & (dataset["elevation_deg"] == elevation)
+                if abs(elevation) < 90
+                else dataset["elevation_deg"].values == elevation
+            )
+            assert np.abs(sent / values[where[0]] - 1).max() < 1e-12
+            seen += 1
+    assert seen == 16
+    assert len(files) == 1 + 2 * 144
+
+
+def test_nothing_solved_is_refused():
+    frequencies = patterns.sixth_octaves()
+    empty = patterns.dataset(lopsided, failed=tuple(frequencies))
+    with pytest.raises(InputError, match=r"Invalid directivity 'x'. Must be one with a solved"):
+        exported_files(empty, "x")
+
+
+def test_folders_are_written_whole_and_never_twice(tmp_path):
+    write_folder(tmp_path / "new" / "c001", {"a.txt": b"1"})
+    assert (tmp_path / "new" / "c001" / "a.txt").read_bytes() == b"1"
+    with pytest.raises(StoreError, match=r"Invalid folder .*c001'. Must be a new name"):
+        write_folder(tmp_path / "new" / "c001", {"a.txt": b"2"})
+    with pytest.raises(StoreError, match="Must be in a folder that can be written"):
+        write_folder(tmp_path / "new" / "c002", {"a.txt": b"1", "no/such/place": b"2"})
+    assert [path.name for path in (tmp_path / "new").iterdir()] == ["c001"]
+
+
+def test_export_of_a_run(finished_run, tmp_path, capsys):
+    folder = finished_run
+    capsys.readouterr()
+    out = tmp_path / "out"
+    assert main(["export", str(folder), "c001", "--out", str(out)]) == 0
+    assert f"exported: {out / 'c001'}" in capsys.readouterr().out
+    _, values = exported_values(RunFolder(folder).load_directivity("c001"))
+    read = read_sofa(out / "c001" / "directivity.sofa")
+    assert np.array_equal(read.transfer, values)
+    assert main(["export", str(folder), "c001", "--out", str(out)]) == 2
+    assert "Must be a new name" in capsys.readouterr().err
+    assert main(["export", str(folder), "c077", "--out", str(out)]) == 2
+    assert (
+        "candidate 'c077'. Must be all, or one that the run has solved" in capsys.readouterr().err
+    )
+    assert main(["export", str(folder), "all", "--out", str(tmp_path / "all")]) == 0
+    assert len(list((tmp_path / "all").iterdir())) == 4

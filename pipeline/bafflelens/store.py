@@ -972,28 +972,6 @@ def write_file(path: Path, content: bytes, *, replace_existing: bool = False) ->
         stream.write(content)
 
 
-def write_folder(path: Path, files: Mapping[str, bytes]) -> None:
-    """Write files into a folder of a temporary name, then rename that.
-
-    Raises
-    ------
-    StoreError
-        If it cannot be written, or is there already.
-    """
-    with _storing(path):
-        if path.exists():
-            raise StoreError(invalid("folder", path, "a new name: results are never overwritten"))
-        path.parent.mkdir(parents=True, exist_ok=True)
-        temporary = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
-        try:
-            for name, content in files.items():
-                (temporary / name).write_bytes(content)
-            temporary.chmod(0o755)
-            temporary.rename(path)
-        finally:
-            shutil.rmtree(temporary, ignore_errors=True)
-
-
 @contextmanager
 def _replacing(path: Path, *, replace_existing: bool = False) -> Iterator[IO[bytes]]:
     """Write to a temporary name; the file has its own name only when it is whole."""

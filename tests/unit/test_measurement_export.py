@@ -104,7 +104,7 @@ def test_nothing_solved_is_refused():
 def test_folders_are_written_whole_and_never_twice(tmp_path):
     write_folder(tmp_path / "new" / "c001", {"a.txt": b"1"})
     assert (tmp_path / "new" / "c001" / "a.txt").read_bytes() == b"1"
-    with pytest.raises(StoreError, match=r"Invalid folder .*c001'. Must be a new name"):
+    with pytest.raises(StoreError, match=r"Invalid folder .*c001'. Must be new or empty"):
         write_folder(tmp_path / "new" / "c001", {"a.txt": b"2"})
     with pytest.raises(StoreError, match="Must be in a folder that can be written"):
         write_folder(tmp_path / "new" / "c002", {"a.txt": b"1", "no/such/place": b"2"})
@@ -121,7 +121,7 @@ def test_export_of_a_run(finished_run, tmp_path, capsys):
     read = read_sofa(out / "c001" / "directivity.sofa")
     assert np.array_equal(read.transfer, values)
     assert main(["export", str(folder), "c001", "--out", str(out)]) == 2
-    assert "Must be a new name" in capsys.readouterr().err
+    assert "Must be new or empty" in capsys.readouterr().err
     assert main(["export", str(folder), "c077", "--out", str(out)]) == 2
     assert (
         "candidate 'c077'. Must be all, or one that the run has solved" in capsys.readouterr().err

@@ -50,26 +50,27 @@ def main() -> None:
     one_band = [Band(frequencies_hz=tuple(ONE_MESH_HZ), mesh_frequency_hz=ONE_MESH_HZ[-1])]
     print("interpolation on equal steps, one mesh, 1 to 6 kHz: error in dB, 99 % in front")
     for body in BODIES:
-        _compare(body, _kept(folder / f"{body}_one.npz", lambda b=body: _swept(b, one_band)))
+        _compare(body, _kept(folder / f"{body}_one.npy", lambda b=body: _swept(b, one_band)))
     _reduced_basis(BODIES[0])
     grid = open_bands(BAND_MESHES_HZ, QUALITY)
     print("sampling in use, a mesh a third of an octave, 0.5 to 10 kHz")
     print("body           quality   pass  solves  true dB 99 %  worst  estimate  behind  honest")
     for body in BODIES:
-        field = _kept(folder / f"{body}_bands.npz", lambda b=body: _swept(b, grid))
+        field = _kept(folder / f"{body}_bands.npy", lambda b=body: _swept(b, grid))
         for quality in ("draft", "standard", "fine"):
             _sample(body, quality, BAND_MESHES_HZ, field)
     for body in BODIES:
-        field = _kept(folder / f"{body}_one.npz", lambda: np.empty(0))
+        field = _kept(folder / f"{body}_one.npy", lambda: np.empty(0))
         _sample(f"{body[:9]}, one", "standard", ONE_MESH_HZ, field)
     print("a jump of 2 % in the middle of one mesh's sweep, as a share of the jump")
-    _borders(_kept(folder / f"{BODIES[0]}_one.npz", lambda: np.empty(0)))
+    _borders(_kept(folder / f"{BODIES[0]}_one.npy", lambda: np.empty(0)))
 
 
 def _kept(path: Path, make: Callable[[], ComplexArray]) -> ComplexArray:
     if not path.exists():
-        np.save(path.with_suffix(".npy"), make())
-        path.with_suffix(".npy").rename(path)
+        unfinished = path.with_stem(f"{path.stem}_unfinished")
+        np.save(unfinished, make())
+        unfinished.rename(path)
     return np.load(path)
 
 

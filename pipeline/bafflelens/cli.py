@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from bafflelens.run import RunOptions, RunResult
     from bafflelens.sampling import Sampling
     from bafflelens.seat import SeatBounce
+    from bafflelens.sensitivity import Robustness
     from bafflelens.tuning import Tuning
 
 FINE: Final = 0
@@ -308,6 +309,27 @@ def rank(folder: Folder, /, *more: Folder) -> int:
         rows = joint.rows
         _print_ranking(rows, joint.remeshing, lambda name: seat_of(*joint.origin[name]))
     return HAS_FAILURES if any(has_failed(row) for row in rows) else FINE
+
+
+@app.command
+def tolerances(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Id of a solved candidate.")],
+    /,
+    *,
+    all_parameters: Annotated[
+        bool, Parameter(help="Change every parameter of the shape, not only those searched.")
+    ] = False,
+    workers: Workers = None,
+) -> int:
+    """Change a candidate a little, one parameter at a time, and tell what that costs."""
+    _prepare_compiler()
+    from bafflelens.run import change_on_request
+
+    options = _options(folder.parent, workers, None)
+    found = change_on_request(folder, candidate, options, all_parameters=all_parameters)
+    _print_robustness(found)
+    return FINE
 
 
 @app.command
@@ -735,7 +757,8 @@ def _print_ranking(
 ) -> None:
     """Print the ranking, what each candidate pays for, the parameters, and the seat."""
     _print_rows(rows)
-    _out().print(remeshing.text, markup=False, highlight=False, soft_wrap=True)
+    for text in (remeshing.text, *(row.robustness.text for row in rows if row.robustness)):
+        _out().print(text, markup=False, highlight=False, soft_wrap=True)
     shown = [row.candidate for row in rows if row.place is not None]
     best = next((candidate for candidate in shown if not candidate.is_baseline), None)
     for candidate in (best, next((c for c in shown if c.is_baseline), None)):
@@ -750,7 +773,7 @@ def _print_rows(rows: Sequence[RankedRow]) -> None:
     ranking = _table(
         "Ranking in dB, lower is better",
         *("place", "shape", "score", "better by"),
-        *("vertical", "horizontal", "side effects", "dominated by"),
+        *("vertical", "horizontal", "side effects", "small changes", "dominated by"),
     )
     paid = _table(
         "What the terms find in dB, lower is better",
@@ -766,13 +789,37 @@ def _print_rows(rows: Sequence[RankedRow]) -> None:
         totals = [_decibels(found.total_db), _decibels(row.better_by_db, signed=True)]
         objectives = [_decibels(value) for value in found.objectives.values]
         style = "bold" if candidate.is_baseline else None
-        ranking.add_row(*name, *totals, *objectives, row.dominated_by, style=style)
+        spread = _spread(row.robustness)
+        ranking.add_row(*name, *totals, *objectives, spread, row.dominated_by, style=style)
         paid.add_row(*name, *(_decibels(term.value_db) for term in found.terms), style=style)
         if not candidate.is_baseline:
             parameters.add_row(*name, *(_value(candidate.values, key) for key in keys))
     out = _out()
     for table in (ranking, paid, parameters) if ranked else ():
         out.print(table)
+
+
+def _print_robustness(found: Robustness) -> None:
+    """Print what each small change does."""
+    table = _table(
+        f"Small changes of {found.candidate}: rise of the score in dB",
+        *("parameter", "change", "less", "more", "0.5 dB for", "remark"),
+    )
+    for change in found.changes:
+        allowed = change.allowed(0.5)
+        known = "-" if math.isnan(allowed) else "no change seen" if math.isinf(allowed) else ""
+        table.add_row(
+            change.key,
+            f"{change.tolerance:g} {change.unit}",
+            *(
+                _decibels(math.nan if side is None else side, signed=True)
+                for side in (change.less_db, change.more_db)
+            ),
+            known or f"{allowed:.2g} {change.unit}",
+            "; ".join(change.reasons),
+        )
+    _out().print(table)
+    _out().print(found.text, markup=False, highlight=False, soft_wrap=True)
 
 
 def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
@@ -806,6 +853,13 @@ def _print_reasons(rows: Sequence[RankedRow]) -> None:
         if reasons:
             text = f"{row.candidate.id} {row.status}: {'; '.join(reasons)}"
             out.print(text, markup=False, highlight=False, soft_wrap=True)
+
+
+def _spread(robustness: Robustness | None) -> str:
+    """Return what small changes do to a score: on average, and how much it varies."""
+    if robustness is None or robustness.worst is None:
+        return "-"
+    return f"{robustness.mean_db:+.2f} ± {robustness.spread_db:.2f}"
 
 
 def _value(values: Mapping[str, float], key: str) -> str:
@@ -917,6 +971,8 @@ def _print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
         shapes += f", {len(loaded.plates)} plates that drivers were measured in"
     if plan.remeshes:
         shapes += f", the best meshed {plan.remeshes} more ways"
+    if plan.nearby:
+        shapes += f", {plan.nearby.n_shapes} drafts of the leaders and what is near them"
     if sampling.skipped:
         shapes += f" ({sampling.skipped} samples skipped, for instance: {sampling.skipped_rule})"
     frequencies = [f for cost in plan.band_costs for f in cost.band.frequencies_hz]

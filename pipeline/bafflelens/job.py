@@ -66,6 +66,7 @@ UNITS: Final = {
 }
 """The unit of a key, told by its ending."""
 
+_LARGEST_TOLERANCE: Final = 20.0  # mm or degrees
 _SETTING_RULE: Final = "a number, a list of numbers, or { from = number, to = number }"
 
 
@@ -163,14 +164,19 @@ class ShapeSection(_Section):
     @classmethod
     def _flatten_parts(cls, table: object) -> object:
         """Turn ``{"lens": {"depth_mm": 20}}`` into ``{"lens.depth_mm": 20}``."""
-        if not isinstance(table, dict):
-            return table
-        own = set(cls.model_fields) - {"parameters"}
-        parts = {key: value for key, value in table.items() if key not in own}
-        return {
-            **{key: value for key, value in table.items() if key in own},
-            "parameters": dict(_flat_items(parts)),
-        }
+        return _with_parameters(cls, table)
+
+
+def _with_parameters(model: type[BaseModel], table: object) -> object:
+    """Gather what is no key of a section in its field ``parameters``, under flat keys."""
+    if not isinstance(table, dict):
+        return table
+    own = set(model.model_fields) - {"parameters"}
+    parts = {key: value for key, value in table.items() if key not in own}
+    return {
+        **{key: value for key, value in table.items() if key in own},
+        "parameters": dict(_flat_items(parts)),
+    }
 
 
 def _flat_items(parts: Mapping[str, object]) -> Iterable[tuple[str, object]]:
@@ -198,6 +204,29 @@ class PlateSection(ShapeSection):
     """``[driver.tweeter.plate]``: the shape that a driver was measured in."""
 
     source: str = ""
+
+
+def _parse_tolerance(value: object) -> float:
+    if not _is_number(value) or not 0 < value <= _LARGEST_TOLERANCE:  # type: ignore[operator]
+        _refuse(f"a number above 0, at most {_LARGEST_TOLERANCE:g}")
+    return float(value)  # type: ignore[arg-type]
+
+
+class RobustnessSection(_Section):
+    """``[robustness]``: small changes of the best shapes; tolerances as tables by part."""
+
+    leaders: int = Field(default=2, ge=0, le=20)
+    tolerance_mm: float = Field(default=1.0, ge=0.01, le=_LARGEST_TOLERANCE)
+    tolerance_deg: float = Field(default=1.0, ge=0.01, le=_LARGEST_TOLERANCE)
+    parameters: dict[str, Annotated[Any, PlainValidator(_parse_tolerance)]] = Field(
+        default_factory=dict, json_schema_extra={"rule": "tables by physical part"}
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _flatten_parts(cls, table: object) -> object:
+        """Turn ``{"lens": {"depth_mm": 0.5}}`` into ``{"lens.depth_mm": 0.5}``."""
+        return _with_parameters(cls, table)
 
 
 class SearchSection(_Section):
@@ -620,6 +649,7 @@ class Job(_Section):
     geometry: GeometrySection
     baseline: BaselineSection
     search: SearchSection
+    robustness: RobustnessSection = RobustnessSection()
     air: AirSection = AirSection()
     frequencies: FrequenciesSection = FrequenciesSection()
     solve: SolveSection = SolveSection()

@@ -34,6 +34,7 @@ from bafflelens.job import (
     FrequenciesSection,
     GeometrySection,
     Job,
+    RobustnessSection,
     RoomSection,
     ScoreSection,
     SearchSection,
@@ -154,6 +155,9 @@ def load_job(
             has_crossover="crossover" in table,
             scored_hz=_scored_hz(table),
         )
+    robustness = _alone(RobustnessSection, table.get("robustness", {}))
+    if robustness is not None and "geometry" in shapes:
+        faults += _tolerance_faults(robustness, shapes["geometry"])
     if geometry is not None and search is not None:
         faults += _plan_faults(geometry, search)
     if geometry is not None and baseline is not None and set(SHAPE_SECTIONS) <= set(shapes):
@@ -316,6 +320,13 @@ def _parameter_faults(name: str, section: ShapeSection, shape: Shape) -> Iterato
             yield from _range_faults(f"key '{name}.{key}'", setting, known[key])
         else:
             yield unknown_key(f"{name}.{key}", [f"{name}.{other}" for other in known])
+
+
+def _tolerance_faults(section: RobustnessSection, shape: Shape) -> Iterator[str]:
+    known = {parameter.key for parameter in shape.parameters}
+    for key in section.parameters:
+        if key not in known:
+            yield unknown_key(f"robustness.{key}", [f"robustness.{other}" for other in known])
 
 
 def _range_faults(what: str, setting: Setting, parameter: Parameter) -> Iterator[str]:

@@ -15,6 +15,7 @@ from bafflelens.errors import BafflelensError, DamagedError, StoreError
 from bafflelens.jobfile import LoadedJob
 from bafflelens.outlook import target_remarks
 from bafflelens.ranking import Remeshing
+from bafflelens.sensitivity import Robustness
 from bafflelens.store import RunFolder, RunRecord, TaskRecord
 
 _SAVE_EVERY_S: Final = 2.0
@@ -37,7 +38,7 @@ def first_record(loaded: LoadedJob) -> RunRecord:
 
 @contextmanager
 def keep_journal(
-    folder: RunFolder, entering: Callable[[str], None] = lambda step: None
+    folder: RunFolder, entering: Callable[[str], None] = lambda step: None, closing: str = ""
 ) -> Iterator[Journal]:
     """Keep the journal of a run, and close it with the right status however the run ends.
 
@@ -50,6 +51,8 @@ def keep_journal(
         The run.
     entering : callable
         Told the name of each step that begins.
+    closing : str
+        Status to close with if nothing stops it; that which its failures give it by default.
     """
     with folder.locked():
         journal = Journal(folder, replace(_record_of(folder), status=store.RUNNING), entering)
@@ -68,7 +71,7 @@ def keep_journal(
                 msg = f"The run was stopped. {error}"
                 raise BafflelensError(msg) from error
             raise
-        journal.close(journal.closing_record.status)
+        journal.close(closing or journal.closing_record.status)
 
 
 def _record_of(folder: RunFolder) -> RunRecord:
@@ -152,6 +155,15 @@ class Journal:
         """Enter the scores of one shape meshed several ways; the ranking reads it at once."""
         self._record = replace(self._record, remeshing=remeshing)
         self._folder.log(remeshing.text)
+        self.save()
+
+    def set_robustness(self, found: Robustness) -> None:
+        """Enter what small changes do to a candidate, instead of what was known of it."""
+        others = tuple(
+            known for known in self._record.robustness if known.candidate != found.candidate
+        )
+        self._record = replace(self._record, robustness=(*others, found))
+        self._folder.log(found.text)
         self.save()
 
     @property

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -18,6 +18,7 @@ from bafflelens.errors import GeometryError, JobError, MeshingError
 from bafflelens.geometry import Shape, mesh_shape
 from bafflelens.jobfile import LoadedJob
 from bafflelens.mesh import Mesh
+from bafflelens.nearby import changed_keys, nearby_job
 from bafflelens.quality import Band, MeshSize, bands, mesh_size, open_bands
 from bafflelens.sampling import Candidate, Sampling
 from bafflelens.spectrum import TYPICAL_BODY_M, body_size, first_grid
@@ -147,6 +148,8 @@ class Plan:
         Time for ranking, second opinion and report, in s.
     memory_limit_bytes : float
         What all workers may take together.
+    nearby : Plan or None
+        The same for the shapes near the leaders, which are drafts; None where there are none.
     """
 
     n_shapes: int
@@ -158,6 +161,7 @@ class Plan:
     mesh_seconds: float
     report_seconds: float
     memory_limit_bytes: float = math.inf
+    nearby: Plan | None = None
 
     @property
     def bands(self) -> tuple[Band, ...]:
@@ -184,9 +188,10 @@ class Plan:
         """Expected wall time of the run in s."""
         candidates = self.n_shapes + self.remeshes
         meshing, solving = candidates * self.mesh_seconds, candidates * self.solve_seconds
+        further = self.report_seconds + (self.nearby.total_seconds if self.nearby else 0.0)
         if self.cards:
-            return max(meshing / self.workers, solving / self.cards) + self.report_seconds
-        return (meshing + solving) / self.workers + self.report_seconds
+            return max(meshing / self.workers, solving / self.cards) + further
+        return (meshing + solving) / self.workers + further
 
     @property
     def memory_bytes(self) -> float:
@@ -274,7 +279,72 @@ def make_plan(
     faults = surface_name_faults(loaded.job.surfaces, surfaces)
     if faults:
         raise JobError([f"{loaded.path}: {fault}" for fault in faults])
-    job, mirror_planes = loaded.job, len(loaded.shape.symmetry)
+    job = loaded.job
+    report_seconds = speed.report_s + speed.report_s_per_candidate * (job.report.detailed + 1)
+    if job.solve.second_opinion:
+        report_seconds += SECOND_OPINION_S
+    plan = Plan(
+        n_shapes=len(sampling.everything) + len(loaded.plates),
+        remeshes=job.solve.remeshes,
+        refining_share=_REFINING_SHARE if job.frequencies.is_as_needed else 0.0,
+        workers=workers,
+        cards=cards,
+        report_seconds=report_seconds,
+        memory_limit_bytes=memory_bytes,
+        **_costs(loaded, chosen, trials, memory_bytes, speed),
+    )
+    leaders, keys = min(job.robustness.leaders, len(sampling.candidates)), changed_keys(loaded)
+    if not leaders or not keys:
+        return plan
+    n_shapes = leaders * (1 + 2 * len(keys))
+    return replace(plan, nearby=_nearby(plan, loaded, n_shapes, trials, speed))
+
+
+def plan_nearby(
+    plan: Plan, loaded: LoadedJob, n_keys: int, trial: Mesh, speed: Speed = ASSUMED_SPEED
+) -> Plan:
+    """Return a plan in which so many parameters of one candidate are changed and nothing else.
+
+    Parameters
+    ----------
+    plan : Plan
+        That of its run.
+    loaded : LoadedJob
+        Its job.
+    n_keys : int
+        Number of parameters.
+    trial : Mesh
+        Mesh of the candidate, at any size.
+    speed : Speed
+        How fast a worker is.
+    """
+    return replace(plan, nearby=_nearby(plan, loaded, 1 + 2 * n_keys, [trial], speed))
+
+
+def _nearby(
+    plan: Plan, loaded: LoadedJob, n_shapes: int, trials: Sequence[Mesh], speed: Speed
+) -> Plan:
+    """Return the plan of shapes near the leaders."""
+    draft = nearby_job(loaded)
+    return replace(
+        plan,
+        n_shapes=n_shapes,
+        remeshes=0,
+        refining_share=0.0,
+        report_seconds=0.0,
+        **_costs(draft, job_bands(draft), trials, plan.memory_limit_bytes, speed),
+    )
+
+
+def _costs(
+    loaded: LoadedJob,
+    chosen: Sequence[Band],
+    trials: Sequence[Mesh],
+    memory_bytes: float,
+    speed: Speed,
+) -> dict[str, Any]:
+    """Return what the bands of a shape and its meshes cost, as fields of a plan."""
+    mirror_planes = len(loaded.shape.symmetry)
     settings = engine_settings(memory_bytes, speed)
     costs = []
     triangles_of_all = 0
@@ -286,27 +356,17 @@ def make_plan(
                 band=band,
                 unknowns=unknowns,
                 memory_bytes=band_memory(
-                    unknowns, mirror_planes, settings, job.solve.engine, speed
+                    unknowns, mirror_planes, settings, loaded.job.solve.engine, speed
                 ),
                 seconds=len(band.frequencies_hz)
                 * frequency_seconds(unknowns, mirror_planes, speed, settings),
                 storage=settings.storage_for(unknowns),
             )
         )
-    report_seconds = speed.report_s + speed.report_s_per_candidate * (job.report.detailed + 1)
-    if job.solve.second_opinion:
-        report_seconds += SECOND_OPINION_S
-    return Plan(
-        n_shapes=len(sampling.everything) + len(loaded.plates),
-        remeshes=job.solve.remeshes,
-        band_costs=tuple(costs),
-        refining_share=_REFINING_SHARE if job.frequencies.is_as_needed else 0.0,
-        workers=workers,
-        cards=cards,
-        mesh_seconds=speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,
-        report_seconds=report_seconds,
-        memory_limit_bytes=memory_bytes,
-    )
+    return {
+        "band_costs": tuple(costs),
+        "mesh_seconds": speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,
+    }
 
 
 def engine_settings(memory_bytes: float, speed: Speed = ASSUMED_SPEED) -> Settings:

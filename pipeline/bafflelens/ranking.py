@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The order of the candidates, with a reason for each that has no place in it.
 
-Depends on: score.
+Depends on: score, sensitivity.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from bafflelens.score import Score
+from bafflelens.sensitivity import Robustness
 
 ESTIMATED_DIFFERENCE_DB: Final = 0.1
 """What one shape's scores differ by on different meshes, where nobody has looked."""
@@ -119,6 +120,8 @@ class RankedRow:
     dominated_by : str
         Id of a candidate that is nowhere worse in vertical control, horizontal width and side
         effects, and clearly better in one; empty for those on the front.
+    robustness : Robustness or None
+        What small changes do to it; None where nobody has looked.
     """
 
     place: int | None
@@ -128,6 +131,7 @@ class RankedRow:
     is_tied: bool
     reasons: tuple[str, ...]
     dominated_by: str = ""
+    robustness: Robustness | None = None
 
     @property
     def is_on_front(self) -> bool:

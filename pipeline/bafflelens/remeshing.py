@@ -10,7 +10,7 @@ from typing import Final
 from bafflelens.plan import band_mesh_sizes
 from bafflelens.quality import MeshSize
 from bafflelens.ranking import RankedRow, Remeshing
-from bafflelens.solving import Run, score_of, solve_again
+from bafflelens.solving import Run, score_of, solve_aside
 
 SIZE_STEP: Final = 0.04
 """Meshes differ in their edge lengths by this share: another mesh, but no finer or coarser one."""
@@ -33,11 +33,11 @@ def mesh_best_again(run: Run, rows: Sequence[RankedRow]) -> None:
         return
     run.progress.say(f"meshing {best.id} {count} more ways: which differences mean anything?")
     sizes = band_mesh_sizes(run.loaded, run.plan.bands)
-    variants = {
-        f"{best.id}.mesh{number}": scaled(sizes, size_factor(number))
+    variants = [
+        (replace(best, id=f"{best.id}.mesh{number}"), scaled(sizes, size_factor(number)))
         for number in range(1, count + 1)
-    }
-    scores = [score_of(run, dataset) for dataset in solve_again(run, best, variants).values()]
+    ]
+    scores = [score_of(run, dataset) for dataset in solve_aside(run, variants).values()]
     found = Remeshing(
         candidate=best.id,
         scores_db=(best.score.total_db, *(s.total_db for s in scores if s.is_complete)),

@@ -16,17 +16,20 @@ from bafflelens.errors import InputError, invalid
 from bafflelens.jobfile import LoadedJob, load_job
 from bafflelens.jobsources import is_plate
 from bafflelens.journal import first_record, keep_journal
+from bafflelens.nearby import changed_keys
 from bafflelens.parallel import Pool, processors, usable_memory, worker_pool
-from bafflelens.plan import Plan, make_plan
+from bafflelens.plan import Plan, make_plan, plan_nearby
 from bafflelens.progress import Progress, Silent
 from bafflelens.ranking import CandidateResult, RankedRow
 from bafflelens.remeshing import mesh_best_again
 from bafflelens.reservations import GIB
+from bafflelens.robustness import change_candidate, change_leaders
 from bafflelens.sampling import Candidate, Sampling, draw
 from bafflelens.second_opinion import ask_second_opinion
+from bafflelens.sensitivity import Robustness
 from bafflelens.solving import Run, solve_candidates
 from bafflelens.store import RunFolder, create_run, open_run
-from bafflelens.summary import has_failed, rank_run, report_run
+from bafflelens.summary import has_failed, rank_run, report_run, solved_candidate
 from bafflelens.tasks import Methods
 from bafflelens.watching import Watched
 
@@ -146,6 +149,68 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
         return _carry_out(folder, engine, plan, pool, options)
 
 
+def change_on_request(
+    run_folder: Path, candidate_id: str, options: RunOptions, *, all_parameters: bool = False
+) -> Robustness:
+    """Change a solved candidate a little, one parameter at a time; the run keeps the result.
+
+    Parameters
+    ----------
+    run_folder : Path
+        The run.
+    candidate_id : str
+        The candidate.
+    options : RunOptions
+        How.
+    all_parameters : bool
+        Whether all parameters are changed, not only those that the job searches or gives a
+        tolerance.
+
+    Raises
+    ------
+    InputError
+        If there is no such candidate, nothing to change, or its draft cannot be solved.
+    StoreError
+        If this is no run folder, another process works on it, or it cannot be written.
+    """
+    folder = open_run(run_folder)
+    loaded = folder.load_job()
+    loaded = _with_engine(loaded, engine_at_hand(loaded, options))
+    candidate = solved_candidate(folder, candidate_id)
+    if candidate.is_baseline:
+        rule = "a candidate: only these have parameters that are searched"
+        raise InputError(invalid("candidate", candidate_id, rule))
+    keys = tuple(parameter.key for parameter in loaded.shape.parameters)
+    keys = keys if all_parameters else changed_keys(loaded)
+    if not keys:
+        rule = "with parameters that are searched or have a tolerance, or take --all-parameters"
+        raise InputError(invalid("job", loaded.path.name, rule))
+    plan = plan_job(loaded, _sampling_of(folder), options)
+    plan = plan_nearby(plan, loaded, len(keys), folder.load_mesh(candidate_id))
+    before = folder.load_record().status
+    with (
+        _pool(plan, options) as pool,
+        folder.kept_open(),
+        keep_journal(folder, closing=before) as journal,
+    ):
+        run = Run(
+            folder=folder,
+            loaded=loaded,
+            plan=plan,
+            pool=pool,
+            journal=journal,
+            progress=options.progress,
+            methods=options.methods,
+        )
+        options.methods.warm_up(options.progress.say)
+        change_candidate(run, candidate, keys)
+    found = {known.candidate: known for known in folder.load_record().robustness}
+    if candidate_id not in found:
+        rule = "one whose draft can be solved; the run's record says why it cannot"
+        raise InputError(invalid("candidate", candidate_id, rule))
+    return found[candidate_id]
+
+
 def engine_at_hand(loaded: LoadedJob, options: RunOptions) -> str:
     """Return the engine of a job; that of the processor where it allows that and has no card.
 
@@ -217,6 +282,8 @@ def _carry_out(
             journal.add_remark(pool.tally.text)
         with journal.step("meshing the best again"):
             mesh_best_again(run, rank_run(folder))
+        with journal.step("small changes of the leaders"):
+            change_leaders(run, rank_run(folder))
         rows = rank_run(folder)
         with journal.step("second opinion"):
             ask_second_opinion(run, rows)

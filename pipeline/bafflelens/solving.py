@@ -129,34 +129,32 @@ def solve_candidates(run: Run) -> None:
     _complete_scores(run, waiting)
 
 
-def solve_again(
-    run: Run, candidate: CandidateResult, sizes_by_name: Mapping[str, Sequence[MeshSize]]
+def solve_aside(
+    run: Run, shapes: Sequence[tuple[CandidateResult, Sequence[MeshSize]]]
 ) -> dict[str, xr.Dataset]:
-    """Mesh and solve a candidate again at other sizes; what was done before is kept.
+    """Mesh and solve shapes that are no candidates of the run; what was done before is kept.
 
     Parameters
     ----------
     run : Run
         The run.
-    candidate : CandidateResult
-        The candidate.
-    sizes_by_name : mapping of str to sequence of MeshSize
-        Mesh rule of every band, by the name under which the results are kept.
+    shapes : sequence of (CandidateResult, sequence of MeshSize)
+        Each under an id of its own, with the mesh rule of every band.
 
     Returns
     -------
     dict of str to xarray.Dataset
-        Directivity by name; what failed is recorded and left out.
+        Directivity by id; what failed is recorded and left out.
     """
     tasks: dict[str, _Task] = {}
-    for position, (name, sizes) in enumerate(sizes_by_name.items()):
-        if not run.folder.has_directivity(name):
-            tasks |= _submit(run, replace(candidate, id=name), position, sizes)
+    for position, (shape, sizes) in enumerate(shapes):
+        if not run.folder.has_directivity(shape.id):
+            tasks |= _submit(run, shape, position, sizes)
     _work_through(run, tasks)
     return {
-        name: run.folder.load_directivity(name)
-        for name in sizes_by_name
-        if run.folder.has_directivity(name)
+        shape.id: run.folder.load_directivity(shape.id)
+        for shape, _ in shapes
+        if run.folder.has_directivity(shape.id)
     }
 
 

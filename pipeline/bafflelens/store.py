@@ -53,6 +53,7 @@ from bafflelens.mockups import MockUp
 from bafflelens.netcdf import is_whole
 from bafflelens.ranking import CandidateResult, Remeshing
 from bafflelens.score import Score, Term
+from bafflelens.sensitivity import Robustness
 from bafflelens.surface_pressure import SurfacePressure
 from bafflelens.sweep import BandResult, FrequencyOutcome
 
@@ -165,6 +166,8 @@ class RunRecord:
         What the other engine says of the best candidate; None if it was not asked.
     remeshing : Remeshing or None
         Scores of the best candidate meshed several ways; None if that was not done.
+    robustness : tuple of Robustness
+        What small changes do to the candidates that were tried.
     """
 
     title: str
@@ -180,6 +183,7 @@ class RunRecord:
     remarks: tuple[str, ...] = ()
     second_opinion: str | None = None
     remeshing: Remeshing | None = None
+    robustness: tuple[Robustness, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -262,6 +266,9 @@ class RunFolder:
             if remeshing:
                 remeshing["scores_db"] = tuple(remeshing["scores_db"])
                 content["remeshing"] = Remeshing(**remeshing)
+            content["robustness"] = tuple(
+                Robustness.of(found) for found in content.pop("robustness", ())
+            )
             return RunRecord(**content)
         except (OSError, ValueError, KeyError, TypeError) as error:
             rule = f"a run record written by bafflelens ({error})"

@@ -33,7 +33,9 @@ _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
 def rank_run(folder: RunFolder) -> tuple[RankedRow, ...]:
     """Return the ranking of a run, also of one that is not finished."""
-    return rank(candidates_of(folder), smallest_difference(folder).smallest_difference_db)
+    rows = rank(candidates_of(folder), smallest_difference(folder).smallest_difference_db)
+    known = {found.candidate: found for found in folder.load_record().robustness}
+    return tuple(replace(row, robustness=known.get(row.candidate.id)) for row in rows)
 
 
 def smallest_difference(folder: RunFolder) -> Remeshing:
@@ -82,10 +84,7 @@ def curves_file(
     if file_format not in ("csv", *FORMATS):
         rule = "one of ." + ", .".join(("csv", *FORMATS))
         raise InputError(invalid("ending of the file's name", f".{file_format}", rule))
-    solved = [c.id for c in candidates_of(folder) if folder.has_directivity(c.id)]
-    if candidate_id not in solved:
-        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
-        raise InputError(invalid("candidate", candidate_id, rule))
+    solved_candidate(folder, candidate_id)
     loaded = folder.load_job()
     dataset = played(folder, loaded, folder.load_directivity(candidate_id))
     curves = standard_curves(dataset, rear_wall)
@@ -94,6 +93,21 @@ def curves_file(
         table.index = table.index.astype(float).to_numpy().round(2)
         return str(table.to_csv(index_label="frequency_hz", lineterminator="\n")).encode()
     return drawn(lambda: standard_figure(curves, candidate_id), file_format)
+
+
+def solved_candidate(folder: RunFolder, candidate_id: str) -> CandidateResult:
+    """Return a candidate that is solved.
+
+    Raises
+    ------
+    InputError
+        If the run has none of that name, or has not solved it.
+    """
+    solved = {c.id: c for c in candidates_of(folder) if folder.has_directivity(c.id)}
+    if candidate_id not in solved:
+        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
+        raise InputError(invalid("candidate", candidate_id, rule))
+    return solved[candidate_id]
 
 
 def candidates_of(folder: RunFolder) -> list[CandidateResult]:

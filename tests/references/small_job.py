@@ -85,6 +85,8 @@ to_hz = 4000
 second_opinion = false
 remeshes = 0
 quality = "draft"
+[robustness]
+leaders = 0
 """
 
 

@@ -17,10 +17,12 @@ import numpy as np
 import pytest
 import small_job
 
+from bafflelens import report, summary
 from bafflelens.directivity import directions
 from bafflelens.errors import MeshingError
 from bafflelens.mesh import Mesh
 from bafflelens.parallel import Outcome
+from bafflelens.run import RunOptions, run_job
 from bafflelens.sweep import BandResult, FrequencyOutcome
 from bafflelens.tasks import Methods
 
@@ -212,17 +214,19 @@ def open_pool() -> Any:
 
 
 @pytest.fixture
-def finished_run(
-    write_job: Callable[..., Path], stub: StubSolver, tmp_path: Path, monkeypatch: Any
-) -> Path:
-    """Return the folder of a run of the small job, solved by stubs, without pages."""
-    from bafflelens import report, summary
-    from bafflelens.run import RunOptions, run_job
-
-    monkeypatch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+def options(tmp_path, stub, open_pool, monkeypatch):
+    """Return options of a run with stubs for all that takes time, the pictures too."""
+    monkeypatch.setattr(
+        report,
+        "write_report",
+        lambda view, path: path.write_text(f"{view.title}: {view.status}", encoding="utf-8"),
+    )
     monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
     monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
-    options = RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=inline_pool)
-    run_job(write_job(), options)
-    (folder,) = (path for path in (tmp_path / "results").iterdir() if path.is_dir())
-    return folder
+    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
+
+
+@pytest.fixture
+def finished_run(write_job: Callable[..., Path], options: RunOptions) -> Path:
+    """Return the folder of a run of the small job, solved by stubs, without pages."""
+    return run_job(write_job(), options).folder.path

@@ -14,7 +14,7 @@ import small_job
 
 from bafflelens import store
 from bafflelens.errors import StoreError
-from bafflelens.run import RunOptions, resume_run, run_job
+from bafflelens.run import resume_run, run_job
 from bafflelens.summary import rank_run
 
 
@@ -41,18 +41,6 @@ def test_a_disturbed_run_ends_as_an_undisturbed_one(fault, job, undisturbed, tmp
 
 
 # ----------------------------------------------- each file of a run folder, cut short
-
-
-@pytest.fixture
-def options(tmp_path, stub, open_pool, monkeypatch):
-    from bafflelens import report, summary
-
-    monkeypatch.setattr(
-        report, "write_report", lambda view, path: path.write_text(view.title, encoding="utf-8")
-    )
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
-    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
 
 
 CUT = {

@@ -3,13 +3,12 @@
 
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import patterns
 import pytest
 
-from bafflelens import report, store, summary
+from bafflelens import store
 from bafflelens.cli import main
 from bafflelens.driver import Driver
 from bafflelens.errors import InputError
@@ -19,7 +18,7 @@ from bafflelens.playing import played
 from bafflelens.polars import on_axis
 from bafflelens.progress import Silent
 from bafflelens.responses import Response
-from bafflelens.run import RunOptions, resume_run, run_job
+from bafflelens.run import resume_run, run_job
 from bafflelens.store import open_run
 from bafflelens.summary import view_of
 from bafflelens.tuning import tune_candidate
@@ -53,16 +52,6 @@ FLAT_80 = "1000 80 0\n2000 80 0\n5000 80 0\n"  # dB re 20 uPa
 FLAT_20 = "1000 20 0\n2000 20 0\n5000 20 0\n"  # 10 m/s^2
 
 FREQUENCIES = 1000 * 10 ** (np.arange(3, 7) / 10)
-
-
-@pytest.fixture
-def options(tmp_path, stub, open_pool, monkeypatch):
-    def write(view, path: Path) -> None:
-        path.write_text(view.title, encoding="utf-8")
-
-    monkeypatch.setattr(report, "write_report", write)
-    monkeypatch.setattr(summary, "_pictures", lambda *_: ())
-    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
 
 
 @pytest.fixture

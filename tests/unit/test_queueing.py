@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 import stand_ins
 
-from bafflelens import report, store, summary
+from bafflelens import store
 from bafflelens.cli import main
 from bafflelens.embedded import said_clearly
 from bafflelens.errors import BafflelensError, InputError, JobError, StoreError
@@ -25,21 +25,11 @@ from bafflelens.queueing import waiting, working
 from bafflelens.queueing.overview import KILLED, overview_of, run_overview
 from bafflelens.queueing.waiting import DONE, FAILED, RUNNING, WAITING, Queue
 from bafflelens.queueing.working import add_job, work_through
-from bafflelens.run import RunOptions, run_job
+from bafflelens.run import run_job
 from bafflelens.store import open_run
 from bafflelens.watching import Watched, standing_of
 
 REPOSITORY = Path(__file__).parents[2]
-
-
-@pytest.fixture
-def options(tmp_path, stub, open_pool, monkeypatch):
-    monkeypatch.setattr(
-        report, "write_report", lambda view, path: path.write_text(view.title, encoding="utf-8")
-    )
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
-    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
 
 
 @pytest.fixture
@@ -78,7 +68,7 @@ def test_jobs_run_one_after_another_in_the_order_of_the_queue(queue, options, ad
     for end in ended:
         folder = open_run(options.results / end.job.folder)
         assert folder.load_record().status == store.FINISHED
-        assert folder.report_path.read_text(encoding="utf-8") == end.job.title
+        assert folder.report_path.read_text(encoding="utf-8") == f"{end.job.title}: finished"
         assert re.fullmatch(r"best c00\d at \d+\.\d\d dB", end.reason)
 
 

@@ -4,12 +4,11 @@
 import json
 from contextlib import contextmanager
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from bafflelens import report, store, summary
+from bafflelens import store
 from bafflelens.bem.burton_miller import Settings
 from bafflelens.directivity import directions
 from bafflelens.errors import BafflelensError, InputError, JobError, StoreError
@@ -18,7 +17,7 @@ from bafflelens.plan import band_memory
 from bafflelens.quality import MeshSize
 from bafflelens.ranking import Remeshing
 from bafflelens.remeshing import scaled, size_factor
-from bafflelens.run import RunOptions, resume_run, run_job
+from bafflelens.run import resume_run, run_job
 from bafflelens.score import score
 from bafflelens.second_opinion import largest_difference_db
 from bafflelens.store import open_run
@@ -27,18 +26,6 @@ from bafflelens.summary import rank_run
 FREQUENCIES = 4  # 1995, 2512, 3162, 3981 Hz: two bands at draft quality
 
 BANDS = 4  # the small job has four frequencies, one a third of an octave
-
-
-@pytest.fixture
-def options(tmp_path, stub, open_pool, monkeypatch):
-    monkeypatch.setattr(report, "write_report", _write_stub_report)
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
-    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
-
-
-def _write_stub_report(view, path: Path) -> None:
-    path.write_text(f"{view.title}: {view.status}", encoding="utf-8")
 
 
 def only_run(options):

@@ -386,6 +386,46 @@ def export(
 
 
 @app.command
+def measure_plan(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Its id in the ranking: c009, or baseline.")],
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="New folder: plan.pdf, plan.txt, measurement.toml.")],
+    room_m: Annotated[
+        tuple[float, float, float] | None,
+        Parameter(help="Length, width, height of the measuring room; else the job's height."),
+    ] = None,
+    from_hz: Annotated[float | None, Parameter(help="Band; otherwise the job's.")] = None,
+    to_hz: Annotated[float | None, Parameter(help="Band; otherwise the job's.")] = None,
+    level_db: Annotated[float, Parameter(help="Level of the sweep at the microphone.")] = 80.0,
+    noise_db: Annotated[float, Parameter(help="Noise of the room in its worst octave.")] = 30.0,
+    repeats: Annotated[int, Parameter(help="Sweeps an angle.")] = 2,
+) -> int:
+    """Plan the measurement of a mock-up: distance, gate, angles, sweep; and a description."""
+    from bafflelens.measurement.plan_page import write_plan
+    from bafflelens.store import open_run
+
+    plan = write_plan(
+        open_run(folder),
+        candidate,
+        out,
+        room_m=room_m,
+        from_hz=from_hz,
+        to_hz=to_hz,
+        level_db=level_db,
+        noise_db=noise_db,
+        repeats=repeats,
+    )
+    _say(
+        f"{plan.chosen.distance_m:g} m, gate {1e3 * plan.chosen.gate_s:.1f} ms (from "
+        f"{plan.chosen.lowest_hz:.0f} Hz), every {plan.step_deg:g} degrees, "
+        f"{plan.minutes:.0f} minutes; mind the cautions of the plan: {out / 'plan.pdf'}"
+    )
+    return FINE
+
+
+@app.command
 def target(
     job: JobFile,
     /,

@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Measurements are read, prepared and refused as they should be. All of them are synthetic."""
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,6 +20,7 @@ from synthetic_measurement import (
 
 from bafflelens.conventions import direction_vectors, from_electrical
 from bafflelens.errors import InputError
+from bafflelens.measurement.description import Description, _tables_in
 from bafflelens.measurement.measured import (
     Setup,
     equal_wavelength_hz,
@@ -600,6 +603,21 @@ def test_faults_of_the_description(tmp_path, old, new, rule):
     path.write_text(path.read_text().replace(old, new))
     with pytest.raises(InputError, match=rule):
         read_measurement(path)
+
+
+def test_every_key_is_in_the_handbook():
+    def keys(model, prefix=""):
+        for name, field in model.model_fields.items():
+            inner = next(_tables_in(field.annotation), None)
+            if inner:
+                yield from keys(inner, f"{name}.")
+            else:
+                yield prefix + name
+
+    text = (Path(__file__).parents[2] / "jobs" / "measurements.md").read_text()
+    rows = [line.split("|")[1] for line in text.splitlines() if line.startswith("| `")]
+    named = {word for row in rows for word in re.findall(r"`([^`]+)`", row)}
+    assert named == set(keys(Description))
 
 
 def test_orbits_that_do_not_fit_each_other(tmp_path):

@@ -22,7 +22,7 @@ Depends on: declaration, errors, measured.
     files = "sweeps/h_{angle}_{repeat}.wav"
 
 Files lie in the folder of the description or below it. All keys: the classes here and
-``jobs/README.md``.
+``jobs/measurements.md``.
 """
 
 from __future__ import annotations

@@ -333,6 +333,39 @@ def tolerances(
 
 
 @app.command
+def note(
+    folder: Folder,
+    candidate: Annotated[
+        str | None,
+        Parameter(help="Id of a candidate, or baseline; without it notes are listed."),
+    ] = None,
+    text: Annotated[str | None, Parameter(help="What was heard or seen, in quotes.")] = None,
+    /,
+    *,
+    verdict: Annotated[str, Parameter(help="kept, rejected or undecided.")] = "undecided",
+    sense: Annotated[str, Parameter(help="heard, seen or measured.")] = "heard",
+) -> int:
+    """Record what was heard or seen of a candidate; later runs are reminded of it."""
+    from bafflelens.notes import listed
+    from bafflelens.store import load_notes, open_run
+    from bafflelens.summary import note_on
+
+    opened = open_run(folder)
+    if candidate is None:
+        lines = listed(load_notes(folder.parent), opened.name)
+        for line in lines or ("no notes on this run",):
+            _out().print(line, markup=False, highlight=False, soft_wrap=True)
+        return FINE
+    if text is None:
+        raise InputError(invalid("note", "", "text that says what was heard or seen"))
+    made = note_on(opened, candidate, text, sense=sense, verdict=verdict)
+    _out().print(
+        f"noted: {candidate} {made.judgement}", markup=False, highlight=False, soft_wrap=True
+    )
+    return FINE
+
+
+@app.command
 def report(folder: Folder, /) -> int:
     """Write the report of a run again."""
     from bafflelens.store import open_run
@@ -890,6 +923,8 @@ def _print_reasons(rows: Sequence[RankedRow]) -> None:
     out = _out()
     for row in rows:
         reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
+        for said in row.notes:
+            out.print(f"{row.candidate.id} {said}", markup=False, highlight=False, soft_wrap=True)
         if reasons:
             text = f"{row.candidate.id} {row.status}: {'; '.join(reasons)}"
             out.print(text, markup=False, highlight=False, soft_wrap=True)

@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
-from datetime import UTC, datetime
 from typing import Final
 
 from bafflelens import provenance, store
@@ -27,7 +26,7 @@ def first_record(loaded: LoadedJob) -> RunRecord:
         title=loaded.job.title,
         job=loaded.path.name,
         status=store.RUNNING,
-        created_utc=_now(),
+        created_utc=store.utc_now(),
         versions=provenance.versions(),
         host=provenance.host(),
         commit=provenance.commit(),
@@ -186,10 +185,6 @@ class Journal:
 
     def close(self, status: str) -> None:
         """Write the record for the last time."""
-        self._record = replace(self._record, status=status, finished_utc=_now())
+        self._record = replace(self._record, status=status, finished_utc=store.utc_now())
         self.save()
         self._folder.log(status)
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -122,6 +122,8 @@ class RankedRow:
         effects, and clearly better in one; empty for those on the front.
     robustness : Robustness or None
         What small changes do to it; None where nobody has looked.
+    notes : tuple of str
+        What was heard or seen of it, or of a shape like it.
     """
 
     place: int | None
@@ -132,6 +134,7 @@ class RankedRow:
     reasons: tuple[str, ...]
     dominated_by: str = ""
     robustness: Robustness | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def is_on_front(self) -> bool:

@@ -10,7 +10,7 @@
         run.json            versions, commit, machine, status and time of every task
         log.txt             what happened, line by line
         status.json         how far it is, for other terminals
-        catalog.sqlite      candidates, parameters, status, scores, notes
+        catalog.sqlite      candidates, parameters, status, scores
         candidates.jsonl    the candidates once more, to make the catalogue anew if it is damaged
         candidates/c001/    mesh.npz (the finest), directivity.nc, surface/ (pressure on it)
         candidates/c001.mesh1/  the best candidate, meshed another way
@@ -51,6 +51,7 @@ from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.mesh import Mesh
 from bafflelens.mockups import MockUp
 from bafflelens.netcdf import is_whole
+from bafflelens.notes import Note
 from bafflelens.ranking import CandidateResult, Remeshing
 from bafflelens.score import Score, Term
 from bafflelens.sensitivity import Robustness
@@ -75,6 +76,7 @@ STOPPED: Final = "stopped"
 _LITTLE_ROOM_BYTES: Final = 64 * 2**20
 _LOCK_ATTEMPTS: Final = 3
 _LOCK_PAUSE_S: Final = 0.05
+_NOTES: Final = "notes.jsonl"  # beside the runs, which it outlives
 _MOCK_UPS: Final = "mockups.json"  # beside the runs
 
 _SCHEMA: Final = """
@@ -104,12 +106,6 @@ CREATE TABLE scores (
     excess_db REAL NOT NULL,
     note TEXT NOT NULL,
     PRIMARY KEY (candidate_id, name)
-);
-CREATE TABLE notes (
-    candidate_id TEXT NOT NULL REFERENCES candidates (id),
-    created_utc TEXT NOT NULL,
-    verdict TEXT NOT NULL,
-    text TEXT NOT NULL
 );
 """
 
@@ -281,7 +277,7 @@ class RunFolder:
 
     def log(self, text: str) -> None:
         """Add lines to the log, with the time."""
-        stamp = _utc_now().isoformat(timespec="seconds").replace("+00:00", "Z")
+        stamp = utc_now()
         with _storing(self.path), (self.path / "log.txt").open("a", encoding="utf-8") as stream:
             for line in text.splitlines():
                 stream.write(f"{stamp} {line}\n")
@@ -650,6 +646,56 @@ def _text_of(path: Path) -> str:
     return path.read_text(encoding="utf-8", errors="replace")
 
 
+# -------------------------------------------------------------------------------- all notes
+
+
+def load_notes(results: Path) -> tuple[Note, ...]:
+    """Return all notes on candidates of the runs of a folder, in the order they were made.
+
+    Raises
+    ------
+    StoreError
+        If a line is damaged: it is named, and nothing is left out silently.
+    """
+    path = results / _NOTES
+    if not path.exists():
+        return ()
+    with _storing(path):
+        lines = path.read_bytes().split(b"\n")
+    notes = []
+    for number, line in enumerate(lines, start=1):
+        if not line.strip():
+            continue
+        try:
+            notes.append(Note(**json.loads(line)))
+        except (ValueError, TypeError) as error:
+            rule = f"a note written by bafflelens ({error})"
+            raise StoreError(invalid(f"line {number} of", path, rule)) from error
+    return tuple(notes)
+
+
+def add_note(results: Path, note: Note) -> None:
+    """Add a note at the end of the notes beside the runs, and see it to the disk.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written; the notes before it stay as they are.
+    """
+    path = results / _NOTES
+    line = json.dumps(asdict(note)).encode() + b"\n"
+    with _storing(path), path.open("ab") as stream:
+        fcntl.flock(stream, fcntl.LOCK_EX)
+        start = stream.seek(0, os.SEEK_END)
+        try:
+            stream.write(line)
+            stream.flush()
+            os.fsync(stream.fileno())
+        except OSError:
+            stream.truncate(start)  # a part of a line would spoil the next
+            raise
+
+
 # ---------------------------------------------------------------------------- all mock-ups
 
 
@@ -808,6 +854,11 @@ def _insert(catalog: sqlite3.Connection, candidates: Sequence[CandidateResult]) 
 def _number(stored: float | None) -> float:
     """Return a number of the catalogue, which keeps NaN as NULL."""
     return float("nan") if stored is None else stored
+
+
+def utc_now() -> str:
+    """Return the time as it is written everywhere, ISO 8601 in UTC."""
+    return _utc_now().isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
 def _utc_now() -> datetime:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -13,6 +14,7 @@ from bafflelens.jobsources import is_plate
 from bafflelens.loudspeaker import remarks_of
 from bafflelens.mesh import Mesh
 from bafflelens.mockups import mock_ups_line
+from bafflelens.notes import SENSES, VERDICTS, Note, reminders
 from bafflelens.playing import meeting_of, missing_plates, played
 from bafflelens.ranking import (
     NOT_MESHED_AGAIN,
@@ -34,8 +36,92 @@ _NOT_SOLVED: Final = "not solved: the run has not come to it"
 def rank_run(folder: RunFolder) -> tuple[RankedRow, ...]:
     """Return the ranking of a run, also of one that is not finished."""
     rows = rank(candidates_of(folder), smallest_difference(folder).smallest_difference_db)
+    with_lore = lore_of(folder)
+    return tuple(with_lore(row, row.candidate) for row in rows)
+
+
+def lore_of(folder: RunFolder) -> Callable[[RankedRow, CandidateResult], RankedRow]:
+    """Return what adds to a row what is known of its candidate besides the score.
+
+    That is what small changes do to it, and what was heard or seen of it. The candidate is given
+    under the id that it has in its run.
+    """
     known = {found.candidate: found for found in folder.load_record().robustness}
-    return tuple(replace(row, robustness=known.get(row.candidate.id)) for row in rows)
+    remind = _reminders_of(folder)
+
+    def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
+        return replace(row, robustness=known.get(candidate.id), notes=remind(candidate))
+
+    return with_lore
+
+
+def _reminders_of(folder: RunFolder) -> Callable[[CandidateResult], tuple[str, ...]]:
+    """Return what tells the notes on a candidate of a run and on shapes like it."""
+    notes = store.load_notes(folder.path.parent)
+    if not notes:
+        return lambda candidate: ()
+    loaded = folder.load_job()
+
+    def remind(candidate: CandidateResult) -> tuple[str, ...]:
+        shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+        return reminders(
+            notes,
+            run=folder.name,
+            candidate=candidate.id,
+            shape=shape.name,
+            values=shape.defaults | dict(candidate.values),
+            spans={
+                parameter.key: parameter.high - parameter.low for parameter in shape.parameters
+            },
+        )
+
+    return remind
+
+
+def note_on(folder: RunFolder, candidate_id: str, text: str, *, sense: str, verdict: str) -> Note:
+    """Record what was heard or seen of a candidate, for this run and all later ones.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    candidate_id : str
+        A candidate of it, or the baseline.
+    text : str
+        What was heard or seen.
+    sense, verdict : str
+        One of `notes.SENSES` and one of `notes.VERDICTS`.
+
+    Raises
+    ------
+    InputError
+        If there is no such candidate, nothing is said, or sense or verdict is unknown.
+    StoreError
+        If it cannot be written.
+    """
+    found = {candidate.id: candidate for candidate in candidates_of(folder)}
+    if candidate_id not in found:
+        raise InputError(invalid("candidate", candidate_id, "one of " + ", ".join(found)))
+    said = " ".join(text.split())
+    if not said:
+        raise InputError(invalid("note", text, "text that says what was heard or seen"))
+    for what, value, choices in (("sense", sense, SENSES), ("verdict", verdict, VERDICTS)):
+        if value not in choices:
+            raise InputError(invalid(what, value, "one of " + ", ".join(choices)))
+    candidate, loaded = found[candidate_id], folder.load_job()
+    shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+    note = Note(
+        created_utc=store.utc_now(),
+        run=folder.name,
+        candidate=candidate_id,
+        shape=shape.name,
+        values=shape.defaults | dict(candidate.values),
+        sense=sense,
+        verdict=verdict,
+        text=said,
+    )
+    store.add_note(folder.path.parent, note)
+    return note
 
 
 def smallest_difference(folder: RunFolder) -> Remeshing:

@@ -15,7 +15,7 @@ from bafflelens.ranking import CandidateResult, RankedRow, Remeshing, rank
 from bafflelens.sampling import BASELINE_ID
 from bafflelens.score import TERM_NAMES, score
 from bafflelens.store import RunFolder
-from bafflelens.summary import candidates_of, smallest_difference
+from bafflelens.summary import candidates_of, lore_of, smallest_difference
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,8 +72,12 @@ def rank_together(folders: Sequence[RunFolder], progress: Progress) -> JointRank
             origin[joint_id] = (folder, candidate.id)
     found = [smallest_difference(folder) for folder in folders]
     remeshing = max(found, key=lambda remeshing: remeshing.smallest_difference_db)
-    rows = rank(_comparable(entries), remeshing.smallest_difference_db)
-    return JointRanking(rows=rows, remeshing=remeshing, origin=origin)
+    with_lore = {folder.name: lore_of(folder) for folder in folders}
+    rows = []
+    for row in rank(_comparable(entries), remeshing.smallest_difference_db):
+        folder, own_id = origin[row.candidate.id]
+        rows.append(with_lore[folder.name](row, replace(row.candidate, id=own_id)))
+    return JointRanking(rows=tuple(rows), remeshing=remeshing, origin=origin)
 
 
 def _comparable(candidates: Sequence[CandidateResult]) -> list[CandidateResult]:

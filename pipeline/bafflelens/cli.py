@@ -50,6 +50,7 @@ INTERRUPTED: Final = 130
 TERMINATED: Final = 143
 
 _TRIALS_SHOWN: Final = 8
+_ROWS_SHOWN: Final = 40  # of a ranking; all of them on request
 _PIPE_WIDTH: Final = 200  # columns of a table that no terminal shows
 
 app = App(
@@ -293,7 +294,14 @@ def queue_start(
 
 
 @app.command
-def rank(folder: Folder, /, *more: Folder) -> int:
+def rank(
+    folder: Folder,
+    /,
+    *more: Folder,
+    everything: Annotated[
+        bool, Parameter(name="--all", negative="", help="List all candidates, not the best 40.")
+    ] = False,
+) -> int:
     """Print the ranking of a run, also of one that is not finished, or of several together."""
     from bafflelens.store import open_run
     from bafflelens.summary import has_failed, rank_run, seat_of, smallest_difference
@@ -302,12 +310,15 @@ def rank(folder: Folder, /, *more: Folder) -> int:
     if not more:
         opened = open_run(folder)
         rows = rank_run(opened)
-        _print_ranking(rows, smallest_difference(opened), partial(seat_of, opened))
+        remeshing = smallest_difference(opened)
+        seat: Callable[[str], Sequence[SeatBounce]] = partial(seat_of, opened)
     else:
         runs = [open_run(path) for path in (folder, *more)]
         joint = rank_together(runs, _ConsoleProgress(_err()))
         rows = joint.rows
-        _print_ranking(rows, joint.remeshing, lambda name: seat_of(*joint.origin[name]))
+        remeshing = joint.remeshing
+        seat = lambda name: seat_of(*joint.origin[name])  # noqa: E731
+    _print_ranking(rows, remeshing, seat, most=None if everything else _ROWS_SHOWN)
     return HAS_FAILURES if any(has_failed(row) for row in rows) else FINE
 
 
@@ -827,9 +838,11 @@ def _print_ranking(
     rows: Sequence[RankedRow],
     remeshing: Remeshing,
     seat_of: Callable[[str], Sequence[SeatBounce]],
+    *,
+    most: int | None = _ROWS_SHOWN,
 ) -> None:
     """Print the ranking, what each candidate pays for, the parameters, and the seat."""
-    _print_rows(rows)
+    _print_rows(rows, most)
     for text in (remeshing.text, *(row.robustness.text for row in rows if row.robustness)):
         _out().print(text, markup=False, highlight=False, soft_wrap=True)
     shown = [row.candidate for row in rows if row.place is not None]
@@ -837,11 +850,13 @@ def _print_ranking(
     for candidate in (best, next((c for c in shown if c.is_baseline), None)):
         if candidate is not None:
             _print_seat(candidate.id, seat_of(candidate.id))
-    _print_reasons(rows)
+    _print_reasons(rows, most)
 
 
-def _print_rows(rows: Sequence[RankedRow]) -> None:
-    ranked = [(row, row.candidate.score) for row in rows if row.status == "ranked"]
+def _print_rows(rows: Sequence[RankedRow], most: int | None) -> None:
+    every = [(row, row.candidate.score) for row in rows if row.status == "ranked"]
+    behind = [pair for pair in every[most:] if pair[0].candidate.is_baseline] if most else []
+    ranked = every[:most] + behind
     terms = next((found.terms for _, found in ranked if found), ())
     ranking = _table(
         "Ranking in dB, lower is better",
@@ -870,6 +885,8 @@ def _print_rows(rows: Sequence[RankedRow]) -> None:
     out = _out()
     for table in (ranking, paid, parameters) if ranked else ():
         out.print(table)
+    if len(ranked) < len(every):
+        _say(f"{len(every) - len(ranked)} more are ranked behind: bafflelens rank --all")
 
 
 def _print_robustness(found: Robustness) -> None:
@@ -919,15 +936,17 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
     _out().print(table)
 
 
-def _print_reasons(rows: Sequence[RankedRow]) -> None:
-    out = _out()
+def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
+    said = []
     for row in rows:
         reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
-        for said in row.notes:
-            out.print(f"{row.candidate.id} {said}", markup=False, highlight=False, soft_wrap=True)
+        said += [f"{row.candidate.id} {note}" for note in row.notes]
         if reasons:
-            text = f"{row.candidate.id} {row.status}: {'; '.join(reasons)}"
-            out.print(text, markup=False, highlight=False, soft_wrap=True)
+            said.append(f"{row.candidate.id} {row.status}: {'; '.join(reasons)}")
+    for line in said[:most]:
+        _say(line)
+    if len(said) > len(said[:most]):
+        _say(f"{len(said) - len(said[:most])} more lines of this kind: bafflelens rank --all")
 
 
 def _spread(robustness: Robustness | None) -> str:

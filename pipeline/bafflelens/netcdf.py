@@ -45,6 +45,11 @@ def write_dataset(dataset: xr.Dataset, path: Path, packed: tuple[str, ...] = ())
     OSError
         If it cannot be written.
     """
+    beside_others = {
+        str(name): set(coordinate.dims)
+        for name, coordinate in dataset.coords.items()
+        if str(name) not in dataset.sizes
+    }
     with h5py.File(path, "w", track_order=True) as file:
         scales = {}
         for number, (name, size) in enumerate(dataset.sizes.items()):
@@ -64,20 +69,15 @@ def write_dataset(dataset: xr.Dataset, path: Path, packed: tuple[str, ...] = ())
             written = _written(file, name, variable, options)
             for axis, dimension in enumerate(variable.dims):
                 written.dims[axis].attach_scale(scales[str(dimension)])
-            beside = [
-                str(other)
-                for other, coordinate in dataset.coords.items()
-                if str(other) not in scales and set(coordinate.dims) <= set(variable.dims)
-            ]
+            beside = [other for other, dims in beside_others.items() if dims <= set(variable.dims)]
             if beside and name not in dataset.coords:
                 written.attrs["coordinates"] = " ".join(beside)
         for name, value in dataset.attrs.items():
             file.attrs[str(name)] = _attribute(value)
         lonely = [
-            str(name)
-            for name, coordinate in dataset.coords.items()
-            if str(name) not in scales
-            and not any(set(coordinate.dims) <= set(v.dims) for v in dataset.data_vars.values())
+            name
+            for name, dims in beside_others.items()
+            if not any(dims <= set(variable.dims) for variable in dataset.data_vars.values())
         ]
         if lonely:
             file.attrs["coordinates"] = " ".join(lonely)

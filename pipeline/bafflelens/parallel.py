@@ -22,30 +22,32 @@ import signal
 import time
 import traceback
 from bisect import insort
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import CancelledError
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from itertools import islice
+from queue import Empty, SimpleQueue
 from tempfile import TemporaryDirectory
 from typing import Any, Final, Protocol
 
 import dask
 from dask.system import CPU_COUNT
-from distributed import Client, KilledWorker, LocalCluster, as_completed
+from distributed import Client, KilledWorker, LocalCluster, Security
 from distributed.comm.core import connect
 from distributed.system import MEMORY_LIMIT
 
+from bafflelens import provenance
 from bafflelens.errors import BafflelensError, InputError, invalid
 from bafflelens.processor import wide_vectors
 from bafflelens.reservations import Machine, Need, Reservations
 
 SCHEDULER_TIMEOUT_S: Final = 5.0
-RESULT_TIMEOUT_S: Final = 120.0
 NO_WORKERS_LIMIT_S: Final = 60.0
 USABLE_MEMORY: Final = 0.8  # the rest is for the system, and for what was not foreseen
 
 _CARD: Final = "card"  # name of the resource
-_POLL_S: Final = 0.05
+_LOOK_UP_S: Final = 0.5  # so often is looked for more than results
 _LOOK_FOR_WORKERS_S: Final = 2.0
 _LOOK_AHEAD: Final = 100  # pieces of work that are compared with the free memory
 _ONE_THREAD: Final = {
@@ -67,6 +69,9 @@ _DASK_SETTINGS: Final = {
     "distributed.scheduler.worker-ttl": None,
     # A task may carry a mesh: that is no mistake to be warned of.
     "distributed.admin.large-graph-warning-threshold": "1GB",
+    # Nobody looks at samples of what workers do, or at curves of how they feel.
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.system-monitor.interval": "10s",
     "distributed.worker.preload": ["bafflelens.parallel"],  # calls `dask_setup`
     # For the workers, which inherit these settings; see `_quiet_logs` for this process.
     "logging": {"distributed": "critical"},
@@ -177,7 +182,8 @@ def worker_pool(
     Raises
     ------
     InputError
-        If the scheduler cannot be reached within a few seconds or has no workers.
+        If the scheduler cannot be reached within a few seconds or has no workers, or a worker
+        has another version of this program or of what shapes a result.
     """
     with ExitStack() as stack:
         stack.enter_context(dask.config.set(_DASK_SETTINGS))
@@ -193,7 +199,9 @@ def worker_pool(
                 client.wait_for_workers(workers + cards)
             yield _DaskPool(client, Machine("", workers, memory_bytes or usable_memory()))
         else:
-            yield _DaskPool(stack.enter_context(_client_of(scheduler)))
+            client = stack.enter_context(_client_of(scheduler))
+            _require_same_program(client)
+            yield _DaskPool(client)
 
 
 @dataclass(eq=False)
@@ -209,6 +217,7 @@ class _Work:
     future: Any = None
     machine: Machine | None = None
     need: Need | None = None
+    is_possible_on: Sequence[Machine] | None = None
     is_over: bool = False
     failure: Outcome | None = None
     is_second_chance: bool = False
@@ -236,15 +245,22 @@ class _DaskPool:
         self._client = client
         self._here = here  # this machine; None on a foreign scheduler
         self._reservations = Reservations(machines=())
+        self._known: set[str] = set(client.scheduler_info(n_workers=-1)["workers"])
+        self._refused: set[str] = set()  # came later, with another version of this program
         self._held: list[_Work] = []  # waits for other work, or for memory
         self._out: dict[Any, _Work] = {}  # is with dask
         self._suspects: list[_Work] = []
-        self._completed: Any = as_completed(loop=client.loop)  # type: ignore[no-untyped-call]
+        self._finished: SimpleQueue[tuple[Any, Any, BaseException | None]] = SimpleQueue()
         self._look_at_machines()
 
     @property
     def size(self) -> int:
-        return sum(self._client.nthreads().values())
+        threads = self._client.nthreads()
+        return sum(number for name, number in threads.items() if name not in self._refused)
+
+    @property
+    def _is_connected(self) -> bool:
+        return bool(self._client.status == "running")
 
     def submit(
         self,
@@ -270,15 +286,15 @@ class _DaskPool:
         workers_seen = looked = time.monotonic()
         while self._held or self._out or self._suspects:
             yield from self._hand_out()
-            finished = self._completed.next_batch(block=False)
-            for future in finished:
-                yield from self._receive(future)
-            if finished:
+            try:
+                yield from self._receive(*self._finished.get(timeout=_LOOK_UP_S))
                 continue
-            time.sleep(_POLL_S)
-            now = time.monotonic()
+            except Empty:
+                now = time.monotonic()
             if now - looked > _LOOK_FOR_WORKERS_S:
                 looked = now
+                if not self._is_connected:
+                    raise _scheduler_lost()
                 workers_seen = now if self.size else workers_seen
                 if now - workers_seen > NO_WORKERS_LIMIT_S:
                     yield from self._give_up()
@@ -287,6 +303,10 @@ class _DaskPool:
     def _look_at_machines(self) -> None:
         """Note which workers there are: those of a foreign scheduler come and go."""
         found = self._client.scheduler_info(n_workers=-1)["workers"]
+        if self._here is None and (new := set(found) - self._known):
+            self._refused |= set(_differences(self._client, sorted(new)))
+            self._known |= new
+        found = {name: entry for name, entry in found.items() if name not in self._refused}
         machines = [
             Machine(
                 address,
@@ -302,7 +322,8 @@ class _DaskPool:
             with_card = [machine for machine in machines if machine.has_card]
             plain = tuple(machine.name for machine in machines if not machine.has_card)
             machines = [replace(self._here, addresses=plain if with_card else ()), *with_card]
-        self._reservations.machines = tuple(machines)
+        if tuple(machines) != self._reservations.machines:
+            self._reservations.machines = tuple(machines)
 
     def _hand_out(self) -> Iterator[Outcome]:
         """Give dask what can start now and fits; fail what never will."""
@@ -332,11 +353,19 @@ class _DaskPool:
                 return replace(item.failure, name=work.name)
         if work.need is None:
             work.need = Need(work.memory() if work.memory else 0.0, work.card)
+        if work.is_possible_on is self._reservations.machines:
+            return None
         refusal = self._reservations.refusal(work.need)
+        if not refusal:
+            work.is_possible_on = self._reservations.machines
         return Outcome(name=work.name, value=None, error=refusal) if refusal else None
 
     def _send(self, work: _Work, machine: Machine | None) -> None:
         addresses = list(machine.addresses) if machine else []
+        others_will_do = bool(addresses) and not work.card
+        if self._refused & self._known:
+            addresses = [name for each in self._reservations.machines for name in each.addresses]
+            others_will_do = False
         values = [item.future if isinstance(item, _Work) else item for item in work.arguments]
         # pure=False: keys are shared by all clients of a scheduler, so they must be unique. A
         # machine that has gone by now leaves the choice to the scheduler.
@@ -346,29 +375,38 @@ class _DaskPool:
             priority=work.priority,
             pure=False,
             workers=addresses or None,
-            allow_other_workers=bool(addresses) and not work.card,
+            allow_other_workers=others_will_do,
             resources={_CARD: 1} if work.card else None,
         )
         work.machine = machine
         if machine is not None and work.need is not None:
             self._reservations.take(machine.name, work.need.memory_bytes)
         self._out[work.future] = work
-        self._completed.add(work.future)
+        self._client.loop.add_callback(self._await, work.future)
 
-    def _receive(self, future: Any) -> Iterator[Outcome]:
-        if future.status in ("pending", "lost"):
-            # Its worker died after it had finished; the scheduler does it again.
-            self._completed.add(future)
-            return
+    async def _await(self, future: Any) -> None:
+        """Wait for a result and fetch it, while the steps of the run go on.
+
+        If a worker dies between finishing and handing over, its work is done again meanwhile.
+        """
+        try:
+            self._finished.put((future, await future, None))
+        except (Exception, asyncio.CancelledError) as error:
+            self._finished.put((future, None, error))
+
+    def _receive(self, future: Any, value: Any, error: BaseException | None) -> Iterator[Outcome]:
+        # Nobody here cancels anything: dask does when its scheduler has gone.
+        if isinstance(error, asyncio.CancelledError | CancelledError) or not self._is_connected:
+            raise _scheduler_lost() from error
         work = self._out.pop(future)
         if work.machine is not None and work.need is not None:
             self._reservations.give_back(work.machine.name, work.need.memory_bytes)
-        outcome, worker_died = _outcome(work.name, future)
+        worker_died = isinstance(error, KilledWorker)
         if worker_died and not work.is_second_chance:
             work.is_second_chance = True
             self._suspects.append(work)
             return
-        yield _ended(work, outcome)
+        yield _ended(work, _outcome(work.name, value, error))
 
     def _give_up(self) -> Iterator[Outcome]:
         reason = f"no worker was left for {NO_WORKERS_LIMIT_S:g} s"
@@ -387,21 +425,22 @@ def _ended(work: _Work, outcome: Outcome) -> Outcome:
     return outcome
 
 
-def _outcome(name: str, future: Any) -> tuple[Outcome, bool]:
-    """Return what became of work that is over, and whether it failed with its worker."""
-    if future.status not in ("finished", "error"):
-        reason = f"the scheduler lost this work ({future.status})"
-        return Outcome(name=name, value=None, error=reason), False
-    try:
-        return Outcome(name=name, value=future.result(timeout=RESULT_TIMEOUT_S)), False
-    except KilledWorker:
+def _scheduler_lost() -> BafflelensError:
+    msg = "The run was stopped. The scheduler can no longer be reached."
+    return BafflelensError(msg)
+
+
+def _outcome(name: str, value: Any, error: BaseException | None) -> Outcome:
+    """Return what became of work that is over."""
+    if error is None:
+        return Outcome(name=name, value=value)
+    if isinstance(error, KilledWorker):
         reason = "the worker process died (killed, or out of memory)"
-        return Outcome(name=name, value=None, error=reason), True
-    except Exception as error:
-        return _failure(name, error), False
+        return Outcome(name=name, value=None, error=reason)
+    return _failure(name, error)
 
 
-def _failure(name: str, error: Exception) -> Outcome:
+def _failure(name: str, error: BaseException) -> Outcome:
     """Return the record of a failure: one line, and the traceback where it was not foreseen."""
     reason = " ".join(str(error).split())
     if isinstance(error, BafflelensError):
@@ -456,27 +495,80 @@ def _client_of(address: str) -> Iterator[Any]:
         yield client
 
 
+def _require_same_program(client: Any) -> None:
+    """Raise unless all workers have this program, as it is here, and what shapes its results.
+
+    Raises
+    ------
+    InputError
+        With the first worker that differs, and in what.
+    """
+    for address, difference in _differences(client, None).items():
+        rule = "a dask scheduler whose workers have the same versions as this program"
+        fault = invalid("scheduler", client.scheduler.address, rule)
+        msg = f"{fault} Worker {address}: {difference}."
+        raise InputError(msg)
+
+
+def _differences(client: Any, workers: Sequence[str] | None) -> dict[str, str]:
+    """Return in what workers differ from here; those that do not are left out."""
+    here = _identity()
+    answers = client.run(_identity, workers=workers, on_error="return")
+    return {address: text for address, found in answers.items() if (text := _unlike(found, here))}
+
+
+def _identity() -> dict[str, str]:
+    """Return what must be the same in all processes that work on one run."""
+    return {**provenance.versions(), "source of bafflelens": provenance.program_digest()}
+
+
+def _unlike(found: Any, here: Mapping[str, str]) -> str:
+    """Return in what a worker's answer differs, in words; empty if it does not."""
+    if not isinstance(found, dict):
+        return f"it has no such program ({' '.join(str(found).split())})"
+    different = [name for name in here if found.get(name) != here[name]]
+    if different == ["source of bafflelens"]:
+        return "its bafflelens has the same version, but other source"
+    return ", ".join(
+        f"{name} {found.get(name, 'is missing')} there, {here[name]} here"
+        for name in different
+        if name != "source of bafflelens"
+    )
+
+
 async def _knock(address: str) -> None:
+    security = Security().get_connection_args("client")  # type: ignore[no-untyped-call]
     async with asyncio.timeout(SCHEDULER_TIMEOUT_S):
         comm = await connect(  # type: ignore[no-untyped-call]
-            address, timeout=SCHEDULER_TIMEOUT_S
+            address, timeout=SCHEDULER_TIMEOUT_S, **security
         )
         await comm.close()
 
 
 def _connect(target: Any) -> Any:
+    # Results come through a foreign scheduler, whose workers may be out of reach.
+    is_foreign = isinstance(target, str)
     return Client(  # type: ignore[no-untyped-call]
-        target, timeout=SCHEDULER_TIMEOUT_S, set_as_default=False
+        target,
+        timeout=SCHEDULER_TIMEOUT_S,
+        set_as_default=False,
+        direct_to_workers=not is_foreign,
     )
 
 
 @contextmanager
 def _quiet_logs() -> Iterator[None]:
-    """Hold back dask's own log lines: what matters to the user is in the outcomes."""
-    logger = logging.getLogger("distributed")
-    before = logger.level
-    logger.setLevel(logging.CRITICAL)
+    """Hold back dask's own log lines: what matters to the user is in the outcomes.
+
+    A part of dask that sets a level of its own would speak all the same.
+    """
+    names = [name for name in logging.root.manager.loggerDict if name.startswith("distributed.")]
+    loggers = [logging.getLogger(name) for name in ("distributed", *names)]
+    before = [logger.level for logger in loggers]
+    for logger in loggers:
+        logger.setLevel(logging.CRITICAL)
     try:
         yield
     finally:
-        logger.setLevel(before)
+        for logger, level in zip(loggers, before, strict=True):
+            logger.setLevel(level)

@@ -3,9 +3,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import platform
 import subprocess
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Final
@@ -14,6 +16,16 @@ import bafflelens
 
 PACKAGES: Final = ("numpy", "scipy", "numba", "gmsh", "xarray", "distributed", "bempp-cl")
 
+NO_PART: Final = frozenset(
+    {
+        *("caching", "comparison", "report", "queueing"),
+        *("cli.py", "drawing.py", "gallery.py", "journal.py", "mockups.py", "parallel.py"),
+        *("picture.py", "progress.py", "store.py", "summary.py", "watching.py"),
+    }
+)
+"""Modules and packages that show results, or keep and order work, and have no part in them.
+Whatever is not named here, also what is yet to be written, has."""
+
 _GIT_TIMEOUT_S: Final = 5.0
 
 
@@ -21,6 +33,20 @@ def versions() -> dict[str, str]:
     """Return the version of bafflelens, of Python and of the packages that shape a result."""
     found = {"bafflelens": _version("bafflelens"), "python": platform.python_version()}
     return found | {name: _version(name) for name in PACKAGES}
+
+
+@cache
+def program_digest() -> str:
+    """Return a digest of this program's source, but for what only shows or orders results."""
+    package = Path(bafflelens.__file__).parent
+    found = hashlib.blake2b(digest_size=16)
+    for path in sorted(package.rglob("*.py")):
+        name = path.relative_to(package)
+        if name.parts[0] not in NO_PART:
+            content = path.read_bytes()
+            found.update(f"{name.as_posix()}\0{len(content)}\0".encode())
+            found.update(content)
+    return found.hexdigest()
 
 
 def commit() -> str | None:

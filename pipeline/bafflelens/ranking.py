@@ -12,6 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from bafflelens.score import Score
 from bafflelens.sensitivity import Robustness
 
@@ -240,16 +242,16 @@ def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[s
     least_db : float
         Smallest difference that means anything, in dB.
     """
-    objectives = {c.id: c.score.objectives.values for c in ordered if c.score is not None}
-
-    def dominates(one: str, other: str) -> bool:
-        behind = [b - a for a, b in zip(objectives[one], objectives[other], strict=True)]
-        return min(behind) >= 0 and max(behind) >= least_db and max(behind) > 0
-
-    return {
-        other: next((one for one in objectives if one != other and dominates(one, other)), "")
-        for other in objectives
-    }
+    names = [candidate.id for candidate in ordered if candidate.score is not None]
+    values = np.array([c.score.objectives.values for c in ordered if c.score is not None])
+    found = {}
+    for number, name in enumerate(names):
+        behind = values[number] - values
+        least, most = behind.min(axis=1), behind.max(axis=1)
+        dominates = (least >= 0) & (most >= least_db) & (most > 0)
+        first = int(dominates.argmax())
+        found[name] = names[first] if dominates[first] else ""
+    return found
 
 
 def _status(candidate: CandidateResult) -> str:

@@ -220,6 +220,10 @@ TERM_NAMES: Final = tuple(
 )
 
 
+AGAINST_BASELINE: Final = ("sensitivity_loss",)
+"""Terms that are judged against the baseline."""
+
+
 def score(
     dataset: xr.Dataset,
     target: Target,

@@ -10,10 +10,13 @@ that follows from their content.
 
 from __future__ import annotations
 
+import atexit
 import hashlib
 import os
 import shutil
 import tempfile
+import time
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -22,6 +25,7 @@ from typing import Final
 from bafflelens.geometry import Shape
 
 _PREFIX: Final = "bafflelens_scripts_"
+_KEPT_S: Final = 86400.0
 
 
 @dataclass(frozen=True)
@@ -70,7 +74,8 @@ def unpacked(script: PackedScript) -> Path:
         If it cannot be written.
     """
     folder = _folder() / script.digest
-    if not folder.is_dir():
+    if not (folder / script.name).is_file():
+        folder.parent.mkdir(parents=True, exist_ok=True)
         scratch = Path(tempfile.mkdtemp(dir=folder.parent))
         for name, content in script.files:
             (scratch / Path(name).name).write_bytes(content)
@@ -78,32 +83,22 @@ def unpacked(script: PackedScript) -> Path:
             scratch.rename(folder)
         except OSError:  # another thread was faster
             shutil.rmtree(scratch, ignore_errors=True)
-            if not folder.is_dir():
+            if not (folder / script.name).is_file():
                 raise
     return folder / script.name
 
 
 @cache
 def _folder() -> Path:
-    """Return this process's own folder of scripts: nobody else can put anything there.
+    """Return this process's own folder of scripts, where nobody else can put anything.
 
-    It lies in the working folder of the worker, or in the system's folder for scratch files; a
-    worker that is ended leaves it to the next one to clear up.
+    What worker processes that were killed have left there is cleared up after a day.
     """
-    base = Path(tempfile.gettempdir())
-    for old in base.glob(f"{_PREFIX}{os.getuid()}_*"):
-        # The ending may hold an underscore of its own.
-        process = old.name.removeprefix(f"{_PREFIX}{os.getuid()}_").partition("_")[0]
-        if not process.isdigit() or not _is_running(int(process)):
-            shutil.rmtree(old, ignore_errors=True)
-    return Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getuid()}_{os.getpid()}_", dir=base))
-
-
-def _is_running(process: int) -> bool:
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    return True
+    base, mine = Path(tempfile.gettempdir()), f"{_PREFIX}{os.getuid()}_"
+    for old in base.glob(f"{mine}*"):
+        with suppress(OSError):
+            if time.time() - old.stat().st_mtime > _KEPT_S:
+                shutil.rmtree(old, ignore_errors=True)
+    folder = tempfile.mkdtemp(prefix=mine, dir=base)
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Path(folder)

@@ -32,7 +32,7 @@ from bafflelens.progress import Progress
 from bafflelens.quality import Band, MeshSize, band_of, stated_error_db
 from bafflelens.ranking import WARNING, CandidateResult
 from bafflelens.sampling import BASELINE_ID
-from bafflelens.score import Score, score
+from bafflelens.score import AGAINST_BASELINE, Score, score
 from bafflelens.scripts import packed
 from bafflelens.spectrum import PASSES
 from bafflelens.store import RunFolder, TaskRecord
@@ -40,6 +40,13 @@ from bafflelens.sweep import BandResult
 from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
 
 _NUMBERS_A_PASS: Final = 100  # more than there can be bands
+_OPEN_A_WORKER: Final = 2
+_OPEN_AHEAD: Final = 4
+# A power cut may take what was solved faster than the disk confirms that it has it.
+_WORTH_WAITING_S: Final = 0.1
+
+# A candidate that is to be solved, its place, and mesh rules of its own if it is not judged.
+_Wanted = tuple[CandidateResult, int, Sequence[MeshSize] | None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +69,8 @@ class Run:
         Who is told.
     methods : Methods
         How a candidate is meshed and a band solved.
+    played : dict of str to xarray.Dataset
+        What every score is compared with, kept as it plays: the baseline.
     """
 
     folder: RunFolder
@@ -71,6 +80,7 @@ class Run:
     journal: Journal
     progress: Progress
     methods: Methods
+    played: dict[str, xr.Dataset] = field(default_factory=dict)
 
     def shape_of(self, candidate: CandidateResult) -> Shape:
         """Return the shape that a candidate is one of."""
@@ -98,6 +108,7 @@ class _Open:
     tasks_out: int = 0
     passes: list[dict[int, Band]] = field(default_factory=list)
     refining_seconds: float = 0.0
+    told_seconds: float = 0.0
     mesh_info: dict[str, str | int | float] = field(default_factory=dict)
     unknowns: tuple[int, ...] = ()
     failures: dict[str, Outcome] = field(default_factory=dict)
@@ -115,17 +126,17 @@ class _Task:
 
 def solve_candidates(run: Run) -> None:
     """Mesh and solve whatever is missing; a candidate that fails is recorded, the run goes on."""
-    tasks: dict[str, _Task] = {}
+    missing: list[_Wanted] = []
     waiting: set[str] = set()  # for the plate that a driver was measured in
     candidates = run.folder.candidates()
     for position, candidate in enumerate(candidates):
         if not run.folder.has_directivity(candidate.id):
-            tasks |= _submit(run, candidate, position)
+            missing.append((candidate, position, None))
         elif is_plate(candidate.id) or missing_plates(run.folder, run.loaded):
             waiting.add(candidate.id)
         elif candidate.score is None:  # it was stopped in between
             _judge(run, candidate, run.folder.load_directivity(candidate.id))
-    _work_through(run, tasks)
+    _work_through(run, missing)
     _complete_scores(run, waiting)
 
 
@@ -146,11 +157,12 @@ def solve_aside(
     dict of str to xarray.Dataset
         Directivity by id; what failed is recorded and left out.
     """
-    tasks: dict[str, _Task] = {}
-    for position, (shape, sizes) in enumerate(shapes):
-        if not run.folder.has_directivity(shape.id):
-            tasks |= _submit(run, shape, position, sizes)
-    _work_through(run, tasks)
+    missing: list[_Wanted] = [
+        (shape, position, sizes)
+        for position, (shape, sizes) in enumerate(shapes)
+        if not run.folder.has_directivity(shape.id)
+    ]
+    _work_through(run, missing)
     return {
         shape.id: run.folder.load_directivity(shape.id)
         for shape, _ in shapes
@@ -171,16 +183,33 @@ def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Sco
     if is_baseline:
         baseline = dataset
     elif run.folder.has_directivity(BASELINE_ID):
-        baseline = played(run.folder, run.loaded, run.folder.load_directivity(BASELINE_ID))
+        if BASELINE_ID not in run.played:
+            solved = run.folder.load_directivity(BASELINE_ID)
+            run.played[BASELINE_ID] = played(run.folder, run.loaded, solved)
+        baseline = run.played[BASELINE_ID]
     return score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
 
 
-def _work_through(run: Run, tasks: dict[str, _Task]) -> None:
-    """Receive all work that is out, and conclude each candidate whose work is back."""
-    opened = {id(task.open): task.open for task in tasks.values()}
-    total = sum(task.planned_seconds for task in tasks.values())
-    total += sum(candidate.refining_seconds for candidate in opened.values())
-    with run.progress.bar(total) as advance:
+def _work_through(run: Run, wanted: Sequence[_Wanted]) -> None:
+    """Work on candidates, a few at a time, and conclude each whose work is back.
+
+    So many are open that no worker waits; thousands at once would only fill the memory.
+    """
+    tasks: dict[str, _Task] = {}
+    ahead = iter(wanted)
+    seconds_each = run.plan.mesh_seconds + run.plan.solve_seconds
+
+    def open_next() -> bool:
+        following = next(ahead, None)
+        if following is None:
+            return False
+        tasks.update(_submit(run, *following))
+        return True
+
+    most_open = _OPEN_AHEAD + _OPEN_A_WORKER * run.pool.size
+    for _ in range(most_open):
+        open_next()
+    with run.progress.bar(seconds_each * len(wanted)) as advance:
         for outcome in run.pool.outcomes():
             task = tasks.pop(outcome.name)
             _receive(run, task, outcome)
@@ -191,7 +220,9 @@ def _work_through(run: Run, tasks: dict[str, _Task]) -> None:
             if task.open.tasks_out == 0:
                 conclusion = _conclude(run, task.open)
                 run.folder.log(conclusion)
-                done_seconds += task.open.refining_seconds
+                done_seconds = seconds_each - task.open.told_seconds
+                open_next()
+            task.open.told_seconds += done_seconds
             advance(done_seconds, conclusion)
 
 
@@ -204,7 +235,8 @@ def _complete_scores(run: Run, waiting: set[str]) -> None:
     if not run.folder.has_directivity(BASELINE_ID):
         return
     for candidate in run.folder.candidates():
-        if candidate.score and not all(term.is_judged for term in candidate.score.terms):
+        terms = candidate.score.terms if candidate.score else ()
+        if any(term.name in AGAINST_BASELINE and not term.is_judged for term in terms):
             _judge(run, candidate, run.folder.load_directivity(candidate.id))
 
 
@@ -361,7 +393,8 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
         result: BandResult = outcome.value.value
         if result.surface is not None:
             run.folder.save_surface(candidate_id, task.number, result.surface)
-        run.folder.save_band(candidate_id, task.number, result)
+        is_worth_waiting = outcome.value.seconds > _WORTH_WAITING_S
+        run.folder.save_band(candidate_id, task.number, result, durable=is_worth_waiting)
         task.open.results[task.number] = replace(result, surface=None)
         run.journal.add_time("solving, summed over workers", outcome.value.seconds)
         reason = "; ".join(

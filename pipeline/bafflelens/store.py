@@ -535,13 +535,28 @@ class RunFolder:
         """Return a candidate's finest mesh."""
         return Mesh.load(self._candidate_folder(candidate_id) / "mesh.npz")
 
-    def save_band(self, candidate_id: str, number: int, result: BandResult) -> None:
-        """Keep a finished band until the candidate is complete."""
+    def save_band(
+        self, candidate_id: str, number: int, result: BandResult, *, durable: bool = True
+    ) -> None:
+        """Keep a finished band until the candidate is complete.
+
+        Parameters
+        ----------
+        candidate_id : str
+            Id of the candidate.
+        number : int
+            Number of the band.
+        result : BandResult
+            What was solved.
+        durable : bool
+            Whether to wait until it is on the disk.
+        """
         folder = self._candidate_folder(candidate_id) / "bands"
         outcomes = json.dumps([asdict(outcome) for outcome in result.outcomes])
         with _storing(folder):
             folder.mkdir(parents=True, exist_ok=True)
-            with _replacing(folder / f"{number:03d}.npz", replace_existing=True) as stream:
+            path = folder / f"{number:03d}.npz"
+            with _replacing(path, replace_existing=True, durable=durable) as stream:
                 np.savez(
                     stream,
                     frequencies_hz=result.frequencies_hz,
@@ -1031,7 +1046,9 @@ def write_file(path: Path, content: bytes, *, replace_existing: bool = False) ->
 
 
 @contextmanager
-def _replacing(path: Path, *, replace_existing: bool = False) -> Iterator[IO[bytes]]:
+def _replacing(
+    path: Path, *, replace_existing: bool = False, durable: bool = True
+) -> Iterator[IO[bytes]]:
     """Write to a temporary name; the file has its own name only when it is whole."""
     temporary = path.with_name(path.name + ".part")
     with _storing(path):
@@ -1041,7 +1058,8 @@ def _replacing(path: Path, *, replace_existing: bool = False) -> Iterator[IO[byt
             with temporary.open("wb") as stream:
                 yield stream
                 stream.flush()
-                os.fsync(stream.fileno())
+                if durable:
+                    os.fsync(stream.fileno())
             temporary.replace(path)
         finally:
             temporary.unlink(missing_ok=True)

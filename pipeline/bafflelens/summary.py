@@ -30,6 +30,9 @@ if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
     from bafflelens.report import Picture, RunView
     from bafflelens.seat import SeatBounce
 
+MOST_SHOWN: Final = 60
+"""So many candidates does a report show, the best ones, and the baseline in any case."""
+
 _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
 
@@ -240,9 +243,13 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
     rows = rank_run(folder)
     drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
     drawn = drawn[: job.report.detailed]
-    views = []
+    views: list[CandidateView] = []
+    left_out = 0
     for row in rows:
         candidate = row.candidate
+        if len(views) >= MOST_SHOWN and not candidate.is_baseline:
+            left_out += 1
+            continue
         if not folder.has_directivity(candidate.id) or missing_plates(folder, loaded):
             continue
         shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
@@ -281,6 +288,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         ),
         remarks=(
             *record.remarks,
+            *_left_out(left_out),
             *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed),
             *_lines_of_mock_ups(folder),
         ),
@@ -298,6 +306,13 @@ def _lines_of_mock_ups(folder: RunFolder) -> tuple[str, ...]:
     """Return what the mock-ups compared so far say, for a reader who weighs differences."""
     line = mock_ups_line(store.load_mock_ups(folder.path.parent))
     return (line,) if line else ()
+
+
+def _left_out(number: int) -> tuple[str, ...]:
+    """Return what the report says of those that it does not show."""
+    if not number:
+        return ()
+    return (f"{number} candidates behind these are not shown here; bafflelens rank lists all",)
 
 
 def _target_picture(loaded: LoadedJob) -> bytes:

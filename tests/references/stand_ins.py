@@ -13,6 +13,8 @@ STAND_IN_STOP
 STAND_IN_FAULT
     A folder; a file ``hang`` in it lets the next mesher hang, ``memory`` lets the next solve ask
     for more memory than there is, ``kill`` lets the system kill the worker of the next solve.
+STAND_IN_FORBIDDEN
+    A folder of which this process must see nothing: it ends when it opens a file there.
 """
 
 from __future__ import annotations
@@ -38,6 +40,16 @@ from bafflelens.isolated import run_module
 from bafflelens.mesh import Mesh
 from bafflelens.sweep import BandResult, FrequencyOutcome
 from bafflelens.tasks import Methods
+
+
+def _end_if_forbidden(event: str, arguments: tuple[Any, ...]) -> None:
+    looks = event in ("open", "os.listdir", "os.scandir") and isinstance(arguments[0], str | Path)
+    if looks and Path(os.environ["STAND_IN_FORBIDDEN"]) in Path(arguments[0]).absolute().parents:
+        os._exit(99)
+
+
+if "STAND_IN_FORBIDDEN" in os.environ:
+    sys.addaudithook(_end_if_forbidden)
 
 
 def mesh_shape(

@@ -94,7 +94,7 @@ def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):
 
 
 def test_a_full_disk_is_exit_code_1(write_job, with_stubs, monkeypatch, capsys):
-    def full(*_):
+    def full(*_, **__):
         msg = "Invalid path 'x'. Must be in a folder that can be written (No space left)."
         raise cli.StoreError(msg)
 

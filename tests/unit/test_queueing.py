@@ -180,7 +180,7 @@ def test_a_full_disk_stops_the_queue_and_fails_no_job(queue, options, add, stub,
     for title in ("one", "two"):
         add(title)
 
-    def full(self, candidate_id, number, result):
+    def full(self, candidate_id, number, result, **_):
         with store._storing(self.path):
             raise OSError(errno.ENOSPC, "No space left on device")
 

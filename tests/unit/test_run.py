@@ -282,7 +282,7 @@ def test_an_unreachable_scheduler_writes_nothing(write_job, options):
 
 
 def test_a_full_disk_stops_the_run_with_one_line(write_job, stub, options, monkeypatch):
-    def full(self, candidate_id, number, result):
+    def full(self, candidate_id, number, result, **_):
         msg = "Invalid path. Must be in a folder that can be written (No space left on device)."
         raise StoreError(msg)
 

@@ -14,7 +14,6 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from enum import Enum
 from functools import cache
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -29,39 +28,11 @@ from bafflelens.tasks import Methods, SolveSettings
 
 _SIZE: Final = 20  # bytes of a digest: two results will never share one by accident
 
-# What shows results, or keeps and orders work, has no part in them. Whatever is not named here,
-# also what is yet to be written, has.
-_NO_PART: Final = frozenset(
-    {
-        "caching",
-        "comparison",
-        "report",
-        "queueing",
-        "cli.py",
-        "drawing.py",
-        "gallery.py",
-        "journal.py",
-        "mockups.py",
-        "parallel.py",
-        "picture.py",
-        "progress.py",
-        "store.py",
-        "summary.py",
-        "watching.py",
-    }
-)
-
 
 @cache
-def program_digest() -> bytes:
+def program() -> bytes:
     """Return the digest of this program's source and of the libraries that shape a result."""
-    package = Path(provenance.__file__).parent
-    texts = {
-        path.relative_to(package).as_posix(): path.read_bytes()
-        for path in package.rglob("*.py")
-        if path.relative_to(package).parts[0] not in _NO_PART
-    }
-    return digest(texts, provenance.versions())
+    return digest(provenance.program_digest(), provenance.versions())
 
 
 def mesh_key(
@@ -73,7 +44,7 @@ def mesh_key(
     """Return the name of the meshes of one shape at several sizes."""
     return digest(
         "mesh",
-        program_digest(),
+        program(),
         _named(methods.mesh_shape),
         script,
         {key: float(value) for key, value in values.items()},
@@ -120,7 +91,7 @@ def settings_digest(
     }
     return digest(
         "frequency",
-        program_digest(),
+        program(),
         _named(methods.solve_band),
         mesh,
         others,

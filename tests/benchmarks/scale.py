@@ -1,0 +1,100 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Thousands of candidates through scheduling, catalogue and report, with a solver of no use.
+
+The solver and the mesher are STAND-INS, and no number of the ranking means anything; worker
+processes, run folder, scores, ranking and report are the real ones. Printed are the wall time
+for each task beyond what the stand-ins themselves take, the memory of the scheduling process, the
+size of the report and the time that ``bafflelens rank`` takes.
+
+    .venv/bin/python tests/benchmarks/scale.py [candidates] [--profile]
+"""
+
+import cProfile
+import os
+import pstats
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+REFERENCES = Path(__file__).parents[1] / "references"
+sys.path.insert(0, str(REFERENCES))
+# The workers import the stand-ins, too.
+os.environ["PYTHONPATH"] = os.pathsep.join([str(REFERENCES), *sys.path[1:]])
+
+import small_job  # noqa: E402
+import stand_ins  # noqa: E402
+
+from bafflelens import run  # noqa: E402
+from bafflelens.run import RunOptions  # noqa: E402
+from bafflelens.summary import report_run  # noqa: E402
+
+FREQUENCIES = (
+    (
+        "from_hz = 2000\nto_hz = 4000\nper_octave = 3",
+        "from_hz = 500\nto_hz = 16000\nper_octave = 6",
+    ),
+    ("[score]\nfrom_hz = 2000\nto_hz = 4000", "[score]\nfrom_hz = 1000\nto_hz = 12000"),
+)
+
+
+def main() -> None:
+    """Print one line for each figure."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 and sys.argv[1].isdigit() else 5000
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        job = small_job.write(
+            folder / "job", ("candidates = 3", f"candidates = {count}"), *FREQUENCIES
+        )
+        options = RunOptions(results=folder / "results", workers=2, methods=stand_ins.METHODS)
+        profile = cProfile.Profile()
+        busy = []
+        real = run.solve_candidates
+
+        def solve_candidates(given: run.Run) -> None:
+            began, own = time.process_time(), time.thread_time()
+            if "--profile" in sys.argv:
+                profile.enable()
+            real(given)
+            profile.disable()
+            busy.extend((time.process_time() - began, time.thread_time() - own))
+
+        run.solve_candidates = solve_candidates
+        started = time.perf_counter()
+        result = run.run_job(job, options)
+        wall_s = time.perf_counter() - started
+        record = result.folder.load_record()
+        solving_s = record.timing_s["meshing and solving"]
+        inside_s = sum(task.seconds for task in record.tasks) / options.workers
+        tasks = len(record.tasks)
+        memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+        print(
+            f"{count} candidates, {tasks} tasks, whole run {wall_s:.0f} s (stand-ins for solver)"
+        )
+        print(
+            f"scheduling: {1e3 * solving_s / tasks:.2f} ms of wall time a task, with two workers"
+        )
+        print(f"  beyond the stand-ins: {1e3 * (solving_s - inside_s) / tasks:.2f} ms a task")
+        print(
+            f"  processor time of the scheduling process: {1e3 * busy[0] / tasks:.2f} ms a task, "
+            f"of which dask {1e3 * (busy[0] - busy[1]) / tasks:.2f}"
+        )
+        print(f"memory of the scheduling process: at most {memory:.2f} GiB")
+        size = result.folder.report_path.stat().st_size / 2**20
+        print(f"report: {record.timing_s['report']:.1f} s, {size:.1f} MiB")
+        started = time.perf_counter()
+        report_run(result.folder, result.folder.load_job(), record)
+        print(f"  written again: {time.perf_counter() - started:.1f} s")
+        command = [sys.executable, "-m", "bafflelens", "rank", str(result.folder.path)]
+        started = time.perf_counter()
+        subprocess.run(command, check=False, stdout=subprocess.DEVNULL)
+        print(f"bafflelens rank: {time.perf_counter() - started:.2f} s")
+        if "--profile" in sys.argv:
+            pstats.Stats(profile).sort_stats("tottime").print_stats(45)
+            pstats.Stats(profile).sort_stats("cumtime").print_stats(60)
+
+
+if __name__ == "__main__":
+    main()

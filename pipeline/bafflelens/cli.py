@@ -447,11 +447,13 @@ def measure_plan(
     repeats: Annotated[int, Parameter(help="Sweeps an angle.")] = 2,
 ) -> int:
     """Plan the measurement of a mock-up: distance, gate, angles, sweep; and a description."""
+    from bafflelens.comparison.simulation import kept_radiator
     from bafflelens.measurement.plan_page import write_plan
     from bafflelens.store import open_run
 
+    opened = open_run(folder)
     plan = write_plan(
-        open_run(folder),
+        opened,
         candidate,
         out,
         room_m=room_m,
@@ -460,6 +462,7 @@ def measure_plan(
         level_db=level_db,
         noise_db=noise_db,
         repeats=repeats,
+        field=kept_radiator(opened, candidate),
     )
     _say(
         f"{plan.chosen.distance_m:g} m, gate {1e3 * plan.chosen.gate_s:.1f} ms (from "

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
+from synthetic_measurement import point_sources
 
 from bafflelens.cli import main
 from bafflelens.errors import InputError
@@ -152,6 +153,52 @@ def test_angles_are_finer_for_a_large_mouth():
 def test_wrong_requests(room, band, changes, rule):
     with pytest.raises(InputError, match=rule):
         make_plan(cabinet(), Chamber(**room), band, air=AIR, **changes)
+
+
+class Points:
+    """A field of point sources, known at a few frequencies."""
+
+    frequencies_hz = np.array([500.0, 1000.0, 5000.0, 20000.0, 40000.0])
+
+    def __init__(self, positions, strengths=(1.0,)):
+        self.pressure = point_sources(positions, strengths)
+
+    def at(self, points, numbers):
+        values = self.pressure(points, self.frequencies_hz[numbers], AIR.sound_speed)
+        return values.T, np.zeros((*values.T.shape, 3))
+
+
+def test_nearness_of_one_point_is_its_way_around_the_axis():
+    """A point 0.14 m before the axis: (r - a cos 60) and (r - a) tell the difference in dB."""
+    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=Points([(0, 0, 0)]))
+    assert [one.distance_m for one in plan.nearness] == [p.distance_m for p in plan.places]
+    assert plan.nearness[0].at_hz == (500.0, 1000.0, 5000.0, 20000.0)
+    for one in plan.nearness:
+
+        def fall(r):
+            return 20 * np.log10((r - 0.14) / np.sqrt(r**2 + 0.14**2 - 2 * r * 0.14 / 2))
+
+        expected = abs(fall(one.distance_m) - fall(100.0))
+        assert one.error_db == pytest.approx([expected] * 4, abs=1e-9)
+    text = " ".join(plan_text(plan, "x").split())
+    assert "differ from those of the far field by at most: 1." in text
+    assert "within 0.5 dB from 1.5 m on; with the turntable's axis through the tweeter" in text
+    assert "goes round nothing, from 0.75 m on." in text
+    assert all(max(one.error_db) < 1e-9 for one in plan.nearness_about_tweeter)
+
+
+def test_nearness_grows_with_frequency_for_a_wide_source():
+    line = [(0, 0, z) for z in np.linspace(-0.1, 0.1, 9)]
+    field = Points(line, np.ones(9))
+    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=field)
+    nearest = plan.nearness[0]
+    assert nearest.error_db[3] > nearest.error_db[2] > nearest.error_db[0]
+    assert max(plan.nearness[-1].error_db) < max(nearest.error_db)
+    with_none = make_plan(cabinet(), Chamber(height_m=2.5), (50, 60), air=AIR, field=field)
+    assert with_none.nearness == ()
+    broad = Points([(0, 0, z) for z in np.linspace(-0.3, 0.3, 9)], np.ones(9))
+    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=broad)
+    assert "at no distance up to 8 m" in " ".join(plan_text(plan, "x").split())
 
 
 def test_the_text_says_all_and_the_cautions():

@@ -14,7 +14,7 @@ from bafflelens.errors import InputError, invalid
 from bafflelens.geometry import Shape
 from bafflelens.jobfile import LoadedJob
 from bafflelens.playing import accelerations_as_played
-from bafflelens.progress import Progress
+from bafflelens.progress import Progress, Silent
 from bafflelens.quality import bands, mesh_size
 from bafflelens.ranking import CandidateResult
 from bafflelens.scripts import packed
@@ -71,6 +71,23 @@ def radiator_of(
         kept = folder.load_surface(candidate_id)
     strengths = accelerations_as_played(folder, loaded, dataset, source)
     return surface_radiator(kept, strengths, loaded.job.air.medium.sound_speed)
+
+
+def kept_radiator(folder: RunFolder, candidate_id: str) -> SurfaceRadiator | None:
+    """Return a candidate by what was kept of its surface; None if not all of it was.
+
+    Raises
+    ------
+    InputError
+        If the candidate is not among those that are solved.
+    """
+    candidate_of(folder, candidate_id)
+    if not folder.load_surface(candidate_id):
+        return None
+    try:
+        return radiator_of(folder, candidate_id, progress=Silent())
+    except InputError:  # not at every frequency
+        return None
 
 
 def candidate_of(folder: RunFolder, candidate_id: str) -> CandidateResult:

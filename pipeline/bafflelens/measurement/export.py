@@ -20,14 +20,13 @@ import xarray as xr
 from bafflelens import directivity, polars
 from bafflelens.conventions import ComplexArray, from_electrical
 from bafflelens.errors import InputError, invalid
-from bafflelens.measurement.measured import OrbitName, nominal_directions
+from bafflelens.measurement.measured import ORBITS, nominal_directions
 from bafflelens.measurement.sofa import transfer_file
 from bafflelens.playing import played
 from bafflelens.responses import Response, response_text
 from bafflelens.store import RunFolder, write_folder
 
 ALL: Final = "all"
-_PLANES: Final[tuple[OrbitName, ...]] = ("horizontal", "vertical")
 _TEXT_DIGITS: Final = 12
 
 
@@ -111,7 +110,7 @@ def exported_files(dataset: xr.Dataset, title: str) -> dict[str, bytes]:
         version=version,
     )
     files = {"directivity.sofa": sofa}
-    for plane in _PLANES:
+    for plane in ORBITS:
         around = polars.orbit(dataset, plane)["angle"].values
         around = around[around > -180]  # straight behind once
         rows = polars.positions(

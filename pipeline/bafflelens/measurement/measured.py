@@ -13,7 +13,7 @@ above the tweeter's axis as the set-up says.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from bafflelens.conventions import BoolArray, ComplexArray, FloatArray
 from bafflelens.medium import Air
 
 OrbitName = Literal["horizontal", "vertical"]
+ORBITS: Final[tuple[OrbitName, ...]] = ("horizontal", "vertical")
 
 
 @dataclass(frozen=True, kw_only=True)

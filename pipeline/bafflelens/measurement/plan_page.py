@@ -7,6 +7,7 @@ Depends on: planning, report.style.
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -21,7 +22,9 @@ from bafflelens.measurement.planning import (
     LONGEST_SWEEP_S,
     MARGIN_DB,
     Chamber,
+    Field,
     MeasurementPlan,
+    Nearness,
     make_plan,
 )
 from bafflelens.report import style
@@ -40,6 +43,7 @@ CAUTIONS: Final = (
     "Secure the mock-up on the turntable and keep cables clear of it before it turns; clay is "
     "heavy, above all when it lies on its side.",
 )
+VALID_DB: Final = 0.5  # what a polar may be off; common practice, no source
 _PAGE: Final = (8.27, 11.69)  # A4, in
 _LINE: Final = 100
 
@@ -55,6 +59,7 @@ def write_plan(
     level_db: float = 80.0,
     noise_db: float = 30.0,
     repeats: int = 2,
+    field: Field | None = None,
 ) -> MeasurementPlan:
     """Write the plan for a candidate of a run into a new folder.
 
@@ -75,6 +80,8 @@ def write_plan(
         Level at the microphone, and the room's noise in its worst octave.
     repeats : int
         Sweeps an angle.
+    field : Field, optional
+        What the candidate radiates, where the pressure on its surface was kept.
 
     Raises
     ------
@@ -98,6 +105,7 @@ def write_plan(
         level_db=level_db,
         noise_db=noise_db,
         repeats=repeats,
+        field=field,
     )
     title = f"{job.title}: {candidate}"
     files = {
@@ -144,6 +152,7 @@ def sections(plan: MeasurementPlan) -> tuple[tuple[str, tuple[str, ...]], ...]:
         f"{strict:.1f} m (edge 1/16 of a wavelength late), at least {loose:.1f} m (1/4)."
         for what, size, strict, loose in plan.far_m
     )
+    far += _nearness_lines(plan)
     far += (
         "The comparison evaluates the simulation where the microphone was and needs neither; they "
         "count for a polar that is quoted as one of the far field.",
@@ -180,6 +189,32 @@ def sections(plan: MeasurementPlan) -> tuple[tuple[str, tuple[str, ...]], ...]:
         ("Sweep", tuple(sweep)),
         ("Caution", CAUTIONS),
     )
+
+
+def _nearness_lines(plan: MeasurementPlan) -> tuple[str, ...]:
+    """Say how far the simulated polars at the distances are from those of the far field."""
+    if not plan.nearness:
+        return ()
+    highest = plan.nearness[0].at_hz[-1]
+    each = ", ".join(
+        f"{max(one.error_db):.1f} dB at {one.distance_m:g} m" for one in plan.nearness
+    )
+    return (
+        "Simulated polars of this candidate within 60 degrees, re on axis, up to "
+        f"{highest / 1e3:.3g} kHz, differ from those of the far field by at most: {each}.",
+        f"So a polar is one of the far field within {VALID_DB:g} dB {_valid(plan.nearness)}; with "
+        "the turntable's axis through the tweeter itself, which then goes round nothing, "
+        f"{_valid(plan.nearness_about_tweeter)}.",
+    )
+
+
+def _valid(nearness: Sequence[Nearness]) -> str:
+    """Say from which distance on polars are close to those of the far field."""
+    wrong = [i for i, one in enumerate(nearness) if max(one.error_db) > VALID_DB]
+    first = wrong[-1] + 1 if wrong else 0
+    if first == len(nearness):
+        return f"at no distance up to {nearness[-1].distance_m:g} m"
+    return f"from {nearness[first].distance_m:g} m on"
 
 
 def description_template(plan: MeasurementPlan, title: str) -> str:

@@ -1,19 +1,22 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What to measure, from where and how loud, so that a candidate's mock-up can be compared.
 
-Depends on: conventions, errors, medium, mesh, surfaces.
+Depends on: conventions, errors, measured, medium, mesh, surfaces.
 
 Formulas that have no source beside them are derived where they stand; rules of thumb say so.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 
+from bafflelens.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.errors import InputError, invalid
+from bafflelens.measurement.measured import ORBITS, Setup, microphone_positions
 from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
 from bafflelens.surfaces import FINE_KINDS, surface_kind
@@ -27,6 +30,10 @@ LONGEST_SWEEP_S: Final = 20.0
 _SHORTEST_SWEEP_S: Final = 1.0
 _BETWEEN_SWEEPS_S: Final = 3.0
 _ROOM_FOR_FADE_S: Final = 0.35e-3
+_FRONT_DEG: Final = 60.0
+_FAR_M: Final = 100.0
+_LOWEST_COMPARED_DB: Final = 20.0
+_FREQUENCIES_TRIED: Final = 8
 _DISTANCES_M: Final = (0.75, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 
 
@@ -108,6 +115,37 @@ class Place:
     bounce: str
 
 
+class Field(Protocol):
+    """What a candidate radiates; known at some frequencies, at any point outside it."""
+
+    @property
+    def frequencies_hz(self) -> FloatArray:
+        """Frequencies in Hz, rising."""
+
+    def at(self, points: FloatArray, numbers: IntArray) -> tuple[ComplexArray, ComplexArray]:
+        """Return pressure (n_numbers, n_points), and its gradient."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Nearness:
+    """How far a polar at a distance is from that of the far field, as simulated.
+
+    Attributes
+    ----------
+    distance_m : float
+        From the turntable's axis.
+    error_db : tuple of float
+        Largest difference of the level re on axis, within 60 degrees on both orbits, at each of
+        `at_hz`.
+    at_hz : tuple of float
+        Frequencies in Hz.
+    """
+
+    distance_m: float
+    error_db: tuple[float, ...]
+    at_hz: tuple[float, ...]
+
+
 @dataclass(frozen=True, kw_only=True)
 class MeasurementPlan:
     """All that the page of a plan says.
@@ -129,6 +167,10 @@ class MeasurementPlan:
     far_m : tuple of (what, size in m, distance in m, distance in m)
         Distances at which the far edge of that size lags by a sixteenth, and by a quarter of a
         wavelength at the upper end of the band.
+    nearness : tuple of Nearness
+        Of each of `places`; empty if the candidate's field is not known.
+    nearness_about_tweeter : tuple of Nearness
+        The same if the turntable's axis passed through the tweeter itself.
     step_deg : float
         Angles between microphone positions.
     repeats : int
@@ -152,6 +194,8 @@ class MeasurementPlan:
     chosen: Place
     reasons: tuple[str, ...]
     far_m: tuple[tuple[str, float, float, float], ...]
+    nearness: tuple[Nearness, ...]
+    nearness_about_tweeter: tuple[Nearness, ...]
     step_deg: float
     repeats: int
     level_db: float
@@ -180,8 +224,11 @@ def make_plan(
     level_db: float = 80.0,
     noise_db: float = 30.0,
     repeats: int = 2,
+    field: Field | None = None,
 ) -> MeasurementPlan:
     """Return the plan for a mesh of the candidate, whole or a half.
+
+    With its field it says, too, how far a polar at each distance is from that of the far field.
 
     Raises
     ------
@@ -214,6 +261,8 @@ def make_plan(
         chosen=chosen,
         reasons=reasons,
         far_m=far,
+        nearness=nearness(field, places, body.axis_m, band_hz) if field else (),
+        nearness_about_tweeter=nearness(field, places, (0.0, 0.0, 0.0), band_hz) if field else (),
         step_deg=step,
         repeats=repeats,
         level_db=level_db,
@@ -309,6 +358,46 @@ def far_distance(size_m: float, wavelength_m: float, share: float) -> float:
     2 D^2/wavelength, the usual limit of the far field of antennas.
     """
     return share * size_m**2 / (8 * wavelength_m)
+
+
+def nearness(
+    field: Field,
+    places: Sequence[Place],
+    axis_m: tuple[float, float, float],
+    band_hz: tuple[float, float],
+) -> tuple[Nearness, ...]:
+    """Return how far polars at distances are from those of the far field, as simulated.
+
+    Both the near field and the way that the tweeter goes around the turntable's axis count.
+    Directions in which the far field is 20 dB and more below the axis are left out.
+    """
+    solved = field.frequencies_hz
+    inside = np.flatnonzero((solved >= band_hz[0] * 0.999) & (solved <= band_hz[1] * 1.001))
+    if not len(inside):
+        return ()
+    spread = np.linspace(0, len(inside) - 1, min(len(inside), _FREQUENCIES_TRIED))
+    chosen = inside[np.unique(np.round(spread).astype(int))]
+    angles = np.arange(-_FRONT_DEG, _FRONT_DEG + 1, 5.0)
+    distances = [*(place.distance_m for place in places), _FAR_M]
+    points = [
+        microphone_positions(Setup(distance_m=d, rotation_point_m=axis_m), name, angles)
+        for d in distances
+        for name in ORBITS
+    ]
+    pressure, _ = field.at(np.concatenate(points), chosen)
+    level = 20 * np.log10(np.maximum(np.abs(pressure), 1e-30))
+    level = level.reshape(len(chosen), len(distances), len(ORBITS), len(angles))
+    level = level - level[..., [len(angles) // 2]]
+    far = level[:, [-1]]
+    error = np.where(far > -_LOWEST_COMPARED_DB, np.abs(level - far), 0.0).max(axis=(2, 3))
+    return tuple(
+        Nearness(
+            distance_m=place.distance_m,
+            error_db=tuple(float(value) for value in error[:, number]),
+            at_hz=tuple(float(value) for value in solved[chosen]),
+        )
+        for number, place in enumerate(places)
+    )
 
 
 def angle_step_deg(body: Body, wavelength_m: float) -> float:

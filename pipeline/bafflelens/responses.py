@@ -134,25 +134,17 @@ def read_response(path: Path, *, level_only: bool = False) -> Response:
     except UnicodeDecodeError as error:
         rule = f"text in UTF-8 (byte {error.start} is not)"
         raise InputError(invalid("response file", path, rule)) from error
-    rows: list[tuple[float, float, float]] = []
-    for number, line in _data_lines(text, path):
-        row = _numbers(line, f"{path}, row {number}", level_only=level_only)
-        if rows and row[0] <= rows[-1][0]:
-            is_same = row[0] == rows[-1][0]
-            rule = f"above the frequency of the row before, {rows[-1][0]:g} Hz" + (
-                ": it comes twice" if is_same else ": rows are sorted by frequency"
-            )
-            _refuse(f"{path}, row {number}", "frequency in Hz", f"{row[0]:g}", rule)
-        rows.append(row)
-    if len(rows) < FEWEST_ROWS:
+    table = _plain_table(text, level_only=level_only)
+    if table is None:
+        table = _closely_read(text, path, level_only=level_only)
+    if len(table) < FEWEST_ROWS:
         rule = f"a file with at least {FEWEST_ROWS} rows of numbers; it may be cut short"
-        raise InputError(invalid("response file", f"{path}' with '{len(rows)} rows", rule))
-    if not text.endswith(("\n", "\r")) and not _is_whole(text, rows):
+        raise InputError(invalid("response file", f"{path}' with '{len(table)} rows", rule))
+    if not text.endswith(("\n", "\r")) and not _is_whole(text, len(table)):
         number, last = len(text.splitlines()), text.splitlines()[-1].strip()
         rule = "as exact as the rows before: the file seems to be cut short"
         msg = f"{path}, row {number}: {invalid('row', last, rule)}"
         raise InputError(msg)
-    table = np.array(rows)
     if level_only:
         table[:, 2] = 0.0
     _require_degrees(table[:, 1], table[:, 2], path)
@@ -198,6 +190,21 @@ def response_text(response: Response, remark: str, *, digits: int = 6) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _closely_read(text: str, path: Path, *, level_only: bool) -> FloatArray:
+    """Return the rows of a file, each looked at closely."""
+    rows: list[tuple[float, float, float]] = []
+    for number, line in _data_lines(text, path):
+        row = _numbers(line, f"{path}, row {number}", level_only=level_only)
+        if rows and row[0] <= rows[-1][0]:
+            is_same = row[0] == rows[-1][0]
+            rule = f"above the frequency of the row before, {rows[-1][0]:g} Hz" + (
+                ": it comes twice" if is_same else ": rows are sorted by frequency"
+            )
+            _refuse(f"{path}, row {number}", "frequency in Hz", f"{row[0]:g}", rule)
+        rows.append(row)
+    return np.array(rows).reshape(-1, len(_COLUMNS))
+
+
 def _data_lines(text: str, path: Path) -> Iterator[tuple[int, str]]:
     """Yield the lines that hold numbers, with their number counted from 1."""
     has_begun = False
@@ -214,9 +221,6 @@ def _data_lines(text: str, path: Path) -> Iterator[tuple[int, str]]:
 
 def _numbers(line: str, where: str, *, level_only: bool = False) -> tuple[float, float, float]:
     """Return the three numbers of a line; a phase that is not there is 0."""
-    plain = _plain_numbers(line)
-    if plain is not None:
-        return plain
     words = [word for word in re.split(r"[\s;]+", line) if word]
     if level_only and len(words) == len(_COLUMNS) - 1:
         words, line = [*words, "0"], f"{line} 0"
@@ -249,27 +253,39 @@ def _numbers(line: str, where: str, *, level_only: bool = False) -> tuple[float,
     return frequency, level, phase
 
 
-def _plain_numbers(line: str) -> tuple[float, float, float] | None:
-    """Return three numbers parted by blanks, as most lines have them; None for all others.
+def _plain_table(text: str, *, level_only: bool) -> FloatArray | None:
+    """Return the rows of a file that is as most are, at once; None for all others.
 
-    A measurement has hundreds of thousands of lines, and looking at each closely takes a while.
+    A measurement has hundreds of thousands of rows, and looking at each closely takes seconds.
+    Whatever is unusual here is looked at closely, and told by its row.
     """
+    lines = [line for line in text.splitlines() if line.strip() and not _REMARK.match(line)]
+    first = next((i for i, line in enumerate(lines) if _FIRST_NUMBER.match(line)), len(lines))
     try:
-        frequency, level, phase = map(float, line.split())
+        table = np.loadtxt(lines[first:], ndmin=2, comments=None) if lines[first:] else None
     except ValueError:
         return None
-    if 0 < frequency <= _HIGHEST_HZ and abs(level) <= _HIGHEST_DB and math.isfinite(phase):
-        return frequency, level, phase
-    return None
+    if table is not None and level_only and table.shape[1] == len(_COLUMNS) - 1:
+        table = np.column_stack((table, np.zeros(len(table))))
+    if table is None or table.shape[1] != len(_COLUMNS) or not np.isfinite(table).all():
+        return None
+    frequency, level, _ = table.T
+    is_usual = (
+        frequency[0] > 0
+        and frequency[-1] <= _HIGHEST_HZ
+        and bool((np.diff(frequency) > 0).all())
+        and np.abs(level).max() <= _HIGHEST_DB
+    )
+    return np.asarray(table) if is_usual else None
 
 
-def _is_whole(text: str, rows: list[tuple[float, float, float]]) -> bool:
+def _is_whole(text: str, n_rows: int) -> bool:
     """Tell whether a last line without an end looks like those before it.
 
     A file that a full disk cut off ends within a number, which then has fewer decimals than
     that column has in every other row.
     """
-    lines = [line.strip() for line in text.splitlines() if line.strip()][-len(rows) :]
+    lines = [line.strip() for line in text.splitlines() if line.strip()][-n_rows:]
     decimals = [len(re.split(r"[\s;,]+", line)[-1].partition(".")[2]) for line in lines]
     return decimals[-1] >= min(decimals[:-1])
 

@@ -475,14 +475,6 @@ def test_gate_too_short_for_the_band(tmp_path):
 # -------------------------------------------------------------------------------------- SOFA
 
 
-def sofa_with(folder, change):
-    path = write_measurement(folder, SOURCE, replace(SHORT, kind="sofa"))
-    library = sofa_library()
-    file = library.read_sofa(str(folder / "h.sofa"), verbose=False)
-    change(library, file)
-    return path
-
-
 def test_sofa_of_another_convention(tmp_path):
     path = write_measurement(tmp_path, SOURCE, replace(SHORT, kind="sofa"))
     library = sofa_library()
@@ -551,6 +543,14 @@ def test_sofa_of_a_turned_source(tmp_path):
     turned = read_measurement(path)
     assert np.allclose(turned.orbits[0].angles_deg, usual.orbits[0].angles_deg, atol=1e-6)
     assert np.allclose(turned.orbits[0].pressure, usual.orbits[0].pressure)
+
+
+def test_sofa_at_another_distance_is_told(tmp_path):
+    path = write_measurement(tmp_path, SOURCE, replace(SHORT, kind="sofa"))
+    assert not any("microphones at" in remark for remark in read_measurement(path).remarks)
+    path.write_text(path.read_text().replace("distance_mm = 2000.0", "distance_mm = 1900.0"))
+    told = "horizontal: h.sofa has its microphones at 2.000 m; the 1.900 m of the description are"
+    assert any(remark.startswith(told) for remark in read_measurement(path).remarks)
 
 
 def test_sofa_without_the_orbit(tmp_path):

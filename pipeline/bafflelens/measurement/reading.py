@@ -34,6 +34,7 @@ _FRONT_DEG: Final = 60.0
 _HIGHEST_RE_RATE: Final = 0.45
 _RADIANS_RE_DEGREES: Final = 180 / np.pi
 _SAME_DELAY: Final = 0.03
+_SAME_DISTANCE: Final = 0.01
 _CLEARLY_BETTER: Final = 1.1
 _CLOCK_JITTER_S: Final = 0.1e-3
 _TINY: Final = 1e-300
@@ -55,6 +56,7 @@ def read_measurement(path: Path) -> Measured:
     description = read_description(path)
     sign = description.angle_sign
     rows = [rows_of(path.parent, files, sign) for files in description.orbits]
+    rows = [_with_distance_told(row, description) for row in rows]
     kinds = {row.rate_hz is None for row in rows}
     if len(kinds) > 1:
         rule = "of one kind: impulse responses, or spectra"
@@ -62,6 +64,18 @@ def read_measurement(path: Path) -> Measured:
     if kinds == {True}:
         return _from_spectra(path, description, rows)
     return _from_responses(path, description, rows)
+
+
+def _with_distance_told(row: Rows, description: Description) -> Rows:
+    """Add a remark where a file tells another distance than the description, which counts."""
+    declared = description.distance_mm * 1e-3
+    if row.radius_m is None or abs(row.radius_m / declared - 1) <= _SAME_DISTANCE:
+        return row
+    remark = (
+        f"{row.declared.orbit}: {row.name} has its microphones at {row.radius_m:.3f} m; the "
+        f"{declared:.3f} m of the description are used"
+    )
+    return replace(row, remarks=(*row.remarks, remark))
 
 
 # ------------------------------------------------------------------------------- preparation
@@ -137,6 +151,8 @@ def _found_delay_s(response: Response, flight_s: float) -> float:
         aligned = abs(np.exp(1j * (phase + 2 * np.pi * frequency * delay)).sum())
         if aligned > _CLEARLY_BETTER * most:
             best, most = delay, aligned
+        if most > len(frequency) / _CLEARLY_BETTER:
+            break  # nothing can be clearly better
     return best
 
 

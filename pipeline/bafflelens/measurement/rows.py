@@ -56,6 +56,8 @@ class Rows:
         Sampling rate of impulse responses.
     noise : array or None
         Magnitude (n,) of the noise in spectra; (n_channels, n_samples) recorded noise.
+    radius_m : float or None
+        Distance of the microphones that the file itself tells, in m.
     remarks : tuple of str
         What the user should know.
     """
@@ -67,6 +69,7 @@ class Rows:
     frequencies_hz: FloatArray | None = None
     rate_hz: float | None = None
     noise: FloatArray | None = None
+    radius_m: float | None = None
     remarks: tuple[str, ...] = ()
 
 
@@ -219,6 +222,7 @@ def _sofa_rows(folder: Path, files: OrbitFiles) -> Rows:
         name=first.path.name,
         frequencies_hz=first.frequencies_hz,
         rate_hz=first.rate_hz,
+        radius_m=float(np.median(first.radii_m[repeats])),
         remarks=remarks,
     )
 

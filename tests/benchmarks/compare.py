@@ -1,0 +1,162 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A clay mock-up compared, from files to page: how long it takes, and what it finds of a lens.
+
+    python tests/benchmarks/compare.py [TOP_HZ] [QUALITY] [ENGINE] [FOLDER]
+
+Three runs are solved: a lens as it was meant; the same with its walls 3 degrees off and its lip
+rounder, which stands for the clay and for its scan; and that clay once more on a finer mesh, by
+ENGINE (`direct`, or `bempp`, the independent one, which takes an hour for every kHz), from which a
+measurement of two orbits of 72 angles is written as text files, three sweeps each. Planted are a
+rotation point 12 mm further forward, 1.5 degrees, and sweeps that scatter by 0.1 dB. Everything is
+synthetic. Printed are the set-up found, how the difference splits, the time of the comparison, and
+its ratio to what solving the candidate takes: what is kept is used again.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
+
+from synthetic_measurement import Planted, Session, write_measurement
+
+from bafflelens.comparison.compare import Request, compare
+from bafflelens.comparison.simulation import radiator_of
+from bafflelens.measurement.measured import Setup
+from bafflelens.measurement.reading import read_measurement
+from bafflelens.progress import Silent
+from bafflelens.run import RunOptions, run_job
+from bafflelens.spectrum import interpolate
+
+ROOT = Path(__file__).parents[2]
+MEANT, CLAY = {"wall": 50, "lip": 12}, {"wall": 53, "lip": 16}
+PLANTED = Planted(rotation_offset_m=(0.012, 0.0, 0.0), angle_offset_deg=1.5, repeat_level_db=0.1)
+SETUP = Setup(distance_m=2.0, rotation_point_m=(-0.1, 0.0, 0.0), remarks="synthetic")
+JOB = """
+title = "Benchmark of comparisons"
+[geometry]
+script = "{root}/geometries/vertical_lens.py"
+[geometry.lens]
+opening_height_mm = 110
+wall_half_angle_deg = {{ from = {wall}, to = {wall}.01 }}
+lip_radius_mm = {lip}
+[baseline]
+script = "{root}/geometries/plain_baffle.py"
+[search]
+candidates = 1
+[frequencies]
+from_hz = 800
+to_hz = {top}
+per_octave = "as needed"
+[score]
+from_hz = 1000
+to_hz = {top}
+[solve]
+quality = "{quality}"
+engine = "{engine}"
+second_opinion = false
+remeshes = 0
+"""
+
+
+def run(folder, name, shape, top, quality, engine="direct"):
+    """Solve one lens and the baseline; return the run's folder and the time for both, in s."""
+    job = folder / f"{name}.toml"
+    job.write_text(JOB.format(root=ROOT, top=top, quality=quality, engine=engine, **shape))
+    started = time.perf_counter()
+    result = run_job(job, RunOptions(results=folder / "results"))
+    return result.folder, time.perf_counter() - started
+
+
+def pressure_of(radiator):
+    """The pressure of a radiator at any points and frequencies, as a measurement is written."""
+
+    def pressure(points, frequencies, sound_speed):
+        assert abs(sound_speed - radiator.sound_speed) < 1e-6
+        solved = radiator.frequencies_hz
+        found, _ = radiator.at(points, np.arange(solved.size))
+        return (
+            interpolate(
+                solved,
+                found[np.newaxis],
+                frequencies,
+                delays_s=np.linalg.norm(points, axis=1)[np.newaxis] / sound_speed,
+                is_front=points[:, 0] > 0,
+            )
+            .far_field[0]
+            .T
+        )
+
+    return pressure
+
+
+def main(folder, top, quality, engine):
+    nominal, solve_s = run(folder, "meant", MEANT, top, quality)
+    clay, _ = run(folder, "clay", CLAY, top, quality)
+    nature, _ = run(folder, "nature", CLAY, top, "fine", engine)
+    octaves = np.arange(-7, np.floor(24 * np.log2(top / 1000)))
+    session = Session(
+        setup=SETUP,
+        orbits=("horizontal", "vertical"),
+        frequencies_hz=tuple(1000 * 2 ** (octaves / 24)),
+        repeats=3,
+    )
+    path = write_measurement(
+        folder / "measurement",
+        pressure_of(radiator_of(nature, "c001", progress=Silent())),
+        session,
+        PLANTED,
+    )
+    request = Request(
+        run=nominal.path, candidate="c001", measurement=path, out=folder / "compared",
+        scan=(clay.path, "c001"),
+    )  # fmt: skip
+    compare_s = []
+    for name in ("first", "again"):  # the first compiles
+        request = Request(**{**vars(request), "out": folder / f"compared_{name}"})
+        found = compare(request, read_measurement, Silent())
+        compare_s.append(found.seconds)
+    for plane, fit in found.comparison.fits.items():
+        values = ", ".join(
+            f"{value:.4f} +- {error:.4f}{'' if told else ' (not told)'}"
+            for value, error, told in zip(
+                fit.deviation.values, fit.uncertainty, fit.is_told, strict=True
+            )
+        )
+        print(f"{plane}: angle, forward, sideways, tilt: {values}; planted 1.5, 0.012, 0, 0")
+    for sentence in found.comparison.verdict.sentences:
+        print(" ", sentence)
+    three = found.comparison.three_way
+    for one, shape, other in zip(
+        found.comparison.differences, three.shape_db, three.scanned, strict=True
+    ):
+        whole, part, rest = (
+            np.sqrt(np.nanmean(v**2)) for v in (one.difference_db, shape, other.difference_db)
+        )
+        print(f"{one.plane}: whole {whole:.2f}, shape {part:.2f}, rest {rest:.2f} dB r.m.s.")
+    sizes = [f.stat().st_size for f in (nominal.path / "candidates/c001/surface").glob("*.npz")]
+    print(f"surface pressure kept: {sum(sizes) / 1e6:.1f} MB a candidate")
+    print(
+        f"from files to page {compare_s[1]:.1f} s ({compare_s[0]:.1f} s with compiling), three "
+        f"ways; solving the candidate and its baseline {solve_s:.0f} s: "
+        f"{solve_s / compare_s[1]:.1f} times as long"
+    )
+    print(f"page: {found.page}")
+
+
+if __name__ == "__main__":
+    top_hz = float(sys.argv[1]) if len(sys.argv) > 1 else 6000.0
+    level = sys.argv[2] if len(sys.argv) > 2 else "standard"
+    solver = sys.argv[3] if len(sys.argv) > 3 else "direct"
+    if len(sys.argv) > 4:
+        place = Path(sys.argv[4])
+        place.mkdir(parents=True, exist_ok=True)
+        main(place, top_hz, level, solver)
+    else:
+        with tempfile.TemporaryDirectory() as scratch:
+            main(Path(scratch), top_hz, level, solver)

@@ -85,7 +85,7 @@ def pressure_of(radiator):
                 solved,
                 found[np.newaxis],
                 frequencies,
-                delays_s=np.linalg.norm(points, axis=1)[np.newaxis] / sound_speed,
+                delays_s=radiator.shortest_way_m(points)[np.newaxis] / sound_speed,
                 is_front=points[:, 0] > 0,
             )
             .far_field[0]

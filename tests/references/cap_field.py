@@ -63,6 +63,11 @@ class CapField:
         gradient = along[..., None] * unit + turning[..., None] * square
         return pressure, gradient
 
+    def shortest_way_m(self, points):
+        """How far each point is from the middle of the cap."""
+        middle = np.asarray(self.centre_m) + self.radius_m * self.axis
+        return np.linalg.norm(points - middle, axis=1)
+
     def _weights(self, frequency):
         """Weights of h_n P_n and the wavenumber."""
         if frequency not in self.known:

@@ -41,7 +41,7 @@ from bafflelens.comparison.placement import BOUNDS, PARAMETERS, Deviation, micro
 from bafflelens.comparison.radiator import Radiator
 from bafflelens.conventions import BoolArray, ComplexArray, FloatArray, IntArray
 
-_FREQUENCIES: Final = 40  # of those solved, evenly; more say hardly anything new
+_FREQUENCIES: Final = 24  # of those solved, evenly over octaves; more say hardly anything new
 _LOWEST_DB: Final = -25.0
 _LEAST_SPREAD_DB: Final = 0.15  # what a good solution is off by
 _FIRST_SPREAD_DB: Final = 0.15  # at 1 kHz and below; what a shape is off by grows with frequency
@@ -119,6 +119,7 @@ class _Task:
     spread_db: FloatArray
     path_spread_m: float
     free: BoolArray  # which of the parameters
+    known: dict[Deviation, _Terms]  # what was evaluated already, for any weights
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -170,9 +171,8 @@ def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
         task = replace(task, free=is_told)
         best, task = _solve(task, best.with_values(np.where(is_told, best.values, 0.0)))
         left = _left_db(task, best)
-        again, still_told = _uncertainty(task, best)
+        again, _ = _uncertainty(task, best)
         uncertainty = np.where(is_told, again, uncertainty)
-        is_told &= still_told
     angle = observed.angle_deg
     return Fit(
         deviation=best,
@@ -194,8 +194,9 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
     enough = np.flatnonzero(usable.sum(axis=1) >= max(5, observed.angle_deg.size // 2))
     if enough.size < _FEWEST_FREQUENCIES:
         return None
-    chosen = np.unique(np.linspace(0, enough.size - 1, _FREQUENCIES).round().astype(int))
-    numbers = enough[chosen]
+    log = np.log(solved[enough])
+    wanted = np.linspace(log[0], log[-1], _FREQUENCIES)
+    numbers = enough[np.unique(np.abs(log[:, np.newaxis] - wanted).argmin(axis=0))]
     level, usable = level[numbers], usable[numbers]
     loudest = np.where(usable, level, -np.inf).max(axis=1, keepdims=True)
     usable &= level > loudest + _LOWEST_DB
@@ -211,6 +212,7 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
         spread_db=_FIRST_SPREAD_DB * np.maximum(solved[numbers] / 1000, 1.0) ** _FIRST_GROWTH,
         path_spread_m=0.01,
         free=np.ones(len(PARAMETERS), dtype=bool),
+        known={},
     )
 
 
@@ -287,6 +289,12 @@ def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray
 
 def _terms(task: _Task, deviation: Deviation) -> _Terms:
     """Return measured minus simulated levels and ways, and their slopes with the set-up."""
+    if deviation not in task.known:
+        task.known[deviation] = _evaluated(task, deviation)
+    return task.known[deviation]
+
+
+def _evaluated(task: _Task, deviation: Deviation) -> _Terms:
     observed, radiator = task.observed, task.radiator
     points, slopes = microphones(observed.placement, observed.angle_deg, deviation)
     pressure, gradient = radiator.at(points, task.numbers)
@@ -298,8 +306,8 @@ def _terms(task: _Task, deviation: Deviation) -> _Terms:
         path = _paths(
             task.frequency_hz[low], task.pressure[low], pressure[low], radiator.sound_speed
         )
-        away = points / np.linalg.norm(points, axis=1, keepdims=True)
-        path_slopes = -np.einsum("nx,pnx->pn", away, slopes)
+        k = 2 * np.pi * task.frequency_hz[low] / radiator.sound_speed
+        path_slopes = -np.median(change[:, low].imag / k[:, np.newaxis], axis=1)
     return _Terms(
         level_db=difference,
         level_slopes=np.asarray(-20 / np.log(10) * change.real),
@@ -386,7 +394,6 @@ def _medians(values: FloatArray) -> FloatArray:
 def _uncertainty(task: _Task, deviation: Deviation) -> tuple[FloatArray, BoolArray]:
     """Return two standard deviations of each parameter, and whether the data tell it."""
     residual, jacobian = _weighted(task, deviation)
-    jacobian = jacobian * task.free  # what is held has no part in the others
     n_parameters = len(PARAMETERS)
     used = np.isfinite(_terms(task, deviation).level_db)
     rows, columns = np.nonzero(used)
@@ -407,7 +414,7 @@ def _uncertainty(task: _Task, deviation: Deviation) -> tuple[FloatArray, BoolArr
         np.add.at(sums, number, scores)
         correction = names.size / max(names.size - n_parameters, 1)
         variance += np.diag(inverse @ (correction * sums.T @ sums) @ inverse)
-    # What the data say little of is as uncertain as was expected.
-    untold = expected / (np.diag(information) + expected)
-    uncertainty = 2 * np.sqrt(variance * _BOUNDS**2 + untold * _EXPECTED**2)
+    # What the data say little of is as uncertain as was expected, and takes others with it.
+    variance += np.diag(inverse @ np.diag(expected) @ inverse)
+    uncertainty = 2 * np.sqrt(variance) * _BOUNDS
     return uncertainty, uncertainty < _UNTOLD * _BOUNDS

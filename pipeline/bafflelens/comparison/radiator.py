@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What radiates in a comparison: pressure at any microphone, at the frequencies that were solved.
 
-Depends on: conventions, surface_pressure.
+Depends on: bem, conventions, surface_pressure.
 """
 
 from __future__ import annotations
@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
+from scipy.spatial import cKDTree
 
+from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.surface_pressure import SurfacePressure
 
@@ -32,6 +34,9 @@ class Radiator(Protocol):
 
         `numbers` says which of the frequencies; times are exp(-i omega t).
         """
+
+    def shortest_way_m(self, points: FloatArray) -> FloatArray:
+        """Return how far each point is from the nearest moving part, (n_points,)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -77,6 +82,18 @@ class SurfaceRadiator:
                     found = band.at_microphones(number, points, strength)
                     pressure[place], gradient[place] = found
         return pressure, gradient
+
+    def shortest_way_m(self, points: FloatArray) -> FloatArray:
+        """Return how far each point is from the nearest moving part; see `Radiator`."""
+        band = self.bands[0]  # the coarsest mesh does
+        driven = np.abs(self.strengths).max(axis=1) > 0
+        moving = np.abs(band.gradient[driven]).max(axis=(0, 1)) > 0
+        if not moving.any():
+            return np.asarray(np.linalg.norm(points, axis=1))
+        places = band.mesh.centroids[moving]
+        images = [places * signs for signs in mirror_signs(band.symmetry)]
+        way, _ = cKDTree(np.concatenate(images)).query(points)
+        return np.asarray(way)
 
     def in_air(self, sound_speed: float) -> SurfaceRadiator:
         """Return the same in air of another speed of sound."""

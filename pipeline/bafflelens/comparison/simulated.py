@@ -64,7 +64,7 @@ def simulate_orbit(observed: Observed, radiator: Radiator, deviation: Deviation)
         solved,
         pressure[np.newaxis],
         wanted,
-        delays_s=np.linalg.norm(points, axis=1)[np.newaxis] / radiator.sound_speed,
+        delays_s=radiator.shortest_way_m(points)[np.newaxis] / radiator.sound_speed,
         is_front=np.abs(observed.angle_deg) <= 90,
     )
     return Simulated(frequency_hz=wanted, pressure=found.far_field[0], error_db=found.error_db)

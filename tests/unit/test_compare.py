@@ -123,7 +123,7 @@ def read(_path, offset_m=0.01):
 
 
 def test_from_files_to_a_page(request_of, folder, tmp_path):
-    found = compare(request_of(), read, Silent())
+    found = compare(request_of(scan=(folder.path, "c001")), read, Silent())
     for fit in found.comparison.fits.values():
         assert fit.deviation.forward_m == pytest.approx(0.01, abs=fit.uncertainty[1])
     page = found.page.read_text()
@@ -141,25 +141,21 @@ def test_from_files_to_a_page(request_of, folder, tmp_path):
     assert "https://" not in page
     files = {path.name for path in found.page.parent.iterdir()}
     assert {"maps.png", "curves.png", "widths.png", "response.png", "errors.png"} <= files
+    assert {"three_way.png", "split.png"} <= files
     assert {"comparison.json", "errors.csv", CORRECTION} <= files
     assert json.loads((found.page.parent / "comparison.json").read_text())["candidate"] == "c001"
     correction = read_response(found.page.parent / CORRECTION)
     assert np.abs(correction.level_db).max() < 0.1  # the source moves as simulated
     assert np.abs(correction.phase_deg).max() < 1
-    # Every later report carries the line; the same compared again counts once.
-    again = compare(request_of(out=tmp_path / "again"), read, Silent())
-    assert len(store.load_mock_ups(folder.path.parent)) == 1
-    assert again.library_line.startswith("So far 1 mock-up,")
+    # Every later report carries the line, and the same compared again counts once.
+    (kept,) = store.load_mock_ups(folder.path.parent)
+    assert store.add_mock_up(folder.path.parent, kept) == (kept,)
     view = summary.view_of(folder, folder.load_job(), folder.load_record())
-    assert again.library_line in view.remarks
-
-
-def test_the_scan_is_a_candidate_too(request_of, folder):
-    found = compare(request_of(scan=(folder.path, "c001")), read, Silent())
+    assert found.library_line in view.remarks
+    # The scan is a candidate too: here the very same one.
     assert found.comparison.three_way is not None
     assert found.comparison.settings.clay.walls_m == 0
-    assert (found.page.parent / "three_way.png").exists()
-    assert "Clay or model: three ways" in found.page.read_text()
+    assert "Clay or model: three ways" in page
 
 
 # ----------------------------------------------------------------------------- messages

@@ -149,6 +149,7 @@ def compare(request: Request, read: Callable[[Path], Measured], progress: Progre
     started = time.perf_counter()
     require_new_folder(request.out)
     folder = open_run(request.run)
+    others = load_mock_ups(folder.path.parent)
     measured = read(request.measurement)
     nominal = _radiator(folder, request.candidate, request, measured, progress)
     scanned, clay = None, None
@@ -173,8 +174,8 @@ def compare(request: Request, read: Callable[[Path], Measured], progress: Progre
         results = folder.path.parent
         library_line = ""
         if not settings.is_plate:
-            others = [one for one in load_mock_ups(results) if one.key != mock_up.key]
-            library_line = mock_ups_line((*others, mock_up))
+            apart = [one for one in others if one.key != mock_up.key]
+            library_line = mock_ups_line((*apart, mock_up))
         facts = _facts(request, folder, measured, comparison, library_line, now)
         files = {f"{name}.png": content for name, content in pictures.items()}
         files[PAGE] = page_of(comparison, facts, pictures).encode()

@@ -354,7 +354,7 @@ def _measured(
         masked = float(np.mean(~orbit.valid))
         if masked:
             said.append(
-                f"{orbit.name}: {100 * masked:.1f} % of the values lie less than "
+                f"{orbit.name}: {100 * masked:.2g} % of the values lie less than "
                 f"{description.noise_margin_db:g} dB over the noise and are masked"
             )
         if len(orbit.pressure) > 1:

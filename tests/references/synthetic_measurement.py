@@ -20,7 +20,6 @@ import numpy as np
 from scipy.io import wavfile
 
 from bafflelens.measurement.measured import Setup, microphone_positions
-from bafflelens.medium import Air
 
 Pressure = Callable[[np.ndarray, np.ndarray, float], np.ndarray]
 """pressure(points (n, 3) in m, frequencies (f,) in Hz, sound speed) -> (n, f) complex."""
@@ -158,10 +157,9 @@ def _spectra(orbit, angles, frequencies, pressure, session, planted, rng):
     """Return what arrives, (n_angles, n_frequencies) for exp(+j omega t), faults included."""
     setup = session.setup
     true = setup.temperature_c if planted.temperature_c is None else planted.temperature_c
-    air = Air(
-        temperature_c=true,
-        relative_humidity_pct=setup.relative_humidity_pct,
-        pressure_pa=1e3 * setup.pressure_kpa,
+    sound_speed = analytic.speed_of_sound_iso9613(true)
+    absorption = analytic.iso9613_1_absorption(
+        frequencies, true, setup.relative_humidity_pct, setup.pressure_kpa
     )
     points = microphone_positions(
         setup,
@@ -173,8 +171,8 @@ def _spectra(orbit, angles, frequencies, pressure, session, planted, rng):
         mirrored=planted.mirrored,
     )
     way = np.linalg.norm(points, axis=1)
-    loss_db = np.outer(way, air.absorption(frequencies))
-    values = np.conj(pressure(points, frequencies, air.sound_speed)) * 10 ** (-loss_db / 20)
+    loss_db = np.outer(way, absorption)
+    values = np.conj(pressure(points, frequencies, sound_speed)) * 10 ** (-loss_db / 20)
     if planted.bounce:
         delay, gain = planted.bounce
         values = values * (1 + gain * np.exp(-2j * np.pi * frequencies * delay))

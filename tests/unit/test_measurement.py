@@ -20,7 +20,7 @@ from synthetic_measurement import (
 
 from bafflelens.conventions import direction_vectors, from_electrical
 from bafflelens.errors import InputError
-from bafflelens.measurement.description import Description, _tables_in
+from bafflelens.measurement.description import Description, _tables_in, read_description
 from bafflelens.measurement.measured import (
     Setup,
     equal_wavelength_hz,
@@ -618,6 +618,12 @@ def test_every_key_is_in_the_handbook():
     rows = [line.split("|")[1] for line in text.splitlines() if line.startswith("| `")]
     named = {word for row in rows for word in re.findall(r"`([^`]+)`", row)}
     assert named == set(keys(Description))
+
+
+def test_the_handbook_s_example_is_a_description(tmp_path):
+    text = (Path(__file__).parents[2] / "jobs" / "measurements.md").read_text()
+    (tmp_path / "measurement.toml").write_text(text.split("```toml")[1].split("```")[0])
+    assert read_description(tmp_path / "measurement.toml").setup().distance_m == 2.0
 
 
 def test_orbits_that_do_not_fit_each_other(tmp_path):

@@ -13,6 +13,7 @@ from bafflelens.errors import InputError, StoreError
 from bafflelens.measurement import export
 from bafflelens.measurement.export import exported_files, exported_values
 from bafflelens.measurement.measured import nominal_directions
+from bafflelens.measurement.reading import read_measurement
 from bafflelens.measurement.sofa import read_sofa
 from bafflelens.responses import read_response
 from bafflelens.store import RunFolder, write_folder
@@ -68,6 +69,28 @@ def test_the_program_s_own_reader_reads_the_very_same_numbers(dataset, files, tm
     is_pole = np.abs(dataset["elevation_deg"].values) == 90
     assert np.allclose(azimuth[~is_pole], dataset["azimuth_deg"].values[~is_pole], atol=1e-9)
     assert np.allclose(elevation, dataset["elevation_deg"].values, atol=1e-9)
+
+
+def test_what_is_exported_can_be_read_as_a_measurement(dataset, files, tmp_path):
+    (tmp_path / "c001.sofa").write_bytes(files["directivity.sofa"])
+    orbits = "".join(
+        f'[[orbits]]\norbit = "{name}"\nkind = "sofa"\nfiles = "c001.sofa"\n'
+        for name in ("horizontal", "vertical")
+    )
+    path = tmp_path / "measurement.toml"
+    head = 'title = "x"\ndistance_mm = 1000\nrotation_point_mm = [0, 0, 0]\nangle_sign = 1\n'
+    path.write_text(head + orbits)
+    measured = read_measurement(path)
+    loss_db = measured.setup.air.absorption(measured.frequencies_hz)
+    for orbit in measured.orbits:
+        assert np.array_equal(orbit.angles_deg, np.arange(-177.5, 180.1, 2.5))
+        azimuth, elevation = nominal_directions(orbit.name, orbit.angles_deg)
+        wanted = [
+            lopsided(f, azimuth, elevation) * np.exp(-2j * np.pi * f * measured.delay_s)
+            for f in measured.frequencies_hz
+        ]
+        found = orbit.pressure[0] / 10 ** (loss_db / 20)
+        assert np.abs(found / np.transpose(wanted) - 1).max() < 1e-6  # single precision
 
 
 def test_text_files_hold_both_orbits(dataset, files, tmp_path):

@@ -31,6 +31,7 @@ from bafflelens.responses import Response, read_response
 
 _FEWEST_ANGLES: Final = 3
 _ON_ORBIT_DEG: Final = 0.5
+_AT_POLE: Final = 1e-4
 _USUAL_REPEAT: Final = 0.9
 
 _Content = TypeVar("_Content")
@@ -237,7 +238,9 @@ def _orbit_of(
         angle = azimuth[rows]
     else:
         unit = content.positions_m / content.radii_m[:, np.newaxis]
-        rows = np.flatnonzero(np.abs(unit[:, 1]) < np.sin(np.radians(_ON_ORBIT_DEG)))
+        # Next to the poles of a sphere many directions are near the orbit, but not on it.
+        is_ahead = np.abs(np.sin(np.radians(azimuth))) < np.sin(np.radians(_ON_ORBIT_DEG))
+        rows = np.flatnonzero(is_ahead | (np.abs(unit[:, 1]) < _AT_POLE))
         angle = np.degrees(np.arctan2(unit[rows, 2], unit[rows, 0]))
     # Microphones above the turned plane are on its orbit all the same: the set-up has the height.
     angle = np.round(angle, 6)

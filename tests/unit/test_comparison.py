@@ -250,6 +250,12 @@ def test_too_few_angles_is_one_clear_line():
         compared(angles=np.array([-20.0, 0.0, 20.0]))
 
 
+def test_four_frequencies_are_enough():
+    few = mock_up.CapField(mock_up.SOLVED_HZ[8:24:4])
+    found = compare_orbits(observed_of(mock_up.measured()), few, SETTINGS)
+    assert_found(found, {})
+
+
 def test_bands_that_do_not_meet_are_one_clear_line():
     low = replace(mock_up.simulated(), frequencies_hz=np.geomspace(100, 500, 12), known={})
     with pytest.raises(InputError, match="that overlaps what was solved, 100 to 500 Hz"):

@@ -357,8 +357,8 @@ def _centred(task: _Task, values: FloatArray, used: BoolArray | None = None) -> 
 
 
 def _smooth(values: FloatArray) -> FloatArray:
-    """Return a running mean over five, shorter at the ends."""
-    weights = np.ones(5)
+    """Return a running mean over five, shorter at the ends; over three of a few."""
+    weights = np.ones(5 if values.size >= 5 else 3)
     return np.asarray(
         np.convolve(values, weights, "same") / np.convolve(np.ones(values.size), weights, "same")
     )

@@ -31,6 +31,7 @@ def measured(
     noise=0.003,
     step_db=0.0,
     floor_m=0.0,
+    echo=None,
     repeats=1,
     has_phase=False,
     air_factor=1.0,
@@ -42,8 +43,9 @@ def measured(
     """A measurement as it would have been read.
 
     ``placed`` is what the set-up really was (arguments of `microphone_positions`), ``step_db``
-    a change of gain above +40 degrees, ``floor_m`` the height over a rigid floor, ``air_factor``
-    the speed of sound over that at 20 degrees C; ``body`` changes the cap.
+    a change of gain above +40 degrees, ``floor_m`` the height over a rigid floor, ``echo`` delay
+    and gain of a copy that is the same at all angles, ``air_factor`` the speed of sound over that
+    at 20 degrees C; ``body`` changes the cap.
     """
     rng = np.random.default_rng(seed)
     field = CapField(MEASURED_HZ, sound_speed=343.2 * air_factor, **body)
@@ -56,6 +58,9 @@ def measured(
             image = points.copy()
             image[:, 2 if name == "horizontal" else 1] -= 2 * floor_m
             pressure = pressure + field.at(image, numbers)[0]
+        if echo:
+            delay_s, gain = echo
+            pressure = pressure * (1 + gain * np.exp(2j * np.pi * MEASURED_HZ * delay_s))[:, None]
         pressure = pressure * 10 ** (DRIVER_DB / 20)[:, None]
         pressure[:, angles > 40] *= 10 ** (step_db / 20)
         amount = noise * np.abs(pressure).mean()

@@ -168,6 +168,16 @@ def test_floor_bounce_inside_the_gate():
     assert_found(found, {})
 
 
+def test_echo_that_is_the_same_at_all_angles():
+    """It is named, and neither directivity nor set-up suffer."""
+    found = compared(orbits=("vertical",), echo=(0.004, 0.3))
+    assert names(found) == []
+    assert found.rms_db < 0.2
+    assert_found(found, {})
+    text = " ".join(found.verdict.sentences)
+    assert re.search(r"with a delay of (3\.9|4\.0)\d ms is a reflection inside the gate", text)
+
+
 def test_noise():
     found = compared(noise=0.08)
     assert names(found) == ["noise"]

@@ -56,6 +56,9 @@ _NEIGHBOURS: Final = 4
 _FEWEST_FREQUENCIES: Final = 4
 _BOUNDS: Final = np.array([BOUNDS[name] for name in PARAMETERS])
 _EXPECTED: Final = _BOUNDS / 3
+# What is claimed at best, whatever the data: a mesh moves edges and lobes by about as much
+# (common practice, no source).
+_SOLUTIONS_OWN: Final = np.array([0.1, 0.5e-3, 0.5e-3, 0.1])
 _SOFT: Final = 2.0  # standard deviations above which a difference counts less
 _UNTOLD: Final = 0.4  # share of the bound above which an uncertainty says that nothing is told
 _SWAP_IS_BETTER: Final = 0.8  # ratio of what is left over
@@ -422,4 +425,5 @@ def _uncertainty(task: _Task, deviation: Deviation) -> tuple[FloatArray, BoolArr
     variance += np.diag(inverse @ np.diag(expected) @ inverse)
     freedom = max(int(np.ptp(angle_block)) + 1 - n_parameters, 2)
     uncertainty = float(student_t.ppf(0.975, freedom)) * np.sqrt(variance) * _BOUNDS
+    uncertainty = np.hypot(uncertainty, _SOLUTIONS_OWN)
     return uncertainty, uncertainty < _UNTOLD * _BOUNDS

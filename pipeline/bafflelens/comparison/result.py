@@ -161,7 +161,9 @@ def compare_orbits(
     """
     measured = [one.without_noise() for one in measured]
     bands_hz = _bands(measured, nominal)
-    placed = [_placed(one, nominal if scanned is None else scanned) for one in measured]
+    found = [_placed(one, nominal if scanned is None else scanned) for one in measured]
+    placed = [fit for fit, _ in found]
+    reflections = [seen for _, seen in found if seen is not None]
     orbits = [
         _orbit(one, nominal, fit, bands_hz, settings)
         for one, fit in zip(measured, placed, strict=True)
@@ -197,6 +199,7 @@ def compare_orbits(
         rms_db=rms_db,
         gate_limit_hz=max(one.gate_limit_hz for one in measured),
         clay=settings.clay,
+        reflection=max(reflections, key=lambda seen: seen[1]) if reflections else None,
         sound_speed=nominal.sound_speed,
     )
     return Comparison(
@@ -251,14 +254,14 @@ def _bands(measured: Sequence[Observed], radiator: Radiator) -> FloatArray:
     return np.asarray(10 ** (numbers / _A_DECADE))
 
 
-def _placed(observed: Observed, radiator: Radiator) -> Fit:
-    """Return the set-up of an orbit; a reflection is kept out of it."""
+def _placed(observed: Observed, radiator: Radiator) -> tuple[Fit, tuple[float, float] | None]:
+    """Return the set-up of an orbit, with delay and ripple of a reflection kept out of it."""
     fit = _fitted(observed, radiator)
     reflection = find_reflection(observed, simulate_orbit(observed, radiator, fit.deviation))
     if reflection is None:
-        return fit
+        return fit, None
     calm = _fitted(observed.without_ripple(reflection[0]), radiator)
-    return replace(calm, uncertainty=_REFLECTION_WIDENS * calm.uncertainty)
+    return replace(calm, uncertainty=_REFLECTION_WIDENS * calm.uncertainty), reflection
 
 
 def _fitted(observed: Observed, radiator: Radiator) -> Fit:

@@ -27,6 +27,7 @@ _DOME_HZ: Final = 8000.0
 _WALL_SHARE: Final = 20  # of a wavelength
 _EXPLAINED: Final = 0.6
 
+_WORTH_A_LINE: Final = {"angle_deg": 0.2, "forward_m": 1e-3, "sideways_m": 1e-3, "tilt_deg": 0.3}
 _WORDS: Final = {
     "angle_deg": ("zero of the angles", "°", 1.0, "towards positive angles"),
     "forward_m": ("rotation point forward", " mm", 1e3, "forward"),
@@ -130,7 +131,7 @@ def setup_findings(fits: Mapping[str, Fit]) -> tuple[str, ...]:
         values = zip(PARAMETERS, fit.deviation.values, fit.uncertainty, fit.is_told, strict=True)
         for name, value, uncertainty, is_told in values:
             words, unit, factor, direction = _WORDS[name]
-            if is_told and abs(value) > uncertainty:
+            if is_told and abs(value) > max(uncertainty, _WORTH_A_LINE[name]):
                 lines.append(
                     f"{plane.capitalize()} orbit: {words} {factor * value:+.1f} ± "
                     f"{factor * uncertainty:.1f}{unit} ({direction}) from what was noted; the "
@@ -166,6 +167,7 @@ def verdict_of(
     gate_limit_hz: float,
     clay: ClayDeviation | None,
     sound_speed: float,
+    reflection: tuple[float, float] | None = None,
 ) -> Verdict:
     """Return the verdict.
 
@@ -187,6 +189,8 @@ def verdict_of(
         Deviation of the clay from the nominal shape; None if it was not scanned.
     sound_speed : float
         In m/s.
+    reflection : tuple of 2 floats, optional
+        Delay in s and ripple in dB of a reflection that was seen.
     """
     judged = {name: rows for name, rows in errors.items() if name != "behind"}
     reaches = tuple(reach_of(rows, within_db) for rows in judged.values())
@@ -198,6 +202,14 @@ def verdict_of(
         sentences.append(_disagreement(short, causes, rms_db))
     elif causes and rms_db > LEAST_RMS_DB:
         sentences.append("What difference there is: " + _in_order(causes))
+    if reflection is not None and not any(cause.name == "reflection" for cause in causes):
+        delay_s, ripple_db = reflection
+        sentences.append(
+            f"A ripple of ±{ripple_db:.1f} dB over frequency with a delay of "
+            f"{1e3 * delay_s:.2f} ms is a reflection inside the gate. It is much the same at all angles and so hardly "
+            "touches the directivity, but it is in the response and in the velocity correction: "
+            "a shorter gate leaves it out."
+        )
     sentences += setup_findings(fits)
     checks = [
         Check(what=cause.name, seen=f"{cause.text} ({100 * cause.share:.0f} %)", next=cause.check)

@@ -207,8 +207,8 @@ def verdict_of(
         sentences.append(
             f"A ripple of ±{ripple_db:.1f} dB over frequency with a delay of "
             f"{1e3 * delay_s:.2f} ms is a reflection inside the gate. It is much the same at all "
-            "angles and so hardly touches the directivity, but it is in the response and in the velocity correction: "
-            "a shorter gate leaves it out."
+            "angles and so hardly touches the directivity, but it is in the response and in the "
+            "velocity correction: a shorter gate leaves it out."
         )
     sentences += setup_findings(fits)
     checks = [

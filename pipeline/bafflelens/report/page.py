@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page: everything a report shows, put into the templates beside this file.
 
-Depends on: blocks, curves, shown, style, tables, view, words.
+Depends on: blocks, curves, shown, side_by_side, style, tables, view, words.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from bafflelens.report import words
 from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
 from bafflelens.report.curves import requirements_of
 from bafflelens.report.shown import (
+    all_curves,
     baseline_row,
     changes_of,
     detailed_of,
@@ -25,6 +26,7 @@ from bafflelens.report.shown import (
     names_of,
     scales_of,
 )
+from bafflelens.report.side_by_side import MOST_CHOSEN, side_by_side
 from bafflelens.report.style import drawing_style, png_uri, svg_uri
 from bafflelens.report.tables import (
     LEFT_OUT,
@@ -103,6 +105,10 @@ def render(run: RunView) -> str:
             choice=chosen_between,
             thumbnails=small_maps,
             comparison=compared,
+            beside=side_by_side(
+                run, all_curves(run, drawn, baseline), names, scales.response_label
+            ),
+            most_chosen=MOST_CHOSEN,
             details=details,
             failures=words.grouped_failures(run),
             requirements=requirements_of(run.target),

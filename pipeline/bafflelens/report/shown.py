@@ -66,24 +66,51 @@ def drawn_of(run: RunView, names: Mapping[str, str], baseline: RankedRow) -> lis
     chosen = best[: max(run.detailed, run.thumbnails)]
     chosen += [row for row in rows if row.candidate.is_baseline]
     zero = views.get(baseline.candidate.id) or (views[chosen[0].candidate.id] if chosen else None)
-    is_absolute = rated_voltage_v(view.dataset for view in run.views) is not None
-    zero_db = 0.0
-    if zero and not is_absolute:
-        zero_db = mean_on_axis_db(zero.dataset, run.settings.band_hz)
+    zero_db, is_absolute = _zero_of(run, zero)
     return [
         Shown(
             row=row,
             name=names[row.candidate.id],
             view=views[row.candidate.id],
-            curves=curves_of(
-                views[row.candidate.id].dataset,
-                run.target,
-                zero_db if np.isfinite(zero_db) else 0.0,
-                absolute=is_absolute,
-            ),
+            curves=_curves_in(run, views[row.candidate.id], zero_db, absolute=is_absolute),
         )
         for row in chosen
     ]
+
+
+def all_curves(run: RunView, drawn: Sequence[Shown], baseline: RankedRow) -> dict[str, Curves]:
+    """Return the curves of all candidates that there are datasets of, by id.
+
+    Parameters
+    ----------
+    run : RunView
+        The run.
+    baseline : RankedRow
+        What levels are re.
+    drawn : sequence of Shown
+        Those that have curves already.
+    """
+    known = {entry.view.id: entry.curves for entry in drawn}
+    views = {view.id: view for view in run.views}
+    chosen = [entry.view for entry in drawn]
+    zero = views.get(baseline.candidate.id) or (chosen[0] if chosen else None)
+    zero_db, is_absolute = _zero_of(run, zero)
+    return {
+        view.id: known.get(view.id) or _curves_in(run, view, zero_db, absolute=is_absolute)
+        for view in run.views
+    }
+
+
+def _zero_of(run: RunView, zero: CandidateView | None) -> tuple[float, bool]:
+    """Return what counts as 0 dB in the responses, and whether they are for a rated voltage."""
+    if rated_voltage_v(view.dataset for view in run.views) is not None:
+        return 0.0, True
+    return (mean_on_axis_db(zero.dataset, run.settings.band_hz) if zero else 0.0), False
+
+
+def _curves_in(run: RunView, view: CandidateView, zero_db: float, *, absolute: bool) -> Curves:
+    zero_db = zero_db if np.isfinite(zero_db) else 0.0
+    return curves_of(view.dataset, run.target, zero_db, absolute=absolute)
 
 
 def detailed_of(run: RunView, drawn: Sequence[Shown]) -> list[Shown]:

@@ -18,8 +18,8 @@ from typing import Any, Final
 
 import matplotlib as mpl
 import numpy as np
-from matplotlib.colors import to_hex
 from markupsafe import Markup
+from matplotlib.colors import to_hex
 
 from bafflelens.conventions import FloatArray
 from bafflelens.ranking import RankedRow

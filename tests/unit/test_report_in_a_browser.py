@@ -1,0 +1,193 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The page in a browser: no complaint, and the side by side works with mouse and keyboard."""
+
+import re
+import shutil
+
+import numpy as np
+import patterns
+import pytest
+
+from bafflelens.ranking import CandidateResult, rank
+from bafflelens.report import CandidateView, RunView, write_report
+from bafflelens.score import score
+from bafflelens.target import default_target
+
+CHROMIUM = shutil.which("chromium")
+TARGET = default_target()
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
+
+
+def falling(up_db, aside_db):
+    """Return a pattern of which a level at 45 degrees up and at 60 degrees aside is known."""
+    return patterns.shaped(
+        lambda _, azimuth, elevation: (
+            -up_db * (np.sin(np.radians(elevation)) / np.sin(np.radians(45))) ** 2
+            - aside_db * (np.sin(np.radians(azimuth)) / np.sin(np.radians(60))) ** 2
+        )
+    )
+
+
+@pytest.fixture(scope="module")
+def run():
+    frequencies = patterns.sixth_octaves(per_octave=4)
+    datasets = {
+        "baseline": patterns.dataset(falling(1.5, 3.0), frequencies),
+        **{
+            f"c00{number}": patterns.dataset(falling(1.5 + 0.7 * number, 3.0), frequencies)
+            for number in range(1, 6)
+        },
+        "c006": patterns.dataset(falling(4.0, 3.0), frequencies, failed=(frequencies[8],)),
+    }
+    results = [
+        CandidateResult(
+            id=name,
+            label="plain_baffle" if name == "baseline" else "lens",
+            is_baseline=name == "baseline",
+            values={},
+            score=score(dataset, TARGET),
+            status="solved",
+        )
+        for name, dataset in datasets.items()
+    ]
+    views = [CandidateView(id=n, parameters=(), dataset=d) for n, d in datasets.items()]
+    return RunView(
+        name="small",
+        title="Six lenses",
+        job_text="",
+        created_utc="2026-01-31T20:45:00Z",
+        status="finished",
+        rows=rank(results),
+        views=tuple(views),
+        target=TARGET,
+        detailed=1,
+        thumbnails=1,
+    )
+
+
+@pytest.fixture(scope="module")
+def address(run, tmp_path_factory):
+    path = tmp_path_factory.mktemp("page") / "report.html"
+    write_report(run, path)
+    return path.as_uri()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+        )
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(browser, address):
+    """Return the page on a laptop's screen without a network; a complaint fails the test."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800}, offline=True)
+    page = context.new_page()
+    complaints = []
+    page.on("console", lambda message: complaints.append(message.text))
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on(
+        "request",
+        lambda request: (
+            None if request.url.startswith(("file:", "data:")) else complaints.append(request.url)
+        ),
+    )
+    page.goto(address)
+    yield page
+    context.close()
+    assert complaints == []
+
+
+def titles(page):
+    return page.locator("#compared-maps .map-title").all_inner_texts()
+
+
+def reading(page, title):
+    """Return what is read off below a map or a panel."""
+    figure = page.locator("figure", has=page.locator("figcaption", has_text=re.compile(title)))
+    return figure.locator(".reading").first.inner_text()
+
+
+def test_best_and_baseline_are_side_by_side_with_their_difference(page):
+    assert titles(page) == [
+        "c005, vertical",
+        "plain baffle, vertical",
+        "c005 less plain baffle, vertical",
+        "c005, horizontal",
+        "plain baffle, horizontal",
+        "c005 less plain baffle, horizontal",
+    ]
+    assert page.locator("#compared-curves figure").count() == 8
+
+
+def test_mouse_chooses_and_reads_off(page):
+    page.get_by_role("checkbox", name="c003").click()
+    assert len(titles(page)) == 8
+    page.get_by_label("Difference: of this candidate").select_option("c003")
+    assert "c003 less plain baffle, vertical" in titles(page)
+    svg = page.locator("#compared-maps svg.readable").first
+    svg.scroll_into_view_if_needed()
+    box = svg.bounding_box()
+    scale = box["width"] / 352
+    # Half the width, 45 degrees up: 4 kHz, where the pattern is 5 dB down re the axis.
+    page.mouse.move(box["x"] + 190 * scale, box["y"] + (8 + 216 * 135 / 360) * scale)
+    found = re.fullmatch(r"4\.0\d kHz, \+4[456]°: (−\d\.\d) dB re listening window", reading(page, "^c005, vertical$"))
+    assert found
+    assert float(found[1].replace("−", "-")) == pytest.approx(-4.5, abs=0.6)
+    on_axis = reading(page, "On the axis re listening window")
+    assert on_axis.startswith("4.0")
+    assert "c003" in on_axis
+    assert "plain baffle" in on_axis
+
+
+def test_keyboard_chooses_and_reads_off(page):
+    page.get_by_role("checkbox", name="c004").focus()
+    page.keyboard.press("Space")
+    assert "c004, vertical" in titles(page)
+    page.keyboard.press("Space")
+    assert "c004, vertical" not in titles(page)
+    page.locator("#compared-curves svg.readable").nth(3).focus()
+    page.keyboard.press("Home")
+    page.keyboard.press("ArrowRight")
+    said = page.locator("#compare-values").inner_text()
+    assert re.match(r"Directivity index on the axis, 1\.26 kHz, dB: c005 \d+\.\d; plain", said)
+    page.locator("#compared-maps svg.readable").first.focus()
+    for _ in range(9):
+        page.keyboard.press("ArrowUp")
+    assert "c005, vertical, 1.26 kHz, +45°: −" in page.locator("#compare-values").inner_text()
+
+
+def test_every_control_is_reached_with_the_tab_key(page):
+    page.locator("#side-by-side input").last.focus()
+    reached = []
+    for _ in range(6):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate("document.activeElement.getAttribute('aria-label')"))
+    assert reached[0].startswith("Difference: of")
+    assert reached[1].startswith("Difference: less")
+    assert all("Arrow keys" in label for label in reached[2:])
+
+
+def test_no_more_are_chosen_than_can_be_told_apart(page):
+    for name in ("c001", "c002", "c003"):
+        page.get_by_role("checkbox", name=name).check()
+    page.get_by_role("checkbox", name="c004").click()
+    assert not page.get_by_role("checkbox", name="c004").is_checked()
+    assert "No more than 5" in page.locator("#compare-notice").inner_text()
+
+
+def test_nothing_is_read_off_where_a_frequency_failed(page):
+    page.get_by_role("checkbox", name="c006").check()
+    page.locator("#compared-curves svg.readable").first.focus()  # the cursor stands at 4 kHz
+    assert re.search(r"c006\s+–", reading(page, "On the axis re listening window"))
+
+
+def test_page_fits_a_laptop(page):
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1280

@@ -40,5 +40,6 @@ $(VENV)/installed: pyproject.toml
 	@touch $@
 
 $(VENV)/installed-for-tests: $(VENV)/installed
+	@PYTHON=$(PYTHON) .ci/system_libraries chromium
 	$(INSTALL) --group test --group lint
 	@touch $@

@@ -138,7 +138,10 @@ def test_mouse_chooses_and_reads_off(page):
     scale = box["width"] / 352
     # Half the width, 45 degrees up: 4 kHz, where the pattern is 5 dB down re the axis.
     page.mouse.move(box["x"] + 190 * scale, box["y"] + (8 + 216 * 135 / 360) * scale)
-    found = re.fullmatch(r"4\.0\d kHz, \+4[456]°: (−\d\.\d) dB re listening window", reading(page, "^c005, vertical$"))
+    found = re.fullmatch(
+        r"4\.0\d kHz, \+4[456]°: (−\d\.\d) dB re listening window",
+        reading(page, "^c005, vertical$"),
+    )
     assert found
     assert float(found[1].replace("−", "-")) == pytest.approx(-4.5, abs=0.6)
     on_axis = reading(page, "On the axis re listening window")

@@ -3,7 +3,9 @@
 
 ``view`` says what a report is told. ``curves`` takes from the datasets what is drawn, ``shown``
 chooses whose, ``figures`` draws it in the ``style`` and ``blocks`` makes markup of that.
-``tables`` and ``words`` make text from numbers. ``page`` puts all of it into the templates.
+``side_by_side`` packs the curves for the page's own script, ``compare.js``, which draws whichever
+candidates are ticked. ``tables`` and ``words`` make text from numbers. ``page`` puts all of it
+into the templates.
 """
 
 from bafflelens.report.page import write_report

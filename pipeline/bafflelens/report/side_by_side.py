@@ -35,8 +35,8 @@ _MAP_FLOOR_DB: Final = -50.0
 _NOT_SOLVED: Final = 255
 _CURVE_STEP: Final = 0.02
 _NO_VALUE: Final = -32768
-_MAPS_CHARACTERS: Final = 7_000_000
-_CURVES_CHARACTERS: Final = 3_000_000
+_MAPS_CHARACTERS: Final = 5_000_000
+_CURVES_CHARACTERS: Final = 2_000_000
 _DEEPEST_DB: Final = -30.0
 
 
@@ -187,7 +187,17 @@ def _panels(run: RunView, response_label: str) -> list[_Panel]:
         _Panel(key=r.key, title=r.title, unit="dB re listening window", least=(-20, 5), step=5)
         for r in requirements_of(run.target)
     ]
-    angle = {"unit": "° between the −6 dB directions", "step": 60, "is_level": False}
+    widths = [
+        _Panel(
+            key=key,
+            title=f"Beamwidth, {plane}",
+            unit="° between the −6 dB directions",
+            least=(0, 180),
+            step=60,
+            is_level=False,
+        )
+        for key, plane in (("width_v", "vertical"), ("width_h", "horizontal"))
+    ]
     return [
         _Panel(
             key="on_axis",
@@ -196,8 +206,7 @@ def _panels(run: RunView, response_label: str) -> list[_Panel]:
             least=(-5, 5),
             step=5,
         ),
-        _Panel(key="width_v", title="Beamwidth, vertical", least=(0, 180), **angle),
-        _Panel(key="width_h", title="Beamwidth, horizontal", least=(0, 180), **angle),
+        *widths,
         _Panel(
             key="index", title="Directivity index on the axis", unit="dB", least=(0, 15), step=5
         ),

@@ -24,6 +24,7 @@ from bafflelens.measurement.measured import Measured, Orbit, Setup, microphone_p
 from bafflelens.mesh import Mesh
 from bafflelens.mockups import MockUp, mock_ups_line, typical_error
 from bafflelens.progress import Silent
+from bafflelens.report import style
 from bafflelens.responses import read_response
 from bafflelens.run import RunOptions, run_job
 from bafflelens.source import SourceMotion
@@ -122,7 +123,8 @@ def read(_path, offset_m=0.01):
     )
 
 
-def test_from_files_to_a_page(request_of, folder, tmp_path):
+def test_from_files_to_a_page(request_of, folder, tmp_path, monkeypatch):
+    monkeypatch.setattr(style, "_PIXELS_PER_INCH", 40)  # faster to draw
     found = compare(request_of(scan=(folder.path, "c001")), read, Silent())
     for fit in found.comparison.fits.values():
         assert fit.deviation.forward_m == pytest.approx(0.01, abs=fit.uncertainty[1])

@@ -24,7 +24,7 @@ from typing import Final
 
 from bafflelens.geometry import Shape
 
-_PREFIX: Final = "bafflelens_scripts_"
+_PREFIX: Final = "bafflelens_shapes_"
 _KEPT_S: Final = 86400.0
 
 

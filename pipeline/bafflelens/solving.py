@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+import time
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, Final
@@ -124,6 +126,50 @@ class _Task:
     planned_seconds: float
 
 
+BETWEEN_TASKS: Final = "from the first to the last task"
+IDLE: Final = "of which a worker was idle, on average"
+
+
+class Busy:
+    """How much of the time between the first and the last task the workers worked."""
+
+    def __init__(self, workers: int, now: Callable[[], float] = time.monotonic) -> None:
+        self._workers = workers
+        self._now = now
+        self._first_began = self._last_ended = math.nan
+        self._worked_s = 0.0
+
+    def add(self, seconds: float) -> None:
+        """Note a task that has just come back after so many seconds; 0 for what was known."""
+        if seconds <= 0:
+            return
+        self._worked_s += seconds
+        self._last_ended = self._now()
+        if math.isnan(self._first_began):
+            self._first_began = self._last_ended - seconds
+
+    @property
+    def wall_s(self) -> float:
+        """Time from the begin of the first task to the end of the last, in s; NaN if none."""
+        return self._last_ended - self._first_began
+
+    @property
+    def idle_s(self) -> float:
+        """How long of that a worker did nothing, on average, in s."""
+        return max(self.wall_s - self._worked_s / max(self._workers, 1), 0.0)
+
+    @property
+    def text(self) -> str:
+        """In one line; empty if nothing was done."""
+        if not self.wall_s > 0:
+            return ""
+        share = 1 - self.idle_s / self.wall_s
+        return (
+            f"{self._workers} workers were busy {share:.0%} of the {self.wall_s:.0f} s between "
+            "the first and the last task"
+        )
+
+
 def solve_candidates(run: Run) -> None:
     """Mesh and solve whatever is missing; a candidate that fails is recorded, the run goes on."""
     missing: list[_Wanted] = []
@@ -206,11 +252,14 @@ def _work_through(run: Run, wanted: Sequence[_Wanted]) -> None:
         tasks.update(_submit(run, *following))
         return True
 
-    most_open = _OPEN_AHEAD + _OPEN_A_WORKER * run.pool.size
-    for _ in range(most_open):
+    workers = run.pool.size
+    for _ in range(_OPEN_AHEAD + _OPEN_A_WORKER * workers):
         open_next()
+    busy = Busy(workers)
     with run.progress.bar(seconds_each * len(wanted)) as advance:
         for outcome in run.pool.outcomes():
+            if not outcome.error:
+                busy.add(outcome.value.seconds)
             task = tasks.pop(outcome.name)
             _receive(run, task, outcome)
             task.open.tasks_out -= 1
@@ -224,6 +273,11 @@ def _work_through(run: Run, wanted: Sequence[_Wanted]) -> None:
                 open_next()
             task.open.told_seconds += done_seconds
             advance(done_seconds, conclusion)
+    if busy.text and not run.plan.cards:
+        run.journal.add_time(BETWEEN_TASKS, busy.wall_s)
+        run.journal.add_time(IDLE, busy.idle_s)
+        run.progress.say(busy.text)
+        run.folder.log(busy.text)
 
 
 def _complete_scores(run: Run, waiting: set[str]) -> None:

@@ -109,13 +109,27 @@ def mesh_candidate(
 ) -> Timed[tuple[Mesh, ...]]:
     """Mesh one candidate at the size of every band."""
     start = time.perf_counter()
+    meshes = _meshed(methods, script, values, sizes, time_limit_s)
+    return Timed(value=meshes, seconds=time.perf_counter() - start)
+
+
+def _meshed(
+    methods: Methods,
+    script: PackedScript,
+    values: Mapping[str, float],
+    sizes: Sequence[MeshSize],
+    time_limit_s: float,
+    *,
+    is_again: bool = False,
+) -> tuple[Mesh, ...]:
     path = unpacked(script)
     try:
-        meshes = methods.mesh_shape(load_shape(path), values, sizes, time_limit_s)
+        return methods.mesh_shape(load_shape(path), values, sizes, time_limit_s)
     except (GeometryError, MeshingError) as error:
+        if not path.exists() and not is_again:  # somebody cleared up scratch files meanwhile
+            return _meshed(methods, script, values, sizes, time_limit_s, is_again=True)
         # Where the script lies on this machine says nothing to the user.
         raise type(error)(str(error).replace(f"{path.parent}/", "")) from None
-    return Timed(value=meshes, seconds=time.perf_counter() - start)
 
 
 def solve_candidate_band(

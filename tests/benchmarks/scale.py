@@ -6,17 +6,23 @@ processes, run folder, scores, ranking and report are the real ones. Printed are
 for each task beyond what the stand-ins themselves take, the memory of the scheduling process, the
 size of the report and the time that ``bafflelens rank`` takes.
 
-    .venv/bin/python tests/benchmarks/scale.py [candidates] [--profile]
+    .venv/bin/python tests/benchmarks/scale.py [candidates] [solved] [--profile]
+
+With fewer solved than there are to be, the rest of the catalogue are copies of those: report and
+ranking then have all of them to deal with, after a part of the time.
 """
 
 import cProfile
 import os
 import pstats
+import random
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 
 REFERENCES = Path(__file__).parents[1] / "references"
@@ -27,8 +33,9 @@ os.environ["PYTHONPATH"] = os.pathsep.join([str(REFERENCES), *sys.path[1:]])
 import small_job  # noqa: E402
 import stand_ins  # noqa: E402
 
-from bafflelens import run  # noqa: E402
+from bafflelens import run, store  # noqa: E402
 from bafflelens.run import RunOptions  # noqa: E402
+from bafflelens.store import RunFolder  # noqa: E402
 from bafflelens.summary import report_run  # noqa: E402
 
 FREQUENCIES = (
@@ -42,7 +49,9 @@ FREQUENCIES = (
 
 def main() -> None:
     """Print one line for each figure."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 and sys.argv[1].isdigit() else 5000
+    numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
+    in_all = numbers[0] if numbers else 5000
+    count = numbers[1] if len(numbers) > 1 else in_all
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         job = small_job.write(
@@ -82,18 +91,49 @@ def main() -> None:
             f"of which dask {1e3 * (busy[0] - busy[1]) / tasks:.2f}"
         )
         print(f"memory of the scheduling process: at most {memory:.2f} GiB")
-        size = result.folder.report_path.stat().st_size / 2**20
-        print(f"report: {record.timing_s['report']:.1f} s, {size:.1f} MiB")
+        copy_up_to(result.folder, in_all)
         started = time.perf_counter()
         report_run(result.folder, result.folder.load_job(), record)
-        print(f"  written again: {time.perf_counter() - started:.1f} s")
+        size = result.folder.report_path.stat().st_size / 2**20
+        print(f"report of {in_all}: {time.perf_counter() - started:.1f} s, {size:.1f} MiB")
+        memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+        print(f"memory with it: at most {memory:.2f} GiB")
         command = [sys.executable, "-m", "bafflelens", "rank", str(result.folder.path)]
         started = time.perf_counter()
         subprocess.run(command, check=False, stdout=subprocess.DEVNULL)
-        print(f"bafflelens rank: {time.perf_counter() - started:.2f} s")
+        print(f"bafflelens rank of {in_all}: {time.perf_counter() - started:.2f} s")
+        started = time.perf_counter()
+        subprocess.run([*command[:-2], "--version"], check=False, stdout=subprocess.DEVNULL)
+        print(f"  of which the program takes to start: {time.perf_counter() - started:.2f} s")
         if "--profile" in sys.argv:
             pstats.Stats(profile).sort_stats("tottime").print_stats(45)
             pstats.Stats(profile).sort_stats("cumtime").print_stats(60)
+
+
+def copy_up_to(folder: RunFolder, count: int) -> None:
+    """Enter copies of what is solved, with slightly other scores, up to a number of candidates."""
+    solved = [entry for entry in folder.candidates() if not entry.is_baseline and entry.score]
+    draw = random.Random(0)
+    names = [f"c{number:04d}" for number in range(len(solved) + 1, count + 1)]
+    entries = [
+        replace(draw.choice(solved), id=name, status=store.WAITING, reasons=()) for name in names
+    ]
+    with folder.kept_open():
+        folder.add_candidates(entries)
+        for number, entry in enumerate(entries):
+            original = solved[number % len(solved)]
+            terms = tuple(
+                replace(term, excess_db=term.excess_db * draw.uniform(0.9, 1.5))
+                for term in original.score.terms
+            )
+            total = sum(term.cost_db for term in terms)
+            score = replace(original.score, terms=terms, total_db=total)
+            folder.update_candidate(entry.id, status=store.SOLVED, score=score)
+            shutil.copytree(
+                folder.path / "candidates" / original.id,
+                folder.path / "candidates" / entry.id,
+                copy_function=os.link,
+            )
 
 
 if __name__ == "__main__":

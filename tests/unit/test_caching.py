@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import small_job
 
 from bafflelens import provenance, report, store, summary
 from bafflelens.bem.boundary import AdmittanceTable, PorousLayer
@@ -26,7 +27,7 @@ from bafflelens.caching.entries import (
 )
 from bafflelens.caching.solved import CacheSettings, content_of, open_cache, prune
 from bafflelens.cli import main
-from bafflelens.errors import InputError, StoreError
+from bafflelens.errors import GeometryError, InputError, StoreError
 from bafflelens.mesh import Mesh
 from bafflelens.quality import Band, MeshSize
 from bafflelens.run import RunOptions, run_job
@@ -499,3 +500,19 @@ def test_a_fault_of_a_script_does_not_say_where_it_lay(write_job, stub):
     with pytest.raises(InputError, match=r"^lens.py, line 1: Invalid geometry script") as caught:
         mesh_candidate(stub.methods, script, {}, [], 1.0)
     assert str(unpacked(script).parent) not in str(caught.value)
+
+
+def test_a_script_that_was_cleared_up_meanwhile_is_written_again(write_job, stub):
+    script = PackedScript("lens.py", (("lens.py", small_job.LENS_SCRIPT.encode()),))
+    real, calls = stub.mesh_shape, []
+
+    def mesh_shape(shape, *given):
+        calls.append(shape.script)
+        if len(calls) == 1:
+            shutil.rmtree(shape.script.parent)
+            raise GeometryError("missing")  # noqa: EM101
+        return real(shape, *given)
+
+    found = mesh_candidate(replace(stub.methods, mesh_shape=mesh_shape), script, {}, [None], 1.0)
+    assert len(found.value) == 1
+    assert len(calls) == 2

@@ -1,0 +1,34 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How busy the workers were, from the times of their tasks; and it stands in the timing table."""
+
+import math
+
+import pytest
+
+from bafflelens import report, summary
+from bafflelens.run import RunOptions, run_job
+from bafflelens.solving import BETWEEN_TASKS, IDLE, Busy
+
+
+def test_the_idle_share_follows_from_the_tasks():
+    moments = iter([10.0, 12.0, 20.0])
+    busy = Busy(2, lambda: next(moments))
+    assert busy.text == ""
+    assert math.isnan(busy.wall_s)
+    busy.add(0.0)  # known from the cache
+    for seconds in (6.0, 8.0, 10.0):
+        busy.add(seconds)
+    assert busy.wall_s == pytest.approx(16.0)  # from 4 to 20
+    assert busy.idle_s == pytest.approx(16.0 - 24.0 / 2)
+    assert busy.text == "2 workers were busy 75% of the 16 s between the first and the last task"
+
+
+def test_the_timing_table_says_it(write_job, tmp_path, stub, open_pool, monkeypatch):
+    monkeypatch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
+    options = RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
+    folder = run_job(write_job(), options).folder
+    table = folder.load_record().timing_s
+    assert 0 <= table[IDLE] < table[BETWEEN_TASKS] <= table["meshing and solving"]
+    assert "1 workers were busy" in (folder.path / "log.txt").read_text(encoding="utf-8")

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import signal
 
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.errors import InputError, invalid
@@ -60,6 +59,8 @@ class Filter:
 
     def at(self, frequency_hz: FloatArray) -> ComplexArray:
         """Return the transfer function at frequencies in Hz, for exp(+j omega t)."""
+        from scipy import signal  # slow to load, and most commands need no filter
+
         relative = np.asarray(frequency_hz, dtype=float) / self.frequency_hz
         kind = self.kind.replace("-", "")
         if self.family == "linkwitz-riley":

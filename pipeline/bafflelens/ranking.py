@@ -243,11 +243,13 @@ def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[s
         Smallest difference that means anything, in dB.
     """
     names = [candidate.id for candidate in ordered if candidate.score is not None]
-    values = np.array([c.score.objectives.values for c in ordered if c.score is not None])
+    values = [c.score.objectives.values for c in ordered if c.score is not None]
+    columns = np.array(values, dtype=float).reshape(-1, 3).T
     found = {}
     for number, name in enumerate(names):
-        behind = values[number] - values
-        least, most = behind.min(axis=1), behind.max(axis=1)
+        one, two, three = (column[number] - column for column in columns)
+        least = np.minimum(np.minimum(one, two), three)
+        most = np.maximum(np.maximum(one, two), three)
         dominates = (least >= 0) & (most >= least_db) & (most > 0)
         first = int(dominates.argmax())
         found[name] = names[first] if dominates[first] else ""

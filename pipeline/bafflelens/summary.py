@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -31,7 +31,10 @@ if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
     from bafflelens.seat import SeatBounce
 
 MOST_SHOWN: Final = 60
-"""So many candidates does a report show, the best ones, and the baseline in any case."""
+"""So many candidates does a report draw, the best ones, and the baseline in any case."""
+
+MOST_LISTED: Final = 300
+"""So many does it list."""
 
 _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
@@ -244,11 +247,9 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
     drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
     drawn = drawn[: job.report.detailed]
     views: list[CandidateView] = []
-    left_out = 0
     for row in rows:
         candidate = row.candidate
         if len(views) >= MOST_SHOWN and not candidate.is_baseline:
-            left_out += 1
             continue
         if not folder.has_directivity(candidate.id) or missing_plates(folder, loaded):
             continue
@@ -275,7 +276,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         job_text=loaded.text,
         created_utc=record.created_utc,
         status=record.status,
-        rows=rows,
+        rows=_listed(rows),
         views=tuple(views),
         target=job.target.target(job.room.room),
         settings=job.score.settings,
@@ -288,7 +289,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         ),
         remarks=(
             *record.remarks,
-            *_left_out(left_out),
+            *_left_out(len(rows)),
             *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed),
             *_lines_of_mock_ups(folder),
         ),
@@ -308,11 +309,22 @@ def _lines_of_mock_ups(folder: RunFolder) -> tuple[str, ...]:
     return (line,) if line else ()
 
 
+def _listed(rows: Sequence[RankedRow]) -> tuple[RankedRow, ...]:
+    """Return the rows that a report lists: the best, some without a place, and the baseline."""
+    ranked = [row for row in rows if row.place is not None]
+    others = [row for row in rows if row.place is None]
+    behind = [row for row in ranked[MOST_LISTED:] if row.candidate.is_baseline]
+    return (*ranked[:MOST_LISTED], *behind, *others[:MOST_LISTED])
+
+
 def _left_out(number: int) -> tuple[str, ...]:
-    """Return what the report says of those that it does not show."""
-    if not number:
+    """Return what is said where the report does not show all candidates."""
+    if number <= MOST_SHOWN:
         return ()
-    return (f"{number} candidates behind these are not shown here; bafflelens rank lists all",)
+    text = f"of {number} shapes the best {MOST_SHOWN} are drawn here"
+    if number > MOST_LISTED:
+        text += f" and the best {MOST_LISTED} listed"
+    return (f"{text}; bafflelens rank --all lists all",)
 
 
 def _target_picture(loaded: LoadedJob) -> bytes:

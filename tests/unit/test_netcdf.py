@@ -39,7 +39,7 @@ def as_read(dataset):
     texts = {
         name: variable.astype(str)
         for name, variable in dataset.variables.items()
-        if variable.dtype.kind in "OT"
+        if variable.dtype.kind in ("O", "T")
     }
     return dataset.assign(
         {n: v for n, v in texts.items() if n in dataset.data_vars}

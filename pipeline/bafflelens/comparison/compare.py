@@ -55,6 +55,7 @@ _UNCERTAINTY: Final = "velocity_correction_uncertainty.csv"
 _WITHIN_RANGE_DB: Final = (0.1, 10.0)
 _SMOOTHING_RANGE: Final = (1, 48)
 _STEPS: Final = 3.0
+_WHOLE_BAND: Final = 2**0.25  # of the third of an octave
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,7 +209,12 @@ def _radiator(
 def _mock_up(
     comparison: Comparison, request: Request, folder: RunFolder, measured: Measured, now: str
 ) -> MockUp:
-    errors = [one for one in errors_within_60(comparison) if one.points]
+    # A band that is cut short by the end of what was compared says nothing of the whole band.
+    errors = [
+        one
+        for one in errors_within_60(comparison)
+        if one.points and one.to_hz / one.from_hz > _WHOLE_BAND
+    ]
     content = hashlib.blake2b(digest_size=12)
     for orbit in measured.orbits:
         content.update(orbit.name.encode() + np.ascontiguousarray(orbit.pressure).tobytes())

@@ -192,5 +192,25 @@ def test_nothing_is_read_off_where_a_frequency_failed(page):
     assert re.search(r"c006\s+–", reading(page, "On the axis re listening window"))
 
 
-def test_page_fits_a_laptop(page):
+def test_ranking_fits_a_laptop_and_shows_other_columns_on_demand(page):
+    def overhang():
+        return page.evaluate(
+            "(() => { const box = document.querySelector('.ranking').parentElement;"
+            " return box.scrollWidth - box.clientWidth; })()"
+        )
+
+    def is_shown(text):
+        return page.locator(".ranking thead th", has_text=text).is_visible()
+
     assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+    assert overhang() <= 0
+    assert is_shown("Sensitivity loss")
+    assert not is_shown("Change, ceiling")
+    page.locator("#columns-terms").focus()
+    page.keyboard.press("ArrowRight")
+    assert not is_shown("Sensitivity loss")
+    assert is_shown("Change, ceiling")
+    page.get_by_label("all", exact=True).check()
+    assert is_shown("Sensitivity loss")
+    assert is_shown("Change, ceiling")
+    assert page.locator(".small-maps img").count() == 2 * 7

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page: everything a report shows, put into the templates beside this file.
 
-Depends on: blocks, curves, shown, side_by_side, style, tables, view, words.
+Depends on: blocks, curves, shown, side_by_side, small_maps, style, tables, view, words.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from bafflelens.report.shown import (
     scales_of,
 )
 from bafflelens.report.side_by_side import MOST_CHOSEN, side_by_side
+from bafflelens.report.small_maps import small_map
 from bafflelens.report.style import drawing_style, png_uri, svg_uri
 from bafflelens.report.tables import (
     LEFT_OUT,
@@ -77,6 +78,7 @@ def render(run: RunView) -> str:
     changes = changes_of(run, reference)
     checks = solver_checks(run, names)
     scales = scales_of(run, drawn)
+    curves = all_curves(run, drawn, baseline)
     with drawing_style():
         chosen_between = choice(run, names)
         small_maps = thumbnails(drawn, scales, run)
@@ -105,9 +107,11 @@ def render(run: RunView) -> str:
             choice=chosen_between,
             thumbnails=small_maps,
             comparison=compared,
-            beside=side_by_side(
-                run, all_curves(run, drawn, baseline), names, scales.response_label
-            ),
+            beside=side_by_side(run, curves, names, scales.response_label),
+            small_maps={
+                name: {plane: small_map(own, plane) for plane in ("vertical", "horizontal")}
+                for name, own in curves.items()
+            },
             most_chosen=MOST_CHOSEN,
             details=details,
             failures=words.grouped_failures(run),

@@ -178,6 +178,27 @@ def test_solved_once_more(request_of, folder, stub):
     assert set(stub.solved[0]) <= set(wanted)
 
 
+def test_solved_once_more_and_kept(folder, stub):
+    def solve_band(mesh, motions, band, *, keep_surface, **settings):
+        assert keep_surface
+        result = stub.solve_band(mesh, motions, band, **settings)
+        return replace(result, surface=surface_at(tuple(band.frequencies_hz)))
+
+    methods = replace(stub.methods, solve_band=solve_band)
+    found = radiator_of(folder, "c002", solve_again=True, progress=Silent(), methods=methods)
+    wanted = folder.load_directivity("c002")["frequency"].values
+    np.testing.assert_allclose(found.frequencies_hz, wanted)
+    again = radiator_of(folder, "c002", progress=Silent())  # nothing is solved now
+    np.testing.assert_allclose(again.frequencies_hz, wanted)
+    warm = again.in_air(1.01 * again.sound_speed)
+    np.testing.assert_allclose(warm.frequencies_hz, 1.01 * wanted)
+    points = 1.5 * radiating.around(np.radians([0.0, 40.0]))
+    for one, other in zip(
+        again.at(points, np.array([0, 3])), warm.at(points, np.array([0, 3])), strict=True
+    ):
+        np.testing.assert_array_equal(one, other)  # equal wavelengths, equal pressure
+
+
 def test_candidate_that_is_not_there(request_of):
     with pytest.raises(InputError, match=re.escape("Invalid candidate 'c099'. Must be one that")):
         compare(request_of(candidate="c099"), read, Silent())

@@ -16,7 +16,7 @@ run: $(VENV)/installed  ## install into .venv if needed and run the first job
 	$(BIN)/bafflelens run jobs/first_lens.toml
 
 test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all tests
-	$(BIN)/python -m pytest
+	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n 2 --dist loadscope
 
 lint: style types spelling  ## style, types and spelling
 

@@ -13,7 +13,7 @@ import pytest
 from bafflelens.cli import main
 from bafflelens.criteria import vertical_benefit
 from bafflelens.jobfile import load_job
-from bafflelens.store import open_run
+from bafflelens.store import open_run, run_folders
 
 ROOT = Path(__file__).parents[2]
 SHIPPED = sorted((ROOT / "jobs").glob("*.toml"))
@@ -50,8 +50,8 @@ def test_the_first_job_is_what_was_promised():
 def tiny_run(tmp_path_factory):
     results = tmp_path_factory.mktemp("results")
     assert main(["run", str(TINY), "--results", str(results)]) == 0
-    (folder,) = results.iterdir()
-    return open_run(folder)
+    (folder,) = run_folders(results)
+    return folder
 
 
 @pytest.mark.slow
@@ -120,7 +120,7 @@ def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys):
             os.killpg(process.pid, signal.SIGINT)
     process.stderr.close()
     assert process.wait(60) == 130
-    (path,) = tmp_path.iterdir()
+    (path,) = (folder.path for folder in run_folders(tmp_path))
     assert printed[-2:] == [
         f"what is solved is kept; go on with: bafflelens resume {path}\n",
         "stopped by Ctrl-C\n",

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page: everything a report shows, put into the templates beside this file.
 
-Depends on: blocks, curves, shown, side_by_side, small_maps, style, tables, view, words.
+Depends on: blocks, curves, leaders, shown, side_by_side, small_maps, style, tables, view, words.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from bafflelens.ranking import RankedRow
 from bafflelens.report import words
 from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
 from bafflelens.report.curves import requirements_of
+from bafflelens.report.leaders import leader_summary
 from bafflelens.report.shown import (
     all_curves,
     baseline_row,
@@ -111,6 +112,17 @@ def render(run: RunView) -> str:
             small_maps={
                 name: {plane: small_map(own, plane) for plane in ("vertical", "horizontal")}
                 for name, own in curves.items()
+            },
+            summaries={
+                entry.row.candidate.id: leader_summary(
+                    entry.row,
+                    baseline,
+                    names[baseline.candidate.id],
+                    changes.get(entry.row.candidate.id, {}),
+                    names,
+                )
+                for entry in drawn
+                if not entry.row.candidate.is_baseline
             },
             most_chosen=MOST_CHOSEN,
             details=details,

@@ -1,0 +1,117 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A short paragraph on each leader, made from its numbers: what it gains and what it pays.
+
+Depends on: curves, view, words.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from bafflelens.ranking import RankedRow
+from bafflelens.report.curves import angle_text
+from bafflelens.report.words import (
+    SMALLEST_DB,
+    Direction,
+    decibels,
+    listed,
+    range_text,
+    target_sentence,
+)
+
+
+def leader_summary(
+    row: RankedRow,
+    baseline: RankedRow,
+    baseline_name: str,
+    directions: Mapping[str, Direction],
+    names: Mapping[str, str],
+) -> str:
+    """Return what a candidate gains and pays for against the baseline, in a few sentences.
+
+    Parameters
+    ----------
+    row : RankedRow
+        A candidate that is no baseline.
+    baseline : RankedRow
+        What it is compared with.
+    baseline_name : str
+        What the baseline is called.
+    directions : mapping of str to Direction
+        What it changes towards floor, ceiling and sides; empty where that is not known.
+    names : mapping of str to str
+        What each candidate is called.
+    """
+    score = row.candidate.score
+    if score is None or row.place is None:
+        return f"It has no place: {row.reasons[0]}." if row.reasons else "It has no place."
+    gains, pays = _directions(directions)
+    better, worse = _terms(row, baseline)
+    gains, pays = gains + better, pays + worse
+    sentences = [_standing(row, baseline_name)]
+    if directions or better or worse:
+        sentences += [
+            f"It gains {listed(gains)}." if gains else "It gains nothing that can be told.",
+            f"It pays with {listed(pays)}." if pays else "It pays with nothing that can be told.",
+        ]
+    sentences.append(target_sentence(row))
+    if row.dominated_by:
+        other = names.get(row.dominated_by, row.dominated_by)
+        sentences.append(f"{other} is nowhere worse and somewhere clearly better.")
+    return " ".join(sentences)
+
+
+def _standing(row: RankedRow, baseline_name: str) -> str:
+    shared = ", shared" if row.is_tied else ""
+    gain = row.better_by_db
+    if not math.isfinite(gain):
+        return f"Place {row.place}{shared}; the {baseline_name} has no score to compare with."
+    if abs(gain) < SMALLEST_DB:
+        return f"Place {row.place}{shared}, as good as the {baseline_name}."
+    word = "better" if gain > 0 else "worse"
+    return f"Place {row.place}{shared}, {decibels(abs(gain))} dB {word} than the {baseline_name}."
+
+
+def _directions(directions: Mapping[str, Direction]) -> tuple[list[str], list[str]]:
+    """Return gains and costs in levels, over the whole band, with the octave that has most."""
+    gains, pays = [], []
+    for key, direction in directions.items():
+        gain, limit = direction.gain_db, direction.requirement.limit
+        if not math.isfinite(gain) or abs(gain) < SMALLEST_DB:
+            continue
+        where = (
+            f"towards the {key} bounce ({angle_text(limit.angle_deg)})"
+            if direction.requirement.is_upper
+            else f"at the edge of the ±{limit.angle_deg:.0f}° window"
+        )
+        quieter = (gain > 0) == direction.requirement.is_upper
+        word = "less" if quieter else "more"
+        known = [octave for octave in direction.octaves if math.isfinite(octave.change_db)]
+        most = max(known, key=lambda octave: -octave.change_db if quieter else octave.change_db)
+        detail = ""
+        if len(known) > 1 and abs(most.change_db) >= abs(gain) + 2 * SMALLEST_DB:
+            band, level = range_text(most.band_hz), decibels(abs(most.change_db))
+            detail = f" ({level} dB at {band})"
+        (gains if gain > 0 else pays).append(f"{decibels(abs(gain))} dB {word} {where}{detail}")
+    return gains, pays
+
+
+def _terms(row: RankedRow, baseline: RankedRow) -> tuple[list[str], list[str]]:
+    """Return by which side effects the score is lower and higher than the baseline's."""
+    own, other = row.candidate.score, baseline.candidate.score
+    if own is None or other is None:
+        return [], []
+    costs = {term.name: term.cost_db for term in other.terms if term.is_judged}
+    changes = [
+        (term.cost_db - costs[term.name], term.label)
+        for term in own.terms
+        # These two are levels, which are told already.
+        if term.name in costs
+        and term.is_judged
+        and term.name not in ("vertical_control", "horizontal_width")
+    ]
+    changes.sort(key=lambda change: -abs(change[0]))
+    better = [f"{decibels(-d, 2)} dB by {name}" for d, name in changes if d <= -SMALLEST_DB]
+    worse = [f"{decibels(d, 2)} dB for {name}" for d, name in changes if d >= SMALLEST_DB]
+    return better, worse

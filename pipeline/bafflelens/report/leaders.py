@@ -75,7 +75,8 @@ def _standing(row: RankedRow, baseline_name: str) -> str:
 
 def _directions(directions: Mapping[str, Direction]) -> tuple[list[str], list[str]]:
     """Return gains and costs in levels, over the whole band, with the octave that has most."""
-    gains, pays = [], []
+    gains: list[str] = []
+    pays: list[str] = []
     for key, direction in directions.items():
         gain, limit = direction.gain_db, direction.requirement.limit
         if not math.isfinite(gain) or abs(gain) < SMALLEST_DB:

@@ -52,8 +52,8 @@ def leader_summary(
     sentences = [_standing(row, baseline_name)]
     if directions or better or worse:
         sentences += [
-            f"It gains {listed(gains)}." if gains else "It gains nothing that can be told.",
-            f"It pays with {listed(pays)}." if pays else "It pays with nothing that can be told.",
+            f"Gained: {listed(gains)}." if gains else "Gained: nothing that can be told.",
+            f"Paid: {listed(pays)}." if pays else "Paid: nothing that can be told.",
         ]
     sentences.append(target_sentence(row))
     if row.dominated_by:

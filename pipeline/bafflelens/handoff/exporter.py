@@ -1,0 +1,426 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The process that exports one solid with gmsh: ``python -m bafflelens.handoff.exporter FOLDER``.
+
+Started by `bafflelens.handoff.solid.export_solid`. FOLDER holds ``request.json``; the process
+leaves ``solid.step``, ``print.npz`` (a mesh within the chord tolerance), ``found.json`` (volume,
+sections, edges, concave curvature), or ``fault.json`` with one line.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import signal
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from bafflelens.conventions import FloatArray, IntArray
+from bafflelens.errors import BafflelensError, GeometryError, MeshingError, invalid
+from bafflelens.geometry import fill_parameters, load_script
+from bafflelens.mesh import Mesh
+from bafflelens.mesher import _cleaned, _import_gmsh
+
+_PLANES: Final = {"x": (1, 0, 0, 0), "y": (0, 1, 0, 0), "z": (0, 0, 1, 0)}
+_LARGEST_EDGE_M: Final = 0.06
+_SMALLEST_EDGE_M: Final = 0.0004
+_CURVE_CHORD_M: Final = 2e-6  # of the outlines of sections: a fifth of what is promised
+_MOST_POINTS: Final = 4000  # of one curve
+_SAMPLES: Final = 12  # of curvature across a face, in each of its two parameters
+_FLAT_PER_M: Final = 1.0  # a radius of a metre is flat for a shop
+_TRIES: Final = 4
+
+
+def main(folder: Path) -> int:
+    """Do what ``request.json`` in a folder asks for and return the exit code.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+    """
+    request = json.loads((folder / "request.json").read_text())
+    try:
+        signal.setitimer(signal.ITIMER_REAL, request["time_limit_s"] + 5.0)
+        gmsh = _import_gmsh()
+        gmsh.initialize(readConfigFiles=False, interruptible=False)
+        gmsh.option.setNumber("General.Terminal", 0)
+        gmsh.option.setNumber("General.NumThreads", 1)
+        found = _export(gmsh, folder, request)
+        (folder / "found.json").write_text(json.dumps(found))
+    except BafflelensError as error:
+        (folder / "fault.json").write_text(json.dumps({"fault": str(error)}))
+        return 1
+    return 0
+
+
+def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:
+    """Build the whole solid, write it, mesh it and cut it."""
+    script = Path(request["script"])
+    module = load_script(script)
+    try:
+        module.build(gmsh.model, fill_parameters(module, request["values"]))
+        symmetry = getattr(module, "BUILT_SYMMETRY", module.SYMMETRY)
+        named = _named_points(gmsh.model, symmetry)
+        solid = _united(gmsh.model, symmetry)
+    except GeometryError:
+        raise
+    except Exception as error:  # gmsh raises plain Exception
+        rule = f"one that the geometry kernel can build ({error})"
+        raise MeshingError(invalid("solid", script.stem, rule)) from error
+    # The kernel counts in metres here; only so does it write millimetres.
+    gmsh.option.setString("Geometry.OCCTargetUnit", "M")
+    gmsh.write(str(folder / "solid.step"))
+    occ = gmsh.model.occ
+    faces = [tag for _, tag in gmsh.model.getBoundary([(3, solid)], oriented=False)]
+    box = [float(value) for value in occ.getBoundingBox(3, solid)]
+    names = _face_names(gmsh.model, faces, named)
+    mesh, chord_m = _print_mesh(gmsh, faces, names, float(request["chord_m"]))
+    mesh.save(folder / "print.npz")
+    found: dict[str, Any] = {
+        "volume_m3": float(occ.getMass(3, solid)),
+        "area_m2": sum(float(occ.getMass(2, face)) for face in faces),
+        "box_m": box,
+        "chord_m": chord_m,
+        "n_faces": len(faces),
+        "concave": _concave(gmsh.model, faces, mesh),
+        "edges": [
+            line.tolist()
+            for line in (
+                _sampled(gmsh.model, curve, 20 * _CURVE_CHORD_M)
+                for _, curve in gmsh.model.getBoundary(
+                    [(2, face) for face in faces], combined=False, oriented=False
+                )
+            )
+        ],
+    }
+    found["sections"] = [
+        _section(gmsh.model, solid, box, plane) for plane in _planes(request, mesh, box)
+    ]
+    return found
+
+
+def _united(model: Any, symmetry: Sequence[str]) -> int:
+    """Unite the built part with its mirror images; return the number of the one solid."""
+    occ = model.occ
+    solids = [entity for entity in model.getEntities(3)]
+    for plane in symmetry:
+        image = occ.copy(solids)
+        occ.mirror(image, *_PLANES[plane])
+        solids, _ = occ.fuse(solids, image)
+        solids = [entity for entity in solids if entity[0] == 3]
+    occ.synchronize()
+    everything = model.getEntities(3)
+    if len(everything) != 1:
+        rule = "one solid when its mirror images are united"
+        raise MeshingError(invalid("solid", f"{len(everything)} pieces", rule))
+    keep = {entity for dimension in range(3) for entity in _below(model, everything, dimension)}
+    loose = [e for d in (2, 1, 0) for e in model.getEntities(d) if e not in keep]
+    if loose:
+        occ.remove(loose)
+        occ.synchronize()
+    return int(everything[0][1])
+
+
+def _below(model: Any, solids: Any, dimension: int) -> Iterator[tuple[int, int]]:
+    entities = solids
+    for _ in range(3 - dimension):
+        entities = model.getBoundary(entities, combined=False, oriented=False)
+    yield from ((int(d), int(tag)) for d, tag in entities)
+
+
+# ------------------------------------------------------------------------ names of faces
+
+
+def _named_points(model: Any, symmetry: Sequence[str]) -> list[tuple[FloatArray, str]]:
+    """Return the faces' places and names before the halves are united, mirror images too."""
+    found = []
+    for _, group in model.getPhysicalGroups(2):
+        name = str(model.getPhysicalName(2, group))
+        for face in model.getEntitiesForPhysicalGroup(2, group):
+            points = _grid(model, int(face))[0]
+            for plane in symmetry:
+                image = points.copy()
+                image[:, "xyz".index(plane)] *= -1
+                points = np.concatenate((points, image))
+            found.append((points, name))
+    return found
+
+
+def _face_names(
+    model: Any, faces: Sequence[int], named: Sequence[tuple[FloatArray, str]]
+) -> dict[int, str]:
+    """Return the name of each face of the united solid: that of the nearest named point."""
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(np.concatenate([points for points, _ in named]))
+    owner = np.concatenate([np.full(len(points), n) for n, (points, _) in enumerate(named)])
+    names = {}
+    for face in faces:
+        _, nearest = tree.query(_grid(model, face)[0])
+        counts = np.bincount(owner[nearest], minlength=len(named))
+        names[face] = named[int(counts.argmax())][1]
+    return names
+
+
+def _grid(model: Any, face: int) -> tuple[FloatArray, FloatArray]:
+    """Return points inside a face, (n, 3), and their parameters, (n, 2)."""
+    low, high = (np.asarray(bound) for bound in model.getParametrizationBounds(2, face))
+    for samples in (_SAMPLES, 5 * _SAMPLES):
+        share = (np.arange(samples) + 0.5) / samples
+        u, v = np.meshgrid(*(low[i] + share * (high[i] - low[i]) for i in range(2)))
+        parameters = np.column_stack((u.ravel(), v.ravel()))
+        inside = np.array(
+            [model.isInside(2, face, p.tolist(), parametric=True) > 0 for p in parameters]
+        )
+        if inside.any():
+            break
+    parameters = parameters[inside] if inside.any() else parameters
+    points = np.asarray(model.getValue(2, face, parameters.ravel().tolist())).reshape(-1, 3)
+    return points, parameters
+
+
+# ----------------------------------------------------------------------- mesh for printing
+
+
+def _print_mesh(
+    gmsh: Any, faces: Sequence[int], names: Mapping[int, str], chord_m: float
+) -> tuple[Mesh, float]:
+    """Return a mesh and its measured chord error, finer and finer until within tolerance."""
+    model = gmsh.model
+    model.removePhysicalGroups()
+    groups: dict[str, list[int]] = {}
+    for face in faces:
+        groups.setdefault(names[face], []).append(face)
+    radius = {face: _smallest_radius(model, face) for face in faces}
+    for option, value in {
+        "Mesh.MeshSizeFromCurvature": 0,
+        "Mesh.MeshSizeFromPoints": 0,
+        "Mesh.MeshSizeExtendFromBoundary": 1,
+        "Mesh.MeshSizeMax": _LARGEST_EDGE_M,
+        "Mesh.MeshSizeMin": _SMALLEST_EDGE_M,
+    }.items():
+        gmsh.option.setNumber(option, value)
+    aim_m, error_m, fault = 0.7 * chord_m, math.inf, ""
+    for attempt in range(_TRIES):
+        _set_sizes(model, faces, radius, aim_m)
+        gmsh.option.setNumber("Mesh.Algorithm", (6, 5, 1, 6)[attempt])
+        model.mesh.clear()
+        try:
+            model.mesh.generate(2)
+            mesh = _cleaned(model, groups, set(groups), ())
+            mesh.require_closed()
+        except Exception as error:  # gmsh raises plain Exception
+            fault = str(error)
+            continue
+        error_m = _chord_error(model, faces)
+        if error_m <= chord_m:
+            return mesh, error_m
+        aim_m *= 0.7 * chord_m / error_m
+    value = fault or f"{error_m * 1e3:.3f} mm off"
+    rule = f"closed and within {chord_m * 1e3:g} mm of the solid"
+    raise MeshingError(invalid("mesh for printing", value, rule))
+
+
+def _smallest_radius(model: Any, face: int) -> float:
+    if model.getType(2, face) == "Plane":
+        return math.inf
+    _, parameters = _grid(model, face)
+    bends = model.getPrincipalCurvatures(face, parameters.ravel().tolist())[:2]
+    bend = max(float(np.abs(values).max()) for values in bends)
+    return 1 / bend if bend > 1e-6 else math.inf
+
+
+def _set_sizes(
+    model: Any, faces: Sequence[int], radius: Mapping[int, float], chord_m: float
+) -> None:
+    """Let edges be so long that the middle of a triangle on a ball is a chord off."""
+    field = model.mesh.field
+    for tag in field.list():
+        field.remove(tag)
+    rules = []
+    for face in faces:
+        edge = math.sqrt(6 * chord_m * radius[face]) if radius[face] < math.inf else math.inf
+        rule = field.add("Constant")
+        field.setNumbers(rule, "SurfacesList", [face])
+        field.setNumber(rule, "VIn", min(max(edge, _SMALLEST_EDGE_M), _LARGEST_EDGE_M))
+        field.setNumber(rule, "VOut", _LARGEST_EDGE_M)
+        rules.append(rule)
+    smallest = field.add("Min")
+    field.setNumbers(smallest, "FieldsList", rules)
+    field.setAsBackgroundMesh(smallest)
+
+
+def _chord_error(model: Any, faces: Sequence[int]) -> float:
+    """Return the largest distance of the triangles' middles, and their edges', from the faces."""
+    tags, coordinates, _ = model.mesh.getNodes()
+    row = np.zeros(int(max(tags)) + 1, dtype=int)
+    row[np.asarray(tags, dtype=int)] = np.arange(len(tags))
+    points = np.asarray(coordinates).reshape(-1, 3)
+    largest = 0.0
+    for face in faces:
+        if model.getType(2, face) == "Plane":
+            continue
+        nodes = np.asarray(model.mesh.getElementsByType(2, face)[1], dtype=int)
+        corner = points[row[nodes].reshape(-1, 3)]
+        probes = np.concatenate(
+            [corner.mean(axis=1), *((corner[:, i] + corner[:, i - 1]) / 2 for i in range(3))]
+        )
+        feet = np.asarray(model.getClosestPoint(2, face, probes.ravel().tolist())[0])
+        away = np.linalg.norm(feet.reshape(-1, 3) - probes, axis=1)
+        largest = max(largest, float(away.max()))
+    return largest
+
+
+# ------------------------------------------------------------------------------ curvature
+
+
+def _concave(model: Any, faces: Sequence[int], mesh: Mesh) -> list[list[float]]:
+    """Return places that a round cutter must fit into: x, y, z in m and the radius in m.
+
+    The smallest one of each face. A curvature is concave where it bends towards the air.
+    """
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(mesh.centroids)
+    found = []
+    for face in faces:
+        if model.getType(2, face) == "Plane":
+            continue
+        points, parameters = _grid(model, face)
+        flat = parameters.ravel().tolist()
+        highest, lowest, *_ = model.getPrincipalCurvatures(face, flat)
+        # The kernel's curvature is that of the surface below, whichever way the face is turned.
+        slopes = np.asarray(model.getDerivative(2, face, flat)).reshape(-1, 2, 3)
+        normals = np.cross(slopes[:, 0], slopes[:, 1])
+        outward = mesh.normals[tree.query(points)[1]]
+        same = np.sign(np.einsum("ij,ij->i", normals, outward))
+        bend = _most_concave(np.asarray(highest), np.asarray(lowest), same)
+        worst = int(bend.argmax())
+        if bend[worst] > _FLAT_PER_M:
+            found.append([*points[worst].tolist(), float(1 / bend[worst])])
+    return found
+
+
+def _most_concave(highest: FloatArray, lowest: FloatArray, same: FloatArray) -> FloatArray:
+    """Return the largest curvature towards the air, which `same` tells from the other side."""
+    return np.asarray(np.maximum(highest * same, lowest * same))
+
+
+# ------------------------------------------------------------------------------- sections
+
+
+def _planes(
+    request: Mapping[str, Any], mesh: Mesh, box: Sequence[float]
+) -> Iterator[dict[str, Any]]:
+    """Yield the stations: through the axis, and further ones a spacing apart over the front."""
+    spacing, centre = float(request["spacing_m"]), request["centre_m"]
+    front = np.array([not name.startswith("cabinet") for name in mesh.surface])
+    guided = np.array([name.startswith(("lens", "waveguide", "faceplate")) for name in mesh.surface])
+    corners = mesh.corners[front if front.any() else np.ones_like(front)].reshape(-1, 3)
+    shaped = mesh.corners[guided].reshape(-1, 3) if guided.any() else corners
+    lowest = float(shaped[:, 0].min())
+    cut = max(lowest - request["behind_m"], box[0] + 1e-6)
+    both = {"y": "vertical", "z": "horizontal"}
+    for axis, kind in both.items():
+        number = "xyz".index(axis)
+        middle = float(centre[number])
+        low, high = float(shaped[:, number].min()), float(shaped[:, number].max())
+        steps = range(
+            math.ceil((low - middle) / spacing + 1e-6), math.floor((high - middle) / spacing) + 1
+        )
+        if axis in request["symmetry"] and not middle:
+            steps = range(0, steps.stop)  # the others are their mirror images
+        for step in sorted({0, *steps}, key=lambda n: (abs(n), n)):
+            yield {"axis": axis, "kind": kind, "at": middle + step * spacing, "cut": cut}
+
+
+def _section(
+    model: Any, solid: int, box: Sequence[float], plane: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return the outlines of one section: all of it, the positive template and the scraper.
+
+    Each is a list of closed loops of points (x, z) or (x, y) in m.
+    """
+    number = "xyz".index(plane["axis"])
+    other = 3 - number  # y and z are 1 and 2
+    margin = 0.02
+    whole = (box[0] - margin, box[3] + margin)
+    side = (box[other] - margin, box[other + 3] + margin)
+    template = (plane["cut"], box[3] + margin)
+    return {
+        **plane,
+        "whole": _cut(model, solid, plane, whole, side, model.occ.intersect),
+        "profile": _cut(model, solid, plane, template, side, model.occ.intersect),
+        "scraper": _cut(model, solid, plane, template, side, model.occ.cut),
+    }
+
+
+def _cut(
+    model: Any,
+    solid: int,
+    plane: Mapping[str, Any],
+    along: tuple[float, float],
+    side: tuple[float, float],
+    how: Callable[..., Any],
+) -> list[list[list[float]]]:
+    """Return the loops of what a rectangle and the solid have in common, or it has alone."""
+    occ, at = model.occ, plane["at"]
+    vertical = plane["axis"] == "y"
+    corners = [(u, v) for u, v in zip(np.repeat(along, 2), (*side, *side[::-1]), strict=True)]
+    points = [
+        occ.addPoint(u, at, v) if vertical else occ.addPoint(u, v, at) for u, v in corners
+    ]
+    lines = [occ.addLine(points[n], points[(n + 1) % 4]) for n in range(4)]
+    sheet = occ.addPlaneSurface([occ.addCurveLoop(lines)])
+    pieces, _ = how([(2, sheet)], [(3, solid)], removeObject=True, removeTool=False)
+    occ.synchronize()
+    keep = (0, 2) if vertical else (0, 1)
+    loops = []
+    for piece in [entity for entity in pieces if entity[0] == 2]:
+        curves = [abs(tag) for _, tag in model.getBoundary([piece], oriented=False)]
+        lines_of = [_sampled(model, curve, _CURVE_CHORD_M)[:, keep] for curve in curves]
+        loops += [loop.tolist() for loop in _chained(lines_of)]
+    occ.remove(pieces, recursive=True)
+    occ.synchronize()
+    return loops
+
+
+def _sampled(model: Any, curve: int, chord_m: float) -> FloatArray:
+    """Return points on a curve, (n, 3), so close that its chords are within a tolerance."""
+    low, high = (float(bound[0]) for bound in model.getParametrizationBounds(1, curve))
+    n = 2 if model.getType(1, curve) == "Line" else 9
+    while True:
+        at = np.linspace(low, high, 2 * n - 1)
+        points = np.asarray(model.getValue(1, curve, at.tolist())).reshape(-1, 3)
+        ends, middles = points[::2], points[1::2]
+        off = np.linalg.norm(middles - (ends[:-1] + ends[1:]) / 2, axis=1)
+        if n == 2 or off.max() <= chord_m or n > _MOST_POINTS:
+            return ends
+        n = max(n + 1, math.ceil(n * math.sqrt(off.max() / chord_m)))
+
+
+def _chained(lines: Sequence[FloatArray]) -> Iterator[FloatArray]:
+    """Yield closed loops made of lines that share ends."""
+    left = list(lines)
+    while left:
+        loop = left.pop(0)
+        while left and np.linalg.norm(loop[0] - loop[-1]) > 1e-7:
+            gaps = [
+                min(np.linalg.norm(line[end] - loop[-1]) for end in (0, -1)) for line in left
+            ]
+            nearest = int(np.argmin(gaps))
+            if gaps[nearest] > 1e-6:
+                break
+            line = left.pop(nearest)
+            if np.linalg.norm(line[0] - loop[-1]) > np.linalg.norm(line[-1] - loop[-1]):
+                line = line[::-1]
+            loop = np.concatenate((loop, line[1:]))
+        yield loop
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1])))

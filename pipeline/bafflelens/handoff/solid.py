@@ -1,0 +1,275 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The solid that the shop gets: exact geometry, its sections, and a mesh within a tolerance.
+
+Depends on: closest, geometry, isolated, mesh, stepfile.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from bafflelens import isolated
+from bafflelens.closest import closest, pieces
+from bafflelens.conventions import FloatArray
+from bafflelens.errors import MeshingError, invalid
+from bafflelens.geometry import Shape, source_motions
+from bafflelens.mesh import Mesh
+from bafflelens.stepfile import read_step_text
+
+_BEHIND_M: Final = 0.03  # of a template, behind the deepest place of the front
+_PIECE_M: Final = 0.02
+_LARGEST_VOLUME_SHARE: Final = 1e-3
+_HEADER: Final = re.compile(r"HEADER;.*?ENDSEC;", re.DOTALL)
+_PRODUCT: Final = re.compile(r"'Open CASCADE STEP translator[^']*'")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Section:
+    """A section of the solid at one station.
+
+    Attributes
+    ----------
+    kind : str
+        ``vertical`` (x to the right, z up) or ``horizontal`` (x to the right, y up).
+    station_mm : float
+        Where it is: y of a vertical one, z of a horizontal one.
+    whole, profile, scraper : tuple of (n, 2) array
+        Closed outlines in mm: of the solid; of its front, as a template to hold inside; of what
+        is in front of it, to scrape with.
+    """
+
+    kind: str
+    station_mm: float
+    whole: tuple[FloatArray, ...]
+    profile: tuple[FloatArray, ...]
+    scraper: tuple[FloatArray, ...]
+
+    @property
+    def name(self) -> str:
+        """As in file names, such as ``vertical_y+30``."""
+        axis = "y" if self.kind == "vertical" else "z"
+        return f"{self.kind}_{axis}{self.station_mm:+g}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Solid:
+    """One candidate as a solid.
+
+    Attributes
+    ----------
+    step : bytes
+        STEP AP214, in mm.
+    mesh : Mesh
+        A closed mesh of the whole solid, for printing.
+    chord_m : float
+        Its measured distance from the solid, in m.
+    volume_m3, area_m2 : float
+        Of the exact solid.
+    box_m : (2, 3) array
+        Lowest and highest corner.
+    concave : (n, 4) array
+        Places that a cutter must fit into, x, y, z, and their radius, in m.
+    edges : tuple of (n, 3) array
+        The edges of the faces, as points in m.
+    sections : tuple of Section
+        Through the axis, then further stations.
+    """
+
+    step: bytes
+    mesh: Mesh
+    chord_m: float
+    volume_m3: float
+    area_m2: float
+    box_m: FloatArray
+    concave: FloatArray
+    edges: tuple[FloatArray, ...]
+    sections: tuple[Section, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Likeness:
+    """How far what is exported is from what was analysed.
+
+    Attributes
+    ----------
+    volume_share : float
+        Difference of the volumes over that of the solid.
+    largest_mm : float
+        Largest distance of the surfaces: from either to the other, at corners and middles.
+    corners_mm : float
+        Largest distance of the analysed corners alone: the rest is that its triangles are flat.
+    where_mm : tuple of float
+        Where the largest distance is.
+    """
+
+    volume_share: float
+    largest_mm: float
+    corners_mm: float
+    where_mm: tuple[float, ...]
+
+    @property
+    def fits(self) -> bool:
+        """Whether the volumes agree within 0.1 per cent."""
+        return abs(self.volume_share) <= _LARGEST_VOLUME_SHARE
+
+    @property
+    def text(self) -> str:
+        """All of it in a line."""
+        x, y, z = self.where_mm
+        return (
+            f"analysed mesh against exported solid: volume {self.volume_share:+.4%}, largest "
+            f"distance {self.largest_mm:.3f} mm at ({x:.1f}, {y:.1f}, {z:.1f}), corners within "
+            f"{self.corners_mm:.3f} mm"
+        )
+
+
+def export_solid(
+    shape: Shape,
+    values: Mapping[str, float],
+    *,
+    name: str,
+    stamp: str,
+    chord_mm: float,
+    spacing_mm: float,
+    time_limit_s: float,
+) -> Solid:
+    """Build a shape once more and export it.
+
+    Parameters
+    ----------
+    shape : Shape
+        The shape.
+    values : mapping of str to float
+        Its parameters.
+    name : str
+        Of the product in the file.
+    stamp : str
+        Date of the header, ISO 8601.
+    chord_mm : float
+        Largest distance of the mesh for printing from the solid.
+    spacing_mm : float
+        Between stations.
+    time_limit_s : float
+        Time for all of it.
+
+    Raises
+    ------
+    MeshingError
+        If it cannot be built as one closed solid, or the file is not in millimetres.
+    """
+    with tempfile.TemporaryDirectory(prefix="bafflelens_handoff_") as scratch:
+        folder = Path(scratch)
+        request = {
+            "script": str(shape.script.resolve()),
+            "values": {key: float(value) for key, value in values.items()},
+            "symmetry": shape.symmetry,
+            "centre_m": source_motions(shape, values)[0].centre,
+            "chord_m": chord_mm * 1e-3,
+            "spacing_m": spacing_mm * 1e-3,
+            "behind_m": _BEHIND_M,
+            "time_limit_s": time_limit_s,
+        }
+        (folder / "request.json").write_text(json.dumps(request))
+        ended = isolated.run_module("bafflelens.handoff.exporter", folder, time_limit_s)
+        if ended:
+            raise MeshingError(_fault(folder, shape.name, ended))
+        found = json.loads((folder / "found.json").read_text())
+        _require_millimetres(folder / "solid.step")
+        step = (folder / "solid.step").read_bytes()
+        mesh = Mesh.load(folder / "print.npz")
+    return Solid(
+        step=_with_header(step, name, stamp),
+        mesh=mesh,
+        chord_m=float(found["chord_m"]),
+        volume_m3=float(found["volume_m3"]),
+        area_m2=float(found["area_m2"]),
+        box_m=np.array(
+            # The kernel's boxes are a hair larger; corners of the mesh lie on the faces.
+            [mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)]
+        ),
+        concave=np.array(found["concave"], dtype=float).reshape(-1, 4),
+        edges=tuple(np.array(edge) for edge in found["edges"]),
+        sections=tuple(_section(entry) for entry in found["sections"]),
+    )
+
+
+def likeness(analysed: Mesh, symmetry: Sequence[str], solid: Solid) -> Likeness:
+    """Compare the mesh that was analysed with the solid.
+
+    Parameters
+    ----------
+    analysed : Mesh
+        The mesh, or the kept part of it.
+    symmetry : sequence of {"x", "y", "z"}
+        Planes in which it is mirrored.
+    solid : Solid
+        The solid.
+    """
+    for plane in symmetry:
+        analysed = analysed.mirrored(plane)
+    there = np.concatenate((analysed.vertices, analysed.centroids))
+    exported = pieces(solid.mesh.vertices, solid.mesh.triangles, _PIECE_M)
+    away = closest(exported, there).distance
+    back = closest(pieces(analysed.vertices, analysed.triangles, _PIECE_M), solid.mesh.vertices)
+    points = np.concatenate((there, solid.mesh.vertices))
+    distances = np.concatenate((away, back.distance))
+    worst = int(distances.argmax())
+    return Likeness(
+        volume_share=analysed.volume / solid.volume_m3 - 1,
+        # What the mesh for printing is off the solid may add to it.
+        largest_mm=float(distances[worst] + solid.chord_m) * 1e3,
+        corners_mm=float(away[: len(analysed.vertices)].max() + solid.chord_m) * 1e3,
+        where_mm=tuple(float(value) * 1e3 for value in points[worst]),
+    )
+
+
+def _section(entry: Mapping[str, Any]) -> Section:
+    def outlines(loops: Sequence[Sequence[Sequence[float]]]) -> tuple[FloatArray, ...]:
+        return tuple(np.array(loop) * 1e3 for loop in loops)
+
+    return Section(
+        kind=entry["kind"],
+        station_mm=round(entry["at"] * 1e3, 6) + 0.0,
+        whole=outlines(entry["whole"]),
+        profile=outlines(entry["profile"]),
+        scraper=outlines(entry["scraper"]),
+    )
+
+
+def _fault(folder: Path, name: str, ended: str) -> str:
+    try:
+        return str(json.loads((folder / "fault.json").read_text())["fault"])
+    except (OSError, ValueError, KeyError):
+        return invalid("shape", name, f"one that can be exported; the exporter ended with {ended}")
+
+
+def _require_millimetres(step: Path) -> None:
+    unit_m = read_step_text(step).unit_m
+    if unit_m != 1e-3:
+        raise MeshingError(invalid("unit of the STEP file", f"{unit_m:g} m", "millimetres"))
+
+
+def _with_header(step: bytes, name: str, stamp: str) -> bytes:
+    """Return a STEP file with a header of ours, in the order that ISO 10303-21 gives.
+
+    The kernel's has the time of writing and a count of what the process wrote before.
+    """
+    safe = re.sub(r"[^ -~]|['\\]", "_", name)
+    header = (
+        "HEADER;\n"
+        "FILE_DESCRIPTION(('Solid in millimetres; x forward, y left, z up'),'2;1');\n"
+        f"FILE_NAME('{safe}','{stamp}',(''),(''),'bafflelens','bafflelens','');\n"
+        "FILE_SCHEMA(('AUTOMOTIVE_DESIGN { 1 0 10303 214 1 1 1 1 }'));\n"
+        "ENDSEC;"
+    )
+    text = step.decode("latin-1")
+    text = _HEADER.sub(lambda _: header, text, count=1)
+    return _PRODUCT.sub(f"'{safe}'", text).encode("latin-1")

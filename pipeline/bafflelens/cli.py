@@ -645,6 +645,40 @@ def compare(
 
 
 @app.command
+def handoff(
+    folder: Folder,
+    /,
+    *candidates: Annotated[str, Parameter(help="Ids of candidates; or --top.")],
+    out: Annotated[Path, Parameter(help="Folder that is made: one zip file a candidate.")],
+    top: Annotated[int, Parameter(help="So many of the best candidates.")] = 0,
+) -> int:
+    """Write what the prototype shop needs: solid, templates, drawing, checks, manifest."""
+    from bafflelens.handoff.package import hand_off
+    from bafflelens.store import open_run
+
+    if top < 0:
+        raise InputError(invalid("option '--top'", top, "a whole number of at least 0"))
+    progress = _ConsoleProgress(_err())
+    for handed in hand_off(open_run(folder), candidates, out, progress, top=top):
+        _say(f"handed off: {out / handed.archive}")
+        for remark in handed.remarks:
+            _say(f"  {remark}")
+    return FINE
+
+
+@app.command
+def verify(folder: Annotated[Path, Parameter(help="Folder of a hand-off.")], /) -> int:
+    """Check every file of a hand-off against its manifest."""
+    from bafflelens.handoff.manifest import verify_folder
+
+    faults = verify_folder(folder)
+    _complain(faults)
+    if not faults:
+        _say(f"verified: {folder}, every file is as it was exported")
+    return HAS_FAILURES if faults else FINE
+
+
+@app.command
 def faces(step: Annotated[Path, Parameter(help="CAD file in STEP.")], /) -> int:
     """List unit, size and faces of a CAD file, for the declaration that names them."""
     from bafflelens.facelist import faces_of_file

@@ -25,7 +25,7 @@ from bafflelens.mesh import Mesh
 from bafflelens.stepfile import read_step_text
 
 _BEHIND_M: Final = 0.03  # of a template, behind the deepest place of the front
-_PIECE_M: Final = 0.02
+_PIECE_M: Final = 0.003  # much larger ones are not found among small ones
 _LARGEST_VOLUME_SHARE: Final = 1e-3
 _HEADER: Final = re.compile(r"HEADER;.*?ENDSEC;", re.DOTALL)
 _PRODUCT: Final = re.compile(r"'Open CASCADE STEP translator[^']*'")

@@ -1,0 +1,350 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether a solid can be made: cutter, undercut, wall, draft, overhang, clearance, screws.
+
+Depends on: closest, handoff.rays, handoff.solid, mesh.
+
+The front is what is not cabinet; it is cut, or drawn out of a mould, along +x. Places are
+sampled on the mesh for printing, so each figure is good to its chord tolerance.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bafflelens.closest import closest, pieces
+from bafflelens.conventions import FloatArray
+from bafflelens.handoff.rays import first_hits
+from bafflelens.handoff.solid import Likeness, Solid
+from bafflelens.job import HandoffSection
+from bafflelens.mesh import Mesh
+from bafflelens.source import SourceMotion
+
+PASSED: Final = "passed"
+FAILED: Final = "failed"
+UNKNOWN: Final = "not checked"
+
+_RAYS: Final = 200
+_SHARP: Final = math.sin(math.radians(15))
+_LEAST_CLEARANCE_M: Final = 0.5e-3  # common practice, no source
+_RIM_PLANE_M: Final = 1e-4
+_NO_DRAFT: Final = 1e-3  # a hair of rounding is no undercut
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """What became of one check.
+
+    Attributes
+    ----------
+    name : str
+        What was checked.
+    state : {"passed", "failed", "not checked"}
+        How it ended.
+    text : str
+        Figure, place and rule.
+    value : float
+        The figure, in mm or degrees; NaN if there is none.
+    picture : bytes
+        PNG of where it fails; empty otherwise.
+    """
+
+    name: str
+    state: str
+    text: str
+    value: float = math.nan
+    picture: bytes = b""
+
+    @property
+    def file(self) -> str:
+        """For the name of the picture's file."""
+        return self.name.replace(" ", "_")
+
+
+def making_checks(
+    solid: Solid, same: Likeness, motions: Sequence[SourceMotion], settings: HandoffSection
+) -> tuple[Check, ...]:
+    """Return all checks of a solid.
+
+    Parameters
+    ----------
+    solid : Solid
+        The solid.
+    same : Likeness
+        How far it is from what was analysed.
+    motions : sequence of SourceMotion
+        What moves, and where.
+    settings : HandoffSection
+        The shop's figures.
+    """
+    front = _front(solid.mesh, motions)
+    return (
+        _likeness_check(same),
+        _cutter_check(solid, front, settings.cutter_mm),
+        _undercut_check(solid.mesh, front),
+        _draft_check(solid.mesh, front, settings.least_draft_deg),
+        _wall_check(solid.mesh, front, settings.least_wall_mm),
+        _overhang_check(solid.mesh, settings.overhang_deg),
+        _travel_check(solid.mesh, motions, settings.dome_travel_mm),
+        _screw_check(solid.mesh, motions, settings),
+    )
+
+
+def _front(mesh: Mesh, motions: Sequence[SourceMotion]) -> NDArray[np.bool_]:
+    """Return which triangles are made from the front: no cabinet, and nothing that moves."""
+    moving = {name for motion in motions for name in motion.piston_surfaces}
+    still = np.array([name not in moving for name in mesh.surface.tolist()])
+    named = np.array([not name.startswith("cabinet") for name in mesh.surface.tolist()])
+    return np.asarray(still & named if (still & named).any() else still)
+
+
+def _likeness_check(same: Likeness) -> Check:
+    state = PASSED if same.fits else FAILED
+    text = f"{same.text}; the volumes must agree within 0.1 %"
+    return Check(name="same as analysed", state=state, text=text, value=same.largest_mm)
+
+
+def _cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> Check:
+    smallest = float(solid.concave[:, 3].min()) * 1e3 if len(solid.concave) else math.inf
+    places = solid.concave[solid.concave[:, 3] * 2e3 < cutter_mm, :3] * 1e3
+    corners = sharp_corners(solid.mesh, front) * 1e3
+    text = (
+        f"smallest concave radius {smallest:.2f} mm"
+        if smallest < math.inf
+        else "no concave curvature"
+    )
+    rule = f"; a cutter of {cutter_mm:g} mm leaves {cutter_mm / 2:g} mm"
+    if len(corners):
+        x, y, z = corners[0]
+        text += f"; sharp inner corners, {len(corners)} edges, one at ({x:.1f}, {y:.1f}, {z:.1f})"
+    marked = np.concatenate((places, corners))
+    if not len(marked):
+        return Check(name="inside radius", state=PASSED, text=text + rule, value=smallest)
+    picture = _picture(solid.mesh, marked, "inside radius")
+    value = 0.0 if len(corners) else smallest
+    return Check(
+        name="inside radius", state=FAILED, text=text + rule, value=value, picture=picture
+    )
+
+
+def sharp_corners(mesh: Mesh, front: NDArray[np.bool_]) -> FloatArray:
+    """Return middles of the edges, in m, at which two faces meet in a sharp inner corner."""
+    n = len(mesh.vertices)
+    start = mesh.triangles.ravel().astype(np.int64)
+    end = np.roll(mesh.triangles, -1, axis=1).ravel().astype(np.int64)
+    owner = np.repeat(np.arange(mesh.n_triangles), 3)
+    order = np.argsort(start * n + end)
+    place = np.searchsorted((start * n + end)[order], end * n + start)
+    other = owner[order][np.minimum(place, len(order) - 1)]
+    once = start < end
+    one, two = owner[once], other[once]
+    away = mesh.centroids[two] - mesh.centroids[one]
+    # Concave where the neighbour rises over this triangle's plane.
+    rises = np.einsum("ij,ij->i", away, mesh.normals[one]) > 0
+    turn = np.linalg.norm(np.cross(mesh.normals[one], mesh.normals[two]), axis=1)
+    turn = np.where(np.einsum("ij,ij->i", mesh.normals[one], mesh.normals[two]) < 0, 1.0, turn)
+    sharp = rises & (turn > _SHARP) & front[one] & front[two]
+    ends = mesh.vertices[np.column_stack((start[once][sharp], end[once][sharp]))]
+    return np.asarray(ends.mean(axis=1)).reshape(-1, 3)
+
+
+def _undercut_check(mesh: Mesh, front: NDArray[np.bool_]) -> Check:
+    depth, where = undercut(mesh, front)
+    if not depth:
+        return Check(name="undercut", state=PASSED, text="none along the axis", value=0.0)
+    x, y, z = where[0] * 1e3
+    text = f"hidden from the front, up to {depth * 1e3:.2f} mm behind, at ({x:.1f}, {y:.1f}, {z:.1f})"
+    picture = _picture(mesh, where * 1e3, "undercut")
+    return Check(name="undercut", state=FAILED, text=text, value=depth * 1e3, picture=picture)
+
+
+def undercut(mesh: Mesh, front: NDArray[np.bool_]) -> tuple[float, FloatArray]:
+    """Return how far back the deepest hidden place is from what hides it, and all such places.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The solid.
+    front : (n_triangles,) array of bool
+        What is made from the front.
+
+    Returns
+    -------
+    depth : float
+        In m; 0 if everything is seen.
+    places : (n, 3) array
+        The hidden places, in m, the deepest first.
+    """
+    chosen = _spread(np.flatnonzero(front & (np.abs(mesh.normals[:, 0]) < 0.999)))
+    back = chosen[mesh.normals[chosen, 0] < -_NO_DRAFT]
+    chosen = np.union1d(chosen, back)
+    if not len(chosen):
+        return 0.0, np.zeros((0, 3))
+    start = mesh.centroids[chosen] + 2e-5 * mesh.normals[chosen]
+    distance = first_hits(mesh, start, np.array([1.0, 0.0, 0.0]))
+    hidden = np.isfinite(distance)
+    order = np.argsort(-distance[hidden])
+    places = mesh.centroids[chosen][hidden][order]
+    return (float(distance[hidden].max()) if hidden.any() else 0.0), places
+
+
+def _draft_check(mesh: Mesh, front: NDArray[np.bool_], least_deg: float) -> Check:
+    slopes = np.degrees(np.arcsin(np.clip(mesh.normals[front, 0], -1, 1)))
+    worst = float(slopes.min())
+    places = mesh.centroids[front][slopes < least_deg - 0.05] * 1e3
+    x, y, z = mesh.centroids[front][int(slopes.argmin())] * 1e3
+    text = f"{worst:.1f} degrees at ({x:.1f}, {y:.1f}, {z:.1f}), at least {least_deg:g} asked"
+    if not len(places):
+        return Check(name="draft", state=PASSED, text=text, value=worst)
+    picture = _picture(mesh, places, "draft")
+    return Check(name="draft", state=FAILED, text=text, value=worst, picture=picture)
+
+
+def _wall_check(mesh: Mesh, front: NDArray[np.bool_], least_mm: float) -> Check:
+    chosen = _spread(np.flatnonzero(front))
+    start = mesh.centroids[chosen] - 2e-5 * mesh.normals[chosen]
+    through = (first_hits(mesh, start, -mesh.normals[chosen]) + 2e-5) * 1e3
+    thinnest = int(through.argmin())
+    x, y, z = mesh.centroids[chosen[thinnest]] * 1e3
+    text = (
+        f"thinnest {through[thinnest]:.1f} mm at ({x:.1f}, {y:.1f}, {z:.1f}), at least "
+        f"{least_mm:g} asked; {len(chosen)} places of the front tried, straight through the solid"
+    )
+    value = float(through[thinnest])
+    if value >= least_mm:
+        return Check(name="wall and lip", state=PASSED, text=text, value=value)
+    picture = _picture(mesh, mesh.centroids[chosen[through < least_mm]] * 1e3, "wall and lip")
+    return Check(name="wall and lip", state=FAILED, text=text, value=value, picture=picture)
+
+
+def _overhang_check(mesh: Mesh, least_deg: float) -> Check:
+    """Printed on its back, growing forward."""
+    bottom = mesh.vertices[:, 0].min()
+    lies = mesh.corners[:, :, 0].max(axis=1) < bottom + 1e-5
+    slope = 90 - np.degrees(np.arcsin(np.clip(-mesh.normals[:, 0], -1, 1)))
+    steep = (mesh.normals[:, 0] < -_NO_DRAFT) & (slope < least_deg) & ~lies
+    area = float(mesh.areas[steep].sum()) * 1e6
+    if not area:
+        text = f"none flatter than {least_deg:g} degrees, printed on its back"
+        return Check(name="overhang", state=PASSED, text=text, value=0.0)
+    flattest = float(slope[steep].min())
+    text = f"{area:.0f} mm^2 need support, down to {flattest:.0f} degrees, printed on its back"
+    picture = _picture(mesh, mesh.centroids[steep] * 1e3, "overhang")
+    return Check(name="overhang", state=FAILED, text=text, value=area, picture=picture)
+
+
+def _travel_check(mesh: Mesh, motions: Sequence[SourceMotion], travel_mm: float) -> Check:
+    least, place = math.inf, np.zeros(3)
+    for motion in motions:
+        moving = np.isin(mesh.surface, list(motion.piston_surfaces))
+        ahead = (mesh.centroids - motion.centre) @ np.asarray(motion.axis)
+        # Surround and floor touch the dome's rim, and it moves away from them.
+        still = ~np.isin(mesh.surface, [n for m in motions for n in m.piston_surfaces])
+        still &= ahead > _RIM_PLANE_M
+        if not moving.any() or not still.any():
+            continue
+        corners = mesh.vertices[np.unique(mesh.triangles[moving])]
+        rigid = pieces(mesh.vertices, mesh.triangles[still], 0.003)
+        for share in (0.0, 0.5, 1.0):
+            moved = corners + share * travel_mm * 1e-3 * np.asarray(motion.axis)
+            distance = closest(rigid, moved).distance
+            if distance.min() < least:
+                least, place = float(distance.min()), moved[int(distance.argmin())]
+    if not math.isfinite(least):
+        return Check(name="dome's travel", state=UNKNOWN, text="nothing that moves was found")
+    text = (
+        f"{least * 1e3:.2f} mm between dome and what is at rest, over {travel_mm:g} mm of travel; "
+        f"at least {_LEAST_CLEARANCE_M * 1e3:g}"
+    )
+    if least >= _LEAST_CLEARANCE_M:
+        return Check(name="dome's travel", state=PASSED, text=text, value=least * 1e3)
+    picture = _picture(mesh, place[None] * 1e3, "dome's travel")
+    return Check(
+        name="dome's travel", state=FAILED, text=text, value=least * 1e3, picture=picture
+    )
+
+
+def screw_places(motion: SourceMotion, settings: HandoffSection) -> FloatArray:
+    """Return (y, z) of the screws in m, the first one at the top."""
+    if not settings.screws or settings.screw_circle_mm is None:
+        return np.zeros((0, 2))
+    angle = 2 * np.pi * np.arange(settings.screws) / settings.screws
+    ring = settings.screw_circle_mm / 2e3 * np.column_stack((np.sin(angle), np.cos(angle)))
+    return np.asarray(ring + np.asarray(motion.centre)[1:])
+
+
+def _screw_check(
+    mesh: Mesh, motions: Sequence[SourceMotion], settings: HandoffSection
+) -> Check:
+    """Check that the front is flat and square under the flange's edge and each screw's head."""
+    name = "flange and screws"
+    places = screw_places(motions[0], settings)
+    if not len(places) and settings.flange_mm is None:
+        text = "the job's [handoff] names neither flange nor screws"
+        return Check(name=name, state=UNKNOWN, text=text)
+    rounds = [(place, settings.screw_head_mm / 2e3) for place in places]
+    if settings.flange_mm is not None:
+        rounds.append((np.asarray(motions[0].centre)[1:], settings.flange_mm / 2e3))
+    probes = np.concatenate([_ring(place, radius) for place, radius in rounds])
+    ahead = np.full((len(probes), 1), mesh.vertices[:, 0].max() + 0.01)
+    start = np.column_stack((ahead, probes))
+    distance, owner = first_hits(mesh, start, np.array([-1.0, 0.0, 0.0]), owners=True)
+    found = np.isfinite(distance)
+    flat = found & (mesh.normals[owner, 0] > 0.999)
+    spread = np.ptp(distance[found]) if found.any() else math.inf
+    bad = ~flat
+    if not bad.any() and spread > 1e-4:
+        bad = np.abs(distance - np.median(distance)) > 1e-4
+    if not bad.any():
+        text = f"{len(places)} screws and the flange lie on flat ground"
+        return Check(name=name, state=PASSED, text=text, value=0.0)
+    text = f"{int(bad.sum())} of {len(probes)} places under flange and heads are cut or not flat"
+    marked = np.column_stack((mesh.vertices[:, 0].max() - 0 * probes[bad, 0], probes[bad]))
+    picture = _picture(mesh, marked * 1e3, name)
+    return Check(name=name, state=FAILED, text=text, value=float(bad.sum()), picture=picture)
+
+
+def _ring(centre: FloatArray, radius: float) -> FloatArray:
+    angle = 2 * np.pi * (np.arange(24) + 0.37) / 24
+    return np.asarray(centre + radius * np.column_stack((np.cos(angle), np.sin(angle))))
+
+
+def _spread(numbers: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return at most so many of them, evenly."""
+    step = max(1, len(numbers) // _RAYS)
+    return numbers[::step]
+
+
+def _picture(mesh: Mesh, places_mm: FloatArray, title: str) -> bytes:
+    """Return a view from the front with places marked, as PNG."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(6, 7), dpi=110)
+    FigureCanvasAgg(figure)
+    axes = figure.add_subplot()
+    toward = mesh.normals[:, 0] > 0.02
+    shade = 0.35 + 0.6 * mesh.normals[toward, 0]
+    order = np.argsort(mesh.centroids[toward, 0])
+    axes.tripcolor(
+        *(mesh.vertices[:, 1:] * 1e3).T,
+        mesh.triangles[toward][order],
+        facecolors=shade[order],
+        cmap="gray",
+        vmin=0,
+        vmax=1,
+    )
+    axes.plot(places_mm[:, 1], places_mm[:, 2], ".", color="tab:red", markersize=4)
+    axes.set_aspect("equal")
+    axes.set_xlabel("y / mm, seen from the front")
+    axes.set_ylabel("z / mm")
+    axes.set_title(f"{title}: where it fails (red)")
+    stream = io.BytesIO()
+    figure.savefig(stream, format="png", metadata={"Software": None})
+    return stream.getvalue()

@@ -1,0 +1,275 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From ranked candidates to a folder for the prototype shop.
+
+Depends on: handoff.*, geometry, playing, provenance, store, summary.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from bafflelens.declaration import ScannedSolid, is_declaration, read_declaration
+from bafflelens.errors import InputError, invalid
+from bafflelens.geometry import Shape, source_motions
+from bafflelens.handoff.archive import zipped
+from bafflelens.handoff.checks import Check, making_checks
+from bafflelens.handoff.manifest import NAME, manifest_bytes
+from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
+from bafflelens.handoff.sheet import Sheet, sheet_pdf
+from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
+from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
+from bafflelens.jobfile import LoadedJob
+from bafflelens.mesh import Mesh
+from bafflelens.progress import Progress
+from bafflelens.provenance import versions
+from bafflelens.ranking import RankedRow
+from bafflelens.sensitivity import Robustness
+from bafflelens.store import RunFolder, RunRecord, require_new_folder, write_folder
+from bafflelens.summary import rank_run
+
+_REVISION_DIGITS = 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class Handed:
+    """What was made of one candidate.
+
+    Attributes
+    ----------
+    candidate : str
+        Its id.
+    archive : str
+        Name of its zip file.
+    remarks : tuple of str
+        What the shop must know: warnings, failed checks.
+    """
+
+    candidate: str
+    archive: str
+    remarks: tuple[str, ...]
+
+
+def hand_off(
+    folder: RunFolder,
+    names: Sequence[str],
+    out: Path,
+    progress: Progress,
+    *,
+    top: int = 0,
+) -> tuple[Handed, ...]:
+    """Write a folder with one zip file a candidate and a manifest.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    names : sequence of str
+        Ids of candidates; may be empty if `top` says how many.
+    out : Path
+        Folder that is made; nothing is overwritten.
+    progress : Progress
+        Told about each step.
+    top : int
+        So many of the best candidates as well.
+
+    Raises
+    ------
+    InputError
+        If a candidate is unknown, failed, or was not solved.
+    StoreError
+        If the folder holds something, or cannot be written.
+    MeshingError
+        If a solid cannot be exported.
+    """
+    require_new_folder(out)
+    loaded, record = folder.load_job(), folder.load_record()
+    rows = _chosen(rank_run(folder), names, top)
+    files: dict[str, bytes] = {}
+    handed = []
+    with progress.bar(float(len(rows)), "handing off") as advance:
+        for row in rows:
+            candidate, content = _of_candidate(folder, loaded, record, row)
+            files[candidate.archive] = content
+            handed.append(candidate)
+            advance(1.0, f"{candidate.candidate} exported")
+    facts = {**_facts_of_run(folder, record), "candidates": [item.candidate for item in handed]}
+    files[NAME] = manifest_bytes(facts, files)
+    write_folder(out, files)
+    return tuple(handed)
+
+
+def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[RankedRow]:
+    """Return the rows that are asked for, best first, each once."""
+    by_name = {row.candidate.id: row for row in rows}
+    best = [row for row in rows if row.status == "ranked" and not row.candidate.is_baseline]
+    wanted = [*names, *(row.candidate.id for row in best[:top])]
+    if not wanted:
+        rule = "ids of candidates, or --top N for the best"
+        raise InputError(invalid("candidates", "none", rule))
+    faults = []
+    for name in wanted:
+        if name not in by_name:
+            rule = "one of this run: " + ", ".join(by_name)
+            faults.append(invalid("candidate", name, rule))
+        elif by_name[name].status == "failed":
+            reasons = "; ".join(by_name[name].reasons) or "see the report"
+            faults.append(invalid("candidate", name, f"one that did not fail ({reasons})"))
+    if faults:
+        raise InputError(list(dict.fromkeys(faults)))
+    return [row for name, row in by_name.items() if name in wanted]
+
+
+def _of_candidate(
+    folder: RunFolder, loaded: LoadedJob, record: RunRecord, row: RankedRow
+) -> tuple[Handed, bytes]:
+    """Export one candidate; return what to say of it and its zip file."""
+    candidate = row.candidate
+    shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+    values = {**shape.defaults, **candidate.values}
+    revision = revision_of(shape, values, loaded)
+    warnings = list(_warnings(loaded, record, row))
+    analysed = folder.load_mesh(candidate.id)
+    label = f"{candidate.id} rev {revision}"
+    title = f"{folder.name} {label}"
+    stem = f"{folder.name}_{candidate.id}"
+    facts: dict[str, Any] = {
+        **_facts_of_run(folder, record),
+        "candidate": candidate.id,
+        "revision": revision,
+        "geometry": shape.script.name,
+        "values": values,
+        "units": {parameter.key: parameter.unit for parameter in shape.parameters},
+        "score_db": candidate.score.total_db if candidate.score else None,
+        "place": row.place,
+        "tolerances": _tolerances(row.robustness),
+    }
+    checks: tuple[Check, ...] = ()
+    if _is_scanned(shape):
+        warnings.append(
+            "Warning: this shape is a scan and has no parametric solid; its surface as analysed "
+            "is exported (STL, 3MF), and no STEP file, template or drawing"
+        )
+        files = _printable(stem, analysed, title)
+    else:
+        job = loaded.job.handoff
+        solid = export_solid(
+            shape,
+            values,
+            name=title,
+            stamp=record.created_utc[:19],
+            chord_mm=job.chord_mm,
+            spacing_mm=job.station_spacing_mm,
+            time_limit_s=4 * loaded.job.solve.mesh_time_limit_s,
+        )
+        same = likeness(analysed, shape.symmetry, solid)
+        motions = source_motions(shape, values)
+        checks = making_checks(solid, same, motions, job)
+        facts |= {"solid": _facts_of_solid(solid, same)}
+        facts |= {"checks": [{"name": c.name, "state": c.state, "text": c.text} for c in checks]}
+        centre = [1e3 * value for value in motions[0].centre]
+        rim = 1e3 * motions[0].outer_radius_m
+        templates = list(templates_of(solid.sections, label, centre, rim))
+        files = {
+            f"{stem}.step": solid.step,
+            **_printable(stem, solid.mesh, title),
+            **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
+            f"templates/{stem}_{job.page}.pdf": templates_pdf(templates, job.page),
+        }
+        sheet = Sheet(
+            run=folder.name,
+            candidate=candidate.id,
+            revision=revision,
+            date=record.created_utc[:10],
+            shape=shape,
+            values=values,
+            solid=solid,
+            likeness=same,
+            motions=motions,
+            checks=checks,
+            warnings=tuple(warnings),
+            robustness=row.robustness,
+            settings=job,
+        )
+        files[f"{stem}_drawing.pdf"] = sheet_pdf(sheet)
+        files |= {f"checks/{c.file}.png": c.picture for c in checks if c.picture}
+    facts["warnings"] = warnings
+    files[NAME] = manifest_bytes(facts, files)
+    failed = [f"Failed check: {c.name}: {c.text}" for c in checks if c.state == "failed"]
+    archive = f"{stem}.zip"
+    handed = Handed(candidate=candidate.id, archive=archive, remarks=(*warnings, *failed))
+    return handed, zipped(files)
+
+
+def _printable(stem: str, mesh: Mesh, title: str) -> dict[str, bytes]:
+    return {f"{stem}.stl": stl_bytes(mesh), f"{stem}.3mf": three_mf_bytes(mesh, title)}
+
+
+def revision_of(shape: Shape, values: Mapping[str, float], loaded: LoadedJob) -> str:
+    """Return eight digits that change with script, values or the job's [handoff]."""
+    found = hashlib.sha256()
+    for path in (shape.script, *shape.companions):
+        found.update(Path(path).read_bytes())
+    found.update(json.dumps(dict(sorted(values.items()))).encode())
+    found.update(loaded.job.handoff.model_dump_json().encode())
+    return found.hexdigest()[:_REVISION_DIGITS]
+
+
+def _warnings(loaded: LoadedJob, record: RunRecord, row: RankedRow) -> list[str]:
+    found = []
+    if loaded.job.solve.quality == "draft":
+        found.append(
+            "Warning: solved at draft quality only; solve it at standard before much is cut"
+        )
+    if row.status == "incomplete":
+        found.append("Warning: not completely solved: " + "; ".join(row.reasons))
+    made, now = record.versions.get("bafflelens", "unknown"), versions()["bafflelens"]
+    if made != now:
+        found.append(
+            f"Warning: the run was made by bafflelens {made}, this is {now}; "
+            "the solid is compared with the analysed mesh all the same"
+        )
+    return found
+
+
+def _is_scanned(shape: Shape) -> bool:
+    return is_declaration(shape.script) and isinstance(
+        read_declaration(shape.script), ScannedSolid
+    )
+
+
+def _tolerances(robustness: Robustness | None) -> dict[str, float | None] | str:
+    """Return the change that costs 0.5 dB by key; None where none that was solved costs any."""
+    if robustness is None:
+        return "not computed"
+    allowed = {change.key: change.allowed(0.5) for change in robustness.changes}
+    return {key: value if value < 1e9 else None for key, value in allowed.items()}
+
+
+def _facts_of_run(folder: RunFolder, record: RunRecord) -> dict[str, Any]:
+    job = (folder.path / "job.toml").read_bytes()
+    return {
+        "run": folder.name,
+        "job": record.job,
+        "job_sha256": hashlib.sha256(job).hexdigest(),
+        "run_created_utc": record.created_utc,
+        "run_versions": dict(record.versions),
+        "run_commit": record.commit,
+        "versions": versions(),
+    }
+
+
+def _facts_of_solid(solid: Solid, same: Likeness) -> dict[str, Any]:
+    return {
+        "volume_mm3": solid.volume_m3 * 1e9,
+        "area_mm2": solid.area_m2 * 1e6,
+        "box_mm": (solid.box_m * 1e3).tolist(),
+        "chord_mm": solid.chord_m * 1e3,
+        "volume_share": same.volume_share,
+        "largest_distance_mm": same.largest_mm,
+        "corners_mm": same.corners_mm,
+    }

@@ -679,6 +679,23 @@ def verify(folder: Annotated[Path, Parameter(help="Folder of a hand-off.")], /) 
 
 
 @app.command
+def inspect(
+    folder: Annotated[Path, Parameter(help="Folder of a hand-off.")],
+    readings: Annotated[Path, Parameter(help="CSV file: parameter, reading.")],
+    /,
+    *,
+    candidate: Annotated[str, Parameter(help="Which one, if there are several.")] = "",
+) -> int:
+    """Compare caliper readings of what was made with the nominal: pass, rework, re-simulate."""
+    from bafflelens.handoff.inspection import PASS, inspect_readings
+
+    found = inspect_readings(folder, readings, candidate)
+    for reading in found:
+        _say(reading.text)
+    return FINE if all(reading.verdict == PASS for reading in found) else HAS_FAILURES
+
+
+@app.command
 def faces(step: Annotated[Path, Parameter(help="CAD file in STEP.")], /) -> int:
     """List unit, size and faces of a CAD file, for the declaration that names them."""
     from bafflelens.facelist import faces_of_file

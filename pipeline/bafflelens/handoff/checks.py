@@ -159,7 +159,9 @@ def _undercut_check(mesh: Mesh, front: NDArray[np.bool_]) -> Check:
     if not depth:
         return Check(name="undercut", state=PASSED, text="none along the axis", value=0.0)
     x, y, z = where[0] * 1e3
-    text = f"hidden from the front, up to {depth * 1e3:.2f} mm behind, at ({x:.1f}, {y:.1f}, {z:.1f})"
+    text = (
+        f"hidden from the front, up to {depth * 1e3:.2f} mm behind, at ({x:.1f}, {y:.1f}, {z:.1f})"
+    )
     picture = _picture(mesh, where * 1e3, "undercut")
     return Check(name="undercut", state=FAILED, text=text, value=depth * 1e3, picture=picture)
 
@@ -224,7 +226,7 @@ def _wall_check(mesh: Mesh, front: NDArray[np.bool_], least_mm: float) -> Check:
 
 
 def _overhang_check(mesh: Mesh, least_deg: float) -> Check:
-    """Printed on its back, growing forward."""
+    """Look for what needs support, printed on its back and growing forward."""
     bottom = mesh.vertices[:, 0].min()
     lies = mesh.corners[:, :, 0].max(axis=1) < bottom + 1e-5
     slope = 90 - np.degrees(np.arcsin(np.clip(-mesh.normals[:, 0], -1, 1)))
@@ -265,9 +267,7 @@ def _travel_check(mesh: Mesh, motions: Sequence[SourceMotion], travel_mm: float)
     if least >= _LEAST_CLEARANCE_M:
         return Check(name="dome's travel", state=PASSED, text=text, value=least * 1e3)
     picture = _picture(mesh, place[None] * 1e3, "dome's travel")
-    return Check(
-        name="dome's travel", state=FAILED, text=text, value=least * 1e3, picture=picture
-    )
+    return Check(name="dome's travel", state=FAILED, text=text, value=least * 1e3, picture=picture)
 
 
 def screw_places(motion: SourceMotion, settings: HandoffSection) -> FloatArray:
@@ -279,9 +279,7 @@ def screw_places(motion: SourceMotion, settings: HandoffSection) -> FloatArray:
     return np.asarray(ring + np.asarray(motion.centre)[1:])
 
 
-def _screw_check(
-    mesh: Mesh, motions: Sequence[SourceMotion], settings: HandoffSection
-) -> Check:
+def _screw_check(mesh: Mesh, motions: Sequence[SourceMotion], settings: HandoffSection) -> Check:
     """Check that the front is flat and square under the flange's edge and each screw's head."""
     name = "flange and screws"
     places = screw_places(motions[0], settings)
@@ -325,6 +323,7 @@ def _picture(mesh: Mesh, places_mm: FloatArray, title: str) -> bytes:
     """Return a view from the front with places marked, as PNG."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
+    from matplotlib.tri import Triangulation
 
     figure = Figure(figsize=(6, 7), dpi=110)
     FigureCanvasAgg(figure)
@@ -333,8 +332,9 @@ def _picture(mesh: Mesh, places_mm: FloatArray, title: str) -> bytes:
     shade = 0.35 + 0.6 * mesh.normals[toward, 0]
     order = np.argsort(mesh.centroids[toward, 0])
     axes.tripcolor(
-        *(mesh.vertices[:, 1:] * 1e3).T,
-        mesh.triangles[toward][order],
+        Triangulation(
+            mesh.vertices[:, 1] * 1e3, mesh.vertices[:, 2] * 1e3, mesh.triangles[toward][order]
+        ),
         facecolors=shade[order],
         cmap="gray",
         vmin=0,

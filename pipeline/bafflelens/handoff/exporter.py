@@ -18,7 +18,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.conventions import FloatArray, IntArray
+from bafflelens.conventions import FloatArray
 from bafflelens.errors import BafflelensError, GeometryError, MeshingError, invalid
 from bafflelens.geometry import fill_parameters, load_script
 from bafflelens.mesh import Mesh
@@ -106,7 +106,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
 def _united(model: Any, symmetry: Sequence[str]) -> int:
     """Unite the built part with its mirror images; return the number of the one solid."""
     occ = model.occ
-    solids = [entity for entity in model.getEntities(3)]
+    solids = list(model.getEntities(3))
     for plane in symmetry:
         image = occ.copy(solids)
         occ.mirror(image, *_PLANES[plane])
@@ -220,9 +220,9 @@ def _print_mesh(
         if error_m <= chord_m:
             return mesh, error_m
         aim_m *= 0.7 * chord_m / error_m
-    value = fault or f"{error_m * 1e3:.3f} mm off"
+    reason = fault or f"{error_m * 1e3:.3f} mm off"
     rule = f"closed and within {chord_m * 1e3:g} mm of the solid"
-    raise MeshingError(invalid("mesh for printing", value, rule))
+    raise MeshingError(invalid("mesh for printing", reason, rule))
 
 
 def _smallest_radius(model: Any, face: int) -> float:
@@ -243,7 +243,7 @@ def _set_sizes(
         field.remove(tag)
     rules = []
     for face in faces:
-        edge = math.sqrt(6 * chord_m * radius[face]) if radius[face] < math.inf else math.inf
+        edge = math.sqrt(6 * chord_m * radius[face])
         rule = field.add("Constant")
         field.setNumbers(rule, "SurfacesList", [face])
         field.setNumber(rule, "VIn", min(max(edge, _SMALLEST_EDGE_M), _LARGEST_EDGE_M))
@@ -319,7 +319,9 @@ def _planes(
     """Yield the stations: through the axis, and further ones a spacing apart over the front."""
     spacing, centre = float(request["spacing_m"]), request["centre_m"]
     front = np.array([not name.startswith("cabinet") for name in mesh.surface])
-    guided = np.array([name.startswith(("lens", "waveguide", "faceplate")) for name in mesh.surface])
+    guided = np.array(
+        [name.startswith(("lens", "waveguide", "faceplate")) for name in mesh.surface]
+    )
     corners = mesh.corners[front if front.any() else np.ones_like(front)].reshape(-1, 3)
     shaped = mesh.corners[guided].reshape(-1, 3) if guided.any() else corners
     lowest = float(shaped[:, 0].min())
@@ -371,9 +373,7 @@ def _cut(
     occ, at = model.occ, plane["at"]
     vertical = plane["axis"] == "y"
     corners = [(u, v) for u, v in zip(np.repeat(along, 2), (*side, *side[::-1]), strict=True)]
-    points = [
-        occ.addPoint(u, at, v) if vertical else occ.addPoint(u, v, at) for u, v in corners
-    ]
+    points = [occ.addPoint(u, at, v) if vertical else occ.addPoint(u, v, at) for u, v in corners]
     lines = [occ.addLine(points[n], points[(n + 1) % 4]) for n in range(4)]
     sheet = occ.addPlaneSurface([occ.addCurveLoop(lines)])
     pieces, _ = how([(2, sheet)], [(3, solid)], removeObject=True, removeTool=False)
@@ -409,9 +409,7 @@ def _chained(lines: Sequence[FloatArray]) -> Iterator[FloatArray]:
     while left:
         loop = left.pop(0)
         while left and np.linalg.norm(loop[0] - loop[-1]) > 1e-7:
-            gaps = [
-                min(np.linalg.norm(line[end] - loop[-1]) for end in (0, -1)) for line in left
-            ]
+            gaps = [min(np.linalg.norm(line[end] - loop[-1]) for end in (0, -1)) for line in left]
             nearest = int(np.argmin(gaps))
             if gaps[nearest] > 1e-6:
                 break

@@ -56,9 +56,8 @@ def read_manifest(where: str, content: bytes) -> dict[str, Any]:
         If it is none, or a newer one.
     """
     try:
-        found = json.loads(content)
-        if not isinstance(found["sha256"], dict):
-            raise TypeError("sha256")
+        found: dict[str, Any] = json.loads(content)
+        found["sha256"] = dict(found["sha256"])
         version = int(found["format"])
     except (ValueError, KeyError, TypeError) as error:
         rule = "a manifest written by bafflelens"

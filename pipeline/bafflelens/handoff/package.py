@@ -11,7 +11,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from bafflelens.declaration import ScannedSolid, is_declaration, read_declaration
 from bafflelens.errors import InputError, invalid
@@ -20,7 +20,7 @@ from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.checks import Check, making_checks
 from bafflelens.handoff.manifest import NAME, manifest_bytes
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
-from bafflelens.handoff.sheet import Sheet, sheet_pdf
+from bafflelens.handoff.sheet import Sheet, allowed_changes, sheet_pdf
 from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
 from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
 from bafflelens.jobfile import LoadedJob
@@ -32,7 +32,7 @@ from bafflelens.sensitivity import Robustness
 from bafflelens.store import RunFolder, RunRecord, require_new_folder, write_folder
 from bafflelens.summary import rank_run
 
-_REVISION_DIGITS = 8
+_REVISION_DIGITS: Final = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -246,7 +246,7 @@ def _tolerances(robustness: Robustness | None) -> dict[str, float | None] | str:
     """Return the change that costs 0.5 dB by key; None where none that was solved costs any."""
     if robustness is None:
         return "not computed"
-    allowed = {change.key: change.allowed(0.5) for change in robustness.changes}
+    allowed = allowed_changes(robustness)
     return {key: value if value < 1e9 else None for key, value in allowed.items()}
 
 

@@ -20,9 +20,7 @@ _PAIRS: Final = 2_000_000
 _PARALLEL: Final = 1e-14
 
 
-def first_hits(
-    mesh: Mesh, starts: FloatArray, along: FloatArray, *, owners: bool = False
-) -> Any:
+def first_hits(mesh: Mesh, starts: FloatArray, along: FloatArray, *, owners: bool = False) -> Any:
     """Return the distance to the first triangle that each ray meets; infinite if none.
 
     Parameters

@@ -165,8 +165,12 @@ def _draw_views(canvas: Any, sheet: Sheet, scale: int) -> None:
     canvas.drawImage(picture, A3_MM[0] - 12 - size, above - 15, size, size * high / wide)
     canvas.setFont("Helvetica", 3)
     canvas.drawString(A3_MM[0] - 12 - size, above - 19, "in space; no scale")
-    canvas.drawString(12, 34, "Edges are shown whether hidden or not. Axes: x forward, y left, z up;"
-                      " origin where the first driver's axis meets the front plane.")
+    canvas.drawString(
+        12,
+        34,
+        "Edges are shown whether hidden or not. Axes: x forward, y left, z up;"
+        " origin where the first driver's axis meets the front plane.",
+    )
 
 
 @dataclass(frozen=True)
@@ -256,7 +260,9 @@ def _write_tables(canvas: Any, sheet: Sheet) -> None:
     for warning in sheet.warnings or ("None.",):
         y = _paragraph(canvas, warning, 215, y, bold=bool(sheet.warnings))
     y = _heading(canvas, "The solid", 215, y - 4)
-    size = " x ".join(f"{side:.2f}" for side in (sheet.solid.box_m[1] - sheet.solid.box_m[0]) * 1e3)
+    size = " x ".join(
+        f"{side:.2f}" for side in (sheet.solid.box_m[1] - sheet.solid.box_m[0]) * 1e3
+    )
     solid = (
         f"{size} mm, volume {sheet.solid.volume_m3 * 1e6:.2f} cm^3, area "
         f"{sheet.solid.area_m2 * 1e4:.2f} cm^2. It is solid as analysed, dome and surround "

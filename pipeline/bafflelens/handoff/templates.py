@@ -99,13 +99,14 @@ def dxf_bytes(template: Template) -> bytes:
 
     Layers: OUTLINE to cut, DRIVER where the moving parts end, AXES, SCALE, TEXT.
     """
-    import ezdxf
+    from ezdxf import filemanagement
+    from ezdxf._options import options
 
     # Else a file has the time of writing and random names.
-    fixed = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True
+    fixed = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
     try:
-        drawing = ezdxf.new("R2010", setup=True)
+        drawing = filemanagement.new("R2010")
         drawing.header["$INSUNITS"] = _MILLIMETRES
         drawing.header["$MEASUREMENT"] = 1
         for layer, colour in (("OUTLINE", 7), ("DRIVER", 1), ("AXES", 3), ("SCALE", 5)):
@@ -116,7 +117,7 @@ def dxf_bytes(template: Template) -> bytes:
         drawing.write(stream)
         return stream.getvalue().encode("utf-8")
     finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = fixed
+        options.write_fixed_meta_data_for_testing = fixed
 
 
 def _fill(space: Any, template: Template) -> None:
@@ -168,7 +169,7 @@ def templates_pdf(templates: Sequence[Template], page: str) -> bytes:
 
 
 def _draw_tiles(canvas: Any, template: Template, page: str) -> None:
-    low, high = template.box_mm + [[-6.0, -6.0], [6.0, 6.0]]
+    low, high = template.box_mm + np.array([[-6.0], [6.0]])
     width, height = PAGES_MM[page]
     if math.isinf(height):
         height = float(high[1] - low[1]) + 2 * _MARGIN_MM + _BAND_MM

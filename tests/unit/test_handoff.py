@@ -1,0 +1,229 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the shop gets: every file is read again by something else than what wrote it."""
+
+import io
+import json
+import math
+import re
+import zipfile
+from xml.etree import ElementTree
+
+import numpy as np
+import pypdfium2
+import pytest
+import small_job
+import trimesh
+
+from bafflelens.cli import main
+from bafflelens.errors import InputError, StoreError
+from bafflelens.geometry import load_shape
+from bafflelens.handoff.checks import sharp_corners, undercut
+from bafflelens.handoff.inspection import inspect_readings
+from bafflelens.handoff.manifest import manifest_bytes, verify_folder
+from bafflelens.handoff.package import hand_off
+from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
+from bafflelens.handoff.solid import export_solid
+from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
+from bafflelens.progress import Silent
+from bafflelens.stepfile import read_step_text
+from bafflelens.store import open_run, write_folder
+
+BALL_MM = 30.0
+BUILD = """    occ = model.occ
+    half = parameters.cabinet.width_mm / 2e3
+    body = occ.addBox(-0.12, 0, -0.1, 0.12, half, 0.2)
+    ball = occ.addSphere(OFFSET, 0, 0, 0.03)
+    body, _ = occ.cut([(3, body)], [(3, ball)])
+    occ.synchronize()
+    faces = [tag for _, tag in model.getBoundary(body, oriented=False)]
+    kinds = {tag: model.getType(2, tag) for tag in faces}
+    on_plane = [tag for tag in faces if model.getBoundingBox(2, tag)[4] < 1e-6]
+    bowl = [tag for tag in faces if kinds[tag] == "Sphere"]
+    model.addPhysicalGroup(2, bowl, name="lens")
+    rest = [tag for tag in faces if tag not in bowl and tag not in on_plane]
+    model.addPhysicalGroup(2, rest, name="cabinet")
+"""
+
+
+def script_text(offset_m):
+    raising = '    raise RuntimeError("the tests mesh without gmsh")\n'
+    assert raising in small_job.LENS_SCRIPT
+    return small_job.LENS_SCRIPT.replace(raising, BUILD.replace("OFFSET", str(offset_m)))
+
+
+def exported(folder, offset_m):
+    path = folder / "bowl.py"
+    path.write_text(script_text(offset_m))
+    shape = load_shape(path)
+    options = {"name": "a bowl", "stamp": "2026-01-01T00:00:00", "time_limit_s": 100.0}
+    return export_solid(shape, shape.defaults, chord_mm=0.1, spacing_mm=20.0, **options)
+
+
+@pytest.fixture(scope="module")
+def solid(tmp_path_factory):
+    """A box with a bowl whose ball is 10 mm behind the front: 20 mm of undercut."""
+    return exported(tmp_path_factory.mktemp("bowl"), -0.01)
+
+
+def test_volume_area_radius_and_undercut_are_the_closed_forms(solid):
+    cap = BALL_MM - 10  # of the ball, in front of the box
+    ball = 4 / 3 * math.pi * BALL_MM**3 - math.pi * cap**2 * (BALL_MM - cap / 3)
+    box = np.array([120.0, 210.0, 200.0])
+    # The kernel integrates the trimmed ball numerically, to 2e-4 of it; its radius is exact.
+    assert solid.volume_m3 * 1e9 == pytest.approx(box.prod() - ball, abs=3e-4 * ball)
+    rim = BALL_MM**2 - 10**2
+    bowl = 4 * math.pi * BALL_MM**2 - 2 * math.pi * BALL_MM * cap
+    sides = 2 * (box[0] * box[1] + box[1] * box[2] + box[2] * box[0])
+    assert solid.area_m2 * 1e6 == pytest.approx(sides - math.pi * rim + bowl, abs=2e-3 * bowl)
+    assert np.ptp(solid.box_m, axis=0) * 1e3 == pytest.approx(box, abs=0.01)
+    assert solid.concave[:, 3].min() * 1e3 == pytest.approx(BALL_MM, abs=1e-6)
+    front = solid.mesh.surface == "lens"
+    depth, places = undercut(solid.mesh, front)
+    assert depth * 1e3 == pytest.approx(20, abs=2.5)  # middles of triangles, not the very rim
+    assert np.hypot(places[:, 1], places[:, 2]).min() * 1e3 > math.sqrt(rim) - 0.5
+    assert len(sharp_corners(solid.mesh, np.ones(len(front), dtype=bool))) == 0
+    solid.mesh.require_closed()
+    assert solid.chord_m <= 1e-4
+
+
+def test_the_step_file_says_millimetres_and_its_corners_are_the_box(solid, tmp_path):
+    (tmp_path / "x.step").write_bytes(solid.step)
+    text = read_step_text(tmp_path / "x.step")
+    assert text.unit_m == 1e-3
+    corners = np.array([corner for face in text.faces for corner in face.corners])
+    assert corners.min(axis=0) == pytest.approx([-120, -105, -100], abs=0.01)
+    assert corners.max(axis=0) == pytest.approx([0, 105, 100], abs=0.01)
+    assert solid.step.count(b"MANIFOLD_SOLID_BREP") == 1
+    assert b"AUTOMOTIVE_DESIGN { 1 0 10303 214" in solid.step
+    assert b"2026-01-01T00:00:00" in solid.step
+
+
+def test_stl_and_3mf_are_closed_and_as_large_as_the_solid(solid):
+    read = trimesh.load(io.BytesIO(stl_bytes(solid.mesh)), file_type="stl")
+    assert read.is_watertight
+    assert read.volume == pytest.approx(solid.volume_m3 * 1e9, rel=1e-3)
+    with zipfile.ZipFile(io.BytesIO(three_mf_bytes(solid.mesh, "x"))) as archive:
+        root = ElementTree.fromstring(archive.read("3D/3dmodel.model"))
+    assert root.get("unit") == "millimeter"
+    tags = {
+        kind: [e for e in root.iter() if e.tag.endswith("}" + kind)]
+        for kind in ("vertex", "triangle")
+    }
+    points = np.array([[float(e.get(axis)) for axis in "xyz"] for e in tags["vertex"]])
+    corners = [[int(e.get(key)) for key in ("v1", "v2", "v3")] for e in tags["triangle"]]
+    same = trimesh.Trimesh(points, corners, process=False)
+    assert same.is_watertight
+    assert same.volume == pytest.approx(read.volume, rel=1e-6)
+
+
+def outline_of(dxf):
+    """Read polylines and the unit from the text of a DXF file, group code by group code."""
+    lines = [line.strip() for line in dxf.decode().splitlines()]
+    pairs = list(zip(lines[::2], lines[1::2], strict=True))
+    unit = next(pairs[n + 1][1] for n, pair in enumerate(pairs) if pair == ("9", "$INSUNITS"))
+    found, inside, x = [], False, 0.0
+    for code, value in pairs:
+        if code == "0":
+            inside = value == "LWPOLYLINE"
+            if inside:
+                found.append([])
+        elif inside and code == "10":
+            x = float(value)
+        elif inside and code == "20":
+            found[-1].append((x, float(value)))
+    return int(unit), [np.array(loop) for loop in found]
+
+
+def test_templates_lie_on_the_section_of_the_solid(solid):
+    """Profile through the axis: each point on the ball or on the straight sides, to 0.01 mm."""
+    templates = {t.name: t for t in templates_of(solid.sections, "c001", (0, 0, 0), 16)}
+    unit, (loop,) = outline_of(dxf_bytes(templates["vertical_y+0_profile"]))
+    assert unit == 4
+    on_ball = np.abs(np.hypot(loop[:, 0] + 10, loop[:, 1]) - BALL_MM) < 0.01
+    on_side = (np.abs(np.abs(loop[:, 1]) - 100) < 0.01) | (np.abs(loop[:, 0]) < 0.01)
+    assert on_ball.sum() > 50
+    assert np.all(on_ball | on_side)
+    _, scrapers = outline_of(dxf_bytes(templates["vertical_y+0_scraper"]))
+    bowl = np.concatenate(scrapers)
+    assert (np.abs(np.hypot(bowl[:, 0] + 10, bowl[:, 1]) - BALL_MM) < 0.01).sum() >= on_ball.sum()
+    assert {"vertical_y+20_profile", "horizontal_z-20_scraper"} <= set(templates)
+    assert "vertical_y-20_profile" not in templates  # the mirror image of the other
+
+
+def test_a_page_is_true_to_size(solid):
+    template = next(templates_of(solid.sections, "c001", (0, 0, 0), 16))
+    pages = pypdfium2.PdfDocument(templates_pdf([template], "A4"))
+    for page in pages:
+        assert np.array(page.get_size()) / 72 * 25.4 == pytest.approx([210, 297], rel=1e-3)
+    per_mm = 20
+    picture = pages[0].render(scale=per_mm * 25.4 / 72).to_numpy()
+    bar = picture[picture.shape[0] - 12 * per_mm - 1, : 114 * per_mm]  # words are to its right
+    foot = bar.min(axis=-1)
+    dark = np.flatnonzero(foot < 128)
+    assert np.ptp(dark) / per_mm == pytest.approx(100, abs=0.1)
+
+
+# ------------------------------------------------------------------------- the whole folder
+
+
+@pytest.fixture
+def run_folder(write_job, options, monkeypatch):
+    from bafflelens.run import run_job
+
+    path = write_job()
+    (path.parent / "lens.py").write_text(script_text(-0.01))
+    return run_job(path, options).folder
+
+
+@pytest.mark.slow
+def test_a_hand_off_is_the_same_twice_and_what_is_changed_is_found(run_folder, tmp_path, capsys):
+    folder = run_folder if hasattr(run_folder, "load_job") else open_run(run_folder)
+    (one,) = hand_off(folder, ["c001"], tmp_path / "one", Silent())
+    hand_off(folder, ["c001"], tmp_path / "two", Silent())
+    for name in ("manifest.json", one.archive):
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+    # The tests' mesher makes an octahedron: that is said, and not hidden.
+    assert any("Failed check: same as analysed" in remark for remark in one.remarks)
+    assert any("draft quality only" in remark for remark in one.remarks)
+    assert main(["verify", str(tmp_path / "one")]) == 0
+    readings = tmp_path / "readings.csv"
+    readings.write_text("parameter,reading\ncabinet.width_mm,210.4\nlens.depth_mm,99\n")
+    assert [r.verdict for r in inspect_readings(tmp_path / "one", readings)] == [
+        "pass",
+        "re-simulate",
+    ]
+    assert main(["handoff", str(folder.path), "c001", "--out", str(tmp_path / "one")]) == 2
+    assert "nothing is overwritten" in capsys.readouterr().err
+    with (tmp_path / "two" / one.archive).open("ab") as stream:
+        stream.write(b"x")
+    assert main(["verify", str(tmp_path / "two")]) == 1
+    assert "SHA-256 differs" in capsys.readouterr().err
+
+
+def test_bad_candidates_are_refused(finished_run, tmp_path):
+    folder = open_run(finished_run)
+    with pytest.raises(InputError, match=r"Invalid candidate 'c999'. Must be one of this run"):
+        hand_off(folder, ["c999"], tmp_path / "out", Silent())
+    with pytest.raises(InputError, match=r"Invalid candidates 'none'. Must be ids of candidates"):
+        hand_off(folder, [], tmp_path / "out", Silent())
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_manifest_tells_what_changed(tmp_path):
+    files = {"a.txt": b"1", "b.txt": b"2"}
+    write_folder(tmp_path / "x", {**files, "manifest.json": manifest_bytes({}, files)})
+    assert verify_folder(tmp_path / "x") == ()
+    (tmp_path / "x" / "a.txt").write_bytes(b"3")
+    (tmp_path / "x" / "b.txt").unlink()
+    (tmp_path / "x" / "c.txt").write_bytes(b"4")
+    changed, missing, new = verify_folder(tmp_path / "x")
+    assert re.match(r"Invalid file 'a.txt'. Must be as it was exported", changed)
+    assert re.match(r"Invalid file 'b.txt'. Must be there", missing)
+    assert re.match(r"Invalid file 'c.txt'. Must be listed", new)
+    with pytest.raises(
+        StoreError, match=r"Invalid folder .* Must be one that `bafflelens handoff`"
+    ):
+        verify_folder(tmp_path)
+    (tmp_path / "x" / "manifest.json").write_text(json.dumps({"format": 9, "sha256": {}}))
+    with pytest.raises(StoreError, match=r"Must be of format 1 or older"):
+        verify_folder(tmp_path / "x")

@@ -901,7 +901,10 @@ def _print_ranking(
         _out().print(text, markup=False, highlight=False, soft_wrap=True)
     shown = [row.candidate for row in rows if row.place is not None]
     best = next((candidate for candidate in shown if not candidate.is_baseline), None)
-    for candidate in (best, next((c for c in shown if c.is_baseline), None)):
+    for candidate in (
+        best,
+        next((c for c in shown if c.is_baseline and not c.is_reference), None),
+    ):
         if candidate is not None:
             _print_seat(candidate.id, seat_of(candidate.id))
     _print_reasons(rows, most)
@@ -1115,6 +1118,9 @@ def _print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     out = _out()
     out.print(f"{loaded.job.title}: no faults found.", markup=False, highlight=False)
     shapes = f"{len(sampling.candidates)} candidates and the baseline"
+    if sampling.references:
+        named = ", ".join(reference.id for reference in sampling.references)
+        shapes += f", {len(sampling.references)} references ({named})"
     if loaded.plates:
         shapes += f", {len(loaded.plates)} plates that drivers were measured in"
     if plan.remeshes:

@@ -112,7 +112,7 @@ def draw_candidate(loaded: LoadedJob, candidate_id: str, progress: Progress) -> 
         rule = f"'baseline', or a candidate of this job up to '{last}'"
         raise InputError(f"{loaded.path}: " + invalid("option '--candidate'", candidate_id, rule))
     candidate = everything[candidate_id]
-    shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+    shape = loaded.shape_of(candidate.id)
     highest = job_bands(loaded)[-1]
     frequency = highest.mesh_frequency_hz
     with progress.bar(4.0, "drawing") as advance:

@@ -200,6 +200,10 @@ class BaselineSection(ShapeSection):
     """
 
 
+class ReferenceSection(ShapeSection):
+    """``[references.felt]`` ...: a further baseline; its parameters are as in ``[baseline]``."""
+
+
 class PlateSection(ShapeSection):
     """``[driver.tweeter.plate]``: the shape that a driver was measured in."""
 
@@ -482,7 +486,7 @@ class ScoreSection(_BandSection):
 
 
 NAME: Final = "<name>"
-"""Stands in the names of keys for what a job calls a source or a surface."""
+"""Stands in the names of keys for what a job calls a source, a surface or a reference."""
 
 _GATHERED: Final = ("ways", "drivers")
 """Fields that gather the tables named for sources; a job file does not show them."""
@@ -667,6 +671,7 @@ class Job(_Section):
     scenario: str = ""
     geometry: GeometrySection
     baseline: BaselineSection
+    references: dict[str, ReferenceSection] = Field(default_factory=dict)
     search: SearchSection
     robustness: RobustnessSection = RobustnessSection()
     air: AirSection = AirSection()

@@ -34,6 +34,7 @@ from bafflelens.job import (
     FrequenciesSection,
     GeometrySection,
     Job,
+    ReferenceSection,
     RobustnessSection,
     RoomSection,
     ScoreSection,
@@ -47,9 +48,16 @@ from bafflelens.job import (
     keys_of,
     rule_of,
 )
-from bafflelens.jobsources import Plate, plate_sections, read_sources, source_faults
+from bafflelens.jobsources import (
+    BASELINE,
+    Plate,
+    plate_sections,
+    read_sources,
+    source_faults,
+)
 from bafflelens.loudspeaker import Loudspeaker
 from bafflelens.octaves import inside
+from bafflelens.references import NAME_RULE, SECTION, can_be_a_name, reference_id, section_of
 from bafflelens.target import Room
 
 SHAPE_SECTIONS: Final = ("geometry", "baseline")
@@ -73,6 +81,8 @@ class LoadedJob:
         Its content.
     shape, baseline_shape : Shape
         What the scripts of ``[geometry]`` and ``[baseline]`` describe.
+    reference_shapes : mapping of str to Shape
+        What those of ``[references.<name>]`` describe, by name.
     boundaries : Boundaries
         What the job says of moving and absorbing surfaces.
     loudspeaker : Loudspeaker
@@ -90,8 +100,16 @@ class LoadedJob:
     baseline_shape: Shape
     boundaries: Boundaries
     loudspeaker: Loudspeaker = field(default_factory=Loudspeaker)
+    reference_shapes: Mapping[str, Shape] = field(default_factory=dict)
     plates: tuple[Plate, ...] = ()
     files: Mapping[str, Path] = field(default_factory=dict)
+
+    def shape_of(self, candidate_id: str) -> Shape:
+        """Return the shape that a candidate, baseline, reference or plate of a run is one of."""
+        others = {BASELINE: self.baseline_shape}
+        others |= {reference_id(name): shape for name, shape in self.reference_shapes.items()}
+        others |= {plate.id: plate.shape for plate in self.plates}
+        return others.get(candidate_id, self.shape)
 
 
 def load_job(
@@ -107,8 +125,8 @@ def load_job(
     path : Path
         The TOML file.
     scripts : mapping of str to Path, optional
-        Geometry scripts by section (``geometry``, ``baseline``, ``driver.tweeter.plate``),
-        instead of those that the job names: a run folder keeps copies.
+        Geometry scripts by section (``geometry``, ``baseline``, ``references.felt``,
+        ``driver.tweeter.plate``), instead of those that the job names: a run folder keeps copies.
     tables : mapping of str to Path, optional
         Text tables by key (``sources.tweeter.velocity_table``), likewise.
 
@@ -132,7 +150,13 @@ def load_job(
     baseline = _alone(BaselineSection, table.get("baseline"))
     crossover = _alone(CrossoverSection, table.get("crossover"))
     driver = _alone(DriverSection, table.get("driver", {}))
-    sections = {"geometry": geometry, "baseline": baseline, **plate_sections(driver)}
+    references = _references(table.get(SECTION))
+    sections = {
+        "geometry": geometry,
+        "baseline": baseline,
+        **{section_of(name): section for name, section in references.items()},
+        **plate_sections(driver),
+    }
     shapes: dict[str, Shape] = {}
     for name, section in sections.items():
         if section is None:
@@ -160,14 +184,21 @@ def load_job(
         faults += _tolerance_faults(robustness, shapes["geometry"])
     if geometry is not None and search is not None:
         faults += _plan_faults(geometry, search)
-    if geometry is not None and baseline is not None and set(SHAPE_SECTIONS) <= set(shapes):
-        faults += _baseline_faults(geometry, baseline, shapes["baseline"])
+    faults += [
+        f"Invalid section [{section_of(name)}]. Must be {NAME_RULE}."
+        for name in references
+        if not can_be_a_name(name)
+    ]
+    for name in ("baseline", *map(section_of, references)):
+        beside = sections[name]
+        if geometry is not None and beside is not None and {"geometry", name} <= set(shapes):
+            faults += _baseline_faults(geometry, name, beside, shapes[name])
 
     boundaries = Boundaries()
     if job is not None:
         boundaries, found = read_boundaries(job, path.parent, tables or {})
         faults += found
-        if len(shapes) == len(SHAPE_SECTIONS):
+        if set(shapes) == set(sections):
             faults += source_name_faults(job.sources, list(shapes.values()))
 
     if faults or job is None:
@@ -178,6 +209,7 @@ def load_job(
         job=job,
         shape=shapes["geometry"],
         baseline_shape=shapes["baseline"],
+        reference_shapes={name: shapes[section_of(name)] for name in references},
         boundaries=boundaries,
         loudspeaker=sources.loudspeaker,
         plates=sources.plates,
@@ -205,6 +237,13 @@ def _alone(model: type[_AnySection], content: object) -> _AnySection | None:
         return model.model_validate(content)
     except ValidationError:
         return None
+
+
+def _references(content: object) -> dict[str, ReferenceSection]:
+    """Return the references that have no faults of their own, by name."""
+    tables = content if isinstance(content, dict) else {}
+    found = {name: _alone(ReferenceSection, table) for name, table in tables.items()}
+    return {name: section for name, section in found.items() if section is not None}
 
 
 # ---------------------------------------------------------------- faults that the models find
@@ -387,17 +426,17 @@ def _plan_faults(geometry: GeometrySection, search: SearchSection) -> Iterator[s
 
 
 def _baseline_faults(
-    geometry: GeometrySection, baseline: BaselineSection, shape: Shape
+    geometry: GeometrySection, name: str, section: ShapeSection, shape: Shape
 ) -> Iterator[str]:
-    for key, setting in baseline.parameters.items():
+    for key, setting in section.parameters.items():
         if not isinstance(setting, Fixed):
-            yield invalid(f"key 'baseline.{key}'", "a range or list", "one number")
+            yield invalid(f"key '{name}.{key}'", "a range or list", "one number")
     for parameter in shape.parameters:
         searched = geometry.parameters.get(parameter.key)
         if searched is None or isinstance(searched, Fixed):
             continue
-        if parameter.key not in baseline.parameters:
+        if parameter.key not in section.parameters:
             yield (
-                f"Missing key 'baseline.{parameter.key}'. Must be given as one number, since "
-                "the search varies it and the baseline has only one value."
+                f"Missing key '{name}.{parameter.key}'. Must be given as one number, since "
+                "the search varies it and this shape has only one value."
             )

@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a job says of its sources: ``[crossover]`` and ``[driver]``, with the files they name.
 
-Depends on: crossover, errors, filters, geometry, job, loudspeaker, responses.
+Depends on: crossover, errors, filters, geometry, job, loudspeaker, references,
+responses.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from bafflelens.errors import GeometryError, InputError, invalid
 from bafflelens.geometry import Shape, source_motions
 from bafflelens.job import CrossoverSection, DriverSection, Fixed, PlateSection, ShapeSection
 from bafflelens.loudspeaker import Loudspeaker, MeasuredDriver
+from bafflelens.references import SECTION
 from bafflelens.responses import Response, read_response
 
 BASELINE: Final = "baseline"
@@ -167,7 +169,7 @@ def source_faults(
     sources, crossover, driver
         What was read.
     shapes : mapping of str to Shape
-        Those of candidates and baseline, and of plates, by section.
+        Those of candidates, baseline and references, and of plates, by section.
     has_crossover : bool
         Whether the job has a section [crossover], faulty or not.
     scored_hz : array
@@ -179,6 +181,7 @@ def source_faults(
         yield from error.faults
         return
     played = {name: shapes[name] for name in ("geometry", BASELINE)}
+    played |= {name: shape for name, shape in shapes.items() if name.startswith(f"{SECTION}.")}
     all_names = list(dict.fromkeys(name for section in played for name in named[section]))
     ways = crossover.ways if crossover else {}
     drivers = driver.drivers if driver else {}

@@ -130,7 +130,7 @@ class Plan:
     Attributes
     ----------
     n_shapes : int
-        Candidates and baseline.
+        Candidates, baseline, references and plates.
     remeshes : int
         How many more times the best candidate is meshed and solved.
     band_costs : tuple of BandCost
@@ -245,8 +245,8 @@ def make_plan(
 ) -> Plan:
     """Estimate what a job will cost.
 
-    The baseline and a candidate are meshed once, coarsely: that takes seconds, shows that the
-    scripts make a solid, and gives the areas that the estimate stands on.
+    Baseline, references and a candidate are meshed once, coarsely: that takes seconds, shows
+    that the scripts make a solid, and gives the areas that the estimate stands on.
 
     Parameters
     ----------
@@ -268,8 +268,8 @@ def make_plan(
     Raises
     ------
     JobError
-        If the baseline, or each of the first three candidates, cannot be meshed, or if the job
-        covers a surface that neither has.
+        If the baseline, a reference, or each of the first three candidates, cannot be meshed,
+        or if the job covers a surface that none of them has.
     """
     speed = speed or (CARD_SPEED if cards else ASSUMED_SPEED)
     lowest = band_mesh_sizes(loaded, job_bands(loaded)[:1])[0]
@@ -477,9 +477,12 @@ def _edge_lengths(trial: Mesh, size: MeshSize) -> FloatArray:
 def _trial_meshes(
     loaded: LoadedJob, sampling: Sampling, size: MeshSize, mesh: MeshShape
 ) -> list[Mesh]:
-    """Mesh baseline, plates and the first candidate that can be meshed, at one size."""
+    """Mesh baseline, references, plates and the first candidate that meshes, at one size."""
     trials: list[tuple[Shape, Sequence[Candidate]]] = [
-        (loaded.baseline_shape, [sampling.baseline]),
+        *(
+            (loaded.shape_of(reference.id), [reference])
+            for reference in (sampling.baseline, *sampling.references)
+        ),
         (loaded.shape, sampling.candidates[:_CANDIDATES_TRIED]),
     ]
     trials += [

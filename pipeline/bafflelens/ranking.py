@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The order of the candidates, with a reason for each that has no place in it.
 
-Depends on: score, sensitivity.
+Depends on: references, score, sensitivity.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from bafflelens.references import is_reference
 from bafflelens.score import Score
 from bafflelens.sensitivity import Robustness
 
@@ -39,7 +40,7 @@ class CandidateResult:
     label : str
         For people: the geometry, or the baseline's name.
     is_baseline : bool
-        Whether the others are compared with it.
+        Whether the others are compared with it: the baseline, or a reference.
     values : mapping of str to float
         Its parameters, by flat key.
     score : Score or None
@@ -57,6 +58,11 @@ class CandidateResult:
     score: Score | None
     status: str
     reasons: tuple[str, ...] = ()
+
+    @property
+    def is_reference(self) -> bool:
+        """Whether it is a further baseline, shown beside the one that levels are relative to."""
+        return self.is_baseline and is_reference(self.id)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,7 +159,7 @@ def rank(
     ----------
     candidates : sequence of CandidateResult
         In any order; one at least is a baseline, and the first baseline with a complete score
-        is what the others are compared with.
+        that is no reference is what the others are compared with.
     tie_db : float
         Scores closer than this to the best of their group share its place, in dB; it takes as
         much in one of the three objectives to dominate.
@@ -186,9 +192,8 @@ def rank(
         for candidate in by_status["ranked"]
         if candidate.score is not None
     }
-    baseline_db = next(
-        (complete[c.id] for c in candidates if c.is_baseline and c.id in complete), float("nan")
-    )
+    measures = [c.id for c in candidates if c.is_baseline and not c.is_reference]
+    baseline_db = next((complete[name] for name in measures if name in complete), float("nan"))
     ordered = sorted(by_status["ranked"], key=lambda c: (complete[c.id], c.id))
     dominators = dominators_of(ordered, tie_db)
     rows: list[RankedRow] = []

@@ -21,6 +21,7 @@ from bafflelens.parallel import Pool, processors, usable_memory, worker_pool
 from bafflelens.plan import Plan, make_plan, plan_nearby
 from bafflelens.progress import Progress, Silent
 from bafflelens.ranking import CandidateResult, RankedRow
+from bafflelens.references import reference_name
 from bafflelens.remeshing import mesh_best_again
 from bafflelens.reservations import GIB
 from bafflelens.robustness import change_candidate, change_leaders
@@ -326,7 +327,7 @@ def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult
     entries = [
         CandidateResult(
             id=candidate.id,
-            label=(loaded.baseline_shape if candidate.is_baseline else loaded.shape).name,
+            label=reference_name(candidate.id) or loaded.shape_of(candidate.id).name,
             is_baseline=candidate.is_baseline,
             values=candidate.values,
             score=None,
@@ -359,4 +360,5 @@ def _sampling_of(folder: RunFolder) -> Sampling:
         )
         for is_baseline in (True, False)
     }
-    return Sampling(baseline=drawn[True][0], candidates=drawn[False])
+    baseline, *references = drawn[True]
+    return Sampling(baseline=baseline, candidates=drawn[False], references=tuple(references))

@@ -16,8 +16,9 @@ from scipy.stats import qmc
 
 from bafflelens.errors import JobError, invalid
 from bafflelens.geometry import Shape, check_parameters
-from bafflelens.job import Choices, Fixed, Setting, Span
+from bafflelens.job import Choices, Fixed, Setting, ShapeSection, Span
 from bafflelens.jobfile import LoadedJob
+from bafflelens.references import is_reference, reference_id, section_of
 
 BASELINE_ID: Final = "baseline"
 
@@ -36,7 +37,7 @@ class Candidate:
     Attributes
     ----------
     id : str
-        Short name, also that of its folder: ``baseline`` or ``c001``.
+        Short name, also that of its folder: ``baseline``, ``reference_felt`` or ``c001``.
     values : dict of str to float
         Every parameter of the shape: ``{"lens.depth_mm": 20.0, ...}``.
     """
@@ -46,8 +47,8 @@ class Candidate:
 
     @property
     def is_baseline(self) -> bool:
-        """Whether this is the shape that all others are compared with."""
-        return self.id == BASELINE_ID
+        """Whether others are compared with this shape: the baseline, or a reference."""
+        return self.id == BASELINE_ID or is_reference(self.id)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +61,8 @@ class Sampling:
         The shape that every candidate is compared with.
     candidates : tuple of Candidate
         The candidates, in the order in which they are solved.
+    references : tuple of Candidate
+        Further baselines.
     skipped : int
         Samples left out because they broke a rule of the shape.
     skipped_rule : str
@@ -68,13 +71,14 @@ class Sampling:
 
     baseline: Candidate
     candidates: tuple[Candidate, ...]
+    references: tuple[Candidate, ...] = ()
     skipped: int = 0
     skipped_rule: str = ""
 
     @property
     def everything(self) -> tuple[Candidate, ...]:
-        """The baseline first, then the candidates."""
-        return (self.baseline, *self.candidates)
+        """The baseline first, then the references, then the candidates."""
+        return (self.baseline, *self.references, *self.candidates)
 
 
 def draw(loaded: LoadedJob, *, check: Check = check_parameters) -> Sampling:
@@ -94,7 +98,7 @@ def draw(loaded: LoadedJob, *, check: Check = check_parameters) -> Sampling:
     ------
     JobError
         If there are no candidates, with the rule most often broken; if a candidate of a list
-        breaks a rule; if the baseline does.
+        breaks a rule; if the baseline or a reference does.
     """
     search = loaded.job.search
     settings = _complete(loaded)
@@ -115,6 +119,12 @@ def draw(loaded: LoadedJob, *, check: Check = check_parameters) -> Sampling:
         f"{loaded.path}: [baseline] {fault}"
         for fault in check(loaded.baseline_shape, baseline_values(loaded))
     ]
+    references = reference_values(loaded)
+    faults += [
+        f"{loaded.path}: [{section_of(name)}] {fault}"
+        for name, values in references.items()
+        for fault in check(loaded.reference_shapes[name], values)
+    ]
     if broken and search.plan == "list":  # each of these was written down by hand
         faults += [f"{loaded.path}: [geometry] {rule}" for rule in broken]
     elif not valid:
@@ -132,6 +142,9 @@ def draw(loaded: LoadedJob, *, check: Check = check_parameters) -> Sampling:
             Candidate(id=f"c{number:0{digits}d}", values=values)
             for number, values in enumerate(valid, start=1)
         ),
+        references=tuple(
+            Candidate(id=reference_id(name), values=values) for name, values in references.items()
+        ),
         skipped=len(broken),
         skipped_rule=_usual(broken),
     )
@@ -139,11 +152,22 @@ def draw(loaded: LoadedJob, *, check: Check = check_parameters) -> Sampling:
 
 def baseline_values(loaded: LoadedJob) -> dict[str, float]:
     """Return the baseline's parameters: its own, else the candidates', else its defaults."""
-    own = loaded.job.baseline.parameters
+    return _values_beside(loaded, loaded.job.baseline, loaded.baseline_shape)
+
+
+def reference_values(loaded: LoadedJob) -> dict[str, dict[str, float]]:
+    """Return each reference's parameters by its name, found like those of the baseline."""
+    return {
+        name: _values_beside(loaded, loaded.job.references[name], shape)
+        for name, shape in loaded.reference_shapes.items()
+    }
+
+
+def _values_beside(loaded: LoadedJob, section: ShapeSection, shape: Shape) -> dict[str, float]:
     shared = _complete(loaded)
     values = {}
-    for parameter in loaded.baseline_shape.parameters:
-        setting = own.get(parameter.key) or shared.get(parameter.key)
+    for parameter in shape.parameters:
+        setting = section.parameters.get(parameter.key) or shared.get(parameter.key)
         values[parameter.key] = setting.value if isinstance(setting, Fixed) else parameter.default
     return values
 

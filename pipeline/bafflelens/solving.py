@@ -86,10 +86,7 @@ class Run:
 
     def shape_of(self, candidate: CandidateResult) -> Shape:
         """Return the shape that a candidate is one of."""
-        plates = {plate.id: plate.shape for plate in self.loaded.plates}
-        if candidate.id in plates:
-            return plates[candidate.id]
-        return self.loaded.baseline_shape if candidate.is_baseline else self.loaded.shape
+        return self.loaded.shape_of(candidate.id)
 
 
 @dataclass(kw_only=True)
@@ -519,7 +516,7 @@ def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
         run.folder.update_candidate(candidate.id, status=store.SOLVED)
         return f"{candidate.id} solved"
     try:
-        found = score_of(run, dataset, is_baseline=candidate.is_baseline)
+        found = score_of(run, dataset, is_baseline=candidate.id == BASELINE_ID)
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))
         return _fail(run, candidate, {"score": failure})

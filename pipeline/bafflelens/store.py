@@ -53,6 +53,8 @@ from bafflelens.mockups import MockUp
 from bafflelens.netcdf import is_whole
 from bafflelens.notes import Note
 from bafflelens.ranking import CandidateResult, Remeshing
+from bafflelens.references import SECTION as REFERENCES
+from bafflelens.references import section_of
 from bafflelens.score import Score, Term
 from bafflelens.sensitivity import Robustness
 from bafflelens.surface_pressure import SurfacePressure
@@ -230,13 +232,14 @@ class RunFolder:
     def load_job(self) -> LoadedJob:
         """Return the job as it was given, with the scripts and text files as they were."""
         scripts = {name: self._script(name) for name in SHAPE_SECTIONS}
-        scripts |= {path.name: self._script(path.name) for path in self._plates()}
+        scripts |= {path.name: self._script(path.name) for path in self._further_shapes()}
         tables = {path.stem: path for path in (self.path / "tables").glob("*.txt")}
         return load_job(self.path / "job.toml", scripts=scripts, tables=tables)
 
-    def _plates(self) -> list[Path]:
-        """Return the folders with the scripts of plates that drivers were measured in."""
-        return sorted((self.path / "shapes").glob("driver.*"))
+    def _further_shapes(self) -> list[Path]:
+        """Return the folders with the scripts of references, and of plates of drivers."""
+        shapes = self.path / "shapes"
+        return sorted([*shapes.glob(f"{REFERENCES}.*"), *shapes.glob("driver.*")])
 
     def _script(self, section: str) -> Path:
         folder = self.path / "shapes" / section
@@ -791,6 +794,10 @@ def create_run(
             copied = {
                 f"shapes/{section}": shape
                 for section, shape in zip(SHAPE_SECTIONS, shapes, strict=True)
+            }
+            copied |= {
+                f"shapes/{section_of(name)}": shape
+                for name, shape in loaded.reference_shapes.items()
             }
             copied |= {f"shapes/{plate.section}": plate.shape for plate in loaded.plates}
             for name, shape in copied.items():

@@ -69,7 +69,7 @@ def _reminders_of(folder: RunFolder) -> Callable[[CandidateResult], tuple[str, .
     loaded = folder.load_job()
 
     def remind(candidate: CandidateResult) -> tuple[str, ...]:
-        shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+        shape = loaded.shape_of(candidate.id)
         return reminders(
             notes,
             run=folder.name,
@@ -115,7 +115,7 @@ def note_on(folder: RunFolder, candidate_id: str, text: str, *, sense: str, verd
         if value not in choices:
             raise InputError(invalid(what, value, "one of " + ", ".join(choices)))
     candidate, loaded = found[candidate_id], folder.load_job()
-    shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+    shape = loaded.shape_of(candidate.id)
     note = Note(
         created_utc=store.utc_now(),
         run=folder.name,
@@ -253,7 +253,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
             continue
         if not folder.has_directivity(candidate.id) or missing_plates(folder, loaded):
             continue
-        shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+        shape = loaded.shape_of(candidate.id)
         mesh = folder.load_mesh(candidate.id)
         is_drawn = candidate.is_baseline or candidate.id in drawn
         solved = folder.load_directivity(candidate.id)

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from bafflelens.closest import closest, pieces
-from bafflelens.comparison.simulation import candidate_of, shape_of
+from bafflelens.comparison.simulation import candidate_of
 from bafflelens.conventions import FloatArray
 from bafflelens.mesh import Mesh
 from bafflelens.source import SourceMotion
@@ -46,7 +46,7 @@ def clay_deviation(
     """Return how far a scanned candidate is from a nominal one, by their finest meshes."""
     loaded = nominal.load_job()
     candidate = candidate_of(nominal, nominal_id)
-    motions = loaded.boundaries.motions_of(shape_of(loaded, candidate), candidate.values)
+    motions = loaded.boundaries.motions_of(loaded.shape_of(candidate.id), candidate.values)
     return deviation_between(
         nominal.load_mesh(nominal_id), scanned.load_mesh(scanned_id), motions[0]
     )

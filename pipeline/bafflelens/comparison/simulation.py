@@ -11,7 +11,6 @@ import numpy as np
 from bafflelens.comparison.radiator import SurfaceRadiator, surface_radiator
 from bafflelens.directivity import is_solved
 from bafflelens.errors import InputError, invalid
-from bafflelens.geometry import Shape
 from bafflelens.jobfile import LoadedJob
 from bafflelens.playing import accelerations_as_played
 from bafflelens.progress import Progress, Silent
@@ -106,14 +105,6 @@ def candidate_of(folder: RunFolder, candidate_id: str) -> CandidateResult:
     return candidates[candidate_id]
 
 
-def shape_of(loaded: LoadedJob, candidate: CandidateResult) -> Shape:
-    """Return the shape that a candidate is one of."""
-    plates = {plate.id: plate.shape for plate in loaded.plates}
-    if candidate.id in plates:
-        return plates[candidate.id]
-    return loaded.baseline_shape if candidate.is_baseline else loaded.shape
-
-
 def _solve(
     folder: RunFolder,
     loaded: LoadedJob,
@@ -123,7 +114,7 @@ def _solve(
     methods: Methods | None,
 ) -> None:
     """Solve a candidate once more at its frequencies and keep its surface, in this process."""
-    job, shape, methods = loaded.job, shape_of(loaded, candidate), methods or Methods()
+    job, shape, methods = loaded.job, loaded.shape_of(candidate.id), methods or Methods()
     settings = SolveSettings(
         motions=loaded.boundaries.motions_of(shape, candidate.values),
         air=job.air.medium,

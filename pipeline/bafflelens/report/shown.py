@@ -43,7 +43,9 @@ class Shown:
 
 def baseline_row(rows: Sequence[RankedRow]) -> RankedRow:
     """Return the baseline that the others are compared with: the first that was ranked."""
-    baselines = [row for row in rows if row.candidate.is_baseline]
+    baselines = [
+        row for row in rows if row.candidate.is_baseline and not row.candidate.is_reference
+    ]
     return next((row for row in baselines if row.place is not None), baselines[0])
 
 

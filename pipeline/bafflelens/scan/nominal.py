@@ -8,7 +8,7 @@ from pathlib import Path
 from bafflelens.errors import InputError, invalid
 from bafflelens.geometry import Shape
 from bafflelens.jobfile import load_job
-from bafflelens.sampling import BASELINE_ID, draw
+from bafflelens.sampling import draw
 from bafflelens.store import open_run
 
 
@@ -37,5 +37,4 @@ def nominal_shape(source: Path, candidate: str) -> tuple[Shape, dict[str, float]
         values = {found.id: found.values for found in draw(loaded).everything}
     if candidate not in values:
         raise InputError(invalid("option '--candidate'", candidate, "one of " + ", ".join(values)))
-    shape = loaded.baseline_shape if candidate == BASELINE_ID else loaded.shape
-    return shape, values[candidate]
+    return loaded.shape_of(candidate), values[candidate]

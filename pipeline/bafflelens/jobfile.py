@@ -151,11 +151,12 @@ def load_job(
     crossover = _alone(CrossoverSection, table.get("crossover"))
     driver = _alone(DriverSection, table.get("driver", {}))
     references = _references(table.get(SECTION))
+    plates = plate_sections(driver)
     sections = {
         "geometry": geometry,
         "baseline": baseline,
         **{section_of(name): section for name, section in references.items()},
-        **plate_sections(driver),
+        **plates,
     }
     shapes: dict[str, Shape] = {}
     for name, section in sections.items():
@@ -176,6 +177,10 @@ def load_job(
             crossover,
             driver,
             shapes,
+            values={
+                name: _one_of_each(sections[name], None if name in plates else geometry, shape)
+                for name, shape in shapes.items()
+            },
             has_crossover="crossover" in table,
             scored_hz=_scored_hz(table),
         )
@@ -237,6 +242,23 @@ def _alone(model: type[_AnySection], content: object) -> _AnySection | None:
         return model.model_validate(content)
     except ValidationError:
         return None
+
+
+def _one_of_each(
+    section: ShapeSection | None, geometry: GeometrySection | None, shape: Shape
+) -> dict[str, float]:
+    """Return one value of each parameter that is given for a shape and may be."""
+    given = {
+        **(geometry.parameters if geometry else {}),
+        **(section.parameters if section else {}),
+    }
+    values = {}
+    for parameter in shape.parameters:
+        match given.get(parameter.key):
+            case Fixed(value) | Span(value) | Choices((value, *_)):
+                if parameter.low <= value <= parameter.high:
+                    values[parameter.key] = value
+    return values
 
 
 def _references(content: object) -> dict[str, ReferenceSection]:

@@ -159,6 +159,7 @@ def source_faults(
     driver: DriverSection | None,
     shapes: Mapping[str, Shape],
     *,
+    values: Mapping[str, Mapping[str, float]],
     has_crossover: bool,
     scored_hz: FloatArray,
 ) -> Iterator[str]:
@@ -170,13 +171,17 @@ def source_faults(
         What was read.
     shapes : mapping of str to Shape
         Those of candidates, baseline and references, and of plates, by section.
+    values : mapping of str to (mapping of str to float)
+        Parameters of one shape of each section, which may decide what sources there are.
     has_crossover : bool
         Whether the job has a section [crossover], faulty or not.
     scored_hz : array
         The frequencies that the score looks at, in Hz.
     """
     try:
-        named = {section: _source_names(shape) for section, shape in shapes.items()}
+        named = {
+            section: _source_names(shape, values[section]) for section, shape in shapes.items()
+        }
     except GeometryError as error:
         yield from error.faults
         return
@@ -251,8 +256,8 @@ def _band_faults(loudspeaker: Loudspeaker, scored_hz: FloatArray) -> Iterator[st
             yield invalid(f"key 'driver.{name}.response_file'", value, rule)
 
 
-def _source_names(shape: Shape) -> list[str]:
-    return [motion.name for motion in source_motions(shape, {})]
+def _source_names(shape: Shape, values: Mapping[str, float]) -> list[str]:
+    return [motion.name for motion in source_motions(shape, values)]
 
 
 def _unfixed(section: str, plate: ShapeSection) -> Iterator[str]:

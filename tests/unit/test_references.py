@@ -4,7 +4,6 @@
 import pytest
 import small_job
 
-from bafflelens import store
 from bafflelens.cli import main
 from bafflelens.errors import JobError
 from bafflelens.jobfile import load_job
@@ -81,7 +80,6 @@ def test_a_run_with_references_goes_on(write_job, options, stub):
     assert ids == ["baseline", "reference_felt", "c001", "c002", "c003"]
     assert {row.status for row in result.rows} == {"ranked"}
     assert open_run(folder).load_job().reference_shapes["felt"].name == "plain"
-    assert store.load_notes(options.results) == ()
 
 
 def test_sensitivity_is_relative_to_the_baseline_alone(write_job, options, stub, monkeypatch):
@@ -184,6 +182,22 @@ def test_a_reference_with_several_sources_needs_a_crossover(write_job):
     second = (
         small_job.BASELINE_SCRIPT.replace("    return [\n", "    first = [\n", 1)
         + '    return first + [{**first[0], "name": "midrange"}]\n'
+    )
+    (path.parent / "two.py").write_text(second)
+    with pytest.raises(JobError, match=r"Missing section \[crossover\]. Must be given: 'two' has"):
+        load_job(path)
+
+
+def test_what_sources_there_are_goes_by_the_values_of_the_job(write_job):
+    """A midrange that a reference has only where the job asks for it needs its way."""
+    path = job_with(
+        write_job,
+        '[references.two]\nscript = "two.py"\n[references.two.cabinet]\nwidth_mm = 300\n',
+    )
+    second = small_job.BASELINE_SCRIPT.replace("    return [\n", "    first = [\n", 1) + (
+        "    if parameters.cabinet.width_mm < 250:\n"
+        "        return first\n"
+        '    return first + [{**first[0], "name": "midrange"}]\n'
     )
     (path.parent / "two.py").write_text(second)
     with pytest.raises(JobError, match=r"Missing section \[crossover\]. Must be given: 'two' has"):

@@ -23,6 +23,7 @@ from matplotlib.colors import to_hex
 
 from bafflelens.conventions import FloatArray
 from bafflelens.ranking import RankedRow
+from bafflelens.references import is_reference
 from bafflelens.report import style
 from bafflelens.report.curves import Curves, marks_of, requirements_of, rounded_limits
 from bafflelens.report.figures.maps import DIFFERENCE_STEPS_DB, LEVEL_STEPS_DB
@@ -140,7 +141,8 @@ def side_by_side(
         "candidates": packed,
     }
     best = next((i for i in shown if not _is_baseline(rows, i)), shown[0])
-    baseline = next((i for i in shown if _is_baseline(rows, i)), shown[-1])
+    baselines = [i for i in shown if _is_baseline(rows, i)]
+    baseline = min(baselines, key=is_reference, default=shown[-1])
     labels = {row.candidate.id: _label(row, names) for row in rows}
     return SideBySide(
         names=tuple(

@@ -3,12 +3,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from bafflelens import store
 from bafflelens.errors import InputError, invalid
+from bafflelens.job import Choices, Setting, Span
 from bafflelens.jobfile import LoadedJob
 from bafflelens.jobsources import is_plate
 from bafflelens.loudspeaker import remarks_of
@@ -281,6 +282,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         target=job.target.target(job.room.room),
         settings=job.score.settings,
         room=job.room.room,
+        ranges=_searched(job.geometry.parameters),
         detailed=job.report.detailed,
         failures=tuple(
             Failure(candidate=task.candidate, what=task.task, reason=task.reason)
@@ -301,6 +303,18 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         versions=record.versions,
         host=record.host,
     )
+
+
+def _searched(settings: Mapping[str, Setting]) -> dict[str, tuple[float, float]]:
+    """Return the lowest and the highest value of each parameter that a job searches."""
+    ranges = {}
+    for key, setting in settings.items():
+        match setting:
+            case Span(low, high):
+                ranges[key] = (low, high)
+            case Choices(values):
+                ranges[key] = (min(values), max(values))
+    return ranges
 
 
 def _lines_of_mock_ups(folder: RunFolder) -> tuple[str, ...]:

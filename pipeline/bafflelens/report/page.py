@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page: everything a report shows, put into the templates beside this file.
 
-Depends on: blocks, curves, leaders, shown, side_by_side, small_maps, style, tables, view, words.
+Depends on: blocks, curves, influence, leaders, shown, side_by_side, small_maps, style, tables,
+view, words.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from bafflelens.ranking import RankedRow
 from bafflelens.report import words
 from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
 from bafflelens.report.curves import requirements_of
+from bafflelens.report.influence import OUTCOMES, influence_of
 from bafflelens.report.leaders import leader_summary
 from bafflelens.report.shown import (
     all_curves,
@@ -82,6 +84,7 @@ def render(run: RunView) -> str:
     curves = all_curves(run, drawn, baseline)
     with drawing_style():
         chosen_between = choice(run, names)
+        influence = influence_of(run)
         small_maps = thumbnails(drawn, scales, run)
         compared = comparison(winner, reference, scales, run)
         details = [
@@ -106,6 +109,8 @@ def render(run: RunView) -> str:
             bar_width=partial(bar_width, largest_total(run.rows)),
             has_labels=len({row.candidate.label for row in run.rows}) > 2,
             choice=chosen_between,
+            influence=influence,
+            outcomes=OUTCOMES,
             thumbnails=small_maps,
             comparison=compared,
             beside=side_by_side(run, curves, names, scales.response_label),

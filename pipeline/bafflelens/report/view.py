@@ -141,6 +141,9 @@ class RunView:
         How the score counts.
     room : Room or None
         For what arrives at the seat; not shown without it.
+    ranges : mapping of str to (float, float)
+        Lowest and highest value of each parameter that was searched, as the job says; what the
+        candidates reach counts for one that is missing.
     detailed : int
         How many of the best are shown in detail, besides the baseline.
     thumbnails : int
@@ -173,6 +176,7 @@ class RunView:
     room: Room | None = None
     why: str = ""
     scenario: str = ""
+    ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     detailed: int = 4
     thumbnails: int = 6
     failures: tuple[Failure, ...] = ()

@@ -6,6 +6,7 @@ that failed is a hatched gap, never a line drawn across it.
 """
 
 from bafflelens.report.figures.axes import Scales, kilohertz
+from bafflelens.report.figures.effects import effect_bars
 from bafflelens.report.figures.load import centre_and_load
 from bafflelens.report.figures.lobe import LobeEntry, lobes
 from bafflelens.report.figures.maps import comparison_maps, level_maps, thumbnail_maps
@@ -20,6 +21,7 @@ __all__ = [
     "bounce_levels",
     "centre_and_load",
     "comparison_maps",
+    "effect_bars",
     "kilohertz",
     "level_maps",
     "level_slope",

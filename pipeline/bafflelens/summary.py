@@ -278,6 +278,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         created_utc=record.created_utc,
         status=record.status,
         rows=_listed(rows),
+        every_row=rows,
         views=tuple(views),
         target=job.target.target(job.room.room),
         settings=job.score.settings,

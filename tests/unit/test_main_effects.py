@@ -66,13 +66,15 @@ def test_intervals_agree_with_a_general_library():
 
 def test_chance_alone_seldom_looks_certain():
     rng = np.random.default_rng(11)
-    claims = 0
+    lines = bends = 0
     for number in range(400):
         _, values = spread(12, seed=number)
-        result = found(values, rng.normal(0, 1, 12))
-        claims += any(effect.changes[0].is_certain for effect in result.effects)
+        effects = found(values, rng.normal(0, 1, 12)).effects
+        lines += any(effect.changes[0].is_certain for effect in effects)
+        bends += any(effect.bend.is_certain for effect in effects)
     # 5 % of 400 are 20; five standard deviations of a binomial count are 22.
-    assert claims < 42
+    assert 0 < lines < 42
+    assert 0 < bends < 42
 
 
 def test_too_few_candidates_give_no_effects():

@@ -223,6 +223,11 @@ def test_ranking_shows_every_term_its_excess_and_the_parameters(run, html):
     assert words.decibels(best.score.total_db, 2) in row.text
 
 
+def test_two_ranked_candidates_are_too_few_to_say_what_a_parameter_did(page):
+    assert "What each parameter did cannot be told: 2 of 5 candidates have a place" in page.text
+    assert "None: no parameter of c001 comes within 5 %" in page.text
+
+
 def test_failures_are_grouped_by_cause_with_their_reasons(run, page):
     groups = {group.cause: dict(group.where) for group in words.grouped_failures(run)}
     assert groups[MESH_REASON] == {"c004": ("mesh",), "c005": ()}

@@ -6,7 +6,7 @@ Depends on: main_effects, figures, shown, style, tables, view, words.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -85,7 +85,7 @@ class Influence:
 
 def influence_of(run: RunView) -> Influence | None:
     """Return what the parameters did; None if nothing was searched."""
-    tried = [row for row in run.rows if not row.candidate.is_baseline]
+    tried = _tried(run)
     ranges = searched_ranges(run)
     if not ranges:
         return None
@@ -107,7 +107,7 @@ def influence_of(run: RunView) -> Influence | None:
 
 def searched_ranges(run: RunView) -> dict[str, tuple[float, float]]:
     """Return what was searched: as the job says, else what the candidates reach from and to."""
-    tried = [row.candidate.values for row in run.rows if not row.candidate.is_baseline]
+    tried = [row.candidate.values for row in _tried(run)]
     ranges = {}
     for key in dict.fromkeys(key for values in tried for key in values):
         reached = [values[key] for values in tried if key in values]
@@ -116,6 +116,11 @@ def searched_ranges(run: RunView) -> dict[str, tuple[float, float]]:
         if min(reached) < max(reached):
             ranges[key] = (low, high)
     return ranges
+
+
+def _tried(run: RunView) -> list[RankedRow]:
+    """Return all candidates: effects fitted to the best alone would be too small."""
+    return [row for row in run.every_row or run.rows if not row.candidate.is_baseline]
 
 
 def _outcomes_of(rows: Sequence[RankedRow]) -> np.ndarray:
@@ -229,15 +234,15 @@ def _shape_limit(end: AtLimit, run: RunView) -> float | None:
 def _drawing_of(rows: Sequence[EffectRow]) -> Markup | None:
     if not rows:
         return None
-    titles: Mapping[str, Sequence[Estimate]] = {
-        f"{row.title}\n{words.number(row.low)} to {words.number(row.high)} {row.unit}".rstrip(): row.changes
-        for row in rows
-    }
+    changes: dict[str, Sequence[Estimate]] = {}
+    for row in rows:
+        span = f"{words.number(row.low)} to {words.number(row.high)} {row.unit}".rstrip()
+        changes[f"{row.title}\n{span}"] = row.changes
     alt = (
         "Change of score, vertical control, horizontal width and side effects from one end of "
         "each parameter's range to the other, with intervals; the numbers are in the table."
     )
-    return Markup(to_svg(figures.effect_bars(titles, OUTCOMES), "effects", alt))
+    return Markup(to_svg(figures.effect_bars(changes, OUTCOMES), "effects", alt))
 
 
 def _title(key: str) -> str:

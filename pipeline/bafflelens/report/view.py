@@ -141,6 +141,8 @@ class RunView:
         How the score counts.
     room : Room or None
         For what arrives at the seat; not shown without it.
+    every_row : tuple of RankedRow
+        The ranking with those, too, that are not listed; empty where `rows` is all of it.
     ranges : mapping of str to (float, float)
         Lowest and highest value of each parameter that was searched, as the job says; what the
         candidates reach counts for one that is missing.
@@ -176,6 +178,7 @@ class RunView:
     room: Room | None = None
     why: str = ""
     scenario: str = ""
+    every_row: tuple[RankedRow, ...] = ()
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     detailed: int = 4
     thumbnails: int = 6

@@ -100,13 +100,6 @@ def test_the_same_job_again_solves_nothing_and_ranks_alike(again, options):
     np.testing.assert_array_equal(one["far_field_real"], other["far_field_real"])
 
 
-def test_without_a_cache_everything_is_solved_again(again, options, monkeypatch, stub, write_job):
-    again()
-    stub.solved.clear()
-    run_job(write_job(), replace(options, cache=None))
-    assert len(stub.solved) == SHAPES * BANDS
-
-
 FELT = "[surfaces.cabinet]\nthickness_mm = 5\nflow_resistivity_kpa_s_m2 = 20"
 
 

@@ -93,10 +93,10 @@ def check(job: JobFile, /, *, workers: Workers = None) -> int:
     from bafflelens.jobfile import load_job
     from bafflelens.outlook import target_remarks
     from bafflelens.run import RunOptions, plan_job
-    from bafflelens.sampling import draw
+    from bafflelens.starting import draw_job
 
     loaded = load_job(job)
-    sampling = draw(loaded)
+    sampling = draw_job(loaded)
     plan = plan_job(loaded, sampling, RunOptions(workers=_positive(workers)))
     _print_plan(loaded, sampling, plan)
     for remark in target_remarks(loaded):

@@ -49,6 +49,9 @@ from bafflelens.target import Limit, Room, Target, ambitious_target, default_tar
 NOMINAL_TOLERANCE: Final = 0.01
 """Rounded names of frequencies (16 kHz for 15,849 Hz) are off by up to this share."""
 
+SAMPLED_PLANS: Final = ("low-discrepancy", "random")
+"""Search plans that draw as many candidates as the job says."""
+
 UNITS: Final = {
     "_mm": "mm",
     "_m": "m",
@@ -139,6 +142,8 @@ def _as_tuple(value: object) -> object:
 
 
 _Numbers = Annotated[tuple[float, ...], BeforeValidator(_as_tuple)]
+_Texts = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
+_GUESS_RULE: Final = "tables [[search.guesses]] of numbers, by physical part"
 _LIST_RULE: Final = "a list of numbers, one a frequency"
 _TABLE_RULE: Final = "the path of a text file, relative to the job file"
 _FILE_RULE: Final = "the path of a text file, relative to the job file: Hz, {}, degrees"
@@ -233,12 +238,36 @@ class RobustnessSection(_Section):
         return _with_parameters(cls, table)
 
 
+def _parse_guess(value: object) -> dict[str, float]:
+    if not isinstance(value, dict) or not value:
+        _refuse(_GUESS_RULE)
+    found = dict(_flat_items(value))
+    if not all(_is_number(number) for number in found.values()):
+        _refuse(_GUESS_RULE)
+    return {key: float(number) for key, number in found.items()}  # type: ignore[arg-type]
+
+
 class SearchSection(_Section):
     """``[search]``: how candidates are made."""
 
-    plan: Literal["low-discrepancy", "grid", "list"] = "low-discrepancy"
+    plan: Literal["low-discrepancy", "random", "grid", "list"] = "low-discrepancy"
     candidates: int | None = Field(default=None, ge=1, le=100_000)
     seed: int | None = Field(default=None, ge=0, le=2**31 - 1)
+    constraints: _Texts = Field(
+        default=(), json_schema_extra={"rule": "a list of texts, each a comparison of parameters"}
+    )
+    guesses: Annotated[
+        tuple[Annotated[Any, PlainValidator(_parse_guess)], ...], BeforeValidator(_as_tuple)
+    ] = Field(default=(), json_schema_extra={"rule": _GUESS_RULE})
+    start_from: _Texts = Field(
+        default=(), json_schema_extra={"rule": "a list of run folders, relative to the job file"}
+    )
+    start_best: int = Field(default=3, ge=1, le=100)
+
+    @property
+    def is_sampled(self) -> bool:
+        """Whether so many candidates are drawn as the job says."""
+        return self.plan in SAMPLED_PLANS
 
 
 class AirSection(_Section):

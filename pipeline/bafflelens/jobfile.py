@@ -20,6 +20,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from bafflelens.boundaries import Boundaries, read_boundaries, source_name_faults
+from bafflelens.constraints import Constraint, read_constraint
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import GeometryError, InputError, JobError, invalid
 from bafflelens.geometry import Parameter, Shape, load_shape
@@ -91,6 +92,8 @@ class LoadedJob:
         Shapes that drivers were measured in, other than the baseline.
     files : mapping of str to Path
         Text files that the job names, by key.
+    constraints : tuple of Constraint
+        What the parameters of every candidate must fulfil.
     """
 
     path: Path
@@ -103,6 +106,7 @@ class LoadedJob:
     reference_shapes: Mapping[str, Shape] = field(default_factory=dict)
     plates: tuple[Plate, ...] = ()
     files: Mapping[str, Path] = field(default_factory=dict)
+    constraints: tuple[Constraint, ...] = ()
 
     def shape_of(self, candidate_id: str) -> Shape:
         """Return the shape that a candidate, baseline, reference or plate of a run is one of."""
@@ -187,8 +191,12 @@ def load_job(
     robustness = _alone(RobustnessSection, table.get("robustness", {}))
     if robustness is not None and "geometry" in shapes:
         faults += _tolerance_faults(robustness, shapes["geometry"])
+    constraints: tuple[Constraint, ...] = ()
     if geometry is not None and search is not None:
         faults += _plan_faults(geometry, search)
+        if "geometry" in shapes:
+            constraints, unread = _constraints(search, shapes["geometry"])
+            faults += [*unread, *_guess_faults(geometry, search, shapes["geometry"])]
     faults += [
         f"Invalid section [{section_of(name)}]. Must be {NAME_RULE}."
         for name in references
@@ -219,6 +227,7 @@ def load_job(
         loudspeaker=sources.loudspeaker,
         plates=sources.plates,
         files=sources.files,
+        constraints=constraints,
     )
 
 
@@ -407,18 +416,18 @@ def _range_faults(what: str, setting: Setting, parameter: Parameter) -> Iterator
 def _plan_faults(geometry: GeometrySection, search: SearchSection) -> Iterator[str]:
     spans = {k: s for k, s in geometry.parameters.items() if isinstance(s, Span)}
     choices = {k: s for k, s in geometry.parameters.items() if isinstance(s, Choices)}
-    if search.plan != "low-discrepancy":
+    if not search.is_sampled:
         for key in ("candidates", "seed"):
             if getattr(search, key) is not None:
                 rule = f"left out with plan '{search.plan}'"
                 yield invalid(f"key 'search.{key}'", getattr(search, key), rule)
-    if search.plan == "low-discrepancy":
+    if search.is_sampled:
         if search.candidates is None:
-            yield "Missing key 'search.candidates'. Must be given with plan 'low-discrepancy'."
+            yield f"Missing key 'search.candidates'. Must be given with plan '{search.plan}'."
         if not spans and not choices:
             yield (
                 "Invalid section [geometry]. Must have at least one parameter with a range "
-                "{ from = ..., to = ... } for plan 'low-discrepancy': there are no candidates."
+                f"{{ from = ..., to = ... }} for plan '{search.plan}': there are no candidates."
             )
         for key, span in spans.items():
             if span.steps is not None:
@@ -445,6 +454,40 @@ def _plan_faults(geometry: GeometrySection, search: SearchSection) -> Iterator[s
             if len(choice.values) != usual:
                 rule = f"as long as the other lists with plan 'list', {usual} values"
                 yield invalid(f"key 'geometry.{key}'", f"{len(choice.values)} values", rule)
+
+
+def _constraints(search: SearchSection, shape: Shape) -> tuple[tuple[Constraint, ...], list[str]]:
+    """Return the constraints of a search, and the faults of those that cannot be read."""
+    known = [parameter.key for parameter in shape.parameters]
+    found, faults = [], []
+    for text in search.constraints:
+        try:
+            found.append(read_constraint(text, known))
+        except InputError as error:
+            faults += [f"key 'search.constraints': {fault}" for fault in error.faults]
+    return tuple(found), faults
+
+
+def _guess_faults(geometry: GeometrySection, search: SearchSection, shape: Shape) -> Iterator[str]:
+    known = [parameter.key for parameter in shape.parameters]
+    for guess in search.guesses:
+        for key, value in guess.items():
+            what = f"key 'search.guesses.{key}'"
+            match geometry.parameters.get(key):
+                case None | Fixed() if key not in known:
+                    yield unknown_key(
+                        f"search.guesses.{key}", [f"search.guesses.{other}" for other in known]
+                    )
+                case Span(low, high) if not low <= value <= high:
+                    rule = f"from {low:g} to {high:g}, as searched in [geometry]"
+                    yield invalid(what, f"{value:g}", rule)
+                case Choices(values) if value not in values:
+                    rule = "one of " + ", ".join(f"{choice:g}" for choice in values)
+                    yield invalid(what, f"{value:g}", rule)
+                case Fixed(fixed) if value != fixed:
+                    yield invalid(what, f"{value:g}", f"{fixed:g}, as fixed in [geometry]")
+                case None:
+                    yield invalid(what, f"{value:g}", "left out, or be searched in [geometry]")
 
 
 def _baseline_faults(

@@ -25,10 +25,11 @@ from bafflelens.references import reference_name
 from bafflelens.remeshing import mesh_best_again
 from bafflelens.reservations import GIB
 from bafflelens.robustness import change_candidate, change_leaders
-from bafflelens.sampling import Candidate, Sampling, draw
+from bafflelens.sampling import Candidate, Sampling
 from bafflelens.second_opinion import ask_second_opinion
 from bafflelens.sensitivity import Robustness
 from bafflelens.solving import Run, solve_candidates
+from bafflelens.starting import draw_job
 from bafflelens.store import RunFolder, create_run, open_run
 from bafflelens.summary import has_failed, rank_run, report_run, solved_candidate
 from bafflelens.tasks import Methods
@@ -96,7 +97,7 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     loaded = load_job(job_file)
     engine = engine_at_hand(loaded, options)
     loaded = _with_engine(loaded, engine)
-    sampling = draw(loaded)
+    sampling = draw_job(loaded)
     plan = plan_job(loaded, sampling, options)
     record = first_record(loaded)
     for remark in record.remarks:
@@ -121,7 +122,7 @@ def queue_run(job_file: Path, options: RunOptions) -> RunFolder:
         If the results cannot be written.
     """
     loaded = load_job(job_file)
-    sampling = draw(loaded)
+    sampling = draw_job(loaded)
     plan_job(loaded, sampling, options)
     record = replace(first_record(loaded), status=store.QUEUED)
     return create_run(options.results, loaded, _catalogue_of(loaded, sampling), record)

@@ -7,13 +7,14 @@ import itertools
 import math
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from scipy.stats import qmc
 
+from bafflelens.conventions import FloatArray
 from bafflelens.errors import JobError, invalid
 from bafflelens.geometry import Shape, check_parameters
 from bafflelens.job import Choices, Fixed, Setting, ShapeSection, Span
@@ -81,41 +82,60 @@ class Sampling:
         return (self.baseline, *self.references, *self.candidates)
 
 
-def draw(loaded: LoadedJob, *, check: Check = check_parameters) -> Sampling:
-    """Return the candidates of a job, without those that break the shape's own rules.
+def draw(
+    loaded: LoadedJob,
+    *,
+    earlier: Sequence[Mapping[str, float]] = (),
+    check: Check = check_parameters,
+) -> Sampling:
+    """Return the candidates of a job, without those that break a rule.
 
-    Low-discrepancy samples that break a rule are skipped and the sequence goes on until the
-    number asked for is found, within a bound.
+    The engineer's guesses come first, then the best of earlier runs, then what the plan gives.
+    Drawn samples that break a rule of the shape or a constraint of the job are skipped and the
+    sequence goes on until the number asked for is found, within a bound.
 
     Parameters
     ----------
     loaded : LoadedJob
         The job.
+    earlier : sequence of mapping
+        Parameters of candidates of earlier runs.
     check : callable
         Returns the rules that a set of values breaks.
 
     Raises
     ------
     JobError
-        If there are no candidates, with the rule most often broken; if a candidate of a list
-        breaks a rule; if the baseline or a reference does.
+        If there are no candidates, with the rule most often broken; if a candidate of a list or
+        a guess breaks a rule; if the baseline or a reference does.
     """
     search = loaded.job.search
-    settings = _complete(loaded)
+    settings = settings_of(loaded)
     limit: int | None = None
     trials: Iterable[dict[str, float]]
-    if search.plan == "low-discrepancy":
-        limit = search.candidates or 1
+    starts = [_with_guess(loaded, guess) for guess in search.guesses]
+    guess_faults = [fault for start in starts for fault in faults_of(loaded, start, check)]
+    starts += [
+        start
+        for start in (_with_guess(loaded, found) for found in earlier)
+        if not faults_of(loaded, start, check)
+    ]
+    starts = _distinct(starts)
+    if search.is_sampled:
+        limit = max((search.candidates or 1) - len(starts), 0)
         tries = max(_FEWEST_TRIES, _TRIES_PER_CANDIDATE * limit)
-        seed = DEFAULT_SEED if search.seed is None else search.seed
-        trials = low_discrepancy(settings, seed, tries)
+        points = random_points if search.plan == "random" else low_discrepancy
+        trials = points(settings, seed_of(loaded), tries) if limit else ()
     elif search.plan == "grid":
         trials = _grid(settings)
     else:
         trials = _rows(settings)
 
-    valid, broken = _keep_valid(trials, loaded.shape, check, limit)
-    faults = [
+    new = (values for values in trials if values not in starts)
+    drawn, broken = _keep_valid(new, lambda values: faults_of(loaded, values, check), limit)
+    valid = [*starts, *drawn]
+    faults = [f"{loaded.path}: [[search.guesses]] {fault}" for fault in guess_faults]
+    faults += [
         f"{loaded.path}: [baseline] {fault}"
         for fault in check(loaded.baseline_shape, baseline_values(loaded))
     ]
@@ -150,6 +170,53 @@ def draw(loaded: LoadedJob, *, check: Check = check_parameters) -> Sampling:
     )
 
 
+def seed_of(loaded: LoadedJob) -> int:
+    """Return the seed of a job's search."""
+    seed = loaded.job.search.seed
+    return DEFAULT_SEED if seed is None else seed
+
+
+def faults_of(
+    loaded: LoadedJob, values: Mapping[str, float], check: Check = check_parameters
+) -> list[str]:
+    """Return the rules of the shape and the constraints of the job that values break."""
+    faults = check(loaded.shape, values)
+    if faults:
+        return faults
+    return [fault for rule in loaded.constraints if (fault := rule.fault(values))]
+
+
+def _with_guess(loaded: LoadedJob, guess: Mapping[str, float]) -> dict[str, float]:
+    """Return all parameters of a guess: what it leaves out is fixed, or as near its default."""
+    defaults = loaded.shape.defaults
+    return {
+        key: _nearest(setting, guess.get(key, defaults[key]))
+        for key, setting in settings_of(loaded).items()
+    }
+
+
+def _nearest(setting: Setting, value: float) -> float:
+    match setting:
+        case Fixed(fixed):
+            return fixed
+        case Span(low, high):
+            return min(max(value, low), high)
+        case Choices(values):
+            return min(values, key=lambda choice: abs(choice - value))
+
+
+def _distinct(starts: Sequence[dict[str, float]]) -> list[dict[str, float]]:
+    found: list[dict[str, float]] = []
+    for start in starts:
+        if start not in found:
+            found.append(start)
+    return found
+
+
+def _searched(settings: Mapping[str, Setting]) -> dict[str, Setting]:
+    return {key: item for key, item in settings.items() if not isinstance(item, Fixed)}
+
+
 def baseline_values(loaded: LoadedJob) -> dict[str, float]:
     """Return the baseline's parameters: its own, else the candidates', else its defaults."""
     return _values_beside(loaded, loaded.job.baseline, loaded.baseline_shape)
@@ -164,7 +231,7 @@ def reference_values(loaded: LoadedJob) -> dict[str, dict[str, float]]:
 
 
 def _values_beside(loaded: LoadedJob, section: ShapeSection, shape: Shape) -> dict[str, float]:
-    shared = _complete(loaded)
+    shared = settings_of(loaded)
     values = {}
     for parameter in shape.parameters:
         setting = section.parameters.get(parameter.key) or shared.get(parameter.key)
@@ -190,14 +257,33 @@ def low_discrepancy(
     tries : int
         Points to draw at most; equal ones are yielded once.
     """
-    searched = {key: item for key, item in settings.items() if not isinstance(item, Fixed)}
+    dimensions = len(_searched(settings))
+    sequence = qmc.Halton(d=dimensions, scramble=True, rng=np.random.default_rng(seed))
+    return _points(settings, (sequence.random(1)[0] for _ in range(tries)))
+
+
+def random_points(
+    settings: Mapping[str, Setting], seed: int, tries: int
+) -> Iterator[dict[str, float]]:
+    """Yield distinct points drawn independently, all values equally likely.
+
+    Parameters are those of `low_discrepancy`.
+    """
+    dimensions = len(_searched(settings))
+    generator = np.random.default_rng(seed)
+    return _points(settings, (generator.random(dimensions) for _ in range(tries)))
+
+
+def _points(
+    settings: Mapping[str, Setting], points: Iterable[FloatArray]
+) -> Iterator[dict[str, float]]:
+    """Yield the parameters at points of the unit cube, each once."""
+    searched = _searched(settings)
     fixed = {key: item.value for key, item in settings.items() if isinstance(item, Fixed)}
-    sequence = qmc.Halton(d=len(searched), scramble=True, rng=np.random.default_rng(seed))
     seen: set[tuple[float, ...]] = set()
-    for _ in range(tries):
-        point = sequence.random(1)[0]
+    for point in points:
         drawn = tuple(
-            _at(item, share) for item, share in zip(searched.values(), point, strict=True)
+            value_at(item, share) for item, share in zip(searched.values(), point, strict=True)
         )
         if drawn not in seen:
             seen.add(drawn)
@@ -205,7 +291,7 @@ def low_discrepancy(
             yield {key: values[key] for key in settings}
 
 
-def _at(setting: Setting, share: float) -> float:
+def value_at(setting: Setting, share: float) -> float:
     """Return the value of a searched parameter at a share of its range, 0 to 1."""
     if isinstance(setting, Choices):
         return setting.values[min(int(share * len(setting.values)), len(setting.values) - 1)]
@@ -247,7 +333,7 @@ def _rows(settings: Mapping[str, Setting]) -> Iterator[dict[str, float]]:
         }
 
 
-def _complete(loaded: LoadedJob) -> dict[str, Setting]:
+def settings_of(loaded: LoadedJob) -> dict[str, Setting]:
     """Return a setting for every parameter of the shape, in the shape's own order."""
     given = loaded.job.geometry.parameters
     return {
@@ -257,13 +343,15 @@ def _complete(loaded: LoadedJob) -> dict[str, Setting]:
 
 
 def _keep_valid(
-    trials: Iterable[dict[str, float]], shape: Shape, check: Check, limit: int | None
+    trials: Iterable[dict[str, float]],
+    check: Callable[[dict[str, float]], list[str]],
+    limit: int | None,
 ) -> tuple[list[dict[str, float]], list[str]]:
     """Return the valid ones, up to a limit, and one broken rule for each of the others."""
     valid: list[dict[str, float]] = []
     broken: list[str] = []
     for values in trials:
-        faults = check(shape, values)
+        faults = check(values)
         if faults:
             broken.append(faults[0])
         else:

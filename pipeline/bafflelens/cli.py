@@ -377,15 +377,24 @@ def note(
 
 
 @app.command
-def report(folder: Folder, /) -> int:
+def report(
+    folder: Folder,
+    /,
+    *,
+    pdf: Annotated[bool, Parameter(help="Also write report.pdf, A4 pages for filing.")] = False,
+) -> int:
     """Write the report of a run again."""
     from bafflelens.store import open_run
-    from bafflelens.summary import report_run
+    from bafflelens.summary import file_run, report_run
 
     opened = open_run(folder)
     with opened.locked():
-        report_run(opened, opened.load_job(), opened.load_record())
-    _out().print(f"report: {opened.report_path}", soft_wrap=True, markup=False, highlight=False)
+        loaded, record = opened.load_job(), opened.load_record()
+        report_run(opened, loaded, record)
+        if pdf:
+            file_run(opened, loaded, record)
+    for path in (opened.report_path, *([opened.filed_path] if pdf else [])):
+        _out().print(f"report: {path}", soft_wrap=True, markup=False, highlight=False)
     return FINE
 
 

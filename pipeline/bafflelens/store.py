@@ -15,6 +15,7 @@
         candidates/c001/    mesh.npz (the finest), directivity.nc, surface/ (pressure on it)
         candidates/c001.mesh1/  the best candidate, meshed another way
         report.html
+        report.pdf          the same for filing, if it was asked for
         target.png          what was asked of the levels, on one page
     results/queue.sqlite    jobs that wait (`bafflelens.queueing`); queue.lock is held by a start
     results/solved.sqlite   solved frequencies that all runs share (`bafflelens.caching`)
@@ -223,6 +224,11 @@ class RunFolder:
     def report_path(self) -> Path:
         """Where the report is."""
         return self.path / "report.html"
+
+    @property
+    def filed_path(self) -> Path:
+        """Where the report for filing is."""
+        return self.path / "report.pdf"
 
     @property
     def target_path(self) -> Path:
@@ -632,6 +638,10 @@ class RunFolder:
     def load_directivity(self, candidate_id: str) -> xr.Dataset:
         """Return a complete candidate's directivity."""
         return directivity.load(self._candidate_folder(candidate_id) / "directivity.nc")
+
+    def write_filed(self, content: bytes) -> None:
+        """Keep the report for filing; an older one is replaced."""
+        write_file(self.filed_path, content, replace_existing=True)
 
     def write_target(self, picture: bytes) -> None:
         """Keep the page that explains the target; an older one is replaced."""

@@ -229,6 +229,13 @@ def report_run(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> None:
     folder.write_report(lambda path: write_report(view, path))
 
 
+def file_run(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> None:
+    """Write the report of a run as a PDF beside the page."""
+    from bafflelens import report
+
+    folder.write_filed(report.filed(view_of(folder, loaded, record)))
+
+
 def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
     """Gather what a report shows.
 

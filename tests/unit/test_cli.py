@@ -77,6 +77,15 @@ def test_report_is_written_again(write_job, with_stubs, capsys):
     assert f"report: {folder / 'report.html'}" in capsys.readouterr().out
 
 
+def test_report_is_filed_when_asked(write_job, with_stubs, monkeypatch, capsys):
+    _, folder = run_stubbed(write_job(), with_stubs)
+    assert not (folder / "report.pdf").exists()
+    monkeypatch.setattr(report, "filed", lambda view: view.title.encode())
+    assert main(["report", str(folder), "--pdf"]) == 0
+    assert (folder / "report.pdf").read_bytes() == b"A small job"
+    assert f"report: {folder / 'report.pdf'}" in capsys.readouterr().out
+
+
 def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):
     def interrupt(band):
         if len(stub.solved) == 3:

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page: everything a report shows, put into the templates beside this file.
 
-Depends on: blocks, curves, influence, leaders, shown, side_by_side, small_maps, style, tables,
-view, words.
+Depends on: blocks, curves, filed, influence, leaders, shown, side_by_side, small_maps, style,
+tables, view, words.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from bafflelens.ranking import RankedRow
 from bafflelens.report import words
 from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
 from bafflelens.report.curves import requirements_of
+from bafflelens.report.filed import filed_report
 from bafflelens.report.influence import OUTCOMES, influence_of
 from bafflelens.report.leaders import leader_summary
 from bafflelens.report.shown import (
@@ -68,13 +69,20 @@ def write_report(run: RunView, path: Path) -> None:
     temporary.replace(path)
 
 
+def filed(run: RunView) -> bytes:
+    """Return the report of a run as a PDF for filing."""
+    names = names_of(run.rows)
+    baseline = baseline_row(run.rows)
+    best = _best(run)
+    reference = next((e for e in drawn_of(run, names, baseline) if e.row is baseline), None)
+    return filed_report(run, answer(run, best, baseline, names, changes_of(run, reference)))
+
+
 def render(run: RunView) -> str:
     """Return the report of a run as HTML text."""
     names = names_of(run.rows)
     baseline = baseline_row(run.rows)
-    best = next(
-        (row for row in run.rows if row.place is not None and not row.candidate.is_baseline), None
-    )
+    best = _best(run)
     drawn = drawn_of(run, names, baseline)
     reference = next((entry for entry in drawn if entry.row is baseline), None)
     winner = next((entry for entry in drawn if entry.row is best), None)
@@ -143,6 +151,12 @@ def render(run: RunView) -> str:
             left_out=LEFT_OUT,
         )
     )
+
+
+def _best(run: RunView) -> RankedRow | None:
+    """Return the best candidate that is no baseline, None if none has a place."""
+    placed = (row for row in run.rows if row.place is not None)
+    return next((row for row in placed if not row.candidate.is_baseline), None)
 
 
 @cache

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The report as a PDF for filing: A4 pages, the answer and the ranking first, then the figures.
 
-Depends on: curves, figures, shown, style, view, words.
+Depends on: curves, figures, leaders, shown, style, view, words.
 
 The same run gives the same bytes: no time of writing is in the file.
 """
@@ -20,9 +20,11 @@ from matplotlib.transforms import Bbox
 from bafflelens.ranking import RankedRow
 from bafflelens.report import figures, style, words
 from bafflelens.report.curves import Curves, marks_of, requirements_of
+from bafflelens.report.leaders import leader_summary
 from bafflelens.report.shown import (
     Shown,
     baseline_row,
+    changes_of,
     detailed_of,
     drawn_of,
     names_of,
@@ -35,6 +37,8 @@ _UP_IN: Final = 8.268
 _MARGIN_IN: Final = 0.5
 _LINE_IN: Final = 0.2
 _ROWS_ON_A_PAGE: Final = 28
+_LINES_ON_A_PAGE: Final = 32
+_LETTERS: Final = 118
 _LEFTS_IN: Final = (0.5, 1.2, 3.6, 4.8, 6.2, 7.6, 9.0, 10.2)
 _HEADS: Final = (
     "Place",
@@ -81,6 +85,9 @@ def _pages(run: RunView, answer: Sequence[str]) -> Iterator[tuple[str, Figure]]:
     yield run.title, _answer_page(run, answer)
     for start in range(0, len(run.rows), _ROWS_ON_A_PAGE):
         yield "Ranking", _ranking_page(run.rows[start : start + _ROWS_ON_A_PAGE], names)
+    leaders = [entry for entry in drawn if not entry.row.candidate.is_baseline]
+    yield from _text_pages("The leaders", _leader_lines(run, names, baseline, leaders, reference))
+    yield from _text_pages("What failed, and what it was made with", _closing_lines(run))
     for entry in detailed_of(run, drawn):
         other = _other(entry, reference)
         yield (
@@ -111,10 +118,54 @@ def _blank() -> Figure:
 
 
 def _answer_page(run: RunView, answer: Sequence[str]) -> Figure:
-    figure = _blank()
     told = [f"Run {run.name}, begun {run.created_utc}, {run.status}", "", *answer, ""]
     told += [f"{run.remeshing.text}.", *run.remarks]
-    lines = [line for text in told for line in textwrap.wrap(text, 118) or [""]]
+    return _written(_lines_of(told))
+
+
+def _leader_lines(
+    run: RunView,
+    names: Mapping[str, str],
+    baseline: RankedRow,
+    leaders: Sequence[Shown],
+    reference: Shown | None,
+) -> list[str]:
+    """Return what each leader gains and pays, stands and was said of, and its parameters."""
+    changes = changes_of(run, reference)
+    told = []
+    for entry in leaders:
+        row, candidate = entry.row, entry.row.candidate
+        change = changes.get(candidate.id, {})
+        summary = leader_summary(row, baseline, names[baseline.candidate.id], change, names)
+        told.append(f"{entry.name}. {summary}")
+        told += [f"{row.robustness.text}."] if row.robustness else []
+        told += [f"{candidate.id} {said}" for said in row.notes]
+        values = (f"{key} {words.number(value)}" for key, value in candidate.values.items())
+        told += [f"Parameters: {', '.join(values)}.", ""]
+    return told or ["None was solved."]
+
+
+def _closing_lines(run: RunView) -> list[str]:
+    told = [f"{failure.candidate} {failure.what}: {failure.reason}" for failure in run.failures]
+    told = told or ["Nothing failed."]
+    told += ["", *([run.second_opinion] if run.second_opinion else [])]
+    versions = ", ".join(f"{name} {version}" for name, version in run.versions.items())
+    return [*told, f"Versions: {versions}."]
+
+
+def _text_pages(heading: str, told: Sequence[str]) -> Iterator[tuple[str, Figure]]:
+    """Yield as many pages as a text takes."""
+    lines = _lines_of(told)
+    for start in range(0, len(lines), _LINES_ON_A_PAGE):
+        yield heading, _written(lines[start : start + _LINES_ON_A_PAGE])
+
+
+def _lines_of(told: Sequence[str]) -> list[str]:
+    return [line for text in told for line in textwrap.wrap(text, _LETTERS) or [""]]
+
+
+def _written(lines: Sequence[str]) -> Figure:
+    figure = _blank()
     for number, line in enumerate(lines):
         _write(figure, _MARGIN_IN, number, line, size=10)
     return figure

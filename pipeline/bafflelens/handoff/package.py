@@ -129,7 +129,7 @@ def _of_candidate(
 ) -> tuple[Handed, bytes]:
     """Export one candidate; return what to say of it and its zip file."""
     candidate = row.candidate
-    shape = loaded.baseline_shape if candidate.is_baseline else loaded.shape
+    shape = loaded.shape_of(candidate.id)
     values = {**shape.defaults, **candidate.values}
     revision = revision_of(shape, values, loaded)
     warnings = list(_warnings(loaded, record, row))

@@ -32,6 +32,7 @@ from bafflelens.report.shown import scales_of
 from bafflelens.report.style import drawing_style, to_svg
 from bafflelens.report.tables import term_colours
 from bafflelens.score import TERM_NAMES, score
+from bafflelens.sensitivity import ParameterChange, Robustness
 from bafflelens.target import Limit, Room, Target, default_target
 
 TARGET = default_target()
@@ -726,3 +727,19 @@ def test_centre_and_load_show_what_is_known(data, scales):
     np.testing.assert_allclose(load.lines[2].get_ydata(), 0.2)
     np.testing.assert_allclose(load.lines[3].get_ydata(), 0.1)
     assert len(centre.lines) == 4
+
+
+def test_small_changes_stand_under_the_ranking(run):
+    change = ParameterChange(
+        key="lens.depth_mm", unit="mm", tolerance=1.0, less_db=-0.04, more_db=None,
+        reasons=("more: not solved",),
+    )  # fmt: skip
+    found = Robustness(candidate="c001", score_db=3.0, changes=(change,))
+    rows = tuple(
+        replace(row, robustness=found) if row.candidate.id == "c001" else row for row in run.rows
+    )
+    page = render(replace(run, rows=rows))
+    assert "Small changes: what the shop must hold" in page
+    assert "<td>± 1 mm</td><td>−0.04</td><td>–</td>" in page
+    assert "more: not solved" in page
+    assert "Small changes: what" not in render(run)

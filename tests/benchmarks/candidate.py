@@ -3,7 +3,7 @@
 
 Wall and processor time once the kernels are compiled, and the memory of all processes. The
 frequencies are those that the interpolation needs: the first grid, and more where its estimate of
-the error asks for it.
+the error asks for it. Last comes the quick look at a guess: a draft at twelve frequencies.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import psutil
 import xarray as xr
 
 from bafflelens.bem import warm_up
+from bafflelens.conventions import FloatArray
 from bafflelens.directivity import assemble_dataset, directions
 from bafflelens.interpolated import (
     frequencies_to_add,
@@ -29,7 +30,7 @@ from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
 from bafflelens.parallel import Pool, worker_pool
 from bafflelens.polars import beamwidth, directivity_index_db, relative_level_db
-from bafflelens.quality import Band, band_of, mesh_size, open_bands, stated_error_db
+from bafflelens.quality import Band, band_of, bands, mesh_size, open_bands, stated_error_db
 from bafflelens.scripts import packed
 from bafflelens.source import SourceMotion
 from bafflelens.spectrum import PASSES, first_grid
@@ -38,6 +39,7 @@ from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candi
 
 AIR = Air()
 CABINET_M = 0.40
+GUESS_HZ = np.geomspace(1000, 12_000, 12)
 R80 = 1000 * 10 ** (np.arange(-24, 105) / 80)
 
 
@@ -69,10 +71,11 @@ def main() -> None:
     warm_up(print)
     with worker_pool() as pool:
         for quality in ("draft", "standard"):
-            _one(pool, quality)
+            _one(pool, quality, candidate_bands(quality), R80)
+        _one(pool, "draft", bands(GUESS_HZ, "draft"), None)
 
 
-def _one(pool: Pool, quality: str) -> None:
+def _one(pool: Pool, quality: str, chosen: tuple[Band, ...], shown_hz: FloatArray | None) -> None:
     from shapes import shipped
 
     shape, _ = shipped("vertical_lens")
@@ -80,7 +83,6 @@ def _one(pool: Pool, quality: str) -> None:
     settings = SolveSettings(
         motions=motions, air=AIR, symmetry=symmetry, engine="direct", quality=quality
     )
-    chosen = candidate_bands(quality)
     rules = [mesh_size(quality, band.mesh_frequency_hz, AIR) for band in chosen]
     memory = _Memory()
     begun, begun_processor = time.perf_counter(), _processor_time()
@@ -105,9 +107,10 @@ def _one(pool: Pool, quality: str) -> None:
             directions(), results, ["tweeter"], air=AIR, mesh_info={}, engine="direct",
             versions={}, source_centres=np.array([motion.centre for motion in motions]),
         )  # fmt: skip
-        wanted = _wanted(dataset, chosen, quality)
+        wanted = {} if shown_hz is None else _wanted(dataset, chosen, quality)
         passes += 1
-    dataset = shown(with_shown_frequencies(dataset, R80, stated_error_db(quality)))
+    if shown_hz is not None:
+        dataset = shown(with_shown_frequencies(dataset, shown_hz, stated_error_db(quality)))
     for plane in ("horizontal", "vertical"):
         relative_level_db(dataset, plane)
         beamwidth(dataset, plane)
@@ -116,9 +119,10 @@ def _one(pool: Pool, quality: str) -> None:
     unknowns = [o.unknowns for result in results for o in result.outcomes]
     failed = sum(o.status == "failed" for result in results for o in result.outcomes)
     first = sum(len(band.frequencies_hz) for band in chosen)
+    between = interpolation_text(dataset) or "not interpolated"
     print(
         f"{quality}: {first} frequencies and {len(unknowns) - first} more, {min(unknowns)} to "
-        f"{max(unknowns)} unknowns, {failed} failed, {interpolation_text(dataset)}: "
+        f"{max(unknowns)} unknowns, {failed} failed, {between}: "
         f"{seconds:.1f} s ({meshed:.1f} s of it meshing), "
         f"{_processor_time() - begun_processor:.1f} s of processor time, at most "
         f"{memory.stop() / 2**30:.1f} GiB in all processes",

@@ -385,14 +385,11 @@ def report(
 ) -> int:
     """Write the report of a run again."""
     from bafflelens.store import open_run
-    from bafflelens.summary import file_run, report_run
+    from bafflelens.summary import report_run
 
     opened = open_run(folder)
     with opened.locked():
-        loaded, record = opened.load_job(), opened.load_record()
-        report_run(opened, loaded, record)
-        if pdf:
-            file_run(opened, loaded, record)
+        report_run(opened, opened.load_job(), opened.load_record(), is_filed=pdf)
     for path in (opened.report_path, *([opened.filed_path] if pdf else [])):
         _out().print(f"report: {path}", soft_wrap=True, markup=False, highlight=False)
     return FINE

@@ -10,7 +10,6 @@ lie beside it, so that a folder can be moved or copied as it is. Keys: ``geometr
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Final, Self, cast
@@ -28,6 +27,7 @@ from pydantic_core import PydanticCustomError
 
 from bafflelens.errors import GeometryError, invalid
 from bafflelens.surfaces import SURFACE_KINDS, surface_kind
+from bafflelens.tomlfile import read_toml
 
 UNITS_M: Final = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "inch": 0.0254}
 """Units of length by the name that files and options use, in m."""
@@ -151,13 +151,7 @@ def read_declaration(path: Path) -> Declaration:
     GeometryError
         With every fault found, one line each.
     """
-    try:
-        table = tomllib.loads(path.read_bytes().decode("utf-8"))
-    except OSError as error:
-        rule = f"a readable TOML file ({error.strerror})"
-        raise GeometryError(invalid("declaration", path, rule)) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise GeometryError(invalid("declaration", path, f"valid TOML: {error}")) from error
+    table = read_toml(path, "declaration", GeometryError)
     if ("step" in table) == ("deviation" in table):
         rule = "one that has the key 'step' (a CAD file) or 'deviation' (a scanned model)"
         raise GeometryError(invalid("declaration", path, rule))

@@ -42,18 +42,22 @@ _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
 def rank_run(folder: RunFolder) -> tuple[RankedRow, ...]:
     """Return the ranking of a run, also of one that is not finished."""
-    rows = rank(candidates_of(folder), smallest_difference(folder).smallest_difference_db)
-    with_lore = lore_of(folder)
+    record = folder.load_record()
+    remeshing = record.remeshing or NOT_MESHED_AGAIN
+    rows = rank(candidates_of(folder), remeshing.smallest_difference_db)
+    with_lore = lore_of(folder, record)
     return tuple(with_lore(row, row.candidate) for row in rows)
 
 
-def lore_of(folder: RunFolder) -> Callable[[RankedRow, CandidateResult], RankedRow]:
+def lore_of(
+    folder: RunFolder, record: RunRecord
+) -> Callable[[RankedRow, CandidateResult], RankedRow]:
     """Return what adds to a row what is known of its candidate besides the score.
 
     That is what small changes do to it, and what was heard or seen of it. The candidate is given
     under the id that it has in its run.
     """
-    known = {found.candidate: found for found in folder.load_record().robustness}
+    known = {found.candidate: found for found in record.robustness}
     remind = _reminders_of(folder)
 
     def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
@@ -220,20 +224,20 @@ def has_failed(row: RankedRow) -> bool:
     return row.status != "ranked" or not all(reason.startswith(WARNING) for reason in reasons)
 
 
-def report_run(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> None:
-    """Write the report of a run from what its folder holds, and the page of its target."""
-    from bafflelens.report import write_report
+def report_run(
+    folder: RunFolder, loaded: LoadedJob, record: RunRecord, *, is_filed: bool = False
+) -> None:
+    """Write the report of a run from what its folder holds, and the page of its target.
+
+    Where it is filed, the PDF is written beside the page.
+    """
+    from bafflelens import report
 
     folder.write_target(_target_picture(loaded))
     view = view_of(folder, loaded, record)
-    folder.write_report(lambda path: write_report(view, path))
-
-
-def file_run(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> None:
-    """Write the report of a run as a PDF beside the page."""
-    from bafflelens import report
-
-    folder.write_filed(report.filed(view_of(folder, loaded, record)))
+    folder.write_report(lambda path: report.write_report(view, path))
+    if is_filed:
+        folder.write_filed(report.filed(view))
 
 
 def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:

@@ -28,7 +28,6 @@ Files lie in the folder of the description or below it. All keys: the classes he
 from __future__ import annotations
 
 import datetime
-import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, NoReturn, Self, get_args
@@ -47,6 +46,7 @@ from pydantic_core import PydanticCustomError
 from bafflelens.declaration import Triple, nearest_of
 from bafflelens.errors import InputError, invalid
 from bafflelens.measurement.measured import OrbitName, Setup
+from bafflelens.tomlfile import read_toml
 
 Kind = Literal["text", "impulse", "sofa"]
 Align = Literal["common", "each"]
@@ -272,13 +272,7 @@ def read_description(path: Path) -> Description:
     InputError
         With every fault found, one line each.
     """
-    try:
-        table = tomllib.loads(path.read_bytes().decode("utf-8"))
-    except OSError as error:
-        rule = f"a readable TOML file ({error.strerror})"
-        raise InputError(invalid("measurement", path, rule)) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(invalid("measurement", path, f"valid TOML: {error}")) from error
+    table = read_toml(path, "measurement")
     try:
         return Description.model_validate(table)
     except ValidationError as error:

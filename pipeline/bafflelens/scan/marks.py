@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import itertools
 import math
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -14,6 +13,7 @@ import numpy as np
 
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import GeometryError, invalid
+from bafflelens.tomlfile import read_toml
 
 _LARGEST_MISMATCH_M: Final = 0.003
 _LEAST_SPREAD_M: Final = 0.02  # of marks that are not on a line
@@ -53,13 +53,7 @@ def read_marks(path: Path, unit_m: float) -> tuple[Mark, ...]:
     GeometryError
         If there are fewer than three, they lie on a line, or distances between them disagree.
     """
-    try:
-        table = tomllib.loads(path.read_bytes().decode("utf-8"))
-    except OSError as error:
-        rule = f"a readable TOML file ({error.strerror})"
-        raise GeometryError(invalid("file of marks", path, rule)) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise GeometryError(invalid("file of marks", path, f"valid TOML: {error}")) from error
+    table = read_toml(path, "file of marks", GeometryError)
     entries = table.get("marks")
     if not isinstance(entries, list) or set(table) != {"marks"}:
         raise GeometryError(invalid("file of marks", path, "tables [[marks]] and nothing else"))

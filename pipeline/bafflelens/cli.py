@@ -983,7 +983,7 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
     ]
     table = _table(
         f"At the seat, dB re the direct sound: {name}",
-        *("bounce", "angle", "ms later", "by distance", *octaves),
+        *("bounce", "angle, deg", "ms later", "by distance", *octaves),
     )
     for bounce in bounces:
         arrival = bounce.arrival

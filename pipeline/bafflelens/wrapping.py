@@ -17,12 +17,11 @@ from zipfile import BadZipFile
 import numpy as np
 from numpy.typing import NDArray
 
-from bafflelens.closest import closest, pieces, shares
+from bafflelens.closest import closest, searchable, shares
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import MeshingError, StoreError, invalid
 from bafflelens.mesh import Mesh
 
-_PIECE_M: Final = 0.006
 _LARGEST_TURN_COSINE: Final = float(np.cos(np.radians(75.0)))  # of a triangle while it is moved
 
 
@@ -100,7 +99,7 @@ def laid_on(mesh: Mesh, deviation: Deviation) -> Mesh:
         If triangles turn over: the clay differs too much from the nominal shape there.
     """
     nominal = deviation.nominal
-    feet = closest(pieces(nominal.vertices, nominal.triangles, _PIECE_M), mesh.vertices)
+    feet = closest(searchable(nominal.vertices, nominal.triangles), mesh.vertices)
     corners = nominal.triangles[feet.owner]
     share = shares(nominal.vertices, corners, feet.points)
     moved = mesh.vertices + np.einsum("nc,ncj->nj", share, deviation.displacement[corners])

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from bafflelens.closest import closest, pieces
+from bafflelens.closest import closest, searchable
 from bafflelens.comparison.simulation import candidate_of
 from bafflelens.conventions import FloatArray
 from bafflelens.mesh import Mesh
@@ -21,7 +21,6 @@ from bafflelens.store import RunFolder
 _REACH_M: Final = 0.25  # of the source: beyond, walls are small in the sound
 _BEHIND_M: Final = 0.05
 _THROAT: Final = 1.8  # radii of the source
-_PIECE_M: Final = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +57,7 @@ def deviation_between(nominal: Mesh, scanned: Mesh, motion: SourceMotion) -> Cla
     offset = nominal.centroids - np.asarray(motion.centre)
     distance = np.linalg.norm(offset, axis=1)
     near = ~moving & (distance < _REACH_M) & (nominal.centroids[:, 0] > -_BEHIND_M)
-    surface = pieces(scanned.vertices, scanned.triangles, _PIECE_M)
+    surface = searchable(scanned.vertices, scanned.triangles)
     off = closest(surface, nominal.centroids[near]).distance
     throat = distance[near] < _THROAT * motion.outer_radius_m
     areas = nominal.areas[near]

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from bafflelens.closest import closest, pieces
+from bafflelens.closest import closest, searchable
 from bafflelens.conventions import FloatArray
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Likeness, Solid
@@ -252,7 +252,7 @@ def _travel_check(mesh: Mesh, motions: Sequence[SourceMotion], travel_mm: float)
         if not moving.any() or not still.any():
             continue
         corners = mesh.vertices[np.unique(mesh.triangles[moving])]
-        rigid = pieces(mesh.vertices, mesh.triangles[still], 0.003)
+        rigid = searchable(mesh.vertices, mesh.triangles[still])
         for share in (0.0, 0.5, 1.0):
             moved = corners + share * travel_mm * 1e-3 * np.asarray(motion.axis)
             distance = closest(rigid, moved).distance

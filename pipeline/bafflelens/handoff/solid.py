@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens import isolated
-from bafflelens.closest import closest, pieces
+from bafflelens.closest import closest, searchable
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import MeshingError, invalid
 from bafflelens.geometry import Shape, source_motions
@@ -25,7 +25,6 @@ from bafflelens.mesh import Mesh
 from bafflelens.stepfile import read_step_text
 
 _BEHIND_M: Final = 0.03  # of a template, behind the deepest place of the front
-_PIECE_M: Final = 0.003  # much larger ones are not found among small ones
 _LARGEST_VOLUME_SHARE: Final = 1e-3
 _HEADER: Final = re.compile(r"HEADER;.*?ENDSEC;", re.DOTALL)
 _PRODUCT: Final = re.compile(r"'Open CASCADE STEP translator[^']*'")
@@ -216,9 +215,9 @@ def likeness(analysed: Mesh, symmetry: Sequence[str], solid: Solid) -> Likeness:
     for plane in symmetry:
         analysed = analysed.mirrored(plane)
     there = np.concatenate((analysed.vertices, analysed.centroids))
-    exported = pieces(solid.mesh.vertices, solid.mesh.triangles, _PIECE_M)
+    exported = searchable(solid.mesh.vertices, solid.mesh.triangles)
     away = closest(exported, there).distance
-    back = closest(pieces(analysed.vertices, analysed.triangles, _PIECE_M), solid.mesh.vertices)
+    back = closest(searchable(analysed.vertices, analysed.triangles), solid.mesh.vertices)
     points = np.concatenate((there, solid.mesh.vertices))
     distances = np.concatenate((away, back.distance))
     worst = int(distances.argmax())

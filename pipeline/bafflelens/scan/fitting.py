@@ -29,7 +29,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 from scipy.spatial import cKDTree
 
-from bafflelens.closest import area_of, closest, pieces, shares
+from bafflelens.closest import area_of, closest, searchable, shares
 from bafflelens.conventions import FloatArray, IntArray
 from bafflelens.mesh import Mesh
 from bafflelens.progress import Advance
@@ -89,10 +89,10 @@ def fit(scan: Scan, nominal: Mesh, moving: Sequence[str], advance: Advance) -> D
     on_driver = np.isin(nominal.surface, list(moving))
     near_data, smoothing = np.zeros(0), csr_matrix((0, 0))
     for number in range(_ROUNDS):
-        surface = pieces(moved.vertices, moved.triangles, 0.006)
-        feet = closest(surface, points, normals, least_cosine=_SAME_WAY, candidates=8)
+        surface = searchable(moved.vertices, moved.triangles)
+        reach = FARTHEST_BRIDGED_M if number == 0 else 0.01
+        feet = closest(surface, points, normals, least_cosine=_SAME_WAY, farthest_m=reach)
         used = np.isfinite(feet.distance) & ~on_driver[feet.owner]
-        used &= feet.distance < (FARTHEST_BRIDGED_M if number == 0 else 0.01)
         owner = feet.owner[used]
         share = shares(moved.vertices, moved.triangles[owner], feet.points[used])
         rows = _rows(parts.corner[owner], share, len(parts.vertex))
@@ -123,7 +123,7 @@ def distances(scan: Scan, clay: Mesh, moving: Sequence[str]) -> tuple[FloatArray
 
     Points on the driver are left out.
     """
-    surface = pieces(clay.vertices, clay.triangles, 0.006)
+    surface = searchable(clay.vertices, clay.triangles)
     feet = closest(surface, scan.vertices)
     kept = ~np.isin(clay.surface[feet.owner], list(moving))
     off = ((scan.vertices - feet.points) * feet.normals).sum(axis=1)

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.stats import qmc
 
-from bafflelens.closest import Pieces, closest, pieces
+from bafflelens.closest import Searchable, closest, searchable
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import GeometryError, invalid
 from bafflelens.mesh import Mesh
@@ -29,6 +29,7 @@ _FEW, _SOME, _MANY = 250, 1500, 12_000  # points of a search, of a choice, of th
 _UNIFORM_STARTS: Final = 72
 _SEMIFINALISTS: Final = 24
 _FINALISTS: Final = 6
+_REACH_M: Final = 0.1  # from a guessed pose nothing farther is looked for
 _CAP_M: Final = 0.03  # a point counts as off by at most this much
 _FITS_M: Final = 0.003  # mean distance of a scan of this shape, carved a little
 _LIKELY_M: Final = 0.0004  # worse than this, a mirror image is thought of
@@ -80,7 +81,7 @@ def register(scan: Scan, nominal: Mesh, advance: Advance) -> Pose:
     GeometryError
         If it fits nowhere, fits as a mirror image only, or fits equally well in several poses.
     """
-    surface = pieces(nominal.vertices, nominal.triangles, 0.012)
+    surface = searchable(nominal.vertices, nominal.triangles)
     best, rival = _search(scan, surface, nominal)
     advance(0.5)
     if best.score_m > _LIKELY_M:
@@ -106,9 +107,9 @@ def register(scan: Scan, nominal: Mesh, advance: Advance) -> Pose:
 
 def refined(pose: Pose, scan: Scan, nominal: Mesh) -> Pose:
     """Return a pose near the given one that fits best, from many points."""
-    surface = pieces(nominal.vertices, nominal.triangles, 0.006)
+    surface = searchable(nominal.vertices, nominal.triangles)
     points, normals = _sampled(scan, _MANY)
-    return _iterated(pose, surface, points, normals, rounds=40, candidates=12)
+    return _iterated(pose, surface, points, normals, rounds=40)
 
 
 def pose_from_marks(
@@ -125,15 +126,15 @@ def pose_from_marks(
     """
     found, wanted = (np.array([mark[i] for mark in marks]) for i in range(2))
     rotation, shift = _kabsch(found, wanted, np.ones(len(marks)))
-    surface = pieces(nominal.vertices, nominal.triangles, 0.006)
+    surface = searchable(nominal.vertices, nominal.triangles)
     points, normals = _sampled(scan, _MANY)
-    return _judged(rotation, shift, surface, points, normals, 12)
+    return _judged(rotation, shift, surface, points, normals)
 
 
 # ----------------------------------------------------------------------------- the search
 
 
-def _search(scan: Scan, surface: Pieces, nominal: Mesh) -> tuple[Pose, Pose | None]:
+def _search(scan: Scan, surface: Searchable, nominal: Mesh) -> tuple[Pose, Pose | None]:
     """Return the best pose, and the best of those that are turned against it."""
     points, normals = _sampled(scan, _FEW)
     starts = [
@@ -142,8 +143,7 @@ def _search(scan: Scan, surface: Pieces, nominal: Mesh) -> tuple[Pose, Pose | No
     ]
     starts.sort(key=lambda pose: pose.score_m)
     starts = [
-        _iterated(pose, surface, points, normals, rounds=6, candidates=3)
-        for pose in starts[:_SEMIFINALISTS]
+        _iterated(pose, surface, points, normals, rounds=6) for pose in starts[:_SEMIFINALISTS]
     ]
     starts.sort(key=lambda pose: pose.score_m)
     points, normals = _sampled(scan, _SOME)
@@ -153,9 +153,7 @@ def _search(scan: Scan, surface: Pieces, nominal: Mesh) -> tuple[Pose, Pose | No
             break
         if all(_angle_deg(pose.rotation, other.rotation) > 10.0 for other in finalists):
             finalists.append(pose)
-    finalists = [
-        _iterated(pose, surface, points, normals, rounds=25, candidates=6) for pose in finalists
-    ]
+    finalists = [_iterated(pose, surface, points, normals, rounds=25) for pose in finalists]
     finalists.sort(key=lambda pose: pose.score_m)
     best = finalists[0]
     for other in finalists[1:]:
@@ -198,7 +196,7 @@ def _starting_rotations(scan: Scan, nominal: Mesh) -> list[FloatArray]:
 
 def _approached(
     rotation: FloatArray,
-    surface: Pieces,
+    surface: Searchable,
     nominal: Mesh,
     points: FloatArray,
     normals: FloatArray,
@@ -212,29 +210,29 @@ def _approached(
     middle = np.average(nominal.centroids, axis=0, weights=weight)
     shift = middle - rotation @ points.mean(axis=0)
     for _ in range(5):
-        feet = closest(surface, points @ rotation.T + shift, normals @ rotation.T, candidates=3)
+        placed = points @ rotation.T + shift
+        feet = closest(surface, placed, normals @ rotation.T, farthest_m=_REACH_M)
         weight = np.where(np.isfinite(feet.distance), 1.0, 0.0)
         if weight.sum() < 10:
             break
         rotation, shift = _kabsch(points, feet.points, weight)
-    return _judged(rotation, shift, surface, points, normals, 3)
+    return _judged(rotation, shift, surface, points, normals)
 
 
 def _iterated(
     pose: Pose,
-    surface: Pieces,
+    surface: Searchable,
     points: FloatArray,
     normals: FloatArray,
     *,
     rounds: int,
-    candidates: int,
 ) -> Pose:
     """Return the pose after rounds of least squares of distances from tangent planes."""
     rotation, shift = pose.rotation, pose.shift
     for _ in range(rounds):
         placed = points @ rotation.T + shift
-        feet = closest(surface, placed, normals @ rotation.T, candidates=candidates)
-        fits = np.isfinite(feet.distance) & (feet.distance < _CAP_M)
+        feet = closest(surface, placed, normals @ rotation.T, farthest_m=_CAP_M)
+        fits = np.isfinite(feet.distance)
         if fits.sum() < 10:
             break
         off = ((placed - feet.points) * feet.normals).sum(axis=1)
@@ -250,19 +248,18 @@ def _iterated(
         rotation, shift = turn @ rotation, turn @ (shift - centre) + centre + step[3:]
         if np.abs(step[:3]).max() < 2e-6 and np.abs(step[3:]).max() < 5e-7:
             break
-    return _judged(rotation, shift, surface, points, normals, candidates)
+    return _judged(rotation, shift, surface, points, normals)
 
 
 def _judged(
     rotation: FloatArray,
     shift: FloatArray,
-    surface: Pieces,
+    surface: Searchable,
     points: FloatArray,
     normals: FloatArray,
-    candidates: int,
 ) -> Pose:
     placed = points @ rotation.T + shift
-    feet = closest(surface, placed, normals @ rotation.T, candidates=candidates)
+    feet = closest(surface, placed, normals @ rotation.T, farthest_m=_CAP_M)
     fits = np.isfinite(feet.distance)
     off = np.abs(((placed - feet.points) * feet.normals).sum(axis=1))
     capped = np.where(fits, np.minimum(feet.distance, _CAP_M), _CAP_M)
@@ -315,7 +312,7 @@ def _angle_deg(one: FloatArray, other: FloatArray) -> float:
     return float(np.degrees(Rotation.from_matrix(one.T @ other).magnitude()))
 
 
-def _require_not_mirrored(scan: Scan, surface: Pieces, nominal: Mesh, best: Pose) -> None:
+def _require_not_mirrored(scan: Scan, surface: Searchable, nominal: Mesh, best: Pose) -> None:
     """Raise if the scan's mirror image fits much better than the scan."""
     image, _ = _search(scan.mirrored(), surface, nominal)
     if image.score_m < 0.6 * best.score_m:

@@ -18,7 +18,7 @@ PACKAGES: Final = ("numpy", "scipy", "numba", "gmsh", "xarray", "distributed", "
 
 NO_PART: Final = frozenset(
     {
-        *("caching", "comparison", "handoff", "report", "queueing"),
+        *("caching", "commands", "comparison", "handoff", "report", "queueing"),
         *("cli.py", "drawing.py", "gallery.py", "journal.py", "mockups.py", "parallel.py"),
         *("picture.py", "progress.py", "store.py", "summary.py", "watching.py"),
     }

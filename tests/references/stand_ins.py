@@ -34,6 +34,7 @@ from typing import Any
 import numpy as np
 
 from bafflelens import cli, report, run, summary
+from bafflelens.commands import options
 from bafflelens.directivity import directions
 from bafflelens.errors import MeshingError, invalid
 from bafflelens.isolated import run_module
@@ -137,8 +138,8 @@ def _work(what: str) -> None:
 
 def put_in_place() -> None:
     """Let the command line work with these, and write a report of one line."""
-    real = cli._options
-    cli._options = lambda *given: replace(real(*given), methods=METHODS)  # type: ignore[assignment]
+    real = options.run_options
+    options.run_options = lambda *given: replace(real(*given), methods=METHODS)  # type: ignore[assignment]
     report.write_report = lambda view, path: path.write_text(view.title, encoding="utf-8")
     summary._pictures = lambda mesh, symmetry: ()
     summary._target_picture = lambda loaded: b""
@@ -158,6 +159,6 @@ def main(*, log_plan: bool = True) -> None:
             with real(**given) as pool:
                 yield pool
 
-        before = cli._options
-        cli._options = lambda *g: replace(before(*g), open_pool=worker_pool)  # type: ignore[assignment]
+        before = options.run_options
+        options.run_options = lambda *g: replace(before(*g), open_pool=worker_pool)  # type: ignore[assignment]
     sys.exit(cli.main())

@@ -11,18 +11,20 @@ import pytest
 
 from bafflelens import cli, report, store, summary
 from bafflelens.cli import main
+from bafflelens.commands import options
+from bafflelens.errors import StoreError
 from bafflelens.run import RunOptions
 
 
 @pytest.fixture
 def with_stubs(tmp_path, stub, open_pool, monkeypatch):
     """Let `run` and `resume` work with stubs, and return the results folder."""
-    real = cli._options
+    real = options.run_options
 
-    def options(*arguments):
+    def stubbed(*arguments):
         return replace(real(*arguments), methods=stub.methods, open_pool=open_pool)
 
-    monkeypatch.setattr(cli, "_options", options)
+    monkeypatch.setattr(options, "run_options", stubbed)
     monkeypatch.setattr(
         report, "write_report", lambda view, path: path.write_text(view.title, encoding="utf-8")
     )
@@ -105,7 +107,7 @@ def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):
 def test_a_full_disk_is_exit_code_1(write_job, with_stubs, monkeypatch, capsys):
     def full(*_, **__):
         msg = "Invalid path 'x'. Must be in a folder that can be written (No space left)."
-        raise cli.StoreError(msg)
+        raise StoreError(msg)
 
     monkeypatch.setattr(store.RunFolder, "save_band", full)
     code, _ = run_stubbed(write_job(), with_stubs)
@@ -148,8 +150,8 @@ def test_each_fault_of_a_job_has_its_line(write_job, capsys):
 
 
 def test_an_unreachable_scheduler_is_exit_code_2(write_job, tmp_path, stub, monkeypatch, capsys):
-    real = cli._options
-    monkeypatch.setattr(cli, "_options", lambda *a: replace(real(*a), methods=stub.methods))
+    real = options.run_options
+    monkeypatch.setattr(options, "run_options", lambda *a: replace(real(*a), methods=stub.methods))
     results = tmp_path / "results"
     arguments = ["run", str(write_job()), "--scheduler", "nonsense", "--results", str(results)]
     assert main(arguments) == 2

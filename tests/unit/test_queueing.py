@@ -320,12 +320,12 @@ def test_what_is_no_queue_is_refused(queue, options, add):
 
 @pytest.fixture
 def with_stubs(options, monkeypatch):
-    from bafflelens import cli
+    from bafflelens.commands import options as shared
 
-    real = cli._options
+    real = shared.run_options
     monkeypatch.setattr(
-        cli,
-        "_options",
+        shared,
+        "run_options",
         lambda *given: replace(real(*given), methods=options.methods, open_pool=options.open_pool),
     )
     return options.results

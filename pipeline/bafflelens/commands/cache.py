@@ -1,0 +1,53 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""See and prune the cache of solved frequencies."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import App, Parameter
+
+from bafflelens.commands.console import duration, say
+from bafflelens.commands.options import FINE, QueueFolder
+
+if TYPE_CHECKING:
+    from bafflelens.caching.solved import Content
+
+cache = App(name="cache", help="See and prune the cache of solved frequencies.")
+
+
+@cache.default
+def cache_show(*, folder: QueueFolder = Path("results")) -> int:
+    """Say what the cache of solved frequencies holds."""
+    from bafflelens.caching.solved import content_of
+    from bafflelens.store import cache_path
+
+    _print_cache(cache_path(folder), content_of(cache_path(folder)))
+    return FINE
+
+
+@cache.command(name="prune")
+def cache_prune(
+    *,
+    folder: QueueFolder = Path("results"),
+    to_gib: Annotated[float, Parameter(help="How much may stay, in GiB; 0 empties it.")] = 1.0,
+    unused_days: Annotated[
+        float | None, Parameter(help="Remove also what was not used for so many days.")
+    ] = None,
+) -> int:
+    """Remove from the cache what has not been used for longest."""
+    from bafflelens.caching.solved import prune
+    from bafflelens.store import cache_path
+
+    path = cache_path(folder)
+    _print_cache(path, prune(path, to_gib=to_gib, older_than_days=unused_days))
+    return FINE
+
+
+def _print_cache(path: Path, content: Content) -> None:
+    kinds = ", ".join(f"{count} {kind}" for kind, count in sorted(content.counts.items()))
+    say(f"{path}: {content.size_bytes / 2**30:.3f} GiB, {kinds or 'empty'}")
+    if kinds:
+        say(f"longest unused: {duration(max(time.time() - content.oldest_use, 0.0))}")

@@ -1,0 +1,151 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A mock-up: its scan, its measurement, and both against the computer; directivities."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from bafflelens.commands.console import ConsoleProgress, say
+from bafflelens.commands.options import FINE, Folder, prepare_compiler
+from bafflelens.errors import InputError, invalid
+
+
+def scan(
+    scan_file: Annotated[Path, Parameter(help="The scanner's file: STL, PLY or OBJ.")],
+    /,
+    *,
+    nominal: Annotated[Path, Parameter(help="Job file or run folder with the nominal shape.")],
+    out: Annotated[Path, Parameter(help="Folder that is made.")],
+    candidate: Annotated[str, Parameter(help="Which shape of the job was modelled.")] = "baseline",
+    unit: Annotated[str, Parameter(help="Unit of the file: mm, cm, m or inch.")] = "mm",
+    marks: Annotated[Path | None, Parameter(help="TOML file of marks that tell the pose.")] = None,
+    refine: Annotated[bool, Parameter(help="Refine the pose by marks by registration.")] = False,
+) -> int:
+    """Make a candidate of the scan of a clay model and map its deviation."""
+    from bafflelens.scan.clay import Request, take_scan
+    from bafflelens.scan.nominal import nominal_shape
+
+    shape, values = nominal_shape(nominal, candidate)
+    if refine and marks is None:
+        raise InputError(invalid("option '--refine'", "without marks", "given with '--marks'"))
+    request = Request(
+        scan=scan_file,
+        shape=shape,
+        values=values,
+        nominal_name=f"{candidate} of {nominal.name}, {shape.script.name}",
+        out=out,
+        unit=unit,
+        marks=marks,
+        refine=refine,
+    )
+    _, text = take_scan(request, ConsoleProgress())
+    say(text)
+    say(f"folder: {out}")
+    return FINE
+
+
+def measure_plan(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Its id in the ranking: c009, or baseline.")],
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="New folder: plan.pdf, plan.txt, measurement.toml.")],
+    room_m: Annotated[
+        tuple[float, float, float] | None,
+        Parameter(help="Length, width, height of the measuring room; else the job's height."),
+    ] = None,
+    from_hz: Annotated[float | None, Parameter(help="Band; otherwise the job's.")] = None,
+    to_hz: Annotated[float | None, Parameter(help="Band; otherwise the job's.")] = None,
+    level_db: Annotated[float, Parameter(help="Level of the sweep at the microphone.")] = 80.0,
+    noise_db: Annotated[float, Parameter(help="Noise of the room in its worst octave.")] = 30.0,
+    repeats: Annotated[int, Parameter(help="Sweeps an angle.")] = 2,
+) -> int:
+    """Plan the measurement of a mock-up: distance, gate, angles, sweep; and a description."""
+    from bafflelens.comparison.simulation import kept_radiator
+    from bafflelens.measurement.plan_page import write_plan
+    from bafflelens.store import open_run
+
+    opened = open_run(folder)
+    plan = write_plan(
+        opened,
+        candidate,
+        out,
+        room_m=room_m,
+        from_hz=from_hz,
+        to_hz=to_hz,
+        level_db=level_db,
+        noise_db=noise_db,
+        repeats=repeats,
+        field=kept_radiator(opened, candidate),
+    )
+    say(
+        f"{plan.chosen.distance_m:g} m, gate {1e3 * plan.chosen.gate_s:.1f} ms (from "
+        f"{plan.chosen.lowest_hz:.0f} Hz), every {plan.step_deg:g} degrees, "
+        f"{plan.minutes:.0f} minutes; mind the cautions of the plan: {out / 'plan.pdf'}"
+    )
+    return FINE
+
+
+def compare(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Id of a solved candidate, or of a plate.")],
+    measurement: Annotated[Path, Parameter(help="File that describes the measurement (TOML).")],
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder that is made.")],
+    scan: Annotated[
+        tuple[Path, str] | None,
+        Parameter(help="Run and candidate that are the scanned clay: for shape against model."),
+    ] = None,
+    source: Annotated[
+        str, Parameter(help="The only source that played, if not what the job says.")
+    ] = "",
+    solve: Annotated[
+        bool, Parameter(help="Solve once more what no surface pressure was kept of.")
+    ] = False,
+    within: Annotated[float, Parameter(help="What agreement means, in dB r.m.s.")] = 1.0,
+    smoothing: Annotated[int, Parameter(help="Both sides are averaged over 1/N octave.")] = 12,
+) -> int:
+    """Compare a measured mock-up with a candidate and say how far to trust the simulation."""
+    prepare_compiler()
+    from bafflelens.comparison.compare import Request
+    from bafflelens.comparison.compare import compare as compare_measurement
+    from bafflelens.measurement.reading import read_measurement
+
+    request = Request(
+        run=folder,
+        candidate=candidate,
+        measurement=measurement,
+        out=out,
+        scan=scan,
+        source=source,
+        solve_again=solve,
+        within_db=within,
+        smoothing=smoothing,
+    )
+    found = compare_measurement(request, read_measurement, ConsoleProgress())
+    for sentence in found.comparison.verdict.sentences:
+        say(sentence)
+    if found.library_line:
+        say(found.library_line)
+    say(f"page: {found.page} ({found.seconds:.0f} s)")
+    return FINE
+
+
+def export(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Its id in the ranking; or all.")],
+    /,
+    *more: Annotated[str, Parameter(help="Further ids.")],
+    out: Annotated[Path, Parameter(help="Folder to write into: one folder a candidate.")],
+) -> int:
+    """Write directivities for other programs: AES69 (SOFA), and plain text an angle."""
+    from bafflelens.measurement.export import export_candidates
+    from bafflelens.store import open_run
+
+    for path, remark in export_candidates(open_run(folder), (candidate, *more), out):
+        say(f"exported: {path}" + (f" ({remark})" if remark else ""))
+    return FINE

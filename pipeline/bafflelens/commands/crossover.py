@@ -1,0 +1,79 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Search a crossover for a solved shape."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+from cyclopts import Parameter
+
+from bafflelens.commands.console import ConsoleProgress, decibels, new_table, say, show
+from bafflelens.commands.options import FINE, Folder
+
+if TYPE_CHECKING:
+    from bafflelens.tuning import Tuning
+
+_TRIALS_SHOWN: Final = 8
+
+
+def crossover(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Id of a solved candidate, or baseline.")],
+    /,
+    *,
+    job: Annotated[
+        Path | None,
+        Parameter(help="Job that says what is tried and how it is judged, if not the run's own."),
+    ] = None,
+) -> int:
+    """Search crossover frequency, slope, polarity and delay for a solved shape."""
+    from bafflelens.jobfile import load_job
+    from bafflelens.store import open_run
+    from bafflelens.tuning import tune_candidate
+
+    opened = open_run(folder)
+    loaded = opened.load_job() if job is None else load_job(job)
+    _print_tuning(tune_candidate(opened, loaded, candidate, ConsoleProgress()))
+    return FINE
+
+
+def _print_tuning(found: Tuning) -> None:
+    """Print the job's own crossover and the best of those that were tried."""
+    table = new_table(
+        f"Crossover between {found.lower} and {found.upper}, score in dB, lower is better",
+        *("crossover", "Hz", "slope", "polarity", "delay ms", "score", "excursion dB"),
+    )
+    shown = [("as in the job", found.own)]
+    shown += [(f"{place}", trial) for place, trial in enumerate(found.trials[:_TRIALS_SHOWN], 1)]
+    for name, trial in shown:
+        table.add_row(
+            name,
+            f"{trial.frequency_hz:.0f}",
+            f"{trial.family} {trial.order}",
+            "inverted" if trial.is_inverted else "normal",
+            f"{1e3 * trial.delay_s:+.3f}",
+            decibels(trial.score.total_db),
+            decibels(trial.excursion_db, signed=True),
+        )
+    terms = new_table(
+        "What they pay, in dB", "term", "as in the job", "best", "cost", "cost of best"
+    )
+    for own, best in zip(found.own.score.terms, found.trials[0].score.terms, strict=True):
+        values = decibels(own.value_db), decibels(best.value_db)
+        terms.add_row(own.label, *values, decibels(own.cost_db), decibels(best.cost_db))
+    show(table)
+    show(terms)
+    for name, lobe in zip(("as in the job", "best"), found.lobes, strict=True):
+        text = (
+            f"{name}: the ways hand over at {lobe.frequency_hz:.0f} Hz, with the vertical lobe "
+            f"tilted by {lobe.tilt_deg:+.1f} degrees, {lobe.largest_deg:+.1f} at most within half "
+            "an octave (positive is up)"
+        )
+        say(text)
+    note = (
+        f"excursion: of {found.upper}, re the crossover of the job at the same level in front; "
+        "what it can bear is for its maker to say"
+    )
+    for line in (note, f"kept: {found.toml}", f"picture: {found.picture}"):
+        say(line)

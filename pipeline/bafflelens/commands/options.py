@@ -1,0 +1,100 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Options that several verbs share, what a run makes of them, and the exit codes."""
+
+from __future__ import annotations
+
+import os
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+from cyclopts import Parameter
+
+from bafflelens.commands.console import ConsoleProgress
+from bafflelens.errors import InputError, invalid
+from bafflelens.stopping import ended_by_signals
+
+if TYPE_CHECKING:
+    from bafflelens.run import RunOptions
+
+FINE: Final = 0
+HAS_FAILURES: Final = 1
+WRONG_INPUT: Final = 2
+INTERRUPTED: Final = 130
+TERMINATED: Final = 143
+
+JobFile = Annotated[Path, Parameter(help="Job file (TOML); see jobs/README.md.")]
+Folder = Annotated[Path, Parameter(help="Folder of a run, under results/.")]
+Results = Annotated[Path, Parameter(help="Folder that the run's folder is made in.")]
+Workers = Annotated[
+    int | None, Parameter(help="Worker processes; otherwise as the job says, or one a processor.")
+]
+Scheduler = Annotated[
+    str | None,
+    Parameter(help="Address of a running dask scheduler to use instead, tcp://host:port."),
+]
+QueueNumber = Annotated[int, Parameter(help="Number of the job, as `queue list` shows it.")]
+QueueFolder = Annotated[Path, Parameter(help="Folder of the queue and of its runs.")]
+CacheFolder = Annotated[
+    Path | None,
+    Parameter(help="Folder of the cache of solved frequencies; otherwise that of the results."),
+]
+CacheLimit = Annotated[float, Parameter(help="Largest size of the cache in GiB; 0 for no cache.")]
+
+
+def run_options(
+    results: Path,
+    workers: int | None,
+    scheduler: str | None = None,
+    cache_folder: Path | None = None,
+    cache_gib: float = 0.0,
+) -> RunOptions:
+    """Return the options of a run, with progress on the terminal.
+
+    Raises
+    ------
+    InputError
+        If a number is out of its range.
+    """
+    from bafflelens.caching.solved import CacheSettings
+    from bafflelens.run import RunOptions
+    from bafflelens.store import cache_path
+
+    if not cache_gib >= 0:
+        raise InputError(invalid("option '--cache-gib'", cache_gib, "a number of at least 0"))
+    settings = CacheSettings(path=cache_path(cache_folder or results), limit_gib=cache_gib)
+    return RunOptions(
+        results=results,
+        workers=positive(workers),
+        scheduler=scheduler,
+        cache=settings if cache_gib else None,
+        progress=ConsoleProgress(),
+    )
+
+
+def positive(workers: int | None) -> int | None:
+    """Return a number of workers, None if none was given.
+
+    Raises
+    ------
+    InputError
+        If it is less than one.
+    """
+    if workers is not None and workers < 1:
+        raise InputError(invalid("option '--workers'", workers, "a whole number of at least 1"))
+    return workers
+
+
+def stoppable() -> AbstractContextManager[None]:
+    """Let SIGTERM end what is under way within ten seconds, with everything that is done kept."""
+    from bafflelens.parallel import kill_workers
+
+    return ended_by_signals(kill_workers)
+
+
+def prepare_compiler() -> None:
+    """Tell numba about the processor; it reads this when it is loaded."""
+    from bafflelens.processor import wide_vectors
+
+    for name, value in wide_vectors().items():
+        os.environ.setdefault(name, value)

@@ -1,0 +1,83 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a job will do and cost, as text."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bafflelens.commands.console import duration, new_table, say, show
+
+if TYPE_CHECKING:
+    from bafflelens.jobfile import LoadedJob
+    from bafflelens.plan import Plan
+    from bafflelens.sampling import Sampling
+
+
+def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
+    """Print what a job will do and cost."""
+    from bafflelens.bem.burton_miller import Storage
+    from bafflelens.loudspeaker import remarks_of
+
+    say(f"{loaded.job.title}: no faults found.")
+    shapes = f"{len(sampling.candidates)} candidates and the baseline"
+    if sampling.references:
+        named = ", ".join(reference.id for reference in sampling.references)
+        shapes += f", {len(sampling.references)} references ({named})"
+    if loaded.plates:
+        shapes += f", {len(loaded.plates)} plates that drivers were measured in"
+    if plan.remeshes:
+        shapes += f", the best meshed {plan.remeshes} more ways"
+    if plan.nearby:
+        shapes += f", {plan.nearby.n_shapes} drafts of the leaders and what is near them"
+    if sampling.skipped:
+        shapes += f" ({sampling.skipped} samples skipped, for instance: {sampling.skipped_rule})"
+    frequencies = [f for cost in plan.band_costs for f in cost.band.frequencies_hz]
+    solves = plan.n_shapes * plan.n_frequencies
+    largest = max(plan.band_costs, key=lambda cost: cost.unknowns)
+    lines = [
+        ("shapes", shapes),
+        (
+            "frequencies",
+            f"{plan.n_frequencies} from {min(frequencies):.0f} to {max(frequencies):.0f} Hz, "
+            f"{solves} solves in all",
+        ),
+        ("unknowns", f"up to {largest.unknowns:,}"),
+        (
+            "memory",
+            f"up to {plan.memory_bytes / 2**30:.1f} GiB in {plan.workers} worker processes, which "
+            f"may take {plan.memory_limit_bytes / 2**30:.1f} GiB together" + _alone(plan),
+        ),
+        (
+            "time",
+            f"about {duration(plan.total_seconds)} (a shape: {duration(plan.mesh_seconds)} to "
+            f"mesh, {duration(plan.solve_seconds)} to solve on one processor; "
+            f"{duration(plan.report_seconds)} for second opinion and report)",
+        ),
+    ]
+    sound_speed = loaded.job.air.medium.sound_speed
+    lines += [("sources", text) for text in remarks_of(loaded.loudspeaker, sound_speed)]
+    for name, text in lines:
+        say(f"  {name:12} {text}")
+    table = new_table(
+        "Bands of one shape (estimates)",
+        *("from Hz", "to Hz", "frequencies", "unknowns", "matrix", "memory GiB", "time s"),
+    )
+    for cost in plan.band_costs:
+        table.add_row(
+            f"{cost.band.frequencies_hz[0]:.0f}",
+            f"{cost.band.frequencies_hz[-1]:.0f}",
+            str(len(cost.band.frequencies_hz)),
+            f"{cost.unknowns:,}",
+            "stored, packed" if cost.storage is Storage.PACKED else f"{cost.storage.value}",
+            f"{cost.memory_bytes / 2**30:.2f}",
+            f"{cost.seconds:.1f}",
+        )
+    show(table)
+
+
+def _alone(plan: Plan) -> str:
+    """Return which bands have to wait for each other, empty if none has."""
+    if not plan.solved_alone or plan.workers == 1:
+        return ""
+    lowest = min(band.frequencies_hz[0] for band in plan.solved_alone)
+    return f"; not every worker can hold a band from {lowest:.0f} Hz on at the same time"

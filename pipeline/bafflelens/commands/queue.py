@@ -1,0 +1,122 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Let jobs wait, and run them one after another."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import App, Parameter
+from rich.text import Text
+
+from bafflelens.commands import options
+from bafflelens.commands.console import new_table, say, show
+from bafflelens.commands.options import (
+    FINE,
+    HAS_FAILURES,
+    CacheFolder,
+    CacheLimit,
+    JobFile,
+    QueueFolder,
+    QueueNumber,
+    Scheduler,
+    Workers,
+    prepare_compiler,
+    stoppable,
+)
+
+queue = App(name="queue", help="Let jobs wait, and run them one after another.")
+
+
+@queue.command(name="add")
+def queue_add(
+    job: JobFile,
+    /,
+    *more: JobFile,
+    results: QueueFolder = Path("results"),
+    workers: Workers = None,
+) -> int:
+    """Check jobs and put them at the end of the queue, as they are now.
+
+    Later changes of the files change nothing: each run folder keeps job, scripts and tables.
+    """
+    from bafflelens.queueing.waiting import Queue
+    from bafflelens.queueing.working import add_job
+
+    waiting = Queue(results)
+    for path in (job, *more):
+        added = add_job(waiting, path, options.run_options(results, workers))
+        say(f"job {added.number}: {added.title} ({results / added.folder})")
+    return FINE
+
+
+@queue.command(name="list")
+def queue_list(*, results: QueueFolder = Path("results")) -> int:
+    """List the queue: what has run, what runs, what waits and in which order."""
+    from bafflelens.queueing.waiting import Queue
+
+    waiting = Queue(results)
+    jobs = waiting.jobs()
+    table = new_table("Queue", "number", "status", "title", "run folder", "what there is to say")
+    for job in jobs:
+        killed = job.status == "running" and not waiting.is_worked_on
+        texts = ("killed" if killed else job.status, job.title, job.folder, job.reason)
+        table.add_row(str(job.number), *map(Text, texts))
+    if jobs:
+        show(table)
+    else:
+        say("the queue is empty")
+    return FINE
+
+
+@queue.command(name="move")
+def queue_move(
+    number: QueueNumber,
+    place: Annotated[int, Parameter(help="Its new place: 1 is the next to run.")],
+    /,
+    *,
+    results: QueueFolder = Path("results"),
+) -> int:
+    """Give a waiting job another place."""
+    from bafflelens.queueing.waiting import Queue
+
+    waiting = Queue(results)
+    waiting.move(number, place)
+    say("waiting: " + ", ".join(str(job.number) for job in waiting.waiting()))
+    return FINE
+
+
+@queue.command(name="drop")
+def queue_drop(number: QueueNumber, /, *, results: QueueFolder = Path("results")) -> int:
+    """Take a waiting job out of the queue."""
+    from bafflelens.queueing.waiting import Queue
+
+    dropped = Queue(results).drop(number)
+    say(f"dropped job {dropped.number}: {dropped.title}")
+    return FINE
+
+
+@queue.command(name="start")
+def queue_start(
+    *,
+    results: QueueFolder = Path("results"),
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    cache: CacheFolder = None,
+    cache_gib: CacheLimit = 10.0,
+) -> int:
+    """Run the jobs that wait, one after another, until none is left."""
+    prepare_compiler()
+    from bafflelens.queueing.waiting import Queue
+    from bafflelens.queueing.working import Ended, work_through
+
+    def say_end(ended: Ended) -> None:
+        folder = results / ended.job.folder
+        say(f"job {ended.job.number} {ended.status}: {ended.reason or '-'} ({folder})")
+
+    given = options.run_options(results, workers, scheduler, cache, cache_gib)
+    with stoppable():
+        finished = work_through(Queue(results), given, ended=say_end)
+    if not finished:
+        say("no job waits")
+    return HAS_FAILURES if any(ended.status == "failed" for ended in finished) else FINE

@@ -1,0 +1,167 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a run has found: ranking, notes, report, curves, small changes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from bafflelens.commands import options
+from bafflelens.commands.console import ConsoleProgress, decibels, new_table, say, show
+from bafflelens.commands.options import FINE, HAS_FAILURES, Folder, Workers, prepare_compiler
+from bafflelens.commands.ranking_tables import ROWS_SHOWN, print_ranking
+from bafflelens.errors import InputError, invalid
+
+if TYPE_CHECKING:
+    from bafflelens.seat import SeatBounce
+    from bafflelens.sensitivity import Robustness
+
+
+def rank(
+    folder: Folder,
+    /,
+    *more: Folder,
+    everything: Annotated[
+        bool, Parameter(name="--all", negative="", help="List all candidates, not the best 40.")
+    ] = False,
+) -> int:
+    """Print the ranking of a run, also of one that is not finished, or of several together."""
+    from bafflelens.store import open_run
+    from bafflelens.summary import has_failed, rank_run, seat_of, smallest_difference
+    from bafflelens.together import rank_together
+
+    if not more:
+        opened = open_run(folder)
+        rows = rank_run(opened)
+        remeshing = smallest_difference(opened)
+        seat: Callable[[str], Sequence[SeatBounce]] = partial(seat_of, opened)
+    else:
+        runs = [open_run(path) for path in (folder, *more)]
+        joint = rank_together(runs, ConsoleProgress())
+        rows = joint.rows
+        remeshing = joint.remeshing
+        seat = lambda name: seat_of(*joint.origin[name])  # noqa: E731
+    print_ranking(rows, remeshing, seat, most=None if everything else ROWS_SHOWN)
+    return HAS_FAILURES if any(has_failed(row) for row in rows) else FINE
+
+
+def note(
+    folder: Folder,
+    candidate: Annotated[
+        str | None,
+        Parameter(help="Id of a candidate, or baseline; without it notes are listed."),
+    ] = None,
+    text: Annotated[str | None, Parameter(help="What was heard or seen, in quotes.")] = None,
+    /,
+    *,
+    verdict: Annotated[str, Parameter(help="kept, rejected or undecided.")] = "undecided",
+    sense: Annotated[str, Parameter(help="heard, seen or measured.")] = "heard",
+) -> int:
+    """Record what was heard or seen of a candidate; later runs are reminded of it."""
+    from bafflelens.notes import listed
+    from bafflelens.store import load_notes, open_run
+    from bafflelens.summary import note_on
+
+    opened = open_run(folder)
+    if candidate is None:
+        lines = listed(load_notes(folder.parent), opened.name)
+        for line in lines or ("no notes on this run",):
+            say(line)
+        return FINE
+    if text is None:
+        raise InputError(invalid("note", "", "text that says what was heard or seen"))
+    made = note_on(opened, candidate, text, sense=sense, verdict=verdict)
+    say(f"noted: {candidate} {made.judgement}")
+    return FINE
+
+
+def report(
+    folder: Folder,
+    /,
+    *,
+    pdf: Annotated[bool, Parameter(help="Also write report.pdf, A4 pages for filing.")] = False,
+) -> int:
+    """Write the report of a run again."""
+    from bafflelens.store import open_run
+    from bafflelens.summary import report_run
+
+    opened = open_run(folder)
+    with opened.locked():
+        report_run(opened, opened.load_job(), opened.load_record(), is_filed=pdf)
+    for path in (opened.report_path, *([opened.filed_path] if pdf else [])):
+        say(f"report: {path}")
+    return FINE
+
+
+def curves(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Its id in the ranking: c009, or baseline.")],
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="File to write: .csv, .png, .pdf or .svg.")],
+    rear_wall: Annotated[
+        str,
+        Parameter(help="Rear wall of the standard: A, all from 90 degrees back, or B, three."),
+    ] = "A",
+) -> int:
+    """Write the curves of CTA-2034-A of a candidate, as a table or a picture."""
+    from bafflelens.store import open_run, write_file
+    from bafflelens.summary import curves_file
+
+    file_format = out.suffix.removeprefix(".").lower()
+    content = curves_file(open_run(folder), candidate, file_format, rear_wall)
+    write_file(out, content, replace_existing=True)
+    say(f"curves: {out}")
+    return FINE
+
+
+def tolerances(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Id of a solved candidate.")],
+    /,
+    *,
+    all_parameters: Annotated[
+        bool, Parameter(help="Change every parameter of the shape, not only those searched.")
+    ] = False,
+    workers: Workers = None,
+) -> int:
+    """Change a candidate a little, one parameter at a time, and tell what that costs."""
+    prepare_compiler()
+    from bafflelens.run import change_on_request
+
+    found = change_on_request(
+        folder,
+        candidate,
+        options.run_options(folder.parent, workers),
+        all_parameters=all_parameters,
+    )
+    _print_robustness(found)
+    return FINE
+
+
+def _print_robustness(found: Robustness) -> None:
+    """Print what each small change does."""
+    table = new_table(
+        f"Small changes of {found.candidate}: rise of the score in dB",
+        *("parameter", "change", "less", "more", "0.5 dB for", "remark"),
+    )
+    for change in found.changes:
+        allowed = change.allowed(0.5)
+        known = "-" if math.isnan(allowed) else "no change seen" if math.isinf(allowed) else ""
+        table.add_row(
+            change.key,
+            f"{change.tolerance:g} {change.unit}",
+            *(
+                decibels(math.nan if side is None else side, signed=True)
+                for side in (change.less_db, change.more_db)
+            ),
+            known or f"{allowed:.2g} {change.unit}",
+            "; ".join(change.reasons),
+        )
+    show(table)
+    say(found.text)

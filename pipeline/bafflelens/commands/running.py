@@ -1,0 +1,147 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Check a job, run it, go on with a run, and see how far it is."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from bafflelens.commands import options
+from bafflelens.commands.console import duration, say
+from bafflelens.commands.options import (
+    FINE,
+    HAS_FAILURES,
+    CacheFolder,
+    CacheLimit,
+    Folder,
+    JobFile,
+    Results,
+    Scheduler,
+    Workers,
+    prepare_compiler,
+    stoppable,
+)
+from bafflelens.commands.plan_table import print_plan
+from bafflelens.commands.ranking_tables import print_ranking
+from bafflelens.errors import InputError, invalid
+
+if TYPE_CHECKING:
+    from bafflelens.queueing.overview import RunOverview
+    from bafflelens.run import RunResult
+
+
+def check(job: JobFile, /, *, workers: Workers = None) -> int:
+    """Find all faults of a job and print what it will cost, without solving anything."""
+    from bafflelens.jobfile import load_job
+    from bafflelens.outlook import target_remarks
+    from bafflelens.run import RunOptions, plan_job
+    from bafflelens.starting import draw_job
+
+    loaded = load_job(job)
+    sampling = draw_job(loaded)
+    plan = plan_job(loaded, sampling, RunOptions(workers=options.positive(workers)))
+    print_plan(loaded, sampling, plan)
+    for remark in target_remarks(loaded):
+        say(f"note: {remark}")
+    return FINE
+
+
+def run(
+    job: JobFile,
+    /,
+    *,
+    results: Results = Path("results"),
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    cache: CacheFolder = None,
+    cache_gib: CacheLimit = 10.0,
+) -> int:
+    """Solve and rank the candidates of a job and write a report."""
+    prepare_compiler()
+    from bafflelens.run import run_job
+
+    with stoppable():
+        return _finish(
+            run_job(job, options.run_options(results, workers, scheduler, cache, cache_gib))
+        )
+
+
+def resume(
+    folder: Folder,
+    /,
+    *,
+    workers: Workers = None,
+    scheduler: Scheduler = None,
+    cache: CacheFolder = None,
+    cache_gib: CacheLimit = 10.0,
+) -> int:
+    """Go on with a run that was stopped, or try again what failed."""
+    prepare_compiler()
+    from bafflelens.run import resume_run
+
+    with stoppable():
+        return _finish(
+            resume_run(
+                folder, options.run_options(folder.parent, workers, scheduler, cache, cache_gib)
+            )
+        )
+
+
+def status(
+    folder: Annotated[
+        Path, Parameter(help="Folder of runs and queue, or the folder of one run.")
+    ] = Path("results"),
+    /,
+) -> int:
+    """Say what runs, how far it is, the best so far and the time left; from any terminal."""
+    from bafflelens.queueing.overview import overview_of, run_overview
+    from bafflelens.store import open_run
+
+    if not folder.is_dir():
+        raise InputError(invalid("folder", folder, "a folder of runs, or of one run"))
+    if (folder / "run.json").exists():
+        _print_run_overview(run_overview(open_run(folder)))
+        return FINE
+    overview = overview_of(folder)
+    for found in overview.runs:
+        _print_run_overview(found)
+    if not overview.runs:
+        say("nothing runs")
+    waiting = sum(job.status == "waiting" for job in overview.jobs)
+    if overview.jobs:
+        at_work = "is worked through" if overview.is_worked_on else "is not worked through now"
+        say(f"queue: {waiting} waiting; it {at_work} (bafflelens queue list)")
+    return FINE
+
+
+def _finish(result: RunResult) -> int:
+    """Print what came of a run and return its exit code."""
+    from bafflelens.summary import seat_of, smallest_difference
+
+    folder = result.folder
+    print_ranking(result.rows, smallest_difference(folder), partial(seat_of, folder))
+    say(f"report: {folder.report_path}")
+    return HAS_FAILURES if result.has_failures else FINE
+
+
+def _print_run_overview(run: RunOverview) -> None:
+    """Print what a run does, how far it is, the best so far and the time left."""
+    counts, step = run.counts, run.standing
+    say(f"{run.folder.name}: {run.title}, {run.status}")
+    if step is not None:
+        text = f"  {step.step}"
+        if not math.isnan(step.share):
+            text += f", {step.share:.0%}"
+        if not math.isnan(left_s := run.left_s()):
+            text += f", about {duration(left_s)} left of this step"
+        say(f"{text} ({step.owner})")
+    done = ", ".join(f"{number} {status}" for status, number in sorted(counts.statuses.items()))
+    say(f"  {counts.total} shapes: {done}")
+    if counts.best is not None:
+        say(f"  best so far: {counts.best[0]} at {counts.best[1]:.2f} dB")
+    if run.status in ("killed", "interrupted", "stopped"):
+        say(f"  go on with: bafflelens resume {run.folder.path}")

@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What only one part of the program may do is done nowhere else."""
+
+import ast
+from functools import cache
+from pathlib import Path
+
+import bafflelens
+
+PACKAGE = Path(bafflelens.__file__).parent
+SOURCES = {path.relative_to(PACKAGE).as_posix(): path for path in PACKAGE.rglob("*.py")}
+
+
+@cache
+def nodes(source):
+    """Return the calls and imports of a file, but for those of a process of its own."""
+    tree = ast.parse(source.read_text())
+    tree.body = [node for node in tree.body if not is_guarded(node)]
+    kinds = ast.Call | ast.Import | ast.ImportFrom
+    return tuple(node for node in ast.walk(tree) if isinstance(node, kinds))
+
+
+def is_guarded(node):
+    return isinstance(node, ast.If) and ast.unparse(node.test) == "__name__ == '__main__'"
+
+
+def uses(source, *names):
+    """Return the lines on which something of a name is called."""
+    calls = [node for node in nodes(source) if isinstance(node, ast.Call)]
+    return [node.lineno for node in calls if called(node.func) in names]
+
+
+def called(function):
+    if isinstance(function, ast.Attribute) and isinstance(function.value, ast.Name):
+        return f"{function.value.id}.{function.attr}"
+    return function.id if isinstance(function, ast.Name) else ""
+
+
+def imports(source, module):
+    """Return the lines on which a module, or a part of it, is imported."""
+    found = []
+    for node in nodes(source):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            names = [node.module or ""]
+        else:
+            continue
+        found += [node.lineno for name in names if name.partition(".")[0] == module]
+    return found
+
+
+def test_only_the_command_line_prints_or_exits():
+    faults = []
+    for name, source in SOURCES.items():
+        if not name.startswith(("cli.py", "commands/")):
+            lines = uses(source, "print") + imports(source, "rich") + imports(source, "cyclopts")
+            faults += [(name, line) for line in lines]
+        faults += [(name, line) for line in uses(source, "sys.exit", "exit", "quit")]
+    assert not faults
+
+
+def test_only_one_module_imports_dask():
+    others = {name: source for name, source in SOURCES.items() if name != "parallel.py"}
+    faults = [
+        (name, line)
+        for name, source in others.items()
+        for line in imports(source, "dask") + imports(source, "distributed")
+    ]
+    assert not faults
+
+
+def test_a_print_would_be_seen(tmp_path):
+    path = tmp_path / "module.py"
+    path.write_text("import sys\nfrom dask.distributed import Client\nprint(1)\nsys.exit(2)\n")
+    assert uses(path, "print", "sys.exit") == [3, 4]
+    assert imports(path, "dask") == [2]

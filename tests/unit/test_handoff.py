@@ -191,12 +191,22 @@ def test_a_hand_off_is_the_same_twice_and_what_is_changed_is_found(run_folder, t
     folder = run_folder if hasattr(run_folder, "load_job") else open_run(run_folder)
     (one,) = hand_off(folder, ["c001"], tmp_path / "one", Silent())
     hand_off(folder, ["c001"], tmp_path / "two", Silent())
-    for name in ("manifest.json", one.archive):
+    summary = f"{folder.name}_summary.pdf"
+    listed = json.loads((tmp_path / "one" / "manifest.json").read_text())
+    assert listed["make_in_turn"] == ["c001"]
+    assert set(listed["sha256"]) == {summary, one.archive}
+    for name in ("manifest.json", one.archive, summary):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
     # The tests' mesher makes an octahedron: that is said, and not hidden.
     assert any("Failed check: same as analysed" in remark for remark in one.remarks)
     assert any("draft quality only" in remark for remark in one.remarks)
     assert main(["verify", str(tmp_path / "one")]) == 0
+    with zipfile.ZipFile(tmp_path / "one" / one.archive) as archive:
+        tables = [name for name in archive.namelist() if name.startswith("expected/")]
+        assert len(tables) == 2
+        rows = archive.read(tables[0]).decode().splitlines()
+        columns = {len(row.split(",")) for row in rows}
+        assert columns == {146}  # a frequency, and every 2.5 degrees from -180 to 180
     readings = tmp_path / "readings.csv"
     readings.write_text("parameter,reading\ncabinet.width_mm,210.4\nlens.depth_mm,99\n")
     assert [r.verdict for r in inspect_readings(tmp_path / "one", readings)] == [

@@ -23,7 +23,7 @@ from bafflelens.report import style
 from bafflelens.report.curves import Mark
 
 POLAR_MM_PER_DB: Final = 1.5
-POLAR_DB: Final = (-30.0, 6.0)
+POLAR_DB: Final = (-30.0, 5.0)
 LEVEL_MM_PER_DB: Final = 2.0
 _DB_PER_DECADE: Final = (50.0, 25.0)
 _WIDEST_MM: Final = 166.0
@@ -44,7 +44,9 @@ class Curve:
     width_mm: float = 0.45
 
 
-def polar_chart(title: str, words: tuple[str, str], curves: Sequence[Curve], marks: Sequence[Mark]) -> Any:
+def polar_chart(
+    title: str, words: tuple[str, str], curves: Sequence[Curve], marks: Sequence[Mark]
+) -> Any:
     """Return a polar plot: `along` is the angle in degrees, 0 up, positive to the left.
 
     Parameters
@@ -59,12 +61,12 @@ def polar_chart(title: str, words: tuple[str, str], curves: Sequence[Curve], mar
         Angles that are marked.
     """
     radius = (POLAR_DB[1] - POLAR_DB[0]) * POLAR_MM_PER_DB
-    height = 2 * radius + 16
+    height = 2 * radius + 11
 
     def draw(canvas: Any) -> None:
         _text(canvas, 0, height - 3, title, bold=True)
         canvas.saveState()
-        canvas.translate(radius + 14, radius + 5)
+        canvas.translate(radius + 14, radius + 3.5)
         _polar_frame(canvas, radius, words, marks)
         for curve in curves:
             _polar_curve(canvas, curve)
@@ -77,9 +79,10 @@ def polar_chart(title: str, words: tuple[str, str], curves: Sequence[Curve], mar
 def _polar_frame(
     canvas: Any, radius: float, words: tuple[str, str], marks: Sequence[Mark]
 ) -> None:
-    for level in np.arange(POLAR_DB[0] + 3, POLAR_DB[1] + 1, 3.0):
-        strong = level % 6 == 0
-        _pen(canvas, style.MUTED if level in (0.0, POLAR_DB[1]) else style.RULE, 0.2 if strong else _THIN_MM)
+    for level in (*np.arange(POLAR_DB[0] + 3, POLAR_DB[1], 3.0), POLAR_DB[1]):
+        is_main = level in (0.0, POLAR_DB[1])
+        colour = style.MUTED if is_main else style.RULE
+        _pen(canvas, colour, 0.2 if is_main or level % 6 == 0 else _THIN_MM)
         canvas.circle(0, 0, (level - POLAR_DB[0]) * POLAR_MM_PER_DB)
     for angle in range(-180, 180, 10):
         side, ahead = -math.sin(math.radians(angle)), math.cos(math.radians(angle))
@@ -96,7 +99,9 @@ def _polar_frame(
         ahead = math.cos(math.radians(mark.angle_deg))
         _pen(canvas, style.TARGET, 0.3, (1.5, 1.0))
         canvas.line(0.2 * radius * side, 0.2 * radius * ahead, radius * side, radius * ahead)
-        _around(canvas, radius + 2, mark.angle_deg, mark.word, colour=style.TARGET)
+        # Below the angle's own label where they would meet.
+        lower = 3.2 if abs((mark.angle_deg + 15) % 30 - 15) < 6 else 0.0
+        _around(canvas, radius + 2, mark.angle_deg, mark.word, colour=style.TARGET, lower=lower)
     for level in (0.0, -6.0, -12.0, -18.0, -24.0):
         away = (level - POLAR_DB[0]) * POLAR_MM_PER_DB
         x, y = away * math.sin(math.radians(165)), away * math.cos(math.radians(165))
@@ -104,11 +109,21 @@ def _polar_frame(
         canvas.rect(x - 3, y - 1.2, 6, 2.8, stroke=0, fill=1)
         canvas.setFillColor(style.MUTED)
         canvas.setFont(FONT, 2.2)
-        canvas.drawCentredString(x, y - 0.6, f"{_signed(level)} dB" if not level else _signed(level))
+        canvas.drawCentredString(
+            x, y - 0.6, f"{_signed(level)} dB" if not level else _signed(level)
+        )
     canvas.setFillColor("black")
 
 
-def _around(canvas: Any, radius: float, angle_deg: float, text: str, *, colour: str = style.INK) -> None:
+def _around(
+    canvas: Any,
+    radius: float,
+    angle_deg: float,
+    text: str,
+    *,
+    colour: str = style.INK,
+    lower: float = 0.0,
+) -> None:
     side, ahead = -math.sin(math.radians(angle_deg)), math.cos(math.radians(angle_deg))
     canvas.setFillColor(colour)
     canvas.setFont(FONT, 2.5)
@@ -117,12 +132,12 @@ def _around(canvas: Any, radius: float, angle_deg: float, text: str, *, colour: 
         if abs(side) < 0.1
         else (canvas.drawString if side > 0 else canvas.drawRightString)
     )
-    write(radius * side, radius * ahead - 0.9, text)
+    write(radius * side, radius * ahead - 0.9 - lower, text)
     canvas.setFillColor("black")
 
 
 def _polar_curve(canvas: Any, curve: Curve) -> None:
-    away = np.clip(curve.level_db - POLAR_DB[0], 0, None) * POLAR_MM_PER_DB
+    away = (np.clip(curve.level_db, *POLAR_DB) - POLAR_DB[0]) * POLAR_MM_PER_DB
     angle = np.radians(curve.along)
     _line(canvas, curve, -away * np.sin(angle), away * np.cos(angle))
 
@@ -192,9 +207,7 @@ def _level_frame(
 ) -> None:
     width = decade * math.log10(frequency_hz[1] / frequency_hz[0])
     tall = (level_db[1] - level_db[0]) * LEVEL_MM_PER_DB
-    low, high = (
-        min(max(decade * math.log10(f / frequency_hz[0]), 0.0), width) for f in scored_hz
-    )
+    low, high = (min(max(decade * math.log10(f / frequency_hz[0]), 0.0), width) for f in scored_hz)
     canvas.setFillColor(style.WASH)
     canvas.rect(low, 0, high - low, tall, stroke=0, fill=1)
     canvas.setFillColor("black")
@@ -209,7 +222,9 @@ def _level_frame(
             canvas.line(x, 0, x, tall)
             if named:
                 canvas.setFont(FONT, 2.3)
-                canvas.drawCentredString(x, -3.4, f"{frequency / 1000:g}k" if power > 2 else f"{frequency:g}")
+                canvas.drawCentredString(
+                    x, -3.4, f"{frequency / 1000:g}k" if power > 2 else f"{frequency:g}"
+                )
     for level in np.arange(level_db[0], level_db[1] + 0.1, 1.0):
         if level % 5:
             continue

@@ -150,6 +150,7 @@ def expected_of(
 
 
 def far_away(dataset: xr.Dataset) -> Expected | None:
+    """Return the levels of the far field; None where no frequency is known."""
     level = {plane: _level_db(orbit(dataset, plane).values) for plane in ORBITS}
     known = np.isfinite(level["horizontal"]).all(axis=1) & np.isfinite(level["vertical"]).all(1)
     if not known.any():
@@ -201,7 +202,7 @@ def at_microphone(
         frequency_hz=wanted if is_between else solved,
         angle_deg=angle,
         level_db=levels,
-        where=f"{plan.chosen.distance_m:g} m from the turntable's axis",
+        where=f"{plan.chosen.distance_m:g} m from the turntable",
     )
 
 
@@ -218,7 +219,7 @@ def expected_csv(expected: Expected, plane: OrbitName) -> bytes:
     stream = io.StringIO()
     table = csv.writer(stream, lineterminator="\n")
     angles = [f"{angle:g} deg" for angle in expected.angle_deg]
-    table.writerow([f"Hz; {plane}, {expected.where}; dB re axis", *angles])
+    table.writerow([f"Hz ({plane}; {expected.where}; dB re axis)", *angles])
     for frequency, levels in zip(expected.frequency_hz, expected.relative_db(plane), strict=True):
         table.writerow([f"{frequency:.1f}", *(f"{level:.2f}" for level in levels)])
     return stream.getvalue().encode()

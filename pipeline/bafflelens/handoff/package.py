@@ -18,12 +18,16 @@ from bafflelens.errors import InputError, invalid
 from bafflelens.geometry import Shape, source_motions
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.checks import Check, making_checks
+from bafflelens.handoff.expected import expected_csv
 from bafflelens.handoff.manifest import NAME, manifest_bytes
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, allowed_changes, sheet_pdf
+from bafflelens.handoff.shortlist import Listed, Made, short_list
 from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
+from bafflelens.handoff.summary_pages import summary_pdf
 from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
 from bafflelens.jobfile import LoadedJob
+from bafflelens.measurement.measured import ORBITS
 from bafflelens.mesh import Mesh
 from bafflelens.progress import Progress
 from bafflelens.provenance import versions
@@ -54,6 +58,21 @@ class Handed:
     remarks: tuple[str, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Pack:
+    """One candidate as exported: what was made, and its files without the manifest."""
+
+    made: Made
+    stem: str
+    facts: dict[str, Any]
+    files: dict[str, bytes]
+
+    @property
+    def archive(self) -> str:
+        """Name of the zip file."""
+        return f"{self.stem}.zip"
+
+
 def hand_off(
     folder: RunFolder,
     names: Sequence[str],
@@ -62,7 +81,7 @@ def hand_off(
     *,
     top: int = 0,
 ) -> tuple[Handed, ...]:
-    """Write a folder with one zip file a candidate and a manifest.
+    """Write a folder with one zip file a candidate, one summary sheet and a manifest.
 
     Parameters
     ----------
@@ -88,19 +107,26 @@ def hand_off(
     """
     require_new_folder(out)
     loaded, record = folder.load_job(), folder.load_record()
-    rows = _chosen(rank_run(folder), names, top)
-    files: dict[str, bytes] = {}
-    handed = []
-    with progress.bar(float(len(rows)), "handing off") as advance:
+    ranking = rank_run(folder)
+    rows = _chosen(ranking, names, top)
+    packs = []
+    with progress.bar(float(len(rows) + 1), "handing off") as advance:
         for row in rows:
-            candidate, content = _of_candidate(folder, loaded, record, row)
-            files[candidate.archive] = content
-            handed.append(candidate)
-            advance(1.0, f"{candidate.candidate} exported")
-    facts = {**_facts_of_run(folder, record), "candidates": [item.candidate for item in handed]}
+            packs.append(_of_candidate(folder, loaded, record, row))
+            advance(1.0, f"{row.candidate.id} exported")
+        found = short_list(folder, loaded, record, ranking, [pack.made for pack in packs])
+        files = {f"{folder.name}_summary.pdf": summary_pdf(found)}
+        for pack, listed in zip(packs, found.listed, strict=True):
+            files[pack.archive] = _zipped(pack, listed)
+        advance(1.0, "summary written")
+    facts = {
+        **_facts_of_run(folder, record),
+        "candidates": [pack.made.row.candidate.id for pack in packs],
+        "make_in_turn": [listed.row.candidate.id for listed in found.in_turn],
+    }
     files[NAME] = manifest_bytes(facts, files)
     write_folder(out, files)
-    return tuple(handed)
+    return tuple(_handed(pack) for pack in packs)
 
 
 def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[RankedRow]:
@@ -126,8 +152,8 @@ def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[R
 
 def _of_candidate(
     folder: RunFolder, loaded: LoadedJob, record: RunRecord, row: RankedRow
-) -> tuple[Handed, bytes]:
-    """Export one candidate; return what to say of it and its zip file."""
+) -> _Pack:
+    """Export one candidate."""
     candidate = row.candidate
     shape = loaded.shape_of(candidate.id)
     values = {**shape.defaults, **candidate.values}
@@ -198,11 +224,28 @@ def _of_candidate(
         files[f"{stem}_drawing.pdf"] = sheet_pdf(sheet)
         files |= {f"checks/{c.file}.png": c.picture for c in checks if c.picture}
     facts["warnings"] = warnings
-    files[NAME] = manifest_bytes(facts, files)
-    failed = [f"Failed check: {c.name}: {c.text}" for c in checks if c.state == "failed"]
-    archive = f"{stem}.zip"
-    handed = Handed(candidate=candidate.id, archive=archive, remarks=(*warnings, *failed))
-    return handed, zipped(files)
+    made = Made(row=row, revision=revision, checks=checks, warnings=tuple(warnings))
+    return _Pack(made=made, stem=stem, facts=facts, files=files)
+
+
+def _zipped(pack: _Pack, listed: Listed) -> bytes:
+    """Return a candidate's zip file, with what its measurement should show."""
+    files = dict(pack.files)
+    if listed.expected is not None:
+        for plane in ORBITS:
+            name = f"expected/{pack.stem}_{plane}.csv"
+            files[name] = expected_csv(listed.expected, plane)
+    files[NAME] = manifest_bytes(pack.facts, files)
+    return zipped(files)
+
+
+def _handed(pack: _Pack) -> Handed:
+    failed = [f"Failed check: {check.name}: {check.text}" for check in pack.made.failed]
+    return Handed(
+        candidate=pack.made.row.candidate.id,
+        archive=pack.archive,
+        remarks=(*pack.made.warnings, *failed),
+    )
 
 
 def _printable(stem: str, mesh: Mesh, title: str) -> dict[str, bytes]:

@@ -91,10 +91,7 @@ def table(
     from bafflelens.report.style import MUTED, RULE
 
     cells = [
-        [
-            paragraph(text, size=size, bold=number == 0 or number in strong, after=0)
-            for text in row
-        ]
+        [paragraph(text, size=size, bold=number == 0 or number in strong, after=0) for text in row]
         for number, row in enumerate(rows)
     ]
     found = Table(cells, colWidths=[width * MM for width in widths_mm], repeatRows=1)

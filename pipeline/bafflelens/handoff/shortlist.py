@@ -73,6 +73,11 @@ class Made:
         """The checks that failed."""
         return tuple(check for check in self.checks if check.state == FAILED)
 
+    @property
+    def hindering(self) -> tuple[Check, ...]:
+        """Those of them that make the part useless."""
+        return tuple(check for check in self.failed if check.name in HINDERING)
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Listed:
@@ -237,12 +242,11 @@ def turns_of(made: Sequence[Made], befores: Sequence[Before]) -> list[tuple[int,
 
 def _turn_key(one: Made, before: Before) -> tuple[float, ...]:
     row = one.row
-    hinders = any(check.name in HINDERING for check in one.failed)
     worst = _worst_db(row)
     score = row.candidate.score
     return (
         float(row.candidate.is_baseline),
-        float(not before.is_worth or hinders),
+        float(not before.is_worth or bool(one.hindering)),
         float(row.place is None),
         float(row.place or 0),
         float(len(one.failed)),
@@ -258,8 +262,8 @@ def _why_turn(one: Made, before: Before) -> str:
     place = f"place {row.place}" if row.place is not None else "no place: " + row.status
     parts = [place + (", shared" if row.is_tied else "")]
     parts += [] if before.is_worth else ["not worth making"]
-    hinders = [check.name for check in one.failed if check.name in HINDERING]
-    parts += [f"hindered by {', '.join(hinders)}"] if hinders else []
+    names = ", ".join(check.name for check in one.hindering)
+    parts += [f"hindered by {names}"] if names else []
     count = len(one.failed)
     parts.append(f"{count} failed check{'' if count == 1 else 's'}" if one.checks else "a scan")
     worst = _worst_db(row)

@@ -15,6 +15,7 @@ from bafflelens.comparison.verdict import WITHIN_DB
 from bafflelens.mockups import MockUp, typical_error
 from bafflelens.quality import stated_error_db
 from bafflelens.ranking import RankedRow
+from bafflelens.report.curves import angle_text
 from bafflelens.report.words import Direction, decibels, range_text
 
 _STOP_TIMES: Final = 2.0  # common practice, no source: two of twenty are beyond by chance
@@ -210,15 +211,13 @@ def thresholds_of(
     return tuple(found)
 
 
-def _of_direction(
-    key: str, direction: Direction, trust: Trust, band: str
-) -> list[Threshold]:
+def _of_direction(key: str, direction: Direction, trust: Trust, band: str) -> list[Threshold]:
     """Return the limit half way to the baseline, where the difference can be told at all."""
     level, baseline = direction.whole.level_db, direction.whole.baseline_db
     if not (math.isfinite(level) and math.isfinite(baseline)):
         return []
     angle = direction.requirement.limit.angle_deg
-    where = f"±{angle:.0f}°, the weaker side" if key == "side" else f"{angle:+.0f}°"
+    where = f"±{angle:.0f}°, the weaker side" if key == "side" else angle_text(angle)
     what = f"Mean level towards the {key} ({where}), {band}, re listening window"
     expected = f"{decibels(level)} dB (baseline {decibels(baseline)} dB)"
     is_worse_above = direction.requirement.is_upper

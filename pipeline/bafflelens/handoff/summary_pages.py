@@ -1,0 +1,488 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The ranked summary as PDF: what to make first, what to measure, what to expect, when to stop.
+
+Depends on: handoff.charts, handoff.paper, handoff.shortlist, measurement.plan_page, report.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from bafflelens.conventions import FloatArray
+from bafflelens.handoff.charts import (
+    LEVEL_MM_PER_DB,
+    POLAR_DB,
+    POLAR_MM_PER_DB,
+    Curve,
+    decade_mm,
+    level_chart,
+    polar_chart,
+)
+from bafflelens.handoff.expected import FAR_FIELD, Expected, third_octaves
+from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
+from bafflelens.handoff.shortlist import FIRST_RULE, Listed, ShortList
+from bafflelens.handoff.thresholds import Threshold
+from bafflelens.measurement.measured import OrbitName
+from bafflelens.measurement.plan_page import sections
+from bafflelens.measurement.planning import MeasurementPlan
+from bafflelens.report import style, words
+from bafflelens.report.figures.axes import kilohertz
+
+_POLARS_HZ: Final = (1000.0, 2000.0, 4000.0, 8000.0, 16000.0, 500.0)
+_ASIDE_DEG: Final = (15.0, 30.0, 45.0, 60.0)
+_UP_AND_DOWN_DEG: Final = (15.0, -15.0)
+_RELATIVE_DB: Final = (-25.0, 5.0)
+_RESPONSE_DB: Final = (-15.0, 10.0)
+_MOST_ACROSS: Final = 6  # candidates side by side in one table
+_MOST_BANDS: Final = 8
+_FINE_STEPS: Final = 11.5  # an octave; four a third-octave
+_SAME_DB: Final = 0.1
+_SIDES: Final[dict[OrbitName, tuple[str, str]]] = {
+    "horizontal": ("left", "right"),
+    "vertical": ("up", "down"),
+}
+
+
+def summary_pdf(found: ShortList) -> bytes:
+    """Return the summary of a hand-off.
+
+    Parameters
+    ----------
+    found : ShortList
+        What it says.
+    """
+    title = f"Short list of {found.run}"
+    foot = f"run of {found.date}; scores in dB, lower is better; made by bafflelens"
+    return pages_pdf(lambda: list(_story(found)), title, foot)
+
+
+def _story(found: ShortList) -> Iterator[Any]:
+    from reportlab.platypus import PageBreak
+
+    yield from _order(found)
+    yield from _reasons(found)
+    yield from _measuring(found)
+    yield from _stopping(found)
+    for one in found.listed:
+        yield PageBreak()
+        yield from _numbers(found, one)
+        yield from _charts(found, one)
+
+
+# ------------------------------------------------------------------------------- the order
+
+
+def _order(found: ShortList) -> Iterator[Any]:
+    yield heading(found.title, size=14)
+    if found.why:
+        yield paragraph(found.why)
+    first = found.in_turn[0]
+    name = f"{first.row.candidate.id} rev {first.made.revision}"
+    yield heading("What to make first")
+    if first.before.is_worth:
+        yield paragraph(f"{name}: {first.why_turn}. {first.before.text}", size=10, bold=True)
+        for check in first.made.hindering:
+            yield paragraph(f"Settle before it is made: {check.name}: {check.text}.", bold=True)
+    else:
+        text = f"Nothing yet; first in turn would be {name}: {first.why_turn}. {first.before.text}"
+        yield paragraph(text, size=10, bold=True)
+    yield paragraph(FIRST_RULE, size=7.5)
+    yield heading("The short list, in the order of the ranking")
+    heads = ("Place", "Make", "Candidate", "Score", "Better by", "Vertical", "Horizontal",
+             "Side effects", "Small changes", "Failed checks")  # fmt: skip
+    rows = [heads, *(_list_row(one) for one in found.listed)]
+    if all(not one.row.candidate.is_baseline for one in found.listed):
+        rows.append(_baseline_row(found))
+    yield table(rows, (11, 11, 27, 13, 16, 16, 18, 15, 22, 31), size=7)
+    yield paragraph(
+        f"Better by: against {found.baseline_name}, the baseline. Vertical, horizontal and side "
+        "effects add up to the score; small changes: what they do to the score on average, and "
+        f"its spread. {found.remeshing.text[0].upper()}{found.remeshing.text[1:]}. "
+        f"{found.mock_ups or 'No mock-up was compared with this folder of results yet.'}",
+        size=7.5,
+    )
+    yield heading("What the scores are made of: cost in dB (what was found in dB)")
+    for start in range(0, len(found.listed), _MOST_ACROSS):
+        yield _terms(found, found.listed[start : start + _MOST_ACROSS])
+
+
+def _list_row(one: Listed) -> tuple[str, ...]:
+    row = one.row
+    score, robustness = row.candidate.score, row.robustness
+    parts: tuple[str, ...] = ("–",) * 4
+    if score is not None:
+        parts = tuple(words.decibels(v, 2) for v in (score.total_db, *score.objectives.values))
+    small = "not solved"
+    if robustness is not None and math.isfinite(robustness.mean_db):
+        small = f"{robustness.mean_db:+.2f} ± {robustness.spread_db:.2f}".replace("-", "−")
+    failed = ", ".join(check.name for check in one.made.failed)
+    return (
+        ("–" if row.place is None else f"{row.place}") + (" =" if row.is_tied else ""),
+        f"{one.turn}",
+        f"{row.candidate.id} rev {one.made.revision}",
+        parts[0],
+        words.decibels(row.better_by_db, 2),
+        *parts[1:],
+        small,
+        failed or ("none" if one.made.checks else "not checked: a scan"),
+    )
+
+
+def _baseline_row(found: ShortList) -> tuple[str, ...]:
+    row = found.baseline
+    score = row.candidate.score
+    parts: tuple[str, ...] = ("–",) * 4
+    if score is not None:
+        parts = tuple(words.decibels(v, 2) for v in (score.total_db, *score.objectives.values))
+    place = "–" if row.place is None else f"{row.place}"
+    return (place, "", found.baseline_name, parts[0], "0.00", *parts[1:], "", "baseline")
+
+
+def _terms(found: ShortList, listed: Sequence[Listed]) -> Any:
+    columns = [(one.row.candidate.id, one.row.candidate.score) for one in listed]
+    if all(not one.row.candidate.is_baseline for one in listed):
+        columns.append((found.baseline_name, found.baseline.candidate.score))
+    names = list(dict.fromkeys(t.name for _, score in columns if score for t in score.terms))
+    rows = [["Term", *(name for name, _ in columns)]]
+    for name in names:
+        cells = []
+        for _, score in columns:
+            term = next((t for t in score.terms if t.name == name), None) if score else None
+            cells.append("–" if term is None else _term_text(term.cost_db, term.value_db))
+        rows.append([name.replace("_", " "), *cells])
+    totals = [words.decibels(score.total_db, 2) if score else "–" for _, score in columns]
+    rows.append(["sum: the score", *totals])
+    width = min(26.0, 140.0 / len(columns))
+    return table(rows, (38, *[width] * len(columns)), size=7, strong=(len(rows) - 1,))
+
+
+def _term_text(cost_db: float, value_db: float) -> str:
+    if not math.isfinite(value_db):
+        return "not judged"
+    return f"{words.decibels(cost_db, 2)} ({words.decibels(value_db, 1)})"
+
+
+def _reasons(found: ShortList) -> Iterator[Any]:
+    yield heading("Why each is there, what it gains and what it costs")
+    for one in found.listed:
+        row = one.row
+        yield paragraph(f"{row.candidate.id} rev {one.made.revision}: to be made {_nth(one.turn)}",
+                        bold=True, after=1)  # fmt: skip
+        yield paragraph(one.summary, after=1)
+        yield paragraph(f"Before anything is cut: {one.before.text}", after=1)
+        if row.robustness is not None:
+            yield paragraph(f"Small changes: {row.robustness.text}.", after=1)
+        for check in one.made.failed:
+            yield paragraph(f"To make it costs: {check.name}: {check.text}.", after=1)
+        for note in row.notes:
+            yield paragraph(f"Noted: {note}", after=1)
+        for warning in one.made.warnings:
+            yield paragraph(warning, bold=True, after=1)
+        values = ", ".join(
+            f"{key} {words.number(value)}" for key, value in row.candidate.values.items()
+        )
+        yield paragraph(f"Parameters: {values or 'those of its script'}.", size=7.5, after=5)
+
+
+def _nth(turn: int) -> str:
+    return {1: "first", 2: "second", 3: "third"}.get(turn, f"as number {turn}")
+
+
+# ------------------------------------------------------------------- measuring and stopping
+
+
+def _measuring(found: ShortList) -> Iterator[Any]:
+    first = found.in_turn[0]
+    name = first.row.candidate.id
+    yield heading("What to measure", size=14)
+    for number, step in enumerate(_steps(found, name), start=1):
+        yield paragraph(f"{number}. {step}", after=2)
+    if not isinstance(first.plan, MeasurementPlan):
+        yield paragraph(f"There is no plan for the job's room: {first.plan}", bold=True)
+        return
+    yield paragraph(
+        f"Below is the plan for {name} in a room as high as the job's and otherwise large; "
+        f"`bafflelens measure-plan {found.run} {name} --out FOLDER --room-m L W H` draws it for "
+        "yours and writes the description that the comparison reads.",
+        after=2,
+    )
+    for title, lines in sections(first.plan):
+        yield heading(title, size=9)
+        for line in lines:
+            yield paragraph(f"– {line}", size=7.5, after=1)
+
+
+def _steps(found: ShortList, name: str) -> tuple[str, ...]:
+    angles = [f"{_degrees(round(m.angle_deg))} ({m.plane}, {m.word})" for m in found.marks]
+    return (
+        "The shape, before any sound: the dimensions on the drawing with calipers, the stations "
+        "with their scrapers, or a scan of it; `bafflelens inspect FOLDER SCAN` says pass, rework "
+        "or re-simulate.",
+        "A first look at a handful of angles: on the axis and at " + words.listed(angles) + ". "
+        "The table of each candidate says what is expected there in third-octaves.",
+        "Both orbits, all the way round, and the same of the baseline in the same cabinet on the "
+        "same day: the gain is a difference, and drifts and the driver drop out of it.",
+        f"Then `bafflelens compare {found.run} {name} measurement.toml`, which fits what the "
+        "set-up may be off by, stands the simulation where the microphone was, and names causes.",
+    )
+
+
+def _stopping(found: ShortList) -> Iterator[Any]:
+    yield heading("What would make us stop", size=14)
+    yield paragraph(found.trust.text)
+    for text in (
+        "Stop means: no second part and no tool until the reason is known. Check in this order: "
+        "the set-up (`compare` fits it), the shape (scan), the driver, then the simulation (the "
+        "same candidate one quality level up).",
+        "Stop, too, if the baseline does not come out as expected: then the set-up or the model "
+        "of the driver is wrong, and nothing that is measured of a candidate says anything.",
+        "Stop making the list if the first two candidates come out in the other order than here "
+        "by more than the expected scatter: then the ranking does not rank what is made.",
+    ):
+        yield paragraph(f"– {text}", after=2)
+    yield paragraph(
+        "The limits of each candidate stand with its expected results, on its own pages."
+    )
+
+
+# ---------------------------------------------------------------------------- one candidate
+
+
+def _numbers(found: ShortList, one: Listed) -> Iterator[Any]:
+    name = f"{one.row.candidate.id} rev {one.made.revision}"
+    yield heading(f"{name}: what to expect, and when to stop", size=14)
+    yield table([_HEADS, *(_limit_row(limit) for limit in one.thresholds)], (50, 45, 40, 45))
+    expected = one.expected
+    if expected is None:
+        yield paragraph("Nothing is known of its directivity.", bold=True)
+        return
+    yield paragraph(_where_text(expected, one))
+    centres = third_octaves(
+        (
+            max(found.band_hz[0], float(expected.frequency_hz[0])),
+            min(found.band_hz[1], float(expected.frequency_hz[-1])),
+        )
+    )
+    angles = _first_angles(found, expected)
+    if not centres or not angles:
+        return
+    yield heading("First look: third-octave levels re the axis in dB", size=10)
+    for start in range(0, len(centres), _MOST_BANDS):
+        part = centres[start : start + _MOST_BANDS]
+        rows = [["Angle", *(f"{nominal / 1000:g} kHz" for nominal, _ in part)]]
+        for plane, angle, word in angles:
+            cells = []
+            for _, true in part:
+                level = words.decibels(expected.third_octave_db(plane, angle, true))
+                if one.baseline is not None:
+                    other = one.baseline.third_octave_db(plane, angle, true)
+                    level += f" ({words.decibels(other)})"
+                cells.append(level)
+            rows.append([f"{plane} {_degrees(angle)}{word}", *cells])
+        width = min(19.0, 144.0 / len(part))
+        yield table(rows, (36, *[width] * len(part)), size=6.5)
+    stop = found.trust.stop_db
+    brackets = f" In brackets: {found.baseline_name}." if one.baseline is not None else ""
+    yield paragraph(
+        "Means of the square of the pressure over each third-octave, at the angle and on the "
+        f"axis alike.{brackets} Look for the reason from {found.trust.look_db:.1f} dB off, stop "
+        f"from {stop:.1f} dB.",
+        size=7.5,
+    )
+
+
+_HEADS: Final = ("What is looked at", "Expected", "Stop beyond", "Rule")
+
+
+def _limit_row(limit: Threshold) -> tuple[str, str, str, str]:
+    return (limit.what, limit.expected, limit.limit, limit.rule)
+
+
+def _where_text(expected: Expected, one: Listed) -> str:
+    spacing = (
+        f"{len(expected.frequency_hz)} frequencies, {expected.frequency_hz[0]:.0f} to "
+        f"{expected.frequency_hz[-1]:.0f} Hz"
+    )
+    steps = np.diff(np.log2(expected.frequency_hz))
+    if steps.size and float(np.median(steps)) > 1 / _FINE_STEPS:
+        spacing += ", so few a third-octave that narrow ripple is not seen"
+    if expected.where != FAR_FIELD:
+        return (
+            f"Expected {expected.where}, where the plan puts the microphone, from the pressure on "
+            f"the surface; {spacing}. Levels in other places differ."
+        )
+    text = (
+        f"Expected in the far field; {spacing}. The pressure on the surface was not kept "
+        "(solve.keep_surface), so nothing is said of a nearer microphone"
+    )
+    if isinstance(one.plan, MeasurementPlan) and one.plan.far_m:
+        what, _, _, loose = max(one.plan.far_m, key=lambda far: far[1])
+        top = one.plan.band_hz[1] / 1e3
+        text += (
+            f": of {what} the far field begins at about {loose:.0f} m at {top:g} kHz, and the "
+            f"plan measures at {one.plan.chosen.distance_m:g} m. `bafflelens compare --solve` "
+            "stands the simulation where the microphone was"
+        )
+    return text + "."
+
+
+def _first_angles(found: ShortList, expected: Expected) -> list[tuple[OrbitName, float, str]]:
+    """Return the angles of the first look: orbit, the measured angle next to it, and its word."""
+    angles: dict[tuple[OrbitName, float], str] = {}
+    planes: dict[str, OrbitName] = {"horizontal": "horizontal", "vertical": "vertical"}
+    for plane, wanted, word in (
+        *(("horizontal", angle, "") for angle in (30.0, 60.0)),
+        *((mark.plane, mark.angle_deg, mark.word) for mark in found.marks),
+        *(("vertical", angle, "") for angle in _UP_AND_DOWN_DEG),
+    ):
+        angle = float(expected.angle_deg[expected.at(wanted)])
+        key = (planes[plane], angle)
+        angles[key] = angles.get(key) or (f", {word}" if word else "")
+    ordered = sorted(angles, key=lambda key: (key[0], -key[1]))
+    return [(plane, angle, angles[(plane, angle)]) for plane, angle in ordered]
+
+
+def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
+    from reportlab.platypus import PageBreak
+
+    expected = one.expected
+    if expected is None:
+        return
+    name = f"{one.row.candidate.id} rev {one.made.revision}"
+    yield PageBreak()
+    yield heading(f"{name}: expected polars, {expected.where}", size=12)
+    numbers = _polar_numbers(found, expected)
+    for plane, view in (("horizontal", "from above"), ("vertical", "from its right")):
+        yield polar_chart(
+            f"{plane.capitalize()}, seen {view}; dB re axis",
+            _SIDES[_orbit(plane)],
+            [
+                Curve(
+                    label=kilohertz(float(expected.frequency_hz[number]), nominal),
+                    along=expected.angle_deg,
+                    level_db=expected.relative_db(_orbit(plane))[number],
+                    colour=colour,
+                    dash=dash,
+                )
+                for (nominal, number), (colour, dash) in zip(numbers, style.SERIES, strict=False)
+            ],
+            [mark for mark in found.marks if mark.plane == plane],
+        )
+    yield paragraph(
+        f"True to scale when printed at 100 %: {POLAR_MM_PER_DB:g} mm a decibel, rings every "
+        f"3 dB, rays every 10°; cut at {POLAR_DB[1]:+g} and {POLAR_DB[0]:g} dB. One frequency a "
+        "line, not a mean over a band. Re the axis: a dip there widens all angles; the response "
+        "on the next page shows it.",
+        size=7.5,
+    )
+    yield PageBreak()
+    yield heading(f"{name}: expected over frequency, {expected.where}", size=12)
+    ends = (float(expected.frequency_hz[0]), float(expected.frequency_hz[-1]))
+    if ends[1] < ends[0] * 1.5:  # an axis needs a length
+        ends = (ends[0] / 1.3, ends[1] * 1.3)
+    yield level_chart(
+        "Response on the axis",
+        "dB re its mean over the scored band",
+        list(_responses(found, one, expected)),
+        ends,
+        _RESPONSE_DB,
+        found.band_hz,
+    )
+    for plane in ("horizontal", "vertical"):
+        orbit = _orbit(plane)
+        yield level_chart(
+            f"{plane.capitalize()} orbit",
+            "dB re axis",
+            list(_at_angles(found, expected, orbit)),
+            ends,
+            _RELATIVE_DB,
+            found.band_hz,
+        )
+    decade = decade_mm(ends)
+    yield paragraph(
+        f"True to scale when printed at 100 %: {LEVEL_MM_PER_DB:g} mm a decibel, {decade:g} mm a "
+        f"decade: {decade / LEVEL_MM_PER_DB:g} dB a decade (IEC 60263). "
+        + _symmetry_text(expected),
+        size=7.5,
+    )
+
+
+def _orbit(plane: str) -> OrbitName:
+    return "horizontal" if plane == "horizontal" else "vertical"
+
+
+def _polar_numbers(found: ShortList, expected: Expected) -> list[tuple[float, int]]:
+    """Return nominal frequencies with the number of the nearest known one, rising."""
+    low, high = float(expected.frequency_hz[0]), float(expected.frequency_hz[-1])
+    inside = [f for f in _POLARS_HZ if low * 0.95 <= f <= high * 1.05][: len(style.SERIES)]
+    if not inside:
+        inside = [float(np.sqrt(np.prod(found.band_hz)))]
+    return [(nominal, expected.nearest(nominal)) for nominal in sorted(inside)]
+
+
+def _responses(found: ShortList, one: Listed, expected: Expected) -> Iterator[Curve]:
+    if one.baseline is not None:
+        yield Curve(
+            label=f"{found.baseline_name}, its own mean",
+            along=one.baseline.frequency_hz,
+            level_db=_re_mean(one.baseline, found.band_hz),
+            colour=style.BASELINE,
+            dash=(0, (4, 2)),
+            width_mm=0.3,
+        )
+    yield Curve(
+        label=one.row.candidate.id,
+        along=expected.frequency_hz,
+        level_db=_re_mean(expected, found.band_hz),
+        colour=style.CANDIDATE,
+    )
+
+
+def _re_mean(expected: Expected, band_hz: tuple[float, float]) -> FloatArray:
+    """Return the response on the axis re its mean over a band, on a logarithmic axis."""
+    level = expected.on_axis_db
+    mean = words.band_mean(expected.frequency_hz, level, band_hz)
+    return level - (mean if math.isfinite(mean) else float(level.mean()))
+
+
+def _at_angles(found: ShortList, expected: Expected, plane: OrbitName) -> Iterator[Curve]:
+    marked = [(mark.angle_deg, mark.word) for mark in found.marks if mark.plane == plane]
+    if plane == "horizontal":
+        wanted = [(angle, "") for angle in _ASIDE_DEG]
+        wanted += [(angle, word) for angle, word in marked if angle > 0]
+    else:
+        wanted = [(angle, "") for angle in _UP_AND_DOWN_DEG] + marked
+    labels: dict[int, str] = {}
+    for angle, word in wanted:
+        labels[expected.at(angle)] = word or labels.get(expected.at(angle), "")
+    relative = expected.relative_db(plane)
+    for (number, word), (colour, dash) in zip(sorted(labels.items()), style.SERIES, strict=False):
+        angle = float(expected.angle_deg[number])
+        yield Curve(
+            label=_degrees(angle) + (f" {word}" if word else ""),
+            along=expected.frequency_hz,
+            level_db=relative[:, number],
+            colour=colour,
+            dash=dash,
+        )
+
+
+def _symmetry_text(expected: Expected) -> str:
+    """Say how far the other side of the horizontal orbit is from the one that is drawn."""
+    relative = expected.relative_db("horizontal")
+    front = np.abs(expected.angle_deg) <= 60
+    off = float(np.abs(relative - relative[:, ::-1])[:, front].max())
+    if off < _SAME_DB:
+        return "Its right side radiates like its left: angles to the left are drawn."
+    return (
+        f"Angles to the left are drawn; to the right levels differ by up to {off:.1f} dB within "
+        "60° (tables in the candidate's zip file)."
+    )
+
+
+def _degrees(angle: float) -> str:
+    return (f"{angle:+g}" if angle else "0").replace("-", "−") + "°"

@@ -204,9 +204,10 @@ def test_what_is_made_first_follows_the_rule():
         made_of(row_of("second", 5)),
         made_of(row_of("useless", 6, gain=0.0)),
     ]
-    befores = [before_making(one.row, 0.1) for one in rows]
+    verdicts = [before_making(one.row, 0.1) for one in rows]
     turns = {
-        one.row.candidate.id: turn for one, turn in zip(rows, turns_of(rows, befores), strict=True)
+        one.row.candidate.id: turn
+        for one, turn in zip(rows, turns_of(rows, verdicts), strict=True)
     }
     order = sorted(turns, key=lambda name: turns[name][0])
     assert order == ["sturdy", "fragile", "two_failed", "second", "hindered", "useless"]

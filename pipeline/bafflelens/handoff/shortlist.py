@@ -188,11 +188,11 @@ def short_list(
     mock_ups = store.load_mock_ups(folder.path.parent)
     trust = trust_of(job.solve.quality, mock_ups)
     baseline, names = baseline_row(rows), names_of(rows)
-    befores = [before_making(one.row, remeshing.smallest_difference_db) for one in made]
-    turns = turns_of(made, befores)
+    verdicts = [before_making(one.row, remeshing.smallest_difference_db) for one in made]
+    turns = turns_of(made, verdicts)
     reference = _towards(folder, loaded, baseline.candidate.id)
     listed = []
-    for one, before, (turn, why_turn) in zip(made, befores, turns, strict=True):
+    for one, before, (turn, why_turn) in zip(made, verdicts, turns, strict=True):
         name = one.row.candidate.id
         directions = _directions(folder, loaded, name, reference)
         radiator = kept_radiator(folder, name)
@@ -229,14 +229,14 @@ def short_list(
     )
 
 
-def turns_of(made: Sequence[Made], befores: Sequence[Before]) -> list[tuple[int, str]]:
+def turns_of(made: Sequence[Made], verdicts: Sequence[Before]) -> list[tuple[int, str]]:
     """Return when each candidate is to be made, 1 first, and what that follows from."""
-    keys = [_turn_key(one, before) for one, before in zip(made, befores, strict=True)]
+    keys = [_turn_key(one, before) for one, before in zip(made, verdicts, strict=True)]
     order = sorted(range(len(made)), key=lambda number: keys[number])
     turn = {number: place for place, number in enumerate(order, start=1)}
     return [
         (turn[number], _why_turn(one, before))
-        for number, (one, before) in enumerate(zip(made, befores, strict=True))
+        for number, (one, before) in enumerate(zip(made, verdicts, strict=True))
     ]
 
 

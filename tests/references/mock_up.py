@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 from cap_field import CapField
+from turntable import microphone_places
 
-from bafflelens.measurement.measured import Measured, Orbit, Setup, microphone_positions
+from bafflelens.measurement.measured import Measured, Orbit, Setup
 
 SOLVED_HZ = np.concatenate([np.geomspace(500, 1000, 4), np.arange(1300, 12100, 350.0)])
 MEASURED_HZ = np.arange(600.0, 11600.0, 50.0)
@@ -42,7 +43,7 @@ def measured(
 ):
     """A measurement as it would have been read.
 
-    ``placed`` is what the set-up really was (arguments of `microphone_positions`), ``step_db``
+    ``placed`` is what the set-up really was (arguments of `microphone_places`), ``step_db``
     a change of gain above +40 degrees, ``floor_m`` the height over a rigid floor, ``echo`` delay
     and gain of a copy that is the same at all angles, ``air_factor`` the speed of sound over that
     at 20 degrees C; ``body`` changes the cap.
@@ -52,7 +53,7 @@ def measured(
     numbers = np.arange(MEASURED_HZ.size)
     found = []
     for name in orbits:
-        points = microphone_positions(setup, name, angles, **(placed or {}))
+        points = microphone_places(setup, name, angles, **(placed or {}))
         pressure = field.at(points, numbers)[0]
         if floor_m:
             image = points.copy()

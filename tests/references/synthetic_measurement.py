@@ -18,8 +18,9 @@ from pathlib import Path
 import analytic
 import numpy as np
 from scipy.io import wavfile
+from turntable import microphone_places
 
-from bafflelens.measurement.measured import Setup, microphone_positions
+from bafflelens.measurement.measured import Setup
 
 Pressure = Callable[[np.ndarray, np.ndarray, float], np.ndarray]
 """pressure(points (n, 3) in m, frequencies (f,) in Hz, sound speed) -> (n, f) complex."""
@@ -161,7 +162,7 @@ def _spectra(orbit, angles, frequencies, pressure, session, planted, rng):
     absorption = analytic.iso9613_1_absorption(
         frequencies, true, setup.relative_humidity_pct, setup.pressure_kpa
     )
-    points = microphone_positions(
+    points = microphone_places(
         setup,
         orbit,
         angles + rng.normal(0, planted.repeat_angle_deg, len(angles)),

@@ -14,13 +14,14 @@ import bodies
 import numpy as np
 import pytest
 import radiating
+from turntable import microphone_places
 
 from bafflelens import report, store, summary
 from bafflelens.comparison.clay import deviation_between
 from bafflelens.comparison.compare import CORRECTION, PAGE, Request, compare
 from bafflelens.comparison.simulation import radiator_of
 from bafflelens.errors import InputError, StoreError
-from bafflelens.measurement.measured import Measured, Orbit, Setup, microphone_positions
+from bafflelens.measurement.measured import Measured, Orbit, Setup
 from bafflelens.mesh import Mesh
 from bafflelens.mockups import MockUp, mock_ups_line, typical_error
 from bafflelens.progress import Silent
@@ -99,7 +100,7 @@ def read(_path, offset_m=0.01):
     orbits = []
     for name in ("horizontal", "vertical"):
         shift = (offset_m, 0.0, 0.0)
-        points = microphone_positions(SETUP, name, ANGLES, rotation_offset_m=shift)
+        points = microphone_places(SETUP, name, ANGLES, rotation_offset_m=shift)
         pressure = [
             surface.at_microphones(n, points, np.ones(1))[0] for n in range(MEASURED_HZ.size)
         ]

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 r"""The set-up of an orbit, found from the difference between measured and simulated levels.
 
-Depends on: comparison.observed, comparison.placement, comparison.radiator, conventions.
+Depends on: comparison.observed, comparison.radiator, conventions, measurement.microphones.
 
-What is fitted is in `placement.PARAMETERS`, within `placement.BOUNDS`, and whether the sign of the
-angles is swapped. At every frequency the mean difference over the angles is left out first: the
+What is fitted is in `microphones.PARAMETERS`, within `microphones.BOUNDS`, and whether the sign of
+the angles is swapped. At every frequency the mean difference over the angles is left out first: the
 driver's own response is not part of the set-up. Where the phases of all angles have one zero of
 time, the way of the sound to each microphone is compared as well, less its mean.
 
@@ -40,9 +40,9 @@ from scipy.optimize import least_squares
 from scipy.stats import t as student_t
 
 from bafflelens.comparison.observed import Observed
-from bafflelens.comparison.placement import BOUNDS, PARAMETERS, Deviation, microphones
 from bafflelens.comparison.radiator import Radiator
 from bafflelens.conventions import BoolArray, ComplexArray, FloatArray, IntArray
+from bafflelens.measurement.microphones import BOUNDS, PARAMETERS, Deviation, microphones
 
 _FREQUENCIES: Final = 24  # of those solved, evenly over octaves; more say hardly anything new
 _LOWEST_DB: Final = -25.0
@@ -206,7 +206,7 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
     level, usable = level[numbers], usable[numbers]
     loudest = np.where(usable, level, -np.inf).max(axis=1, keepdims=True)
     usable &= level > loudest + _LOWEST_DB
-    delay_s = observed.placement.distance_m / radiator.sound_speed
+    delay_s = observed.setup.distance_m / radiator.sound_speed
     return _Task(
         observed=observed,
         radiator=radiator,
@@ -302,7 +302,7 @@ def _terms(task: _Task, deviation: Deviation) -> _Terms:
 
 def _evaluated(task: _Task, deviation: Deviation) -> _Terms:
     observed, radiator = task.observed, task.radiator
-    points, slopes = microphones(observed.placement, observed.angle_deg, deviation)
+    points, slopes = microphones(observed.setup, observed.plane, observed.angle_deg, deviation)
     pressure, gradient = radiator.at(points, task.numbers)
     change = np.einsum("fnx,pnx->pfn", gradient, slopes) / pressure
     difference = np.where(task.usable, task.level_db - 20 * np.log10(np.abs(pressure)), np.nan)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """From a measurement that was read and prepared to what a comparison works on.
 
-Depends on: comparison.observed, comparison.placement, measurement.measured.
+Depends on: comparison.observed, measurement.measured.
 """
 
 from __future__ import annotations
@@ -9,11 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from bafflelens.comparison.observed import Observed
-from bafflelens.comparison.placement import Placement
 from bafflelens.measurement.measured import (
     Measured,
     Orbit,
-    Setup,
     mean_pressure,
     repeatability_db,
 )
@@ -24,24 +22,14 @@ def observed_of(measured: Measured) -> tuple[Observed, ...]:
     return tuple(_observed(measured, orbit) for orbit in measured.orbits)
 
 
-def placement_of(setup: Setup, plane: str) -> Placement:
-    """Return where the microphone was; along the turntable's axis its height alone counts."""
-    x, y, z = setup.rotation_point_m
-    return Placement(
-        plane=plane,
-        distance_m=setup.distance_m,
-        offset_m=setup.microphone_height_m,
-        rotation_point_m=(x, y, 0.0) if plane == "horizontal" else (x, 0.0, z),
-    )
-
-
 def _observed(measured: Measured, orbit: Orbit) -> Observed:
     pressure = mean_pressure(orbit, has_phase=measured.has_phase).T
     spread = repeatability_db(orbit)
     tiny = np.finfo(float).tiny
     delay = np.exp(2j * np.pi * measured.frequencies_hz * measured.delay_s)[:, np.newaxis]
     return Observed(
-        placement=placement_of(orbit.setup, orbit.name),
+        plane=orbit.name,
+        setup=orbit.setup,
         angle_deg=orbit.angles_deg,
         frequency_hz=measured.frequencies_hz,
         level_db=20 * np.log10(np.maximum(np.abs(pressure), tiny)),

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A measured orbit as a comparison needs it: levels at frequencies and angles, and their worth.
 
-Depends on: comparison.placement, conventions.
+Depends on: conventions, measurement.measured.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from bafflelens.comparison.placement import Placement
 from bafflelens.conventions import BoolArray, ComplexArray, FloatArray
+from bafflelens.measurement.measured import OrbitName, Setup
 
 LEAST_OVER_NOISE_DB: Final = 10.0
 """Nearer to the noise nothing is used: there it adds more than 0.4 dB, and scatters by 2 dB."""
@@ -24,7 +24,9 @@ class Observed:
 
     Attributes
     ----------
-    placement : Placement
+    plane : {"horizontal", "vertical"}
+        Which orbit it is.
+    setup : Setup
         How it was set up, as noted.
     angle_deg : (n_angles,) array
         Rising, positive to the loudspeaker's left or up, as noted.
@@ -47,7 +49,8 @@ class Observed:
         Length of the gate in s; 0 without one.
     """
 
-    placement: Placement
+    plane: OrbitName
+    setup: Setup
     angle_deg: FloatArray
     frequency_hz: FloatArray
     level_db: FloatArray
@@ -57,11 +60,6 @@ class Observed:
     pressure: ComplexArray | None = None
     gate_limit_hz: float = 0.0
     gate_s: float = 0.0
-
-    @property
-    def plane(self) -> str:
-        """Which orbit it is."""
-        return self.placement.plane
 
     def without_noise(self) -> Observed:
         """Return the orbit with the power of the noise taken off, and nothing near to it used."""

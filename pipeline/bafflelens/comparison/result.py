@@ -161,7 +161,7 @@ def compare_orbits(
     """
     measured = [one.without_noise() for one in measured]
     bands_hz = _bands(measured, nominal)
-    found = [_placed(one, nominal if scanned is None else scanned) for one in measured]
+    found = [placed(one, nominal if scanned is None else scanned) for one in measured]
     placed = [fit for fit, _ in found]
     reflections = [seen for _, seen in found if seen is not None]
     orbits = [
@@ -254,7 +254,7 @@ def _bands(measured: Sequence[Observed], radiator: Radiator) -> FloatArray:
     return np.asarray(10 ** (numbers / _A_DECADE))
 
 
-def _placed(observed: Observed, radiator: Radiator) -> tuple[Fit, tuple[float, float] | None]:
+def placed(observed: Observed, radiator: Radiator) -> tuple[Fit, tuple[float, float] | None]:
     """Return the set-up of an orbit, with delay and ripple of a reflection kept out of it."""
     fit = _fitted(observed, radiator)
     reflection = find_reflection(observed, simulate_orbit(observed, radiator, fit.deviation))

@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The simulated pressure where the microphones of an orbit were, at the measured frequencies.
 
-Depends on: comparison.observed, comparison.placement, comparison.radiator, conventions, spectrum.
+Depends on: comparison.observed, comparison.radiator, conventions, measurement.microphones,
+spectrum.
 """
 
 from __future__ import annotations
@@ -11,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from bafflelens.comparison.observed import Observed
-from bafflelens.comparison.placement import Deviation, microphones
 from bafflelens.comparison.radiator import Radiator
 from bafflelens.conventions import ComplexArray, FloatArray
+from bafflelens.measurement.microphones import Deviation, microphone_positions
 from bafflelens.spectrum import interpolate
 
 
@@ -53,7 +54,7 @@ def simulate_orbit(observed: Observed, radiator: Radiator, deviation: Deviation)
     deviation : Deviation
         How the set-up differed from what was noted.
     """
-    points, _ = microphones(observed.placement, observed.angle_deg, deviation)
+    points = microphone_positions(observed.setup, observed.plane, observed.angle_deg, deviation)
     solved = radiator.frequencies_hz
     pressure, _ = radiator.at(points, np.arange(solved.size))
     low, high = solved[0] * (1 - 1e-9), solved[-1] * (1 + 1e-9)

@@ -2,7 +2,7 @@
 """How far the simulation can be trusted, in words, with the rule; and what to check next.
 
 Depends on: comparison.diagnosis, comparison.errors_by_zone, comparison.fitting,
-comparison.placement.
+measurement.microphones.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from bafflelens.comparison.clay import ClayDeviation
 from bafflelens.comparison.diagnosis import LEAST_RMS_DB, Cause
 from bafflelens.comparison.errors_by_zone import ZoneError
 from bafflelens.comparison.fitting import Fit
-from bafflelens.comparison.placement import BOUNDS, PARAMETERS
+from bafflelens.measurement.microphones import BOUNDS, PARAMETERS
 
 WITHIN_DB: Final = 1.0
 """Agreement is within this, r.m.s. over a third-octave and a zone, unless the user says else."""

@@ -2,12 +2,6 @@
 """A measurement as it is compared: orbits of pressure, and where the microphone was.
 
 Depends on: conventions, medium.
-
-How a turntable's angles become points in the loudspeaker's own frame. On the horizontal orbit
-the cabinet stands and turns about an axis parallel to z; on the vertical one it lies on its
-right side (its left side, +y, is up) and turns about an axis parallel to y. Either axis passes
-through the rotation point. The microphone stands at the distance from that axis and as far
-above the tweeter's axis as the set-up says.
 """
 
 from __future__ import annotations
@@ -137,57 +131,6 @@ class Measured:
     def orbit(self, name: OrbitName) -> Orbit | None:
         """Return the orbit of a name, None if it was not measured."""
         return next((orbit for orbit in self.orbits if orbit.name == name), None)
-
-
-def microphone_positions(
-    setup: Setup,
-    name: OrbitName,
-    angles_deg: FloatArray,
-    *,
-    angle_offset_deg: float = 0.0,
-    rotation_offset_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
-    tilt_deg: float = 0.0,
-    mirrored: bool = False,
-) -> FloatArray:
-    """Return where the microphone was, in the loudspeaker's own frame.
-
-    Parameters
-    ----------
-    setup : Setup
-        As declared.
-    name : {"horizontal", "vertical"}
-        The orbit.
-    angles_deg : (n_angles,) array
-        Nominal angles of the orbit.
-    angle_offset_deg : float
-        True minus nominal angle.
-    rotation_offset_m : tuple of 3 floats
-        True minus declared rotation point.
-    tilt_deg : float
-        How far the cabinet's front was turned out of the plane, positive towards the ceiling
-        of the room. A cabinet whose front points up sees the microphone below its axis.
-    mirrored : bool
-        The angles count the other way than declared: true = offset - nominal.
-
-    Returns
-    -------
-    (n_angles, 3) array
-        Points in m.
-    """
-    nominal = np.asarray(angles_deg, dtype=float)
-    angle = np.radians(angle_offset_deg + (-nominal if mirrored else nominal))
-    along, across = setup.distance_m * np.cos(angle), setup.distance_m * np.sin(angle)
-    point = np.asarray(setup.rotation_point_m, dtype=float) + np.asarray(rotation_offset_m)
-    side, up = (1, 2) if name == "horizontal" else (2, 1)
-    above = np.full(len(angle), setup.microphone_height_m)
-    # The tilt belongs to the cabinet, which stands on the turntable and turns with it: the
-    # microphone's circle is turned the other way about the rotation point.
-    tilt = np.radians(tilt_deg)
-    positions = np.empty((len(angle), 3))
-    positions[:, 0] = point[0] + np.cos(tilt) * along + np.sin(tilt) * above
-    positions[:, side] = point[side] + across
-    positions[:, up] = -np.sin(tilt) * along + np.cos(tilt) * above
-    return positions
 
 
 def nominal_directions(name: OrbitName, angles_deg: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -16,7 +16,8 @@ import numpy as np
 
 from bafflelens.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.errors import InputError, invalid
-from bafflelens.measurement.measured import ORBITS, Setup, microphone_positions
+from bafflelens.measurement.measured import ORBITS, Setup
+from bafflelens.measurement.microphones import microphone_positions
 from bafflelens.medium import Air
 from bafflelens.mesh import Mesh
 from bafflelens.surfaces import FINE_KINDS, surface_kind

@@ -26,7 +26,8 @@ from bafflelens.measurement.gate import (
     onsets_s,
     spectra,
 )
-from bafflelens.measurement.measured import Measured, Orbit, microphone_positions
+from bafflelens.measurement.measured import Measured, Orbit
+from bafflelens.measurement.microphones import microphone_positions
 from bafflelens.measurement.rows import Rows, rows_of
 from bafflelens.responses import Response
 

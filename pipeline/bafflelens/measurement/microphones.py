@@ -1,7 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Where the microphones of an orbit stood, seen from the loudspeaker, and how sure that is.
 
-Depends on: conventions.
+Depends on: conventions, measurement.measured.
+
+On the horizontal orbit the cabinet stands and turns about an axis parallel to z; on the vertical
+one it lies on its right side (its left side, +y, is up) and turns about an axis parallel to y.
+Either axis passes through the rotation point. The microphone stands at the distance from that axis
+and as far above the tweeter's axis as the set-up says.
 
 In the plane of the orbit e1 points forward along the reference axis and e2 to positive angles (to
 the left, or up); e3 is square to both (up, or to the left). Seen from the turntable the microphone
@@ -19,6 +24,7 @@ from typing import Final
 import numpy as np
 
 from bafflelens.conventions import FloatArray
+from bafflelens.measurement.measured import OrbitName, Setup
 
 PARAMETERS: Final = ("angle_deg", "forward_m", "sideways_m", "tilt_deg")
 """What of an orbit's set-up may differ from what was noted: fields of `Deviation`."""
@@ -27,28 +33,6 @@ BOUNDS: Final = {"angle_deg": 6.0, "forward_m": 0.05, "sideways_m": 0.05, "tilt_
 """How far it may, either way."""
 
 _UNITS: Final = {"horizontal": np.eye(3)[[0, 1, 2]], "vertical": np.eye(3)[[0, 2, 1]]}
-
-
-@dataclass(frozen=True, kw_only=True)
-class Placement:
-    """Set-up of one orbit as it was noted.
-
-    Attributes
-    ----------
-    plane : {"horizontal", "vertical"}
-        Which orbit.
-    distance_m : float
-        From the axis of the turntable to the microphone, in m.
-    offset_m : float
-        Height of the microphone over the reference axis along e3, in m.
-    rotation_point_m : tuple of 3 floats
-        Where the axis of the turntable passes the loudspeaker, in its own coordinates, in m.
-    """
-
-    plane: str
-    distance_m: float
-    offset_m: float = 0.0
-    rotation_point_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,17 +74,23 @@ class Deviation:
         )
 
 
+NOT_OFF: Final = Deviation()
+"""The set-up just as it was noted."""
+
+
 def microphones(
-    placement: Placement, angle_deg: FloatArray, deviation: Deviation
+    setup: Setup, orbit: OrbitName, angles_deg: FloatArray, deviation: Deviation = NOT_OFF
 ) -> tuple[FloatArray, FloatArray]:
     """Return where the microphones were, and how that changes with each parameter.
 
     Parameters
     ----------
-    placement : Placement
-        The set-up as noted.
-    angle_deg : (n_angles,) array
-        Angles as in the files.
+    setup : Setup
+        The set-up as noted; of its rotation point the coordinate along the axis has no effect.
+    orbit : {"horizontal", "vertical"}
+        The orbit.
+    angles_deg : (n_angles,) array
+        Angles of the orbit as noted.
     deviation : Deviation
         How the set-up differed.
 
@@ -112,10 +102,10 @@ def microphones(
         Derivatives with each of `PARAMETERS`, in m a unit of theirs.
     """
     sign = -1.0 if deviation.is_mirrored else 1.0
-    angle = np.radians(sign * np.asarray(angle_deg, dtype=float) + deviation.angle_deg)
+    angle = np.radians(sign * np.asarray(angles_deg, dtype=float) + deviation.angle_deg)
     tilt = np.radians(deviation.tilt_deg)
-    e1, e2, e3 = _UNITS[placement.plane]
-    reach, height = placement.distance_m, placement.offset_m
+    e1, e2, e3 = _UNITS[orbit]
+    reach, height = setup.distance_m, setup.microphone_height_m
     radian = np.pi / 180
 
     def place(along: FloatArray, across: FloatArray, up: FloatArray) -> FloatArray:
@@ -124,11 +114,8 @@ def microphones(
     cosine, sine = reach * np.cos(angle), reach * np.sin(angle)
     along = cosine * np.cos(tilt) + height * np.sin(tilt)
     up = height * np.cos(tilt) - cosine * np.sin(tilt)
-    centre = (
-        np.asarray(placement.rotation_point_m)
-        + deviation.forward_m * e1
-        + deviation.sideways_m * e2
-    )
+    point = np.asarray(setup.rotation_point_m, dtype=float)
+    centre = point - (point @ e3) * e3 + deviation.forward_m * e1 + deviation.sideways_m * e2
     ones, zeros = np.ones(angle.size), np.zeros(angle.size)
     slopes = np.stack(
         (
@@ -139,3 +126,10 @@ def microphones(
         )
     )
     return centre + place(along, sine, up), slopes
+
+
+def microphone_positions(
+    setup: Setup, orbit: OrbitName, angles_deg: FloatArray, deviation: Deviation = NOT_OFF
+) -> FloatArray:
+    """Return where the microphones were, (n_angles, 3), in m; see `microphones`."""
+    return microphones(setup, orbit, angles_deg, deviation)[0]

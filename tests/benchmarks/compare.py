@@ -3,15 +3,15 @@
 
     python tests/benchmarks/compare.py [TOP_HZ] [QUALITY] [ENGINE] [FOLDER]
 
-A lens is solved as it was meant, and with its walls 3 degrees off and its lip rounder, which stands
-for the clay and for its scan. The clay is solved once more on a finer mesh, by ENGINE, and from
-that a measurement of two orbits of 72 angles is written as text files, three sweeps each. Planted
-are a rotation point 12 mm further forward, 1.5 degrees, and sweeps that scatter by 0.1 dB.
+A lens is solved as it was meant, and with its walls 3 degrees off and its lip rounder, which
+stands for the clay and for its scan. The clay is solved once more on a finer mesh, by ENGINE, and
+from that a measurement of two orbits of 72 angles is written as text files, three sweeps each.
+Planted are a rotation point 12 mm further forward, 1.5 degrees, and sweeps that scatter by 0.1 dB.
 Everything is synthetic. Printed are the set-up found, how the difference splits, the time of the
 comparison, and its ratio to what solving the candidate takes: what is kept is used again.
 
-ENGINE is `direct`, or `bempp`, the independent one, which needs some two minutes of processor time
-a frequency: with it the cabinet is a small one, the frequencies are seven from 2 to 4 kHz, and what
+ENGINE is `direct`, or `bempp`, the independent one, which needs minutes of processor time a
+frequency: with it the cabinet is a small one, the frequencies are seven from 2 to 4 kHz, and what
 it solved stays in FOLDER for the next call.
 """
 

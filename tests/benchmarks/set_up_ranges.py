@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 import mock_up
 
 from bafflelens.comparison.from_measurement import observed_of
-from bafflelens.comparison.result import placed
+from bafflelens.comparison.result import find_set_up
 from bafflelens.measurement.microphones import PARAMETERS, Deviation
 
 SPREAD = {"angle_deg": 1.5, "forward_m": 0.008, "sideways_m": 0.004, "tilt_deg": 1.0}
@@ -62,7 +61,7 @@ def orbit(seed: int, changes: dict) -> tuple[np.ndarray, np.ndarray, np.ndarray]
         orbits=(plane,), placed=really, seed=seed, axis_deg=axis, **changes
     )
     (observed,) = observed_of(measured)
-    fit, _ = placed(observed.without_noise(), mock_up.simulated(axis_deg=axis))
+    fit, _ = find_set_up(observed.without_noise(), mock_up.simulated(axis_deg=axis))
     return fit.deviation.values - true.values, fit.uncertainty, fit.is_told
 
 
@@ -85,10 +84,11 @@ def main(count: int, wanted: str) -> None:
             if not here.size:
                 print(f"  {parameter:10s} never told")
                 continue
+            median = FACTORS[n] * np.median(ranges[:, n])
             print(
                 f"  {parameter:10s} covered {100 * np.mean(here <= 1):5.1f} %  r.m.s. "
-                f"{np.sqrt(np.mean(here**2)):.2f}  range {FACTORS[n] * np.median(ranges[:, n]):.2f} "
-                f"{UNITS[n]}  largest {here.max():.2f}  untold {np.sum(~told[:, n])} of {count}",
+                f"{np.sqrt(np.mean(here**2)):.2f}  range {median:.2f} {UNITS[n]}  "
+                f"largest {here.max():.2f}  untold {np.sum(~told[:, n])} of {count}",
                 flush=True,
             )
     every = np.concatenate(total)

@@ -4,19 +4,25 @@ r"""The set-up of an orbit, found from the difference between measured and simul
 Depends on: comparison.observed, comparison.radiator, conventions, measurement.microphones.
 
 What is fitted is in `microphones.PARAMETERS`, within `microphones.BOUNDS`, and whether the sign of
-the angles is swapped. At every frequency the mean difference over the angles is left out first: the
-driver's own response is not part of the set-up. Where the phases of all angles have one zero of
-time, the way of the sound to each microphone is compared as well, less its mean.
+the angles is swapped. At every frequency the mean difference over the angles is left out first:
+the driver's own response is not part of the set-up. Where the phases of all angles have one zero
+of time, the way of the sound to each microphone is compared as well, less its mean.
 
 Weights: one standard deviation a frequency, at first growing with it and then from what is left
 there, so that frequencies at which model and clay differ say little; a robust loss (soft L1) for
 single angles; and nothing more than 25 dB below the loudest angle, where small errors make large
 differences.
 
+Twins: a body that is nearly alike on both sides of the orbit's plane sounds nearly alike with its
+front tilted up and down. So the other such tilt is looked for, the better of the two is taken, and
+if the data do not tell which it is, the range of every parameter reaches to the other. They do not
+where the sum of squares differs by less than its differences in blocks of angles scatter (Q. H.
+Vuong, Econometrica 57 (1989) 307; from memory).
+
 Uncertainty: neighbouring angles go wrong together, and so do neighbouring frequencies, where the
-model is at fault. So residuals are taken in blocks of `_ANGLES` angles, and once more in blocks of
-`_NEIGHBOURS` frequencies, and each block is left out in turn. With slopes J and residuals u, both
-weighted, leaving out block b of B moves the parameters by
+model is at fault. So residuals are taken in blocks of `_ANGLES` angles, and once more in
+`_FREQUENCY_BLOCKS` blocks of frequencies, and each block is left out in turn. With slopes J and
+residuals u, both weighted, leaving out block b of B moves the parameters by
 
 .. math:: d_b = (H - J_b^T J_b)^{-1} J_b^T u_b, \quad
           H = J^T J + \mathrm{diag}(1 / \mathrm{expected}^2)
@@ -24,10 +30,11 @@ weighted, leaving out block b of B moves the parameters by
 and their covariance is :math:`(B - 1)/B \sum_b d_b d_b^T` (the jackknife: Miller, Biometrika 61
 (1974) 1; for data that cling together two ways, Cameron, Gelbach and Miller, J. Business Econ.
 Stat. 29 (2011) 238; both from memory), added for both kinds of blocks. Stated is the range of 95 %
-by Student's t for as many degrees of freedom as there are blocks of angles less parameters. What
-is expected beforehand is a third of the bounds; so what the data do not tell stays zero, with an
-uncertainty of that size. Of 96 parameters of 24 synthetic orbits all were within, and off by 0.35
-of the stated range in the root mean square.
+by Student's t for one degree of freedom less than there are blocks of the kind that has fewer (A.
+C. Cameron and D. L. Miller, J. Human Resources 50 (2015) 317, section V; from memory). What is
+expected beforehand is a third of the bounds; so what the data do not tell stays zero, with an
+uncertainty of that size. How often the ranges cover what was planted: `set_up_ranges.py` of
+tests/benchmarks, and DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -52,7 +59,7 @@ _FIRST_GROWTH: Final = 1.5
 _LEAST_PATH_SPREAD_M: Final = 1e-3
 _PATH_TOP_HZ: Final = 6000.0
 _ANGLES: Final = 3
-_NEIGHBOURS: Final = 4
+_FREQUENCY_BLOCKS: Final = 6
 _FEWEST_FREQUENCIES: Final = 4
 _BOUNDS: Final = np.array([BOUNDS[name] for name in PARAMETERS])
 _EXPECTED: Final = _BOUNDS / 3
@@ -63,6 +70,9 @@ _SOFT: Final = 2.0  # standard deviations above which a difference counts less
 _UNTOLD: Final = 0.4  # share of the bound above which an uncertainty says that nothing is told
 _SWAP_IS_BETTER: Final = 0.8  # ratio of what is left over
 _SWAP_IS_ALIKE: Final = 0.02
+_TILT: Final = PARAMETERS.index("tilt_deg")
+_TWIN_STEP_DEG: Final = 0.5
+_TWIN_ALIKE: Final = 0.9
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -91,6 +101,8 @@ class Fit:
         Neighbouring angles between which the level jumps at all frequencies, in degrees.
     steps_db : tuple of float
         By how much.
+    twin_tilt_deg : float or None
+        Another tilt that the data do not tell from the one found; the ranges reach to it.
     """
 
     deviation: Deviation
@@ -103,6 +115,7 @@ class Fit:
     uses_paths: bool
     angles_of_steps: tuple[tuple[float, float], ...] = ()
     steps_db: tuple[float, ...] = ()
+    twin_tilt_deg: float | None = None
 
     @property
     def at_bound(self) -> tuple[str, ...]:
@@ -171,14 +184,16 @@ def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
     if is_mirrored:
         best, task = _solve(task, mirrored)
         left, swapped = _left_db(task, best), left
-    uncertainty, is_told = _uncertainty(task, best)
+    best, twin = _with_twin(task, best)
+    apart = np.zeros(len(PARAMETERS)) if twin is None else np.abs(twin.values - best.values)
+    uncertainty = _uncertainty(task, best) + apart
+    is_told = uncertainty < _UNTOLD * _BOUNDS
     if not is_told.all():
         # What the data do not tell stays as it was noted, or it would take in faults of the shape.
         task = replace(task, free=is_told)
         best, task = _solve(task, best.with_values(np.where(is_told, best.values, 0.0)))
         left = _left_db(task, best)
-        again, _ = _uncertainty(task, best)
-        uncertainty = np.where(is_told, again, uncertainty)
+        uncertainty = np.where(is_told, _uncertainty(task, best) + apart, uncertainty)
     angle = observed.angle_deg
     return Fit(
         deviation=best,
@@ -191,6 +206,7 @@ def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
         uses_paths=task.pressure is not None,
         angles_of_steps=tuple((float(angle[n]), float(angle[n + 1])) for n in steps),
         steps_db=tuple(float(value) for value in steps_db),
+        twin_tilt_deg=None if twin is None or not is_told[_TILT] else twin.tilt_deg,
     )
 
 
@@ -397,15 +413,57 @@ def _medians(values: FloatArray) -> FloatArray:
     return np.array([np.median(column) if column.size else 0.0 for column in columns])
 
 
-def _uncertainty(task: _Task, deviation: Deviation) -> tuple[FloatArray, BoolArray]:
-    """Return half the 95 % range of each parameter, and whether the data tell it."""
+def _with_twin(task: _Task, found: Deviation) -> tuple[Deviation, Deviation | None]:
+    """Return the better of two tilts, and the other one if the data do not tell them apart."""
+    start = _twin_of(task, found)
+    if start is None:
+        return found, None
+    twin = _least_squares(task, start)
+    if abs(twin.tilt_deg - found.tilt_deg) < _SOLUTIONS_OWN[_TILT]:
+        return found, None
+    data = [_weighted(task, one)[0][: -len(PARAMETERS)] for one in (found, twin)]
+    here, there = (2 * _SOFT**2 * (np.sqrt(1 + (u / _SOFT) ** 2) - 1) for u in data)
+    blocks, _ = _blocks(task, found)
+    more = np.bincount(blocks, weights=there - here)
+    if more.sum() < 0:
+        found, twin = twin, found
+    scatter = float(np.sqrt(more.size) * more.std(ddof=1))
+    is_alike = abs(more.sum()) < student_t.ppf(0.975, more.size - 1) * scatter
+    return found, twin if is_alike else None
+
+
+def _twin_of(task: _Task, found: Deviation) -> Deviation | None:
+    """Return about where the other tilt with nearly the same levels is; None if out of bounds.
+
+    About the tilt at which both sides look alike, levels are even in the tilt and their slopes
+    odd: where slopes keep their pattern over a small step they tell how far that middle is.
+    """
+    used = np.isfinite(_terms(task, found).level_db)
+
+    def slopes(tilt_deg: float) -> FloatArray:
+        terms = _terms(task, replace(found, tilt_deg=tilt_deg))
+        centred = _centred(task, terms.level_slopes[_TILT], used)
+        return np.asarray((centred / task.spread_db[:, np.newaxis])[used])
+
+    here = slopes(found.tilt_deg)
+    power = float(here @ here)
+    for step in (_TWIN_STEP_DEG, -_TWIN_STEP_DEG):
+        there = slopes(found.tilt_deg + step)
+        product = float(here @ there)
+        alike = abs(product) / max(np.sqrt(power * float(there @ there)), np.finfo(float).tiny)
+        growth = product / power - 1 if power > 0 else 0.0
+        if alike < _TWIN_ALIKE or growth == 0:
+            continue
+        twin = found.tilt_deg - 2 * step / growth
+        return replace(found, tilt_deg=twin) if abs(twin) < BOUNDS["tilt_deg"] else None
+    return None
+
+
+def _uncertainty(task: _Task, deviation: Deviation) -> FloatArray:
+    """Return half the 95 % range of each parameter."""
     residual, jacobian = _weighted(task, deviation)
     n_parameters = len(PARAMETERS)
-    used = np.isfinite(_terms(task, deviation).level_db)
-    rows, columns = np.nonzero(used)
-    n_paths = residual.size - rows.size - n_parameters
-    angle_block = np.concatenate((columns, np.arange(n_paths))) // _ANGLES
-    frequency_block = np.concatenate((rows // _NEIGHBOURS, -1 - np.arange(n_paths)))
+    angle_block, frequency_block = _blocks(task, deviation)
     data, slopes = residual[:-n_parameters], jacobian[:-n_parameters]
     robust = 1 / np.sqrt(1 + (data / _SOFT) ** 2)  # weight of the soft L1 loss
     weighted = slopes * robust[:, np.newaxis]
@@ -423,7 +481,22 @@ def _uncertainty(task: _Task, deviation: Deviation) -> tuple[FloatArray, BoolArr
         variance += (count - 1) / count * np.sum(np.square(moves), axis=0)
     # What the data say little of is as uncertain as was expected, and takes others with it.
     variance += np.diag(inverse @ np.diag(expected) @ inverse)
-    freedom = max(int(np.ptp(angle_block)) + 1 - n_parameters, 2)
+    n_blocks = min(np.unique(block[block >= 0]).size for block in (angle_block, frequency_block))
+    freedom = max(n_blocks - 1, 2)
     uncertainty = float(student_t.ppf(0.975, freedom)) * np.sqrt(variance) * _BOUNDS
-    uncertainty = np.hypot(uncertainty, _SOLUTIONS_OWN)
-    return uncertainty, uncertainty < _UNTOLD * _BOUNDS
+    return np.asarray(np.hypot(uncertainty, _SOLUTIONS_OWN))
+
+
+def _blocks(task: _Task, deviation: Deviation) -> tuple[IntArray, IntArray]:
+    """Return the number of the block of angles, and of frequencies, of each weighted difference.
+
+    Ways of sound have no frequency: each is a block of its own there, with a negative number.
+    """
+    terms = _terms(task, deviation)
+    rows, columns = np.nonzero(np.isfinite(terms.level_db))
+    ways = np.arange(terms.path_m.size)
+    neighbours = max(round(terms.level_db.shape[0] / _FREQUENCY_BLOCKS), 1)
+    return (
+        np.concatenate((columns, ways)) // _ANGLES,
+        np.concatenate((rows // neighbours, -1 - ways)),
+    )

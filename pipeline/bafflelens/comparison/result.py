@@ -161,18 +161,18 @@ def compare_orbits(
     """
     measured = [one.without_noise() for one in measured]
     bands_hz = _bands(measured, nominal)
-    found = [placed(one, nominal if scanned is None else scanned) for one in measured]
-    placed = [fit for fit, _ in found]
+    found = [find_set_up(one, nominal if scanned is None else scanned) for one in measured]
+    fits = [fit for fit, _ in found]
     reflections = [seen for _, seen in found if seen is not None]
     orbits = [
         _orbit(one, nominal, fit, bands_hz, settings)
-        for one, fit in zip(measured, placed, strict=True)
+        for one, fit in zip(measured, fits, strict=True)
     ]
     three_way = None
     if scanned is not None:
         others = [
             _orbit(one, scanned, fit, bands_hz, settings).difference
-            for one, fit in zip(measured, placed, strict=True)
+            for one, fit in zip(measured, fits, strict=True)
         ]
         three_way = ThreeWay(
             scanned=tuple(others),
@@ -254,7 +254,7 @@ def _bands(measured: Sequence[Observed], radiator: Radiator) -> FloatArray:
     return np.asarray(10 ** (numbers / _A_DECADE))
 
 
-def placed(observed: Observed, radiator: Radiator) -> tuple[Fit, tuple[float, float] | None]:
+def find_set_up(observed: Observed, radiator: Radiator) -> tuple[Fit, tuple[float, float] | None]:
     """Return the set-up of an orbit, with delay and ripple of a reflection kept out of it."""
     fit = _fitted(observed, radiator)
     reflection = find_reflection(observed, simulate_orbit(observed, radiator, fit.deviation))

@@ -132,10 +132,13 @@ def setup_findings(fits: Mapping[str, Fit]) -> tuple[str, ...]:
         for name, value, uncertainty, is_told in values:
             words, unit, factor, direction = _WORDS[name]
             if is_told and abs(value) > max(uncertainty, _WORTH_A_LINE[name]):
+                twin = ""
+                if name == "tilt_deg" and fit.twin_tilt_deg is not None:
+                    twin = f", or {fit.twin_tilt_deg:+.1f}{unit}, which the data do not rule out"
                 lines.append(
                     f"{plane.capitalize()} orbit: {words} {factor * value:+.1f} ± "
-                    f"{factor * uncertainty:.1f}{unit} ({direction}) from what was noted; the "
-                    "simulation stands where it was found."
+                    f"{factor * uncertainty:.1f}{unit} ({direction}) from what was noted{twin}; "
+                    "the simulation stands where it was found."
                 )
             if name in fit.at_bound:
                 lines.append(

@@ -276,18 +276,18 @@ def _comb(observed: Observed, simulated: Simulated) -> tuple[FloatArray, FloatAr
     delay = np.arange(_SHORTEST_DELAY_S, _LONGEST_DELAY_S, 1 / (4 * (grid[-1] - grid[0])))
     window = np.hanning(grid.size)
     window /= window.sum()
-    waves = np.exp(2j * np.pi * np.outer(delay, grid)) * window
-    power = []
+    curves = []
     for column in difference.T:
         known = np.isfinite(column)
         if known.sum() < 0.8 * known.size:
             continue
         series = np.interp(grid, frequency[known], column[known])
-        series = series - _trend(series, grid)
-        power.append(2 * np.abs(waves @ series) ** 2)
-    if not power:
+        curves.append(series - _trend(series, grid))
+    if not curves:
         return None
-    mean = np.mean(power, axis=0)
+    waves = np.exp(2j * np.pi * np.outer(delay, grid)) * window
+    power = 2 * np.abs(waves @ np.array(curves, dtype=complex).T) ** 2
+    mean = np.mean(power, axis=1)
     return delay, np.where(delay <= longest, mean, np.median(mean))
 
 

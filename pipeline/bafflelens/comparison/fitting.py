@@ -6,7 +6,8 @@ Depends on: comparison.observed, comparison.radiator, conventions, measurement.m
 What is fitted is in `microphones.PARAMETERS`, within `microphones.BOUNDS`, and whether the sign of
 the angles is swapped. At every frequency the mean difference over the angles is left out first:
 the driver's own response is not part of the set-up. Where the phases of all angles have one zero
-of time, the way of the sound to each microphone is compared as well, less its mean.
+of time, the way of the sound to each microphone is compared as well, less its mean, weighted with
+the level there: behind a cabinet two good solutions are some millimetres apart, in front a tenth.
 
 Weights: one standard deviation a frequency, at first growing with it and then from what is left
 there, so that frequencies at which model and clay differ say little; a robust loss (soft L1) for
@@ -14,14 +15,15 @@ single angles; and nothing more than 25 dB below the loudest angle, where small 
 differences.
 
 Twins: a body that is nearly alike on both sides of the orbit's plane sounds nearly alike with its
-front tilted up and down. So the other such tilt is looked for, the better of the two is taken, and
-if the data do not tell which it is, the range of every parameter reaches to the other. They do not
-where the sum of squares differs by less than its differences in blocks of angles scatter (Q. H.
-Vuong, Econometrica 57 (1989) 307; from memory).
+front tilted up and down. So the other such tilt is looked for. If the data tell which it is, that
+is taken; else the smaller, and the range of every parameter reaches to the other. They tell it if
+the sum of squares differs by more than its differences in blocks of angles scatter (Q. H. Vuong,
+Econometrica 57 (1989) 307; from memory), and what is left by a quarter: a model that is off
+favours one side, too.
 
 Uncertainty: neighbouring angles go wrong together, and so do neighbouring frequencies, where the
-model is at fault. So residuals are taken in blocks of `_ANGLES` angles, and once more in
-`_FREQUENCY_BLOCKS` blocks of frequencies, and each block is left out in turn. With slopes J and
+model is at fault. So residuals are taken in blocks of 30 degrees, and once more in four blocks of
+frequencies, and each block is left out in turn. With slopes J and
 residuals u, both weighted, leaving out block b of B moves the parameters by
 
 .. math:: d_b = (H - J_b^T J_b)^{-1} J_b^T u_b, \quad
@@ -58,8 +60,8 @@ _FIRST_SPREAD_DB: Final = 0.15  # at 1 kHz and below; what a shape is off by gro
 _FIRST_GROWTH: Final = 1.5
 _LEAST_PATH_SPREAD_M: Final = 1e-3
 _PATH_TOP_HZ: Final = 6000.0
-_ANGLES: Final = 3
-_FREQUENCY_BLOCKS: Final = 6
+_BLOCK_DEG: Final = 30.0
+_FREQUENCY_BLOCKS: Final = 4
 _FEWEST_FREQUENCIES: Final = 4
 _BOUNDS: Final = np.array([BOUNDS[name] for name in PARAMETERS])
 _EXPECTED: Final = _BOUNDS / 3
@@ -70,9 +72,12 @@ _SOFT: Final = 2.0  # standard deviations above which a difference counts less
 _UNTOLD: Final = 0.4  # share of the bound above which an uncertainty says that nothing is told
 _SWAP_IS_BETTER: Final = 0.8  # ratio of what is left over
 _SWAP_IS_ALIKE: Final = 0.02
+_SWAP_IS_NEAR: Final = 1.5
+_FEW_FREQUENCIES: Final = 8
 _TILT: Final = PARAMETERS.index("tilt_deg")
 _TWIN_STEP_DEG: Final = 0.5
 _TWIN_ALIKE: Final = 0.9
+_TWIN_IS_WORSE: Final = 1.25
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -136,7 +141,8 @@ class _Task:
     pressure: ComplexArray | None
     segment: IntArray  # angles of one number share a level
     spread_db: FloatArray
-    path_spread_m: float
+    path_spread_m: float  # of the loudest angle
+    path_weight: FloatArray  # (n_angles,), level re the loudest: errors are alike in pascals
     free: BoolArray  # which of the parameters
     known: dict[Deviation, _Terms]  # what was evaluated already, for any weights
 
@@ -168,22 +174,16 @@ def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
     task = _task(observed, radiator)
     if task is None:
         return None
-    straight, task = _solve(task, Deviation())
-    steps, steps_db = _level_steps(task, straight)
+    start, other = _senses(task)
+    best, task = _solve(task, start)
+    steps, steps_db = _level_steps(task, best)
     if steps.size:
         # Both sides of a jump keep a level of their own, or it would pass for an offset.
         segment = np.zeros(observed.angle_deg.size, dtype=np.int64)
         segment[1:] = np.cumsum(np.isin(np.arange(1, segment.size), steps + 1))
         task = replace(task, segment=segment)
-        straight, task = _solve(task, Deviation())
-    mirrored, _ = _solve(task, Deviation(is_mirrored=True), refine=False)
-    left, swapped = _left_db(task, straight), _left_db(task, mirrored)
-    before = _left_db(task, Deviation())
-    best = straight
-    is_mirrored = swapped < _SWAP_IS_BETTER * left
-    if is_mirrored:
-        best, task = _solve(task, mirrored)
-        left, swapped = _left_db(task, best), left
+        start, other = _senses(task)
+        best, task = _solve(task, start)
     best, twin = _with_twin(task, best)
     apart = np.zeros(len(PARAMETERS)) if twin is None else np.abs(twin.values - best.values)
     uncertainty = _uncertainty(task, best) + apart
@@ -192,17 +192,20 @@ def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
         # What the data do not tell stays as it was noted, or it would take in faults of the shape.
         task = replace(task, free=is_told)
         best, task = _solve(task, best.with_values(np.where(is_told, best.values, 0.0)))
-        left = _left_db(task, best)
         uncertainty = np.where(is_told, _uncertainty(task, best) + apart, uncertainty)
+    left = _left_db(task, best)
+    swapped = _left_db(task, other)
+    if swapped < left * _SWAP_IS_NEAR:
+        swapped = _left_db(task, _least_squares(task, other))
     angle = observed.angle_deg
     return Fit(
         deviation=best,
         uncertainty=uncertainty,
         is_told=is_told,
         left_db=left,
-        before_db=before,
+        before_db=_left_db(task, Deviation()),
         swapped_db=swapped,
-        sign_is_told=is_mirrored or swapped > left * (1 + _SWAP_IS_ALIKE),
+        sign_is_told=best.is_mirrored or swapped > left * (1 + _SWAP_IS_ALIKE),
         uses_paths=task.pressure is not None,
         angles_of_steps=tuple((float(angle[n]), float(angle[n + 1])) for n in steps),
         steps_db=tuple(float(value) for value in steps_db),
@@ -233,25 +236,49 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
         segment=np.zeros(observed.angle_deg.size, dtype=np.int64),
         spread_db=_FIRST_SPREAD_DB * np.maximum(solved[numbers] / 1000, 1.0) ** _FIRST_GROWTH,
         path_spread_m=0.01,
+        path_weight=_path_weight(solved[numbers], level, loudest),
         free=np.ones(len(PARAMETERS), dtype=bool),
         known={},
     )
 
 
-def _solve(task: _Task, start: Deviation, *, refine: bool = True) -> tuple[Deviation, _Task]:
-    """Fit once with equal weights and, to refine, again with those that are left with little."""
+def _senses(task: _Task) -> tuple[Deviation, Deviation]:
+    """Return a first fit with the sign of the angles that explains more, and with the other one.
+
+    Levels at a part of the frequencies are enough for that. Swapped is what is clearly better so.
+    """
+    few = np.arange(0, len(task.numbers), max(len(task.numbers) // _FEW_FREQUENCIES, 1))
+    coarse = replace(
+        task,
+        numbers=task.numbers[few],
+        level_db=task.level_db[few],
+        usable=task.usable[few],
+        pressure=None,
+        spread_db=task.spread_db[few],
+        known={},
+    )
+    straight, swapped = (
+        _least_squares(coarse, Deviation(is_mirrored=is_mirrored)) for is_mirrored in (False, True)
+    )
+    if _left_db(coarse, swapped) < _SWAP_IS_BETTER * _left_db(coarse, straight):
+        return swapped, straight
+    return straight, swapped
+
+
+def _solve(task: _Task, start: Deviation) -> tuple[Deviation, _Task]:
+    """Fit with weights by frequency as given, and twice more with those that what is left asks."""
     found = _least_squares(task, start)
-    if refine:
-        for _ in range(2):
-            terms = _terms(task, found)
-            left = _medians(np.abs(_centred(task, terms.level_db)).T) * 1.48
-            path = np.abs(terms.path_m - np.median(terms.path_m)) if terms.path_m.size else 0
-            task = replace(
-                task,
-                spread_db=np.hypot(_smooth(left), _LEAST_SPREAD_DB),
-                path_spread_m=max(1.48 * float(np.median(path)), _LEAST_PATH_SPREAD_M),
-            )
-            found = _least_squares(task, found)
+    has_paths = task.pressure is not None
+    for _ in range(2):
+        terms = _terms(task, found)
+        left = _medians(np.abs(_centred(task, terms.level_db)).T) * 1.48
+        path = np.abs(_path_centred(task, terms.path_m)) * task.path_weight if has_paths else 0
+        task = replace(
+            task,
+            spread_db=np.hypot(_smooth(left), _LEAST_SPREAD_DB),
+            path_spread_m=max(1.48 * float(np.median(path)), _LEAST_PATH_SPREAD_M),
+        )
+        found = _least_squares(task, found)
     return found, task
 
 
@@ -278,8 +305,8 @@ def _least_squares(task: _Task, start: Deviation) -> Deviation:
         bounds=(-1, 1),
         loss="soft_l1",
         f_scale=_SOFT,
-        xtol=1e-4,
-        ftol=1e-5,
+        xtol=1e-3,
+        ftol=1e-4,
         max_nfev=12,
     )
     return start.with_values(whole(solution.x) * _BOUNDS)
@@ -292,11 +319,11 @@ def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray
     scale = task.spread_db[:, np.newaxis]
     level = (_centred(task, terms.level_db) / scale)[used]
     slopes = [(_centred(task, slope, used) / scale)[used] for slope in terms.level_slopes]
-    path = (terms.path_m - terms.path_m.mean()) / task.path_spread_m if terms.path_m.size else []
-    path_slopes = [
-        (slope - slope.mean()) / task.path_spread_m if slope.size else []
-        for slope in terms.path_slopes
-    ]
+    path, path_slopes = np.zeros(0), [np.zeros(0)] * len(PARAMETERS)
+    if terms.path_m.size:
+        weight = task.path_weight / task.path_spread_m
+        path = _path_centred(task, terms.path_m) * weight
+        path_slopes = [_path_centred(task, slope) * weight for slope in terms.path_slopes]
     expectation = deviation.values / _EXPECTED
     residual = np.concatenate((level, path, expectation))
     jacobian = np.stack(
@@ -324,7 +351,7 @@ def _evaluated(task: _Task, deviation: Deviation) -> _Terms:
     difference = np.where(task.usable, task.level_db - 20 * np.log10(np.abs(pressure)), np.nan)
     path, path_slopes = np.zeros(0), np.zeros((len(PARAMETERS), 0))
     if task.pressure is not None:
-        low = task.frequency_hz <= max(_PATH_TOP_HZ, task.frequency_hz[_FEWEST_FREQUENCIES - 1])
+        low = _path_frequencies(task.frequency_hz)
         path = _paths(
             task.frequency_hz[low], task.pressure[low], pressure[low], radiator.sound_speed
         )
@@ -336,6 +363,24 @@ def _evaluated(task: _Task, deviation: Deviation) -> _Terms:
         path_m=path,
         path_slopes=path_slopes,
     )
+
+
+def _path_weight(
+    frequency_hz: FloatArray, level_db: FloatArray, loudest_db: FloatArray
+) -> FloatArray:
+    """Return the weight of the way of sound to each microphone, (n_angles,), 1 for the loudest."""
+    below = (loudest_db - level_db)[_path_frequencies(frequency_hz)]
+    return np.asarray(10 ** (-np.maximum(_medians(below), 0.0) / 20))
+
+
+def _path_frequencies(frequency_hz: FloatArray) -> BoolArray:
+    """Return at which frequencies phases tell the way of sound without turning too often."""
+    return np.asarray(frequency_hz <= max(_PATH_TOP_HZ, frequency_hz[_FEWEST_FREQUENCIES - 1]))
+
+
+def _path_centred(task: _Task, values: FloatArray) -> FloatArray:
+    """Return ways of sound less their weighted mean: the zero of time is not known."""
+    return np.asarray(values - np.average(values, weights=task.path_weight**2))
 
 
 def _paths(
@@ -414,7 +459,7 @@ def _medians(values: FloatArray) -> FloatArray:
 
 
 def _with_twin(task: _Task, found: Deviation) -> tuple[Deviation, Deviation | None]:
-    """Return the better of two tilts, and the other one if the data do not tell them apart."""
+    """Return the better of two tilts; if the data do not tell them apart the smaller, and both."""
     start = _twin_of(task, found)
     if start is None:
         return found, None
@@ -425,11 +470,12 @@ def _with_twin(task: _Task, found: Deviation) -> tuple[Deviation, Deviation | No
     here, there = (2 * _SOFT**2 * (np.sqrt(1 + (u / _SOFT) ** 2) - 1) for u in data)
     blocks, _ = _blocks(task, found)
     more = np.bincount(blocks, weights=there - here)
-    if more.sum() < 0:
-        found, twin = twin, found
     scatter = float(np.sqrt(more.size) * more.std(ddof=1))
-    is_alike = abs(more.sum()) < student_t.ppf(0.975, more.size - 1) * scatter
-    return found, twin if is_alike else None
+    is_told = abs(more.sum()) > student_t.ppf(0.975, more.size - 1) * scatter
+    left, other = _left_db(task, found), _left_db(task, twin)
+    if is_told and max(left, other) > _TWIN_IS_WORSE * min(left, other):
+        return (found, None) if more.sum() > 0 else (twin, None)
+    return (found, twin) if abs(found.tilt_deg) < abs(twin.tilt_deg) else (twin, found)
 
 
 def _twin_of(task: _Task, found: Deviation) -> Deviation | None:
@@ -495,8 +541,10 @@ def _blocks(task: _Task, deviation: Deviation) -> tuple[IntArray, IntArray]:
     terms = _terms(task, deviation)
     rows, columns = np.nonzero(np.isfinite(terms.level_db))
     ways = np.arange(terms.path_m.size)
-    neighbours = max(round(terms.level_db.shape[0] / _FREQUENCY_BLOCKS), 1)
+    angle = task.observed.angle_deg
+    of_angle = ((angle - angle[0]) / _BLOCK_DEG + 1e-6).astype(np.int64)
+    of_frequency = np.arange(len(task.numbers)) * _FREQUENCY_BLOCKS // len(task.numbers)
     return (
-        np.concatenate((columns, ways)) // _ANGLES,
-        np.concatenate((rows // neighbours, -1 - ways)),
+        np.concatenate((of_angle[columns], of_angle[ways])),
+        np.concatenate((of_frequency[rows], -1 - ways)),
     )

@@ -23,7 +23,8 @@ from bafflelens.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArr
 from bafflelens.directivity import is_solved
 from bafflelens.errors import InputError
 from bafflelens.jobfile import LoadedJob
-from bafflelens.measurement.measured import ORBITS, OrbitName, Setup, microphone_positions
+from bafflelens.measurement.measured import ORBITS, OrbitName, Setup
+from bafflelens.measurement.microphones import microphone_positions
 from bafflelens.measurement.planning import Chamber, MeasurementPlan, make_plan
 from bafflelens.octaves import shares
 from bafflelens.playing import played

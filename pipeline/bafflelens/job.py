@@ -677,6 +677,7 @@ class HandoffSection(_Section):
     """``[handoff]``: what the prototype shop works with."""
 
     station_spacing_mm: float = Field(default=30.0, ge=2, le=500)
+    fan_step_deg: float = Field(default=45.0, ge=5, le=90)
     chord_mm: float = Field(default=0.1, ge=0.01, le=1)
     page: Literal["A4", "A3", "roll"] = "A4"
     cutter_mm: float = Field(default=6.0, ge=0.1, le=100)

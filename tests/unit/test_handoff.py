@@ -24,7 +24,13 @@ from bafflelens.handoff.manifest import manifest_bytes, verify_folder
 from bafflelens.handoff.package import hand_off
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.solid import export_solid
-from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
+from bafflelens.handoff.templates import (
+    Template,
+    _tiling,
+    dxf_bytes,
+    templates_of,
+    templates_pdf,
+)
 from bafflelens.progress import Silent
 from bafflelens.stepfile import read_step_text
 from bafflelens.store import open_run, write_folder
@@ -57,7 +63,9 @@ def exported(folder, offset_m):
     path.write_text(script_text(offset_m))
     shape = load_shape(path)
     options = {"name": "a bowl", "stamp": "2026-01-01T00:00:00", "time_limit_s": 100.0}
-    return export_solid(shape, shape.defaults, chord_mm=0.1, spacing_mm=20.0, **options)
+    return export_solid(
+        shape, shape.defaults, chord_mm=0.1, spacing_mm=20.0, fan_step_deg=45.0, **options
+    )
 
 
 @pytest.fixture(scope="module")
@@ -157,6 +165,14 @@ def test_templates_lie_on_the_section_of_the_solid(solid):
     _, scrapers = outline_of(dxf_bytes(templates["vertical_y+0_scraper"]))
     bowl = np.concatenate(scrapers)
     assert (np.abs(np.hypot(bowl[:, 0] + 10, bowl[:, 1]) - BALL_MM) < 0.01).sum() >= on_ball.sum()
+    # The fan: the ball has its middle on the axis, so each plane through that shows it alike.
+    _, (loop,) = outline_of(dxf_bytes(templates["radial_45deg_profile"]))
+    on_ball = np.abs(np.hypot(loop[:, 0] + 10, loop[:, 1]) - BALL_MM) < 0.01
+    corner = 100 * math.sqrt(2)  # half of the height, over the cosine
+    assert on_ball.sum() > 50
+    assert np.ptp(loop[:, 1]) == pytest.approx(2 * corner, abs=0.01)
+    words = dxf_bytes(templates["radial_45deg_profile"]).decode()
+    assert "c001  profile  through the axis, 45 degrees from up to the left" in words
     assert {"vertical_y+20_profile", "horizontal_z-20_scraper"} <= set(templates)
     assert "vertical_y-20_profile" not in templates  # the mirror image of the other
 
@@ -168,10 +184,55 @@ def test_a_page_is_true_to_size(solid):
         assert np.array(page.get_size()) / 72 * 25.4 == pytest.approx([210, 297], rel=1e-3)
     per_mm = 20
     picture = pages[0].render(scale=per_mm * 25.4 / 72).to_numpy()
-    bar = picture[picture.shape[0] - 12 * per_mm - 1, : 114 * per_mm]  # words are to its right
+    bar = picture[picture.shape[0] - 9 * per_mm - 1, : 111 * per_mm]  # words are to its right
     foot = bar.min(axis=-1)
     dark = np.flatnonzero(foot < 128)
     assert np.ptp(dark) / per_mm == pytest.approx(100, abs=0.1)
+
+
+def plain_template(wide, tall):
+    loop = np.array([[0, 0], [wide, 0], [wide, tall], [0, tall]], dtype=float)
+    return Template(name="x", text="x", loops=(loop,), rim=None, across="z", strip_mm=8.0)
+
+
+@pytest.mark.parametrize(
+    ("wide", "tall", "page", "tiles", "size"),
+    [
+        (100, 250, "A4", 1, (210, 297)),
+        (250, 100, "A4", 1, (297, 210)),  # turned
+        (100, 400, "A4", 2, (210, 297)),
+        (250, 400, "A4", 3, (297, 210)),  # turned, one above the other
+        (250, 360, "A3", 1, (297, 420)),
+        (100, 400, "roll", 1, (200.01, 610)),  # along the roll
+        (500, 100, "roll", 1, (610, 146.01)),
+    ],
+)
+def test_templates_take_few_pages(wide, tall, page, tiles, size):
+    tiling = _tiling(plain_template(wide, tall), page)
+    assert tiling.count == tiles
+    assert tiling.page_mm == pytest.approx(size)
+    # All of it is on the tiles, and tiles that meet overlap.
+    for starts, room, side in (
+        (tiling.columns_mm, tiling.room_mm[0], wide),
+        (tiling.rows_mm, tiling.room_mm[1], tall),
+    ):
+        assert starts[0] <= -6 + 1e-9
+        assert starts[-1] + room >= side + 6 - 1e-9
+        assert np.all(np.diff(starts) <= room - 15 + 1e-9)
+
+
+def test_registration_marks_are_on_both_tiles():
+    """Three of four marks of a seam would do: each is at one place, on just two tiles or more."""
+    tiling = _tiling(plain_template(100, 400), "A4")
+    (low,), (first, second) = tiling.columns_mm, tiling.rows_mm
+    assert len(tiling.marks_mm) == 2
+    for x, y, _ in tiling.marks_mm:
+        assert low < x < low + tiling.room_mm[0]
+        assert second < y < first + tiling.room_mm[1]
+    pages = pypdfium2.PdfDocument(templates_pdf([plain_template(100, 400)], "A4"))
+    texts = [page.get_textpage().get_text_range() for page in pages]
+    assert all("M1" in text and "M2" in text for text in texts)
+    assert "tile 2 of 2" in texts[1]
 
 
 # ------------------------------------------------------------------------- the whole folder

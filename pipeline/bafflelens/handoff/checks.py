@@ -53,6 +53,8 @@ class Check:
         The figure, in mm or degrees; NaN if there is none.
     picture : bytes
         PNG of where it fails; empty otherwise.
+    place_mm : tuple of 3 floats or None
+        Where the figure was found, if it belongs to a place.
     """
 
     name: str
@@ -60,6 +62,7 @@ class Check:
     text: str
     value: float = math.nan
     picture: bytes = b""
+    place_mm: tuple[float, float, float] | None = None
 
     @property
     def file(self) -> str:
@@ -124,12 +127,16 @@ def _cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> C
         x, y, z = corners[0]
         text += f"; sharp inner corners, {len(corners)} edges, one at ({x:.1f}, {y:.1f}, {z:.1f})"
     marked = np.concatenate((places, corners))
-    if not len(marked):
-        return Check(name="inside radius", state=PASSED, text=text + rule, value=smallest)
-    picture = _picture(solid.mesh, marked, "inside radius")
-    value = 0.0 if len(corners) else smallest
+    where = corners[0] if len(corners) else None
+    if where is None and len(solid.concave):
+        where = solid.concave[solid.concave[:, 3].argmin(), :3] * 1e3
     return Check(
-        name="inside radius", state=FAILED, text=text + rule, value=value, picture=picture
+        name="inside radius",
+        state=FAILED if len(marked) else PASSED,
+        text=text + rule,
+        value=0.0 if len(corners) else smallest,
+        picture=_picture(solid.mesh, marked, "inside radius") if len(marked) else b"",
+        place_mm=None if where is None else _place(where),
     )
 
 
@@ -218,11 +225,15 @@ def _wall_check(mesh: Mesh, front: NDArray[np.bool_], least_mm: float) -> Check:
         f"thinnest {through[thinnest]:.1f} mm at ({x:.1f}, {y:.1f}, {z:.1f}), at least "
         f"{least_mm:g} asked; {len(chosen)} places of the front tried, straight through the solid"
     )
-    value = float(through[thinnest])
-    if value >= least_mm:
-        return Check(name="wall and lip", state=PASSED, text=text, value=value)
-    picture = _picture(mesh, mesh.centroids[chosen[through < least_mm]] * 1e3, "wall and lip")
-    return Check(name="wall and lip", state=FAILED, text=text, value=value, picture=picture)
+    thin = chosen[through < least_mm]
+    return Check(
+        name="wall and lip",
+        state=FAILED if len(thin) else PASSED,
+        text=text,
+        value=float(through[thinnest]),
+        picture=_picture(mesh, mesh.centroids[thin] * 1e3, "wall and lip") if len(thin) else b"",
+        place_mm=(float(x), float(y), float(z)),
+    )
 
 
 def _overhang_check(mesh: Mesh, least_deg: float) -> Check:
@@ -306,6 +317,11 @@ def _screw_check(mesh: Mesh, motions: Sequence[SourceMotion], settings: HandoffS
     marked = np.column_stack((mesh.vertices[:, 0].max() - 0 * probes[bad, 0], probes[bad]))
     picture = _picture(mesh, marked * 1e3, name)
     return Check(name=name, state=FAILED, text=text, value=float(bad.sum()), picture=picture)
+
+
+def _place(point_mm: FloatArray) -> tuple[float, float, float]:
+    x, y, z = (float(value) for value in point_mm)
+    return x, y, z
 
 
 def _ring(centre: FloatArray, radius: float) -> FloatArray:

@@ -33,6 +33,7 @@ _SAMPLES: Final = 12  # of curvature across a face, in each of its two parameter
 _FLAT_PER_M: Final = 1.0  # a radius of a metre is flat for a shop
 _TRIES: Final = 4
 _ON_MIRROR_M: Final = 1e-6
+_SMOOTH: Final = math.cos(math.radians(2))
 _VOLUME_SHARE: Final = 1e-3
 
 
@@ -92,15 +93,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         "chord_m": chord_m,
         "n_faces": len(faces),
         "concave": _concave(gmsh.model, faces, mesh),
-        "edges": [
-            line.tolist()
-            for line in (
-                _sampled(gmsh.model, curve, 20 * _CURVE_CHORD_M)
-                for _, curve in gmsh.model.getBoundary(
-                    [(2, face) for face in faces], combined=False, oriented=False
-                )
-            )
-        ],
+        "edges": list(_edges(gmsh.model, faces, request["symmetry"])),
     }
     found["sections"] = [
         _section(gmsh.model, solid, box, plane) for plane in _planes(request, mesh, box)
@@ -165,6 +158,42 @@ def _below(model: Any, solids: Any, dimension: int) -> Iterator[tuple[int, int]]
     for _ in range(3 - dimension):
         entities = model.getBoundary(entities, combined=False, oriented=False)
     yield from ((int(d), int(tag)) for d, tag in entities)
+
+
+# ---------------------------------------------------------------------------------- edges
+
+
+def _edges(model: Any, faces: Sequence[int], symmetry: Sequence[str]) -> Iterator[dict[str, Any]]:
+    """Yield each edge once: its points, and whether its faces meet in it without a bend.
+
+    Where two planes do, or a face and its mirror image, it is no edge at all but only a seam.
+    """
+    owners: dict[int, list[int]] = {}
+    for face in faces:
+        for _, curve in model.getBoundary([(2, face)], combined=False, oriented=False):
+            owners.setdefault(abs(int(curve)), []).append(face)
+    for curve, beside in sorted(owners.items()):
+        line = _sampled(model, curve, 20 * _CURVE_CHORD_M)
+        is_smooth = _is_smooth(model, line, beside)
+        columns = ["xyz".index(plane) for plane in symmetry]
+        is_seam = all(model.getType(2, face) == "Plane" for face in beside) or any(
+            bool(np.all(np.abs(line[:, column]) < _ON_MIRROR_M)) for column in columns
+        )
+        if is_smooth and is_seam:
+            continue
+        yield {"points": line.tolist(), "smooth": is_smooth}
+
+
+def _is_smooth(model: Any, line: FloatArray, beside: Sequence[int]) -> bool:
+    """Tell whether the faces at a curve have the same tangent plane half way along it."""
+    if len(set(beside)) == 1:
+        return True  # where a face is closed onto itself
+    middle = line[len(line) // 2] if len(line) > 2 else line.mean(axis=0)
+    normals = []
+    for face in beside:
+        at = model.getParametrization(2, face, middle.tolist())
+        normals.append(np.asarray(model.getNormal(face, at)))
+    return bool(abs(normals[0] @ normals[-1]) > _SMOOTH)
 
 
 # ------------------------------------------------------------------------ names of faces
@@ -351,7 +380,7 @@ def _most_concave(highest: FloatArray, lowest: FloatArray, same: FloatArray) -> 
 def _planes(
     request: Mapping[str, Any], mesh: Mesh, box: Sequence[float]
 ) -> Iterator[dict[str, Any]]:
-    """Yield the stations: through the axis, and further ones a spacing apart over the front."""
+    """Yield the stations: through the axis, a spacing apart over the front, and the fan."""
     spacing, centre = float(request["spacing_m"]), request["centre_m"]
     front = np.array([not name.startswith("cabinet") for name in mesh.surface])
     guided = np.array(
@@ -361,8 +390,8 @@ def _planes(
     shaped = mesh.corners[guided].reshape(-1, 3) if guided.any() else corners
     lowest = float(shaped[:, 0].min())
     cut = max(lowest - request["behind_m"], box[0] + 1e-6)
-    both = {"y": "vertical", "z": "horizontal"}
-    for axis, kind in both.items():
+    centre_yz = (float(centre[1]), float(centre[2]))
+    for axis, kind in {"y": "vertical", "z": "horizontal"}.items():
         number = "xyz".index(axis)
         middle = float(centre[number])
         low, high = float(shaped[:, number].min()), float(shaped[:, number].max())
@@ -372,7 +401,45 @@ def _planes(
         if axis in request["symmetry"] and not middle:
             steps = range(0, steps.stop)  # the others are their mirror images
         for step in sorted({0, *steps}, key=lambda n: (abs(n), n)):
-            yield {"axis": axis, "kind": kind, "at": middle + step * spacing, "cut": cut}
+            at = middle + step * spacing
+            vertical = axis == "y"
+            yield {
+                "kind": kind,
+                "at": at,
+                "cut": cut,
+                "origin": (at, 0.0) if vertical else (0.0, at),
+                "along": (0.0, 1.0) if vertical else (1.0, 0.0),
+            }
+    for angle_deg in fan_angles(float(request["fan_step_deg"]), request["symmetry"], centre_yz):
+        angle = math.radians(angle_deg)
+        yield {
+            "kind": "radial",
+            "at": angle_deg,
+            "cut": cut,
+            "origin": centre_yz,
+            "along": (math.sin(angle), math.cos(angle)),
+        }
+
+
+def fan_angles(
+    step_deg: float, symmetry: Sequence[str], centre_m: tuple[float, float]
+) -> list[float]:
+    """Return the planes through the axis, as angles from up towards the left, in degrees.
+
+    Those at 0 and 90 degrees are the vertical and the horizontal section; those that are mirror
+    images of others are left out.
+
+    Examples
+    --------
+    >>> fan_angles(30.0, ("y",), (0.0, 0.0))
+    [30.0, 60.0]
+    >>> fan_angles(45.0, (), (0.0, 0.0))
+    [45.0, 135.0]
+    """
+    mirrored = ("y" in symmetry and not centre_m[0]) or ("z" in symmetry and not centre_m[1])
+    end = 90.0 if mirrored else 180.0
+    angles = [step_deg * n for n in range(1, math.ceil(end / step_deg))]
+    return [angle for angle in angles if angle < end and angle != 90.0]
 
 
 def _section(
@@ -380,16 +447,18 @@ def _section(
 ) -> dict[str, Any]:
     """Return the outlines of one section: all of it, the positive template and the scraper.
 
-    Each is a list of closed loops of points (x, z) or (x, y) in m.
+    Each is a list of closed loops of points in m: x, and the way from the plane's origin.
     """
-    number = "xyz".index(plane["axis"])
-    other = 3 - number  # y and z are 1 and 2
     margin = 0.02
+    origin, along = np.asarray(plane["origin"]), np.asarray(plane["along"])
+    corners = np.array([(y, z) for y in (box[1], box[4]) for z in (box[2], box[5])])
+    reach = (corners - origin) @ along
     whole = (box[0] - margin, box[3] + margin)
-    side = (box[other] - margin, box[other + 3] + margin)
+    side = (float(reach.min()) - margin, float(reach.max()) + margin)
     template = (plane["cut"], box[3] + margin)
     return {
-        **plane,
+        "kind": plane["kind"],
+        "at": plane["at"],
         "whole": _cut(model, solid, plane, whole, side, model.occ.intersect),
         "profile": _cut(model, solid, plane, template, side, model.occ.intersect),
         "scraper": _cut(model, solid, plane, template, side, model.occ.cut),
@@ -405,19 +474,21 @@ def _cut(
     how: Callable[..., Any],
 ) -> list[list[list[float]]]:
     """Return the loops of what a rectangle and the solid have in common, or it has alone."""
-    occ, at = model.occ, plane["at"]
-    vertical = plane["axis"] == "y"
-    corners = [(u, v) for u, v in zip(np.repeat(along, 2), (*side, *side[::-1]), strict=True)]
-    points = [occ.addPoint(u, at, v) if vertical else occ.addPoint(u, v, at) for u, v in corners]
+    occ = model.occ
+    origin, outward = np.asarray(plane["origin"]), np.asarray(plane["along"])
+    corners = zip(np.repeat(along, 2), (*side, *side[::-1]), strict=True)
+    points = [occ.addPoint(u, *(origin + v * outward).tolist()) for u, v in corners]
     lines = [occ.addLine(points[n], points[(n + 1) % 4]) for n in range(4)]
     sheet = occ.addPlaneSurface([occ.addCurveLoop(lines)])
     pieces, _ = how([(2, sheet)], [(3, solid)], removeObject=True, removeTool=False)
     occ.synchronize()
-    keep = (0, 2) if vertical else (0, 1)
     loops = []
     for piece in [entity for entity in pieces if entity[0] == 2]:
         curves = [abs(tag) for _, tag in model.getBoundary([piece], oriented=False)]
-        lines_of = [_sampled(model, curve, _CURVE_CHORD_M)[:, keep] for curve in curves]
+        lines_of = [
+            np.column_stack((line[:, 0], (line[:, 1:] - origin) @ outward))
+            for line in (_sampled(model, curve, _CURVE_CHORD_M) for curve in curves)
+        ]
         loops += [loop.tolist() for loop in _chained(lines_of)]
     occ.remove(pieces, recursive=True)
     occ.synchronize()

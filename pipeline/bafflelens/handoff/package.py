@@ -190,6 +190,7 @@ def _of_candidate(
             stamp=record.created_utc[:19],
             chord_mm=job.chord_mm,
             spacing_mm=job.station_spacing_mm,
+            fan_step_deg=job.fan_step_deg,
             time_limit_s=4 * loaded.job.solve.mesh_time_limit_s,
         )
         same = likeness(analysed, shape.symmetry, solid)
@@ -285,12 +286,11 @@ def _is_scanned(shape: Shape) -> bool:
     )
 
 
-def _tolerances(robustness: Robustness | None) -> dict[str, float | None] | str:
-    """Return the change that costs 0.5 dB by key; None where none that was solved costs any."""
+def _tolerances(robustness: Robustness | None) -> dict[str, float] | str:
+    """Return the change that costs 0.5 dB by key, or as far as anything is known."""
     if robustness is None:
         return "not computed"
-    allowed = allowed_changes(robustness)
-    return {key: value if value < 1e9 else None for key, value in allowed.items()}
+    return {key: found.change for key, found in allowed_changes(robustness).items()}
 
 
 def _facts_of_run(folder: RunFolder, record: RunRecord) -> dict[str, Any]:

@@ -37,25 +37,53 @@ class Section:
     Attributes
     ----------
     kind : str
-        ``vertical`` (x to the right, z up) or ``horizontal`` (x to the right, y up).
-    station_mm : float
-        Where it is: y of a vertical one, z of a horizontal one.
+        ``vertical`` (x to the right, z up), ``horizontal`` (x to the right, y up), or ``radial``
+        (x to the right, up the way from the axis).
+    station : float
+        Where it is: y of a vertical one, z of a horizontal one, in mm; of a radial one the angle
+        from up towards the loudspeaker's left, in degrees.
     whole, profile, scraper : tuple of (n, 2) array
         Closed outlines in mm: of the solid; of its front, as a template to hold inside; of what
         is in front of it, to scrape with.
     """
 
     kind: str
-    station_mm: float
+    station: float
     whole: tuple[FloatArray, ...]
     profile: tuple[FloatArray, ...]
     scraper: tuple[FloatArray, ...]
 
     @property
     def name(self) -> str:
-        """As in file names, such as ``vertical_y+30``."""
+        """As in file names, such as ``vertical_y+30`` or ``radial_60deg``."""
+        if self.kind == "radial":
+            return f"radial_{self.station:g}deg"
         axis = "y" if self.kind == "vertical" else "z"
-        return f"{self.kind}_{axis}{self.station_mm:+g}"
+        return f"{self.kind}_{axis}{self.station:+g}"
+
+    @property
+    def text(self) -> str:
+        """For people, such as ``vertical, y = 30 mm``."""
+        if self.kind == "radial":
+            return f"through the axis, {self.station:g} degrees from up to the left"
+        axis = "y" if self.kind == "vertical" else "z"
+        return f"{self.kind}, {axis} = {self.station:g} mm"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Edge:
+    """An edge of the solid.
+
+    Attributes
+    ----------
+    points_m : (n, 3) array
+        Along it.
+    is_smooth : bool
+        Whether its faces meet in it without a bend.
+    """
+
+    points_m: FloatArray
+    is_smooth: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,8 +104,8 @@ class Solid:
         Lowest and highest corner.
     concave : (n, 4) array
         Places that a cutter must fit into, x, y, z, and their radius, in m.
-    edges : tuple of (n, 3) array
-        The edges of the faces, as points in m.
+    edges : tuple of Edge
+        The edges of the faces.
     sections : tuple of Section
         Through the axis, then further stations.
     """
@@ -89,7 +117,7 @@ class Solid:
     area_m2: float
     box_m: FloatArray
     concave: FloatArray
-    edges: tuple[FloatArray, ...]
+    edges: tuple[Edge, ...]
     sections: tuple[Section, ...]
 
 
@@ -138,6 +166,7 @@ def export_solid(
     stamp: str,
     chord_mm: float,
     spacing_mm: float,
+    fan_step_deg: float,
     time_limit_s: float,
 ) -> Solid:
     """Build a shape once more and export it.
@@ -156,6 +185,8 @@ def export_solid(
         Largest distance of the mesh for printing from the solid.
     spacing_mm : float
         Between stations.
+    fan_step_deg : float
+        Between the planes through the axis.
     time_limit_s : float
         Time for all of it.
 
@@ -173,6 +204,7 @@ def export_solid(
             "centre_m": source_motions(shape, values)[0].centre,
             "chord_m": chord_mm * 1e-3,
             "spacing_m": spacing_mm * 1e-3,
+            "fan_step_deg": fan_step_deg,
             "behind_m": _BEHIND_M,
             "time_limit_s": time_limit_s,
         }
@@ -195,7 +227,10 @@ def export_solid(
             [mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)]
         ),
         concave=np.array(found["concave"], dtype=float).reshape(-1, 4),
-        edges=tuple(np.array(edge) for edge in found["edges"]),
+        edges=tuple(
+            Edge(points_m=np.array(edge["points"]), is_smooth=edge["smooth"])
+            for edge in found["edges"]
+        ),
         sections=tuple(_section(entry) for entry in found["sections"]),
     )
 
@@ -234,9 +269,10 @@ def _section(entry: Mapping[str, Any]) -> Section:
     def outlines(loops: Sequence[Sequence[Sequence[float]]]) -> tuple[FloatArray, ...]:
         return tuple(np.array(loop) * 1e3 for loop in loops)
 
+    factor = 1.0 if entry["kind"] == "radial" else 1e3
     return Section(
         kind=entry["kind"],
-        station_mm=round(entry["at"] * 1e3, 6) + 0.0,
+        station=round(entry["at"] * factor, 6) + 0.0,
         whole=outlines(entry["whole"]),
         profile=outlines(entry["profile"]),
         scraper=outlines(entry["scraper"]),

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Section templates at 1:1: DXF in millimetres, and pages to cut out.
 
-Depends on: handoff.solid.
+Depends on: handoff.paper, handoff.solid.
 """
 
 from __future__ import annotations
@@ -10,17 +10,23 @@ import io
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
 
 from bafflelens.conventions import FloatArray
+from bafflelens.handoff.paper import BOLD, FONT, use_fonts
 from bafflelens.handoff.solid import Section
 
 PAGES_MM: Final = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "roll": (610.0, math.inf)}
 SCALE_BAR_MM: Final = 100.0
-_MARGIN_MM: Final = 12.0
-_BAND_MM: Final = 20.0  # at the foot of a page, for words and the scale bar
+MARGIN_MM: Final = 9.0
+_BAND_MM: Final = 16.0  # at the foot of a page, for words and the scale bar
+_NARROWEST_MM: Final = 200.0  # page that the words at its foot fit on
+_AROUND_MM: Final = 6.0  # of a template, for axes and their names
+_OVERLAP_MM: Final = 15.0  # of tiles, at least
+_STRIP_MM: Final = 8.0  # from the straight back of a template to the words along it
 _MILLIMETRES: Final = 4  # $INSUNITS
 _POINTS: Final = 72 / 25.4  # a millimetre in points
 
@@ -40,7 +46,9 @@ class Template:
     rim : (2, 2) array or None
         The line between the edges of the driver's moving parts, where the section meets it.
     across : str
-        Name of the second axis, ``z`` or ``y``.
+        Name of the second axis, ``z``, ``y`` or ``r``.
+    strip_mm : float
+        The x along which its words stand, so that they stay on the piece that is cut out.
     """
 
     name: str
@@ -48,6 +56,7 @@ class Template:
     loops: tuple[FloatArray, ...]
     rim: FloatArray | None
     across: str
+    strip_mm: float
 
     @property
     def box_mm(self) -> FloatArray:
@@ -73,22 +82,36 @@ def templates_of(
         Its outer radius.
     """
     for section in sections:
-        is_vertical = section.kind == "vertical"
-        off = section.station_mm - centre_mm[1 if is_vertical else 2]
-        half = math.sqrt(max(radius_mm**2 - off**2, 0.0))
-        middle = centre_mm[2 if is_vertical else 1]
-        rim = np.array([[centre_mm[0], middle - half], [centre_mm[0], middle + half]])
-        axis, across = ("y", "z") if is_vertical else ("z", "y")
+        rim, across = _rim_of(section, centre_mm, radius_mm)
         for kind, loops in (("profile", section.profile), ("scraper", section.scraper)):
             if not loops:
                 continue
+            points = np.concatenate(loops)
+            back = points[:, 0].min() if kind == "profile" else points[:, 0].max()
             yield Template(
                 name=f"{section.name}_{kind}",
-                text=f"{label}  {section.kind} {kind}  {axis} = {section.station_mm:g} mm",
+                text=f"{label}  {kind}  {section.text}",
                 loops=loops,
-                rim=rim if half else None,
+                rim=rim,
                 across=across,
+                strip_mm=float(back + _STRIP_MM if kind == "profile" else back - _STRIP_MM),
             )
+
+
+def _rim_of(
+    section: Section, centre_mm: Sequence[float], radius_mm: float
+) -> tuple[FloatArray | None, str]:
+    """Return where a section meets the rim of the moving parts, and what its second axis is."""
+    if section.kind == "radial":
+        off, middle, across = 0.0, 0.0, "r"
+    elif section.kind == "vertical":
+        off, middle, across = section.station - centre_mm[1], centre_mm[2], "z"
+    else:
+        off, middle, across = section.station - centre_mm[2], centre_mm[1], "y"
+    half = math.sqrt(max(radius_mm**2 - off**2, 0.0))
+    if not half:
+        return None, across
+    return np.array([[centre_mm[0], middle - half], [centre_mm[0], middle + half]]), across
 
 
 # ------------------------------------------------------------------------------------ DXF
@@ -131,6 +154,9 @@ def _fill(space: Any, template: Template) -> None:
     space.add_line((0, low - 5), (0, high + 5), dxfattribs={"layer": "AXES"})
     for text, where in (("x", (right + 7, 0)), (template.across, (0, high + 7))):
         _write(space, text, where, "AXES")
+    words = space.add_text(template.text, height=3, rotation=90, dxfattribs={"layer": "TEXT"})
+    # Beside the axis, which the outline's middle may lie on.
+    words.set_placement((template.strip_mm, low + 0.1 * (high - low)))
     foot = low - 15
     space.add_line((left, foot), (left + SCALE_BAR_MM, foot), dxfattribs={"layer": "SCALE"})
     for end in (left, left + SCALE_BAR_MM):
@@ -158,6 +184,7 @@ def templates_pdf(templates: Sequence[Template], page: str) -> bytes:
     """
     from reportlab.pdfgen.canvas import Canvas
 
+    use_fonts()
     stream = io.BytesIO()
     canvas = Canvas(stream, invariant=1, pageCompression=1)
     canvas.setTitle("Section templates, 1:1")
@@ -168,61 +195,120 @@ def templates_pdf(templates: Sequence[Template], page: str) -> bytes:
     return stream.getvalue()
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Tiling:
+    """How a template lies on pages: their size, the part that is drawn on, where each begins."""
+
+    page_mm: tuple[float, float]
+    room_mm: FloatArray
+    columns_mm: FloatArray
+    rows_mm: FloatArray
+
+    @property
+    def count(self) -> int:
+        """How many pages there are."""
+        return len(self.columns_mm) * len(self.rows_mm)
+
+    @property
+    def marks_mm(self) -> list[tuple[float, float, str]]:
+        """Registration marks in the middle of every overlap, each on both of its tiles."""
+        found: list[tuple[float, float]] = []
+        wide, tall = self.room_mm.tolist()
+        for low, high in pairwise(self.rows_mm.tolist()):
+            middle = (high + low + tall) / 2
+            found += [(x + aside, middle) for x in self.columns_mm for aside in (6.0, wide - 6)]
+        for low, high in pairwise(self.columns_mm.tolist()):
+            middle = (high + low + wide) / 2
+            found += [(middle, y + up) for y in self.rows_mm for up in (6.0, tall - 6)]
+        return [(float(x), float(y), f"M{n}") for n, (x, y) in enumerate(found, start=1)]
+
+
+def _tiling(template: Template, page: str) -> _Tiling:
+    """Return the way to lay a template on pages that takes fewest of them, then least paper."""
+    low, high = template.box_mm + np.array([[-_AROUND_MM], [_AROUND_MM]])
+    across, up = PAGES_MM[page]
+    furniture = np.array([2 * MARGIN_MM, 2 * MARGIN_MM + _BAND_MM])
+    needed = np.maximum(high - low + furniture, [_NARROWEST_MM, 0.0]) + 0.01
+    sizes = [(across, up), (up, across)]
+    if math.isinf(up):
+        sizes = [(across, float(needed[1])), (float(needed[0]), across)]
+    tilings = []
+    for size in sizes:
+        room = np.array(size) - furniture
+        columns, rows = (_starts(low[n], high[n], float(room[n])) for n in range(2))
+        tilings.append(_Tiling(page_mm=size, room_mm=room, columns_mm=columns, rows_mm=rows))
+    return min(tilings, key=lambda tiling: (tiling.count, math.prod(tiling.page_mm)))
+
+
+def _starts(low: float, high: float, room: float) -> FloatArray:
+    """Return where tiles begin that cover a range and overlap, evenly."""
+    if high - low <= room:
+        return np.array([low])
+    count = math.ceil((high - low - _OVERLAP_MM) / (room - _OVERLAP_MM) - 1e-9)
+    return np.linspace(low, high - room, count)
+
+
 def _draw_tiles(canvas: Any, template: Template, page: str) -> None:
-    low, high = template.box_mm + np.array([[-6.0], [6.0]])
-    width, height = PAGES_MM[page]
-    if math.isinf(height):
-        height = float(high[1] - low[1]) + 2 * _MARGIN_MM + _BAND_MM
-    room = np.array([width - 2 * _MARGIN_MM, height - 2 * _MARGIN_MM - _BAND_MM])
-    columns, rows = (math.ceil(side - 1e-9) for side in (high - low) / room)
-    for row in range(rows):
-        for column in range(columns):
-            start = low + room * [column, row]
-            canvas.setPageSize((width * _POINTS, height * _POINTS))
+    tiling = _tiling(template, page)
+    columns, rows = len(tiling.columns_mm), len(tiling.rows_mm)
+    for row, up in enumerate(tiling.rows_mm.tolist()):
+        for column, across in enumerate(tiling.columns_mm.tolist()):
+            canvas.setPageSize(tuple(side * _POINTS for side in tiling.page_mm))
             canvas.scale(_POINTS, _POINTS)
-            tile = f"tile {row * columns + column + 1} of {rows * columns}"
-            where = f"column {column + 1}/{columns}, row {row + 1}/{rows} from below"
-            _draw_foot(canvas, template.text, f"{tile} ({where})" if rows * columns > 1 else "")
-            _draw_tile(canvas, template, start, room, tiled=rows * columns > 1)
+            tile = ""
+            if tiling.count > 1:
+                tile = (
+                    f"tile {row * columns + column + 1} of {tiling.count} (column {column + 1}/"
+                    f"{columns}, row {row + 1}/{rows} from below); lay marks of the same number "
+                    "on each other"
+                )
+            _draw_foot(canvas, template.text, tile)
+            _draw_tile(canvas, template, np.array([across, up]), tiling)
             canvas.showPage()
 
 
 def _draw_foot(canvas: Any, text: str, tile: str) -> None:
-    x, y = _MARGIN_MM, _MARGIN_MM
+    x, y = MARGIN_MM, MARGIN_MM
+    _draw_scale(canvas, x, y)
+    canvas.setFont(FONT, 2.6)
+    canvas.drawString(x + SCALE_BAR_MM + 3, y - 1, "100 mm: measure both bars,")
+    canvas.drawString(x + SCALE_BAR_MM + 3, y - 4.2, "print at 100 %")
+    canvas.setFont(BOLD, 3)
+    canvas.drawString(x, y + 8, text)
+    canvas.setFont(FONT, 2.6)
+    canvas.drawString(x, y + 3.5, tile)
+
+
+def _draw_scale(canvas: Any, x: float, y: float) -> None:
+    """Draw a bar of 100 mm with a tick every 10 mm."""
     canvas.setLineWidth(0.3)
     canvas.line(x, y, x + SCALE_BAR_MM, y)
     for step in range(11):
         canvas.line(x + 10 * step, y - (2 if step % 5 == 0 else 1), x + 10 * step, y)
-    canvas.setFont("Helvetica", 3)
-    canvas.drawString(x + SCALE_BAR_MM + 3, y - 1, "100 mm: measure it, print at 100 %")
-    canvas.setFont("Helvetica-Bold", 3.2)
-    canvas.drawString(x, y + 9, text)
-    canvas.setFont("Helvetica", 3)
-    canvas.drawString(x, y + 4, tile)
 
 
-def _draw_tile(
-    canvas: Any, template: Template, start: FloatArray, room: FloatArray, *, tiled: bool
-) -> None:
-    left, foot = _MARGIN_MM, _MARGIN_MM + _BAND_MM
-    if tiled:
-        canvas.setLineWidth(0.15)
-        for x in (left, left + room[0]):
-            for y in (foot, foot + room[1]):
-                canvas.line(x - 4, y, x + 4, y)
-                canvas.line(x, y - 4, x, y + 4)
-                canvas.circle(x, y, 2)
+def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tiling) -> None:
+    left, foot = MARGIN_MM, MARGIN_MM + _BAND_MM
+    room = tiling.room_mm
+    # A printer can stretch one way only: so there is an upright bar, too, in the margin.
+    canvas.saveState()
+    canvas.translate(tiling.page_mm[0] - MARGIN_MM + 1.5, foot)
+    canvas.rotate(90)
+    _draw_scale(canvas, 0, 0)
+    canvas.restoreState()
     canvas.saveState()
     clip = canvas.beginPath()
     clip.rect(left, foot, *room.tolist())
     canvas.clipPath(clip, stroke=0)
     canvas.translate(left - start[0], foot - start[1])
+    for x, y, name in tiling.marks_mm:
+        _draw_mark(canvas, x, y, name)
     (low_x, low_y), (high_x, high_y) = template.box_mm
     canvas.setLineWidth(0.1)
     canvas.setDash(4, 1)
     canvas.line(low_x - 5, 0, high_x + 5, 0)
     canvas.line(0, low_y - 5, 0, high_y + 5)
-    canvas.setFont("Helvetica", 3)
+    canvas.setFont(FONT, 3)
     canvas.drawString(high_x + 2, 1, "x")
     canvas.drawString(1, high_y + 2, template.across)
     canvas.setDash()
@@ -239,4 +325,31 @@ def _draw_tile(
             path.lineTo(*point)
         path.close()
         canvas.drawPath(path)
+    # On the piece itself, in the middle of what of it is on this page.
+    lowest, highest = max(low_y, float(start[1])), min(high_y, float(start[1] + room[1]))
+    if start[0] <= template.strip_mm <= start[0] + room[0] and highest - lowest > 20:
+        canvas.saveState()
+        canvas.translate(template.strip_mm + 1, lowest + 0.45 * (highest - lowest))
+        canvas.rotate(90)
+        canvas.setFont(FONT, 2.6)
+        _fitting(canvas, template.text, 0.8 * (highest - lowest))
+        canvas.restoreState()
     canvas.restoreState()
+
+
+def _fitting(canvas: Any, text: str, room: float) -> None:
+    """Write a text centred, smaller where it would not fit."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    wide = stringWidth(text, FONT, 2.6)
+    canvas.setFont(FONT, 2.6 * min(1.0, room / wide))
+    canvas.drawCentredString(0, 0, text)
+
+
+def _draw_mark(canvas: Any, x: float, y: float, name: str) -> None:
+    canvas.setLineWidth(0.15)
+    canvas.line(x - 4, y, x + 4, y)
+    canvas.line(x, y - 4, x, y + 4)
+    canvas.circle(x, y, 2)
+    canvas.setFont(FONT, 2.2)
+    canvas.drawString(x + 1, y + 2.4, name)

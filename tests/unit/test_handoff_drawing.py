@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The drawing: what of a line is hidden, outlines of curved faces, and the tolerances on it."""
+
+import numpy as np
+import pytest
+import trimesh
+
+from bafflelens.handoff.hidden import (
+    FRONT,
+    FROM_ABOVE,
+    FROM_LEFT,
+    heights_of,
+    outlines,
+    runs,
+)
+from bafflelens.handoff.sheet import allowed_changes
+from bafflelens.handoff.views import scale_of
+from bafflelens.mesh import Mesh
+from bafflelens.sensitivity import ParameterChange, Robustness
+
+
+def mesh_of(*parts):
+    """One mesh of several closed bodies."""
+    whole = trimesh.util.concatenate(parts)
+    names = np.full(len(whole.faces), "lens")
+    return Mesh(np.array(whole.vertices), np.array(whole.faces, dtype=np.int64), names)
+
+
+def box(size, centre):
+    return trimesh.creation.box(size, trimesh.transformations.translation_matrix(centre))
+
+
+@pytest.mark.parametrize(
+    ("view", "right", "up", "toward"),
+    [
+        (FRONT, (0, 1, 0), (0, 0, 1), (1, 0, 0)),
+        (FROM_LEFT, (-1, 0, 0), (0, 0, 1), (0, 1, 0)),
+        (FROM_ABOVE, (0, 1, 0), (-1, 0, 0), (0, 0, 1)),
+    ],
+)
+def test_views_are_those_of_the_third_angle(view, right, up, toward):
+    """Each face of the view from above and from its left begins where the front's ends."""
+    assert view.right == right
+    assert view.up == up
+    assert view.toward == pytest.approx(toward)
+
+
+def test_a_bar_is_hidden_where_a_plate_is_in_front_of_it():
+    """A plate 40 mm wide, 20 mm before a bar of 100 mm: 40 mm of it are hidden."""
+    plate, bar = box((0.002, 0.04, 0.05), (0.02, 0, 0)), box((0.002, 0.1, 0.01), (0, 0, 0))
+    heights = heights_of(mesh_of(plate, bar), FRONT)
+    line = np.array([[0.001, -0.05, 0.005], [0.001, 0.05, 0.005]])
+    pieces = list(runs(line, heights, 0.2e-3))
+    assert [hidden for _, hidden in pieces] == [False, True, False]
+    lengths = [np.ptp(points[:, 1]) * 1e3 for points, _ in pieces]
+    assert lengths == pytest.approx([30, 40, 30], abs=1.0)  # two cells
+    assert sum(lengths) == pytest.approx(100)
+    # From behind nothing would be in front of it, and the plate's own edges are all seen.
+    edge = np.array([[0.021, -0.02, 0.025], [0.021, 0.02, 0.025]])
+    assert [hidden for _, hidden in runs(edge, heights, 0.2e-3)] == [False]
+    assert [hidden for _, hidden in runs(line, heights_of(mesh_of(bar), FRONT), 1e-3)] == [False]
+
+
+def test_an_edge_on_the_outline_is_seen_from_all_sides():
+    cube = mesh_of(box((0.1, 0.1, 0.1), (0, 0, 0)))
+    behind = np.array([[-0.05, -0.05, 0.05], [-0.05, 0.05, 0.05]])
+    inside = np.array([[-0.05, -0.04, 0.04], [-0.05, 0.04, 0.04]])
+    for view in (FRONT, FROM_LEFT, FROM_ABOVE):
+        assert [hidden for _, hidden in runs(behind, heights_of(cube, view), 1e-3)] == [False]
+    assert [hidden for _, hidden in runs(inside, heights_of(cube, FRONT), 1e-3)] == [True]
+
+
+def test_the_outline_of_a_ball_is_a_circle_and_a_cube_has_none():
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=0.05)
+    turned = trimesh.transformations.rotation_matrix(0.3, (1, 2, 3))
+    ball.apply_transform(turned)  # else the outline would run along edges by chance
+    (ring,) = outlines(mesh_of(ball), FRONT)
+    assert ring[0] == pytest.approx(ring[-1])
+    assert np.hypot(ring[:, 1], ring[:, 2]) == pytest.approx(0.05, rel=2e-3)
+    assert outlines(mesh_of(box((0.1, 0.1, 0.1), (0, 0, 0))), FRONT) == []
+
+
+def test_the_scale_is_a_standard_one():
+    small = np.array([[-0.1, -0.05, -0.05], [0.0, 0.05, 0.05]]) * 1e3
+    assert scale_of(small) == 2
+    assert scale_of(small * 2) == 5
+    assert scale_of(small * 10) == 20
+    assert scale_of(small * 100) > 20
+
+
+def test_an_acoustic_tolerance_is_not_told_beyond_what_was_solved():
+    """0.2 dB for 1 mm are 2.5 mm for 0.5 dB; 0.01 dB would be 50 mm, of which nothing is known."""
+
+    def change(key, cost):
+        return ParameterChange(key=key, unit="mm", tolerance=1.0, less_db=0.0, more_db=cost)
+
+    changes = (change("a", 0.2), change("b", 0.01), change("c", -0.3), change("d", None))
+    unknown = ParameterChange(key="e", unit="mm", tolerance=1.0, less_db=None, more_db=None)
+    found = allowed_changes(Robustness(candidate="c1", score_db=3.0, changes=(*changes, unknown)))
+    assert found["a"].text == "±2.5 mm"
+    assert found["b"].text == "> ±5 mm"
+    assert found["c"].text == "> ±5 mm"  # it only got better
+    assert found["d"].text == "> ±5 mm"
+    assert "e" not in found
+    assert allowed_changes(None) == {}

@@ -6,9 +6,9 @@ import pytest
 import trimesh
 
 from bafflelens.handoff.hidden import (
-    FRONT,
     FROM_ABOVE,
     FROM_LEFT,
+    FRONT,
     heights_of,
     outlines,
     runs,

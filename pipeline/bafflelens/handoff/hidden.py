@@ -24,7 +24,7 @@ from bafflelens.mesh import Mesh
 _CELL_M: Final = 0.5e-3
 _MOST_CELLS: Final = 1_500_000
 _CLEARANCE_M: Final = 0.3e-3  # more than the chords of a mesh for printing
-_CURVED: Final = 1e-3
+_EDGE_ON: Final = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,8 +167,8 @@ def outlines(mesh: Mesh, view: View) -> list[FloatArray]:
     one, two = order[:-1], order[1:]
     same = key[one] == key[two]
     one, two = one[same], two[same]
-    turn = (facing[owner[one]] > _CURVED) & (facing[owner[two]] < -_CURVED)
-    turn |= (facing[owner[one]] < -_CURVED) & (facing[owner[two]] > _CURVED)
+    # A side that runs along the line of sight counts as turned away.
+    turn = (facing[owner[one]] > _EDGE_ON) != (facing[owner[two]] > _EDGE_ON)
     # An edge that bends is drawn as one already.
     smooth = np.einsum("ij,ij->i", mesh.normals[owner[one]], mesh.normals[owner[two]]) > 0.9
     chosen = one[turn & smooth]

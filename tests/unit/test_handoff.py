@@ -90,7 +90,7 @@ def test_volume_area_radius_and_undercut_are_the_closed_forms(solid):
     depth, places = undercut(solid.mesh, front)
     assert depth * 1e3 == pytest.approx(20, abs=2.5)  # middles of triangles, not the very rim
     assert np.hypot(places[:, 1], places[:, 2]).min() * 1e3 > math.sqrt(rim) - 0.5
-    assert len(sharp_corners(solid.mesh, np.ones(len(front), dtype=bool))) == 0
+    assert len(sharp_corners(solid.mesh, np.ones(len(front), dtype=bool), solid.edges)) == 0
     solid.mesh.require_closed()
     assert solid.chord_m <= 1e-4
 

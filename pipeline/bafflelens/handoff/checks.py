@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Whether a solid can be made: cutter, undercut, wall, draft, overhang, clearance, screws.
 
-Depends on: closest, handoff.rays, handoff.solid, mesh.
+Depends on: closest, handoff.hidden, handoff.probes, handoff.rays, handoff.solid, mesh.
 
 The front is what is not cabinet; it is cut, or drawn out of a mould, along +x. Places are
 sampled on the mesh for printing, so each figure is good to its chord tolerance.
@@ -17,11 +17,14 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from bafflelens.closest import closest, searchable
 from bafflelens.conventions import FloatArray
+from bafflelens.handoff.hidden import FRONT, finely, heights_of
+from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
-from bafflelens.handoff.solid import Likeness, Solid
+from bafflelens.handoff.solid import Edge, Likeness, Solid
 from bafflelens.job import HandoffSection
 from bafflelens.mesh import Mesh
 from bafflelens.source import SourceMotion
@@ -30,7 +33,11 @@ PASSED: Final = "passed"
 FAILED: Final = "failed"
 UNKNOWN: Final = "not checked"
 
-_RAYS: Final = 200
+_PAIRS: Final = 300_000_000  # of rays and triangles: a second or two
+_OFF_M: Final = 2e-5  # from the surface, so that a ray does not meet where it starts
+_UNDERCUT_STEP_M: Final = 2e-3
+_WALL_STEP_M: Final = 6e-3
+_EDGE_STEP_M: Final = 2e-4
 _SHARP: Final = math.sin(math.radians(15))
 _LEAST_CLEARANCE_M: Final = 0.5e-3  # common practice, no source
 _RIM_PLANE_M: Final = 1e-4
@@ -116,7 +123,7 @@ def _likeness_check(same: Likeness) -> Check:
 def _cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> Check:
     smallest = float(solid.concave[:, 3].min()) * 1e3 if len(solid.concave) else math.inf
     places = solid.concave[solid.concave[:, 3] * 2e3 < cutter_mm, :3] * 1e3
-    corners = sharp_corners(solid.mesh, front) * 1e3
+    corners = sharp_corners(solid.mesh, front, solid.edges) * 1e3
     text = (
         f"smallest concave radius {smallest:.2f} mm"
         if smallest < math.inf
@@ -140,8 +147,18 @@ def _cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> C
     )
 
 
-def sharp_corners(mesh: Mesh, front: NDArray[np.bool_]) -> FloatArray:
-    """Return middles of the edges, in m, at which two faces meet in a sharp inner corner."""
+def sharp_corners(mesh: Mesh, front: NDArray[np.bool_], edges: Sequence[Edge]) -> FloatArray:
+    """Return middles of the edges, in m, at which two faces meet in a sharp inner corner.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The solid.
+    front : (n_triangles,) array of bool
+        What is made from the front.
+    edges : sequence of Edge
+        Those of the exact solid: between the triangles of a small fillet there are bends, too.
+    """
     n = len(mesh.vertices)
     start = mesh.triangles.ravel().astype(np.int64)
     end = np.roll(mesh.triangles, -1, axis=1).ravel().astype(np.int64)
@@ -158,23 +175,43 @@ def sharp_corners(mesh: Mesh, front: NDArray[np.bool_]) -> FloatArray:
     turn = np.where(np.einsum("ij,ij->i", mesh.normals[one], mesh.normals[two]) < 0, 1.0, turn)
     sharp = rises & (turn > _SHARP) & front[one] & front[two]
     ends = mesh.vertices[np.column_stack((start[once][sharp], end[once][sharp]))]
-    return np.asarray(ends.mean(axis=1)).reshape(-1, 3)
+    return np.asarray(ends.mean(axis=1).reshape(-1, 3)[_on_edges(ends, edges)])
+
+
+def _on_edges(segments: FloatArray, edges: Sequence[Edge]) -> NDArray[np.bool_]:
+    """Return which segments, (n, 2, 3), lie along an edge of the solid that bends."""
+    bent = [finely(edge.points_m, _EDGE_STEP_M) for edge in edges if not edge.is_smooth]
+    if not bent or not len(segments):
+        return np.zeros(len(segments), dtype=bool)
+    tree = cKDTree(np.concatenate(bent))
+    # Both ends are corners of the mesh on the edge; one end alone is that of an edge across.
+    away, _ = tree.query(segments.reshape(-1, 3))
+    return np.asarray((away.reshape(-1, 2) < _EDGE_STEP_M).all(axis=1))
 
 
 def _undercut_check(mesh: Mesh, front: NDArray[np.bool_]) -> Check:
     depth, where = undercut(mesh, front)
-    if not depth:
+    if not len(where):
         return Check(name="undercut", state=PASSED, text="none along the axis", value=0.0)
     x, y, z = where[0] * 1e3
     text = (
         f"hidden from the front, up to {depth * 1e3:.2f} mm behind, at ({x:.1f}, {y:.1f}, {z:.1f})"
     )
-    picture = _picture(mesh, where * 1e3, "undercut")
-    return Check(name="undercut", state=FAILED, text=text, value=depth * 1e3, picture=picture)
+    return Check(
+        name="undercut",
+        state=FAILED,
+        text=text,
+        value=depth * 1e3,
+        picture=_picture(mesh, where * 1e3, "undercut"),
+        place_mm=_place(where[0] * 1e3),
+    )
 
 
 def undercut(mesh: Mesh, front: NDArray[np.bool_]) -> tuple[float, FloatArray]:
     """Return how far back the deepest hidden place is from what hides it, and all such places.
+
+    Places are looked at `_UNDERCUT_STEP_M` apart; a face that looks back is an undercut whatever
+    its size, one that looks forward if what hides it is wider than two cells of the view.
 
     Parameters
     ----------
@@ -190,17 +227,19 @@ def undercut(mesh: Mesh, front: NDArray[np.bool_]) -> tuple[float, FloatArray]:
     places : (n, 3) array
         The hidden places, in m, the deepest first.
     """
-    chosen = _spread(np.flatnonzero(front & (np.abs(mesh.normals[:, 0]) < 0.999)))
-    back = chosen[mesh.normals[chosen, 0] < -_NO_DRAFT]
-    chosen = np.union1d(chosen, back)
-    if not len(chosen):
-        return 0.0, np.zeros((0, 3))
-    start = mesh.centroids[chosen] + 2e-5 * mesh.normals[chosen]
-    distance = first_hits(mesh, start, np.array([1.0, 0.0, 0.0]))
-    hidden = np.isfinite(distance)
-    order = np.argsort(-distance[hidden])
-    places = mesh.centroids[chosen][hidden][order]
-    return (float(distance[hidden].max()) if hidden.any() else 0.0), places
+    points, owner = probes(mesh, np.flatnonzero(front), _UNDERCUT_STEP_M)
+    backward = mesh.normals[owner, 0] < -_NO_DRAFT
+    hidden = heights_of(mesh, FRONT).hides(points) & ~backward
+    places = points[hidden]
+    start = places + _OFF_M * mesh.normals[owner[hidden]]
+    step = max(1, math.ceil(len(places) * mesh.n_triangles / _PAIRS))
+    distance = np.full(len(places), -np.inf)
+    distance[::step] = first_hits(mesh, start[::step], np.array([1.0, 0.0, 0.0]))
+    distance += _OFF_M * mesh.normals[owner[hidden], 0]
+    distance[~np.isfinite(distance)] = 0.0
+    depth = float(distance.max()) if len(distance) else 0.0
+    every = np.concatenate((places[np.argsort(-distance, kind="stable")], points[backward]))
+    return depth, every
 
 
 def _draft_check(mesh: Mesh, front: NDArray[np.bool_], least_deg: float) -> Check:
@@ -216,22 +255,24 @@ def _draft_check(mesh: Mesh, front: NDArray[np.bool_], least_deg: float) -> Chec
 
 
 def _wall_check(mesh: Mesh, front: NDArray[np.bool_], least_mm: float) -> Check:
-    chosen = _spread(np.flatnonzero(front))
-    start = mesh.centroids[chosen] - 2e-5 * mesh.normals[chosen]
-    through = (first_hits(mesh, start, -mesh.normals[chosen]) + 2e-5) * 1e3
+    points, owner = probes(mesh, np.flatnonzero(front), _WALL_STEP_M)
+    step = max(1, math.ceil(len(points) * mesh.n_triangles / _PAIRS))
+    points, owner = points[::step], owner[::step]
+    inward = -mesh.normals[owner]
+    through = (first_hits(mesh, points + _OFF_M * inward, inward) + _OFF_M) * 1e3
     thinnest = int(through.argmin())
-    x, y, z = mesh.centroids[chosen[thinnest]] * 1e3
+    x, y, z = points[thinnest] * 1e3
     text = (
         f"thinnest {through[thinnest]:.1f} mm at ({x:.1f}, {y:.1f}, {z:.1f}), at least "
-        f"{least_mm:g} asked; {len(chosen)} places of the front tried, straight through the solid"
+        f"{least_mm:g} asked; {len(points)} places of the front tried, straight through the solid"
     )
-    thin = chosen[through < least_mm]
+    thin = points[through < least_mm - _OFF_M * 1e3]
     return Check(
         name="wall and lip",
         state=FAILED if len(thin) else PASSED,
         text=text,
         value=float(through[thinnest]),
-        picture=_picture(mesh, mesh.centroids[thin] * 1e3, "wall and lip") if len(thin) else b"",
+        picture=_picture(mesh, thin * 1e3, "wall and lip") if len(thin) else b"",
         place_mm=(float(x), float(y), float(z)),
     )
 
@@ -327,12 +368,6 @@ def _place(point_mm: FloatArray) -> tuple[float, float, float]:
 def _ring(centre: FloatArray, radius: float) -> FloatArray:
     angle = 2 * np.pi * (np.arange(24) + 0.37) / 24
     return np.asarray(centre + radius * np.column_stack((np.cos(angle), np.sin(angle))))
-
-
-def _spread(numbers: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return at most so many of them, evenly."""
-    step = max(1, len(numbers) // _RAYS)
-    return numbers[::step]
 
 
 def _picture(mesh: Mesh, places_mm: FloatArray, title: str) -> bytes:

@@ -16,6 +16,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from bafflelens.conventions import BoolArray, FloatArray
@@ -95,29 +96,35 @@ def heights_of(mesh: Mesh, view: View) -> Heights:
     facing = np.flatnonzero(mesh.normals @ view.toward > 1e-9)
     at = (page - corner) / cell - 0.5  # so that cells' middles are whole numbers
     height = mesh.vertices @ view.toward
-    for corners in mesh.triangles[facing]:
-        _draw(found, at[corners], height[corners])
+    _draw(found, at[mesh.triangles[facing]], height[mesh.triangles[facing]])
     return Heights(view=view, corner_m=corner, cell_m=cell, height_m=found)
 
 
-def _draw(found: FloatArray, corner: FloatArray, height: FloatArray) -> None:
-    """Raise the cells whose middles lie in a triangle to its height."""
-    low = np.ceil(corner.min(axis=0)).astype(int)
-    high = np.floor(corner.max(axis=0)).astype(int)
-    if (high < low).any():
-        return
-    one, two = corner[1] - corner[0], corner[2] - corner[0]
-    size = one[0] * two[1] - one[1] * two[0]
-    if abs(size) < 1e-12:
-        return
-    x = np.arange(low[0], high[0] + 1) - corner[0, 0]
-    y = (np.arange(low[1], high[1] + 1) - corner[0, 1])[:, np.newaxis]
-    share_1 = (x * two[1] - y * two[0]) / size
-    share_2 = (y * one[0] - x * one[1]) / size
-    inside = (share_1 >= -1e-9) & (share_2 >= -1e-9) & (share_1 + share_2 <= 1 + 1e-9)
-    level = height[0] + share_1 * (height[1] - height[0]) + share_2 * (height[2] - height[0])
-    part = found[low[1] : high[1] + 1, low[0] : high[0] + 1]
-    np.maximum(part, np.where(inside, level, -np.inf), out=part)
+@njit(cache=True)
+def _draw(found, corners, heights):  # type: ignore[no-untyped-def]
+    """Raise the cells whose middles lie in a triangle to its height, for every triangle."""
+    for number in range(len(corners)):
+        ax, ay = corners[number, 0]
+        ux, uy = corners[number, 1, 0] - ax, corners[number, 1, 1] - ay
+        vx, vy = corners[number, 2, 0] - ax, corners[number, 2, 1] - ay
+        size = ux * vy - uy * vx
+        if abs(size) < 1e-12:
+            continue
+        base = heights[number, 0]
+        one, two = heights[number, 1] - base, heights[number, 2] - base
+        for row in range(
+            int(np.ceil(ay + min(0.0, uy, vy))), int(np.floor(ay + max(0.0, uy, vy))) + 1
+        ):
+            for column in range(
+                int(np.ceil(ax + min(0.0, ux, vx))), int(np.floor(ax + max(0.0, ux, vx))) + 1
+            ):
+                x, y = column - ax, row - ay
+                share_1 = (x * vy - y * vx) / size
+                share_2 = (y * ux - x * uy) / size
+                if share_1 < -1e-9 or share_2 < -1e-9 or share_1 + share_2 > 1 + 1e-9:
+                    continue
+                level = base + share_1 * one + share_2 * two
+                found[row, column] = max(found[row, column], level)
 
 
 def runs(points: FloatArray, heights: Heights, step_m: float) -> Iterator[tuple[FloatArray, bool]]:
@@ -137,7 +144,7 @@ def runs(points: FloatArray, heights: Heights, step_m: float) -> Iterator[tuple[
     (n, 3) array, bool
         A piece, and whether it is hidden.
     """
-    fine = _refined(points, step_m)
+    fine = finely(points, step_m)
     hidden = heights.hides((fine[1:] + fine[:-1]) / 2)
     start = 0
     for number in range(1, len(hidden) + 1):
@@ -146,7 +153,7 @@ def runs(points: FloatArray, heights: Heights, step_m: float) -> Iterator[tuple[
             start = number
 
 
-def _refined(points: FloatArray, step_m: float) -> FloatArray:
+def finely(points: FloatArray, step_m: float) -> FloatArray:
     """Return a line with more points, none farther than a step from the next."""
     parts = [points[:1]]
     for one, two in pairwise(points):

@@ -12,11 +12,11 @@ from __future__ import annotations
 from typing import Any, Final
 
 import numpy as np
+from numba import njit
 
 from bafflelens.conventions import FloatArray
 from bafflelens.mesh import Mesh
 
-_PAIRS: Final = 2_000_000
 _PARALLEL: Final = 1e-14
 
 
@@ -34,26 +34,44 @@ def first_hits(mesh: Mesh, starts: FloatArray, along: FloatArray, *, owners: boo
     owners : bool
         Return the numbers of the triangles as well.
     """
-    corner = mesh.corners
-    edge_1, edge_2 = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]
-    directions = np.broadcast_to(along, starts.shape)
+    starts = np.ascontiguousarray(starts, dtype=float)
+    directions = np.ascontiguousarray(np.broadcast_to(along, starts.shape), dtype=float)
     nearest = np.full(len(starts), np.inf)
     owner = np.zeros(len(starts), dtype=np.int64)
-    step = max(1, _PAIRS // mesh.n_triangles)
-    for low in range(0, len(starts), step):
-        here = slice(low, low + step)
-        ray = directions[here, None]
-        across = np.cross(ray, edge_2[None])
-        size = np.einsum("ntj,tj->nt", across, edge_1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            inverse = np.where(np.abs(size) > _PARALLEL, 1 / size, np.nan)
-            offset = starts[here, None] - corner[None, :, 0]
-            u = np.einsum("ntj,ntj->nt", offset, across) * inverse
-            turned = np.cross(offset, edge_1[None])
-            v = np.einsum("ntj,ntj->nt", np.broadcast_to(ray, turned.shape), turned) * inverse
-            distance = np.einsum("ntj,tj->nt", turned, edge_2) * inverse
-            meets = (u >= 0) & (v >= 0) & (u + v <= 1) & (distance > 0)
-        distance = np.where(meets, distance, np.inf)
-        owner[here] = distance.argmin(axis=1)
-        nearest[here] = distance.min(axis=1)
+    _meet(np.ascontiguousarray(mesh.corners, dtype=float), starts, directions, nearest, owner)
     return (nearest, owner) if owners else nearest
+
+
+@njit(cache=True, error_model="numpy")
+def _meet(corners, starts, directions, nearest, owner):  # type: ignore[no-untyped-def]
+    for ray in range(len(starts)):
+        sx, sy, sz = starts[ray]
+        dx, dy, dz = directions[ray]
+        for number in range(len(corners)):
+            ax, ay, az = corners[number, 0]
+            ux, uy, uz = (
+                corners[number, 1, 0] - ax,
+                corners[number, 1, 1] - ay,
+                (corners[number, 1, 2] - az),
+            )
+            vx, vy, vz = (
+                corners[number, 2, 0] - ax,
+                corners[number, 2, 1] - ay,
+                (corners[number, 2, 2] - az),
+            )
+            px, py, pz = dy * vz - dz * vy, dz * vx - dx * vz, dx * vy - dy * vx
+            size = px * ux + py * uy + pz * uz
+            if abs(size) <= _PARALLEL:
+                continue
+            ox, oy, oz = sx - ax, sy - ay, sz - az
+            u = (ox * px + oy * py + oz * pz) / size
+            if u < 0 or u > 1:
+                continue
+            qx, qy, qz = oy * uz - oz * uy, oz * ux - ox * uz, ox * uy - oy * ux
+            v = (dx * qx + dy * qy + dz * qz) / size
+            if v < 0 or u + v > 1:
+                continue
+            distance = (vx * qx + vy * qy + vz * qz) / size
+            if 0 < distance < nearest[ray]:
+                nearest[ray] = distance
+                owner[ray] = number

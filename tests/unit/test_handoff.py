@@ -17,6 +17,7 @@ import trimesh
 from bafflelens.cli import main
 from bafflelens.errors import InputError, MeshingError, StoreError
 from bafflelens.geometry import load_shape
+from bafflelens.handoff import package
 from bafflelens.handoff.checks import sharp_corners, undercut
 from bafflelens.handoff.exporter import _require_volume
 from bafflelens.handoff.inspection import inspect_readings
@@ -32,8 +33,10 @@ from bafflelens.handoff.templates import (
     templates_pdf,
 )
 from bafflelens.progress import Silent
+from bafflelens.run import run_job
 from bafflelens.stepfile import read_step_text
 from bafflelens.store import open_run, write_folder
+from bafflelens.summary import rank_run
 
 BALL_MM = 30.0
 BUILD = """    occ = model.occ
@@ -240,8 +243,6 @@ def test_registration_marks_are_on_both_tiles():
 
 @pytest.fixture
 def run_folder(write_job, options, monkeypatch):
-    from bafflelens.run import run_job
-
     path = write_job()
     (path.parent / "lens.py").write_text(script_text(-0.01))
     return run_job(path, options).folder
@@ -289,6 +290,65 @@ def test_bad_candidates_are_refused(finished_run, tmp_path):
     with pytest.raises(InputError, match=r"Invalid candidates 'none'. Must be ids of candidates"):
         hand_off(folder, [], tmp_path / "out", Silent())
     assert not (tmp_path / "out").exists()
+
+
+def test_a_candidate_that_failed_is_refused_with_its_reason(write_job, options, stub, tmp_path):
+    seen = []
+
+    def is_second(values):
+        height = values.get("lens.opening_height_mm")
+        seen.extend([height] if height and height not in seen else [])
+        return len(seen) > 1 and height == seen[1]
+
+    stub.fail_mesh = is_second
+    folder = open_run(run_job(write_job(), options).folder.path)
+    (failed,) = [row.candidate.id for row in rank_run(folder) if row.status == "failed"]
+    rule = rf"Invalid candidate '{failed}'. Must be one that did not fail \(.*can mesh"
+    with pytest.raises(InputError, match=rule):
+        hand_off(folder, [failed], tmp_path / "out", Silent())
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_that_holds_something_is_left_as_it_is(finished_run, tmp_path):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "mine.txt").write_text("mine")
+    with pytest.raises(StoreError, match=r"Invalid .*out'. Must be .*nothing is overwritten"):
+        hand_off(open_run(finished_run), ["c001"], tmp_path / "out", Silent())
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["mine.txt"]
+
+
+def test_a_scanned_shape_is_handed_off_as_its_surface_and_says_so(
+    finished_run, tmp_path, monkeypatch
+):
+    """With an older version's run besides: each is one line, on the summary too."""
+    monkeypatch.setattr(package, "_is_scanned", lambda shape: True)
+    monkeypatch.setattr(package, "versions", lambda: {"bafflelens": "99.0"})
+    folder = open_run(finished_run)
+    (one,) = hand_off(folder, [], tmp_path / "out", Silent(), top=1)
+    surface = [remark for remark in one.remarks if "no parametric solid" in remark]
+    assert len(surface) == 1
+    assert "no STEP file, template or drawing" in surface[0]
+    older = [remark for remark in one.remarks if "the run was made by bafflelens" in remark]
+    assert len(older) == 1
+    assert "this is 99.0" in older[0]
+    with zipfile.ZipFile(tmp_path / "out" / one.archive) as archive:
+        names = archive.namelist()
+        stl = archive.read(next(name for name in names if name.endswith(".stl")))
+        facts = json.loads(archive.read("manifest.json"))
+    assert {name.rsplit(".", 1)[-1] for name in names} == {"stl", "3mf", "csv", "json"}
+    assert any("no parametric solid" in warning for warning in facts["warnings"])
+    # The run's meshes are halves of octahedra: the shop gets all of one.
+    radius = max(facts["values"]["lens.opening_height_mm"], 0.0)
+    read = trimesh.load(io.BytesIO(stl), file_type="stl")
+    assert read.is_watertight
+    assert read.volume == pytest.approx(4 / 3 * radius**3, rel=1e-5)
+    document = pypdfium2.PdfDocument(
+        (tmp_path / "out" / f"{folder.name}_summary.pdf").read_bytes()
+    )
+    text = " ".join(page.get_textpage().get_text_range() for page in document)
+    assert "no parametric solid" in " ".join(text.split())
+    assert "not checked: a scan" in " ".join(text.split())
+    assert verify_folder(tmp_path / "out") == ()
 
 
 def test_a_manifest_tells_what_changed(tmp_path):

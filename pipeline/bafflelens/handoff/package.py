@@ -180,7 +180,10 @@ def _of_candidate(
             "Warning: this shape is a scan and has no parametric solid; its surface as analysed "
             "is exported (STL, 3MF), and no STEP file, template or drawing"
         )
-        files = _printable(stem, analysed, title)
+        whole = analysed
+        for plane in shape.symmetry:
+            whole = whole.mirrored(plane)
+        files = _printable(stem, whole, title)
     else:
         job = loaded.job.handoff
         solid = export_solid(

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Notes of what was heard or seen: kept beside the runs, remembered for shapes alike."""
 
+import os
 import re
 from dataclasses import replace
 
@@ -96,7 +97,7 @@ def test_a_note_that_does_not_fit_on_the_disk_spoils_none(tmp_path, monkeypatch)
     def full(_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(store.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(StoreError, match="No space left"):
         store.add_note(tmp_path, NOTE)
     assert store.load_notes(tmp_path) == (NOTE,)

@@ -27,6 +27,7 @@ from bafflelens.queueing.waiting import DONE, FAILED, RUNNING, WAITING, Queue
 from bafflelens.queueing.working import add_job, work_through
 from bafflelens.run import run_job
 from bafflelens.store import open_run
+from bafflelens.store.writing import storing
 from bafflelens.watching import Watched, standing_of
 
 REPOSITORY = Path(__file__).parents[2]
@@ -181,7 +182,7 @@ def test_a_full_disk_stops_the_queue_and_fails_no_job(queue, options, add, stub,
         add(title)
 
     def full(self, candidate_id, number, result, **_):
-        with store._storing(self.path):
+        with storing(self.path):
             raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(store.RunFolder, "save_band", full)

@@ -4,6 +4,8 @@
 import errno
 import json
 import math
+import os
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -129,8 +131,8 @@ def test_a_run_keeps_the_files_of_a_solid_made_elsewhere(tmp_path, write_job, na
 
 
 def test_runs_never_share_a_folder(tmp_path, loaded, monkeypatch):
-    now = store._utc_now()
-    monkeypatch.setattr(store, "_utc_now", lambda: now)
+    now = store.records.moment()
+    monkeypatch.setattr(store.folders, "moment", lambda: now)
     names = {
         create_run(tmp_path / "results", loaded, CANDIDATES, first_record(loaded)).name
         for _ in range(3)
@@ -230,7 +232,7 @@ def test_a_damaged_mesh_is_one_line(folder):
 
 
 def test_files_are_whole_or_not_there(folder):
-    with pytest.raises(TypeError), store._replacing(folder.path / "new.txt") as stream:
+    with pytest.raises(TypeError), store.writing.replacing(folder.path / "new.txt") as stream:
         stream.writelines([b"half", None])
     assert not list(folder.path.glob("new.txt*"))
 
@@ -244,7 +246,7 @@ def test_a_full_disk_is_one_line(folder, monkeypatch):
     def full(_):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(store.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(StoreError, match=r"Must be in a folder that can be written \(No space"):
         folder.save_band("c001", 0, band_result())
     assert folder.load_bands("c001") == {}
@@ -260,7 +262,7 @@ def test_what_stops_the_making_leaves_nothing(tmp_path, loaded, monkeypatch):
     def full(*_, **__):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(store.shutil, "copyfile", full)
+    monkeypatch.setattr(shutil, "copyfile", full)
     with pytest.raises(StoreError, match="No space left"):
         create_run(tmp_path / "results", loaded, CANDIDATES, first_record(loaded))
     assert not list((tmp_path / "results").iterdir())

@@ -99,11 +99,11 @@ def status(
 ) -> int:
     """Say what runs, how far it is, the best so far and the time left; from any terminal."""
     from bafflelens.queueing.overview import overview_of, run_overview
-    from bafflelens.store import open_run
+    from bafflelens.store import is_run, open_run
 
     if not folder.is_dir():
         raise InputError(invalid("folder", folder, "a folder of runs, or of one run"))
-    if (folder / "run.json").exists():
+    if is_run(folder):
         _print_run_overview(run_overview(open_run(folder)))
         return FINE
     overview = overview_of(folder)

@@ -1,0 +1,164 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What was computed of a candidate: its mesh, its bands, its directivity, its surface."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zipfile import BadZipFile
+
+import numpy as np
+
+from bafflelens.store.writing import (
+    replacing,
+    storing,
+    write_file,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from bafflelens.mesh import Mesh
+    from bafflelens.surface_pressure import SurfacePressure
+    from bafflelens.sweep import BandResult
+
+
+class CandidateFiles:
+    """The files of the candidates of a run's folder."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def _candidate_folder(self, candidate_id: str) -> Path:
+        return self.path / "candidates" / candidate_id
+
+    def save_mesh(self, candidate_id: str, mesh: Mesh) -> None:
+        """Keep a candidate's finest mesh, unless it is there already."""
+        path = self._candidate_folder(candidate_id) / "mesh.npz"
+        with storing(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if not path.exists():
+                mesh.save(path)
+
+    def load_mesh(self, candidate_id: str) -> Mesh:
+        """Return a candidate's finest mesh."""
+        from bafflelens.mesh import Mesh
+
+        return Mesh.load(self._candidate_folder(candidate_id) / "mesh.npz")
+
+    def save_band(
+        self, candidate_id: str, number: int, result: BandResult, *, durable: bool = True
+    ) -> None:
+        """Keep a finished band until the candidate is complete.
+
+        Parameters
+        ----------
+        candidate_id : str
+            Id of the candidate.
+        number : int
+            Number of the band.
+        result : BandResult
+            What was solved.
+        durable : bool
+            Whether to wait until it is on the disk.
+        """
+        folder = self._candidate_folder(candidate_id) / "bands"
+        outcomes = json.dumps([asdict(outcome) for outcome in result.outcomes])
+        with storing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            path = folder / f"{number:03d}.npz"
+            with replacing(path, replace_existing=True, durable=durable) as stream:
+                np.savez(
+                    stream,
+                    frequencies_hz=result.frequencies_hz,
+                    far_field=result.far_field,
+                    cross_power=result.cross_power,
+                    outcomes=np.array(outcomes),
+                    microphone_pressure=result.microphone_pressure,
+                    load=result.load,
+                )
+
+    def load_bands(self, candidate_id: str) -> dict[int, BandResult]:
+        """Return the finished bands of an unfinished candidate; damaged files are left out."""
+        folder = self._candidate_folder(candidate_id) / "bands"
+        from bafflelens.sweep import BandResult, FrequencyOutcome  # loads the solver
+
+        bands = {}
+        for path in sorted(folder.glob("*.npz")):
+            try:
+                with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+                    outcomes = json.loads(str(data["outcomes"]))
+                    bands[int(path.stem)] = BandResult(
+                        frequencies_hz=data["frequencies_hz"],
+                        far_field=data["far_field"],
+                        cross_power=data["cross_power"],
+                        outcomes=tuple(FrequencyOutcome(**outcome) for outcome in outcomes),
+                        microphone_pressure=data["microphone_pressure"],
+                        load=data["load"],
+                    )
+            except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):
+                continue  # cut short by whatever stopped the run: it is solved again
+        return bands
+
+    def save_surface(self, candidate_id: str, number: int, surface: SurfacePressure) -> None:
+        """Keep what is on the surface of a candidate in a band."""
+        folder = self._candidate_folder(candidate_id) / "surface"
+        with storing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            with replacing(folder / f"{number:03d}.npz", replace_existing=True) as stream:
+                surface.write(stream)
+
+    def load_surface(self, candidate_id: str) -> tuple[SurfacePressure, ...]:
+        """Return what was kept of a candidate's surface; empty if nothing was.
+
+        Raises
+        ------
+        StoreError
+            If a file is damaged.
+        """
+        folder = self._candidate_folder(candidate_id) / "surface"
+        from bafflelens.surface_pressure import SurfacePressure
+
+        found = []
+        for path in sorted(folder.glob("*.npz")):
+            with storing(path), path.open("rb") as stream:
+                found.append(SurfacePressure.read(stream, path))
+        return tuple(found)
+
+    def drop_surface(self, candidate_id: str) -> None:
+        """Remove what was kept of a candidate's surface."""
+        shutil.rmtree(self._candidate_folder(candidate_id) / "surface", ignore_errors=True)
+
+    def save_directivity(self, candidate_id: str, dataset: xr.Dataset) -> None:
+        """Keep a complete candidate's directivity, for good; its bands are then dropped."""
+        from bafflelens import directivity
+
+        folder = self._candidate_folder(candidate_id)
+        with storing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            directivity.save(dataset, folder / "directivity.nc")
+            shutil.rmtree(folder / "bands", ignore_errors=True)
+
+    def has_directivity(self, candidate_id: str) -> bool:
+        """Tell whether a candidate is complete."""
+        return (self._candidate_folder(candidate_id) / "directivity.nc").exists()
+
+    def load_directivity(self, candidate_id: str) -> xr.Dataset:
+        """Return a complete candidate's directivity."""
+        from bafflelens import directivity
+
+        return directivity.load(self._candidate_folder(candidate_id) / "directivity.nc")
+
+    def save_crossover(self, candidate_id: str, text: str, picture: bytes) -> tuple[Path, Path]:
+        """Keep a crossover that was found for a candidate, and its picture, under a new number."""
+        folder = self._candidate_folder(candidate_id)
+        number = 1
+        while (folder / f"crossover_{number}.toml").exists():
+            number += 1
+        paths = folder / f"crossover_{number}.toml", folder / f"crossover_{number}.png"
+        write_file(paths[1], picture, replace_existing=True)  # of one that was not finished
+        write_file(paths[0], text.encode())
+        return paths

@@ -1,0 +1,307 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The catalogue of a run: its candidates, their parameters, what became of them, scores."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, closing, contextmanager, suppress
+from dataclasses import astuple, dataclass
+from pathlib import Path
+from typing import Final
+
+from bafflelens.errors import DamagedError, StoreError, invalid
+from bafflelens.ranking import CandidateResult
+from bafflelens.score import Score, Term
+from bafflelens.store.writing import (
+    storing,
+)
+
+CATALOG_VERSION: Final = 1
+
+WAITING: Final = "waiting"
+SOLVED: Final = "solved"
+
+_SCHEMA: Final = """
+CREATE TABLE candidates (
+    id TEXT PRIMARY KEY,
+    position INTEGER NOT NULL,
+    label TEXT NOT NULL,
+    is_baseline INTEGER NOT NULL,
+    status TEXT NOT NULL,
+    reasons TEXT NOT NULL,
+    total_db REAL,
+    gaps TEXT NOT NULL
+);
+CREATE TABLE parameters (
+    candidate_id TEXT NOT NULL REFERENCES candidates (id),
+    key TEXT NOT NULL,
+    value REAL NOT NULL,
+    PRIMARY KEY (candidate_id, key)
+);
+CREATE TABLE scores (
+    candidate_id TEXT NOT NULL REFERENCES candidates (id),
+    position INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    value_db REAL,
+    tolerance_db REAL NOT NULL,
+    weight REAL NOT NULL,
+    excess_db REAL NOT NULL,
+    note TEXT NOT NULL,
+    PRIMARY KEY (candidate_id, name)
+);
+"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counts:
+    """How far the catalogue of a run is.
+
+    Attributes
+    ----------
+    statuses : mapping of str to int
+        Candidates of each status, baseline and plates among them.
+    best : (str, float) or None
+        Id and score in dB of the best candidate so far.
+    """
+
+    statuses: Mapping[str, int]
+    best: tuple[str, float] | None
+
+    @property
+    def total(self) -> int:
+        """All of them."""
+        return sum(self.statuses.values())
+
+
+class Catalogue:
+    """The catalogue of a run's folder."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._open_catalog: sqlite3.Connection | None = None
+
+    def add_candidates(self, candidates: Iterable[CandidateResult]) -> None:
+        """Enter candidates into the catalogue, after those that are there."""
+        candidates = tuple(candidates)
+        self._note_candidates(candidates)
+        with self._catalog() as catalog:
+            _insert(catalog, candidates)
+
+    def _note_candidates(self, candidates: Sequence[CandidateResult]) -> None:
+        lines = [
+            json.dumps(
+                {
+                    "id": candidate.id,
+                    "label": candidate.label,
+                    "is_baseline": candidate.is_baseline,
+                    "values": dict(candidate.values),
+                }
+            )
+            for candidate in candidates
+        ]
+        path = self.path / "candidates.jsonl"
+        with storing(path), path.open("a", encoding="utf-8") as stream:
+            stream.writelines(f"{line}\n" for line in lines)
+            stream.flush()
+            os.fsync(stream.fileno())
+
+    def _noted_candidates(self) -> list[CandidateResult]:
+        """Return the candidates as they were entered; a line that is cut short is left out."""
+        found: dict[str, CandidateResult] = {}
+        path = self.path / "candidates.jsonl"
+        with storing(path):
+            lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+        for line in lines:
+            with suppress(ValueError, TypeError, KeyError):
+                entry = CandidateResult(**json.loads(line), score=None, status=WAITING)
+                found.setdefault(entry.id, entry)
+        return list(found.values())
+
+    def renew_catalogue(self) -> None:
+        """Make the catalogue anew: all candidates wait, and nothing is known of their scores."""
+        noted = self._noted_candidates()
+        for suffix in ("", "-wal", "-shm"):
+            (self.path / f"catalog.sqlite{suffix}").unlink(missing_ok=True)
+        new_catalogue(self.path / "catalog.sqlite")
+        with self._catalog() as catalog:
+            _insert(catalog, noted)
+
+    def update_candidate(
+        self,
+        candidate_id: str,
+        *,
+        status: str,
+        score: Score | None = None,
+        reasons: Sequence[str] = (),
+    ) -> None:
+        """Enter what became of a candidate: its status, its score, what there is to say."""
+        total_db, gaps = (score.total_db, score.gaps) if score else (None, ())
+        terms = score.terms if score else ()
+        with self._catalog() as catalog:
+            catalog.execute(
+                "UPDATE candidates SET status = ?, reasons = ?, total_db = ?, gaps = ? "
+                "WHERE id = ?",
+                (status, json.dumps(reasons), total_db, json.dumps(gaps), candidate_id),
+            )
+            catalog.execute("DELETE FROM scores WHERE candidate_id = ?", (candidate_id,))
+            catalog.executemany(
+                "INSERT INTO scores VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                [(candidate_id, i, *astuple(term)) for i, term in enumerate(terms)],
+            )
+
+    def candidates(self) -> tuple[CandidateResult, ...]:
+        """Return the whole catalogue, the baseline first."""
+        with self._catalog() as catalog:
+            rows = catalog.execute(
+                "SELECT id, label, is_baseline, status, reasons, total_db, gaps "
+                "FROM candidates ORDER BY position"
+            ).fetchall()
+            values: dict[str, dict[str, float]] = {row[0]: {} for row in rows}
+            for candidate_id, key, value in catalog.execute(
+                "SELECT candidate_id, key, value FROM parameters ORDER BY rowid"
+            ):
+                values[candidate_id][key] = value
+            terms: dict[str, list[Term]] = {row[0]: [] for row in rows}
+            for candidate_id, name, value_db, *numbers, note in catalog.execute(
+                "SELECT candidate_id, name, value_db, tolerance_db, weight, excess_db, note "
+                "FROM scores ORDER BY candidate_id, position"
+            ):
+                tolerance_db, weight, excess_db = numbers
+                term = Term(
+                    name=name,
+                    value_db=_number(value_db),
+                    tolerance_db=tolerance_db,
+                    weight=weight,
+                    excess_db=excess_db,
+                    note=note,
+                )
+                terms[candidate_id].append(term)
+        return tuple(
+            CandidateResult(
+                id=candidate_id,
+                label=label,
+                is_baseline=bool(is_baseline),
+                values=values[candidate_id],
+                score=(
+                    Score(
+                        terms=tuple(terms[candidate_id]),
+                        total_db=_number(total_db),
+                        gaps=tuple(json.loads(gaps)),
+                    )
+                    if terms[candidate_id]
+                    else None
+                ),
+                status=status,
+                reasons=tuple(json.loads(reasons)),
+            )
+            for candidate_id, label, is_baseline, status, reasons, total_db, gaps in rows
+        )
+
+    def counts(self) -> Counts:
+        """Return how many candidates have which status, and the best; quick in a large run."""
+        with self._catalog() as catalog:
+            statuses = dict(
+                catalog.execute("SELECT status, COUNT(*) FROM candidates GROUP BY status")
+            )
+            best = catalog.execute(
+                "SELECT id, total_db FROM candidates WHERE status = ? AND NOT is_baseline "
+                "AND gaps = '[]' AND total_db IS NOT NULL ORDER BY total_db LIMIT 1",
+                (SOLVED,),
+            ).fetchone()
+        return Counts(statuses=statuses, best=best)
+
+    @contextmanager
+    def kept_open(self) -> Iterator[None]:
+        """Keep the catalogue open meanwhile: who writes into it often saves most of the time."""
+        path = self.path / "catalog.sqlite"
+        try:
+            with closing(_connect(path)) as self._open_catalog:
+                yield
+        except sqlite3.Error as error:
+            raise _catalogue_fault(path, error) from error
+        finally:
+            self._open_catalog = None
+
+    @contextmanager
+    def _catalog(self) -> Iterator[sqlite3.Connection]:
+        path = self.path / "catalog.sqlite"
+        with ExitStack() as stack:
+            try:
+                catalog = self._open_catalog or stack.enter_context(closing(_connect(path)))
+                with catalog:
+                    (found,) = catalog.execute("PRAGMA user_version").fetchone()
+                    if found != CATALOG_VERSION:
+                        rule = f"of version {CATALOG_VERSION}, made by this version of bafflelens"
+                        fault = invalid(f"catalogue '{path}' of version", found, rule)
+                        # What was cut short before its first page was written has no version.
+                        raise StoreError(fault) if found else DamagedError(fault)
+                    yield catalog
+            except sqlite3.Error as error:
+                raise _catalogue_fault(path, error) from error
+
+
+def new_catalogue(path: Path) -> None:
+    """Make an empty catalogue."""
+    with closing(sqlite3.connect(path)) as catalog:
+        catalog.execute("PRAGMA journal_mode = WAL")
+        catalog.executescript(_SCHEMA)
+        catalog.execute(f"PRAGMA user_version = {CATALOG_VERSION}")
+
+
+def _insert(catalog: sqlite3.Connection, candidates: Sequence[CandidateResult]) -> None:
+    """Enter candidates after those that are there."""
+    (first,) = catalog.execute("SELECT COALESCE(MAX(position) + 1, 0) FROM candidates").fetchone()
+    catalog.executemany(
+        "INSERT INTO candidates VALUES (?, ?, ?, ?, ?, ?, NULL, '[]')",
+        [
+            (
+                candidate.id,
+                position,
+                candidate.label,
+                candidate.is_baseline,
+                candidate.status,
+                json.dumps(candidate.reasons),
+            )
+            for position, candidate in enumerate(candidates, start=first)
+        ],
+    )
+    catalog.executemany(
+        "INSERT INTO parameters VALUES (?, ?, ?)",
+        [
+            (candidate.id, key, value)
+            for candidate in candidates
+            for key, value in candidate.values.items()
+        ],
+    )
+
+
+def _number(stored: float | None) -> float:
+    """Return a number of the catalogue, which keeps NaN as NULL."""
+    return float("nan") if stored is None else stored
+
+
+def _catalogue_fault(path: Path, error: sqlite3.Error) -> StoreError:
+    rule = f"a catalogue in a folder that can be written ({error})"
+    # A disk that is full, a lock or missing rights are operational; what else there is, is damage.
+    is_damage = isinstance(error, sqlite3.DatabaseError) and not isinstance(
+        error, sqlite3.OperationalError
+    )
+    return (DamagedError if is_damage else StoreError)(invalid("catalogue", path, rule))
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    address = path.absolute().as_uri()
+    catalog = sqlite3.connect(f"{address}?mode=rw", uri=True, timeout=10)
+    try:
+        catalog.execute("PRAGMA user_version")
+        # What a power cut takes with it is scored again: nothing needs to wait for the disk.
+        catalog.execute("PRAGMA synchronous = NORMAL")
+    except sqlite3.OperationalError:
+        # In a folder that cannot be written, the write-ahead log cannot be opened; nor can
+        # anybody else be writing.
+        catalog.close()
+        catalog = sqlite3.connect(f"{address}?immutable=1", uri=True)
+    return catalog

@@ -1,0 +1,304 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Folders of runs: made, opened and found; a run's folder as a whole."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from zipfile import is_zipfile
+
+from bafflelens.errors import DamagedError, StoreError, invalid
+from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
+from bafflelens.netcdf import is_whole
+from bafflelens.ranking import CandidateResult
+from bafflelens.references import SECTION as REFERENCES
+from bafflelens.references import section_of
+from bafflelens.store.candidate_files import CandidateFiles
+from bafflelens.store.catalogue import WAITING, Catalogue, new_catalogue
+from bafflelens.store.locks import is_locked, take_lock
+from bafflelens.store.records import RunRecord, moment, read_record, utc_now, write_record
+from bafflelens.store.writing import (
+    storing,
+    write_file,
+)
+
+
+class RunFolder(Catalogue, CandidateFiles):
+    """One run's folder. Made with `create_run` or `open_run`."""
+
+    # ------------------------------------------------------------------------ job and record
+
+    @property
+    def name(self) -> str:
+        """Name of the folder."""
+        return self.path.name
+
+    @property
+    def report_path(self) -> Path:
+        """Where the report is."""
+        return self.path / "report.html"
+
+    @property
+    def filed_path(self) -> Path:
+        """Where the report for filing is."""
+        return self.path / "report.pdf"
+
+    @property
+    def target_path(self) -> Path:
+        """Where the page that explains the target is."""
+        return self.path / "target.png"
+
+    def load_job(self) -> LoadedJob:
+        """Return the job as it was given, with the scripts and text files as they were."""
+        scripts = {name: self._script(name) for name in SHAPE_SECTIONS}
+        scripts |= {path.name: self._script(path.name) for path in self._further_shapes()}
+        tables = {path.stem: path for path in (self.path / "tables").glob("*.txt")}
+        return load_job(self.path / "job.toml", scripts=scripts, tables=tables)
+
+    def _further_shapes(self) -> list[Path]:
+        """Return the folders with the scripts of references, and of plates of drivers."""
+        shapes = self.path / "shapes"
+        return sorted([*shapes.glob(f"{REFERENCES}.*"), *shapes.glob("driver.*")])
+
+    def _script(self, section: str) -> Path:
+        folder = self.path / "shapes" / section
+        found = sorted(folder.glob("*.toml")) or sorted(folder.glob("*.py"))
+        # The declaration of a scanned model may lie beside that of its nominal shape.
+        named = {p for p in found for q in found if p != q and p.name in _text_of(q)}
+        main = [path for path in found if path not in named]
+        if not main:
+            raise StoreError(invalid("run folder", self.path, f"with the script of [{section}]"))
+        return main[0].absolute()
+
+    def load_record(self) -> RunRecord:
+        """Return the content of ``run.json``."""
+        return read_record(self.path)
+
+    def save_record(self, record: RunRecord) -> None:
+        """Replace ``run.json``."""
+        write_record(self.path, record)
+
+    def log(self, text: str) -> None:
+        """Add lines to the log, with the time."""
+        stamp = utc_now()
+        with storing(self.path), (self.path / "log.txt").open("a", encoding="utf-8") as stream:
+            for line in text.splitlines():
+                stream.write(f"{stamp} {line}\n")
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Keep other processes from writing here; the lock ends with the process.
+
+        Raises
+        ------
+        StoreError
+            If another process is working on this run.
+        """
+        with storing(self.path), (self.path / "log.txt").open("a", encoding="utf-8") as stream:
+            if not take_lock(stream):
+                rule = "one that no other process is working on"
+                raise StoreError(invalid("run folder", self.path, rule))
+            yield
+
+    @property
+    def is_worked_on(self) -> bool:
+        """Whether a process holds the lock of this run."""
+        return is_locked(self.path / "log.txt")
+
+    # ----------------------------------------------------------- what goes on at this moment
+
+    def save_status(self, content: Mapping[str, object]) -> None:
+        """Replace ``status.json``, which tells other terminals how far the run is.
+
+        It is worth nothing after a power cut, so nothing waits for the disk.
+        """
+        path = self.path / "status.json"
+        temporary = path.with_name("status.json.part")
+        with storing(path):
+            temporary.write_text(json.dumps(content), encoding="utf-8")
+            temporary.replace(path)
+
+    def load_status(self) -> dict[str, Any]:
+        """Return the content of ``status.json``; empty if there is none, or it is damaged."""
+        try:
+            content = json.loads((self.path / "status.json").read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return content if isinstance(content, dict) else {}
+
+    # ------------------------------------------------------------------ reports and mending
+
+    def write_filed(self, content: bytes) -> None:
+        """Keep the report for filing; an older one is replaced."""
+        write_file(self.filed_path, content, replace_existing=True)
+
+    def write_target(self, picture: bytes) -> None:
+        """Keep the page that explains the target; an older one is replaced."""
+        write_file(self.target_path, picture, replace_existing=True)
+
+    def write_report(self, write: Callable[[Path], None]) -> Path:
+        """Let a function write the report to a temporary path, then put it in place."""
+        temporary = self.report_path.with_name("report.html.part")
+        with storing(self.report_path):
+            try:
+                write(temporary)
+                temporary.replace(self.report_path)
+            finally:
+                temporary.unlink(missing_ok=True)
+        return self.report_path
+
+    def mend(self) -> tuple[str, ...]:
+        """Put right what a power cut may have left damaged, so that the run can go on.
+
+        A catalogue that cannot be read is made anew; the candidates are then scored again from
+        what is solved. A candidate whose files are cut short is solved again. Call it only while
+        the run is `locked`.
+
+        Returns
+        -------
+        tuple of str
+            What was done, in a line each.
+
+        Raises
+        ------
+        StoreError
+            If there is nothing to make the catalogue from, or it cannot be written.
+        """
+        done = []
+        try:
+            self.candidates()
+        except DamagedError:
+            self.renew_catalogue()
+            done.append("the catalogue was damaged and is made anew from what is solved")
+        known = {candidate.id for candidate in self.candidates()}
+        for folder in sorted((self.path / "candidates").iterdir()):
+            result, mesh = folder / "directivity.nc", folder / "mesh.npz"
+            is_damaged = (result.exists() and not (is_whole(result) and mesh.exists())) or (
+                mesh.exists() and not is_zipfile(mesh)
+            )
+            if is_damaged:
+                with storing(folder):
+                    result.unlink(missing_ok=True)
+                    mesh.unlink(missing_ok=True)
+                if folder.name in known:
+                    self.update_candidate(folder.name, status=WAITING)
+                done.append(f"{folder.name} was damaged and is solved again")
+        return tuple(done)
+
+
+def _text_of(path: Path) -> str:
+    return path.read_text(encoding="utf-8", errors="replace")
+
+
+def create_run(
+    results: Path, loaded: LoadedJob, candidates: Sequence[CandidateResult], record: RunRecord
+) -> RunFolder:
+    """Make the folder of a new run: complete, under a temporary name, then renamed.
+
+    Parameters
+    ----------
+    results : Path
+        The folder that holds the runs; made if it is missing.
+    loaded : LoadedJob
+        The job.
+    candidates : sequence of CandidateResult
+        All of them, the baseline first, as waiting.
+    record : RunRecord
+        The first content of ``run.json``.
+
+    Raises
+    ------
+    StoreError
+        If the folder cannot be made; then nothing is left behind.
+    """
+    stamp = moment().strftime("%Y%m%dT%H%M%SZ")
+    with storing(results):
+        results.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=results, prefix=".new-") as scratch:
+            new = RunFolder(Path(scratch) / "run")
+            (new.path / "candidates").mkdir(parents=True)
+            write_file(new.path / "job.toml", loaded.text.encode())
+            shapes = (loaded.shape, loaded.baseline_shape)
+            copied = {
+                f"shapes/{section}": shape
+                for section, shape in zip(SHAPE_SECTIONS, shapes, strict=True)
+            }
+            copied |= {
+                f"shapes/{section_of(name)}": shape
+                for name, shape in loaded.reference_shapes.items()
+            }
+            copied |= {f"shapes/{plate.section}": plate.shape for plate in loaded.plates}
+            for name, shape in copied.items():
+                folder = new.path / name
+                folder.mkdir(parents=True)
+                for file in (shape.script, *shape.companions):
+                    shutil.copyfile(file, folder / file.name)
+            for key, table in {**loaded.boundaries.tables, **loaded.files}.items():
+                (new.path / "tables").mkdir(exist_ok=True)
+                shutil.copyfile(table, new.path / "tables" / f"{key}.txt")
+            new_catalogue(new.path / "catalog.sqlite")
+            new.add_candidates(candidates)
+            new.save_record(record)
+            new.log(f"run of {loaded.path.name} with {len(candidates)} shapes")
+            return RunFolder(_rename_to_free(new.path, results, f"{loaded.path.stem}_{stamp}"))
+
+
+def open_run(path: Path) -> RunFolder:
+    """Open the folder of a run.
+
+    Raises
+    ------
+    StoreError
+        If this is not the folder of a run.
+    """
+    if not (path / "run.json").is_file() or not (path / "catalog.sqlite").is_file():
+        rule = "the folder of a run, with a run.json and a catalog.sqlite in it"
+        raise StoreError(invalid("run folder", path, rule))
+    return RunFolder(path)
+
+
+def _rename_to_free(source: Path, results: Path, name: str) -> Path:
+    """Rename a folder to a name that is free, with -1, -2 ... behind it if need be."""
+    number = 0
+    while True:
+        target = results / (f"{name}-{number}" if number else name)
+        if not target.exists():
+            return source.rename(target)
+        number += 1
+
+
+def is_run(path: Path) -> bool:
+    """Tell whether a folder is that of a run."""
+    return (path / "run.json").exists()
+
+
+def run_folders(results: Path) -> tuple[RunFolder, ...]:
+    """Return the runs of a results folder, by name."""
+    found = sorted(results.glob("*/run.json")) if results.is_dir() else []
+    return tuple(RunFolder(path.parent) for path in found)
+
+
+def remove_run(folder: RunFolder) -> None:
+    """Remove the folder of a run that was queued and never begun."""
+    with storing(folder.path):
+        shutil.rmtree(folder.path)
+
+
+def queue_path(results: Path) -> Path:
+    """Return where the queue of a results folder is kept."""
+    return results / "queue.sqlite"
+
+
+def queue_lock(results: Path) -> Path:
+    """Return the file that whoever works through the queue holds a lock on."""
+    return results / "queue.lock"
+
+
+def cache_path(folder: Path) -> Path:
+    """Return where solved frequencies are kept, by default of a results folder."""
+    return folder / "solved.sqlite"

@@ -1,0 +1,111 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What lies beside the runs and outlives them: notes, and the library of mock-ups."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Final
+
+from bafflelens.errors import StoreError, invalid
+from bafflelens.mockups import MockUp
+from bafflelens.notes import Note
+from bafflelens.store.writing import (
+    storing,
+    write_file,
+)
+
+_NOTES: Final = "notes.jsonl"  # beside the runs, which it outlives
+_MOCK_UPS: Final = "mockups.json"  # beside the runs
+
+
+def load_notes(results: Path) -> tuple[Note, ...]:
+    """Return all notes on candidates of the runs of a folder, in the order they were made.
+
+    Raises
+    ------
+    StoreError
+        If a line is damaged: it is named, and nothing is left out silently.
+    """
+    path = results / _NOTES
+    if not path.exists():
+        return ()
+    with storing(path):
+        lines = path.read_bytes().split(b"\n")
+    notes = []
+    for number, line in enumerate(lines, start=1):
+        if not line.strip():
+            continue
+        try:
+            notes.append(Note(**json.loads(line)))
+        except (ValueError, TypeError) as error:
+            rule = f"a note written by bafflelens ({error})"
+            raise StoreError(invalid(f"line {number} of", path, rule)) from error
+    return tuple(notes)
+
+
+def add_note(results: Path, note: Note) -> None:
+    """Add a note at the end of the notes beside the runs, and see it to the disk.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written; the notes before it stay as they are.
+    """
+    path = results / _NOTES
+    line = json.dumps(asdict(note)).encode() + b"\n"
+    with storing(path), path.open("ab") as stream:
+        fcntl.flock(stream, fcntl.LOCK_EX)
+        start = stream.seek(0, os.SEEK_END)
+        try:
+            stream.write(line)
+            stream.flush()
+            os.fsync(stream.fileno())
+        except OSError:
+            stream.truncate(start)  # a part of a line would spoil the next
+            raise
+
+
+def load_mock_ups(results: Path) -> tuple[MockUp, ...]:
+    """Return all mock-ups that were compared with runs of a folder; empty if there are none.
+
+    Raises
+    ------
+    StoreError
+        If the file is damaged.
+    """
+    path = results / _MOCK_UPS
+    if not path.exists():
+        return ()
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        return tuple(
+            replace(
+                MockUp(**entry),
+                bands_hz=tuple(entry["bands_hz"]),
+                rms_db=tuple(entry["rms_db"]),
+            )
+            for entry in content["mock_ups"]
+        )
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        rule = f"a library of mock-ups written by bafflelens ({error})"
+        raise StoreError(invalid("library", path, rule)) from error
+
+
+def add_mock_up(results: Path, mock_up: MockUp) -> tuple[MockUp, ...]:
+    """Add a mock-up to the library beside the runs, or replace it, and return all.
+
+    Others that add at the same moment wait for each other; whatever stops this leaves the
+    library as it was.
+    """
+    path = results / _MOCK_UPS
+    with storing(path), path.with_suffix(".lock").open("a", encoding="utf-8") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        others = tuple(one for one in load_mock_ups(results) if one.key != mock_up.key)
+        together = (*others, mock_up)
+        content = {"format": 1, "mock_ups": [asdict(one) for one in together]}
+        write_file(path, json.dumps(content, indent=1).encode() + b"\n", replace_existing=True)
+    return together

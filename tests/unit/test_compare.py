@@ -7,6 +7,7 @@ The measurement is synthetic: the same surface at microphones that stood a littl
 
 import json
 import re
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
 
@@ -124,9 +125,27 @@ def read(_path, offset_m=0.01):
     )
 
 
+class Told(Silent):
+    """Progress that counts."""
+
+    total = done = 0.0
+
+    @contextmanager
+    def bar(self, total, label=""):
+        self.total += total
+
+        def advance(amount, text=""):
+            self.done += amount
+
+        yield advance
+
+
 def test_from_files_to_a_page(request_of, folder, tmp_path, monkeypatch):
     monkeypatch.setattr(style, "_PIXELS_PER_INCH", 40)  # faster to draw
-    found = compare(request_of(scan=(folder.path, "c001")), read, Silent())
+    told = Told()
+    found = compare(request_of(scan=(folder.path, "c001")), read, told)
+    assert told.total == told.done == pytest.approx(13)  # two orbits, seven pictures
+    assert found.seconds == pytest.approx(sum(found.seconds_by_step.values()))
     for fit in found.comparison.fits.values():
         assert fit.deviation.forward_m == pytest.approx(0.01, abs=fit.uncertainty[1])
     page = found.page.read_text()

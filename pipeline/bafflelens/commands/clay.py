@@ -80,6 +80,7 @@ def measure_plan(
         noise_db=noise_db,
         repeats=repeats,
         field=kept_radiator(opened, candidate),
+        progress=ConsoleProgress(),
     )
     say(
         f"{plan.chosen.distance_m:g} m, gate {1e3 * plan.chosen.gate_s:.1f} ms (from "
@@ -146,6 +147,7 @@ def export(
     from bafflelens.measurement.export import export_candidates
     from bafflelens.store import open_run
 
-    for path, remark in export_candidates(open_run(folder), (candidate, *more), out):
+    progress = ConsoleProgress()
+    for path, remark in export_candidates(open_run(folder), (candidate, *more), out, progress):
         say(f"exported: {path}" + (f" ({remark})" if remark else ""))
     return FINE

@@ -22,7 +22,7 @@ import numpy as np
 from bafflelens.comparison.clay import clay_deviation
 from bafflelens.comparison.correction import Correction
 from bafflelens.comparison.from_measurement import observed_of
-from bafflelens.comparison.page import PageFacts, page_of, pictures_of
+from bafflelens.comparison.page import PageFacts, count_pictures, page_of, pictures_of
 from bafflelens.comparison.radiator import SurfaceRadiator
 from bafflelens.comparison.result import (
     SMOOTHING_OCTAVES,
@@ -54,7 +54,7 @@ CORRECTION: Final = "velocity_correction.txt"
 _UNCERTAINTY: Final = "velocity_correction_uncertainty.csv"
 _WITHIN_RANGE_DB: Final = (0.1, 10.0)
 _SMOOTHING_RANGE: Final = (1, 48)
-_STEPS: Final = 3.0
+_AN_ORBIT: Final = 3.0  # takes about as long as so many pictures
 _WHOLE_BAND: Final = 2**0.25  # of the third of an octave
 
 
@@ -120,14 +120,19 @@ class Compared:
         The page.
     library_line : str
         What all mock-ups so far say.
-    seconds : float
-        Time from files to page.
+    seconds_by_step : mapping of str to float
+        Time that each step took, in s, in their order.
     """
 
     comparison: Comparison
     page: Path
     library_line: str
-    seconds: float
+    seconds_by_step: Mapping[str, float]
+
+    @property
+    def seconds(self) -> float:
+        """Time from files to page."""
+        return sum(self.seconds_by_step.values())
 
 
 def compare(request: Request, read: Callable[[Path], Measured], progress: Progress) -> Compared:
@@ -147,17 +152,19 @@ def compare(request: Request, read: Callable[[Path], Measured], progress: Progre
     InputError, StoreError
         If anything given cannot be used; nothing is then left behind.
     """
-    started = time.perf_counter()
+    watch = _Stopwatch()
     require_new_folder(request.out)
     folder = open_run(request.run)
     others = load_mock_ups(folder.path.parent)
     measured = read(request.measurement)
+    watch.lap("reading the measurement")
     nominal = _radiator(folder, request.candidate, request, measured, progress)
     scanned, clay = None, None
     if request.scan is not None:
         scan_folder = open_run(request.scan[0])
         scanned = _radiator(scan_folder, request.scan[1], request, measured, progress)
         clay = clay_deviation(folder, request.candidate, scan_folder, request.scan[1])
+    watch.lap("reading what was solved")
     settings = Settings(
         smoothing_octaves=1 / request.smoothing,
         within_db=request.within_db,
@@ -165,32 +172,48 @@ def compare(request: Request, read: Callable[[Path], Measured], progress: Progre
         is_plate=is_plate(request.candidate),
         clay=clay,
     )
-    with progress.bar(_STEPS, "comparing") as advance:
-        comparison = compare_orbits(observed_of(measured), nominal, settings, scanned)
-        advance(1.0)
-        pictures = pictures_of(comparison)
-        advance(1.0)
-        now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-        mock_up = _mock_up(comparison, request, folder, measured, now)
-        results = folder.path.parent
-        library_line = ""
-        if not settings.is_plate:
-            apart = [one for one in others if one.key != mock_up.key]
-            library_line = mock_ups_line((*apart, mock_up))
-        facts = _facts(request, folder, measured, comparison, library_line, now)
-        files = {f"{name}.png": content for name, content in pictures.items()}
-        files[PAGE] = page_of(comparison, facts, pictures).encode()
-        files |= _data_files(comparison, facts)
-        write_folder(request.out, files)
-        if not settings.is_plate:  # which is no mock-up of a lens
-            add_mock_up(results, mock_up)
-        advance(1.0)
+    n_pictures = count_pictures(is_three_way=scanned is not None)
+    total = _AN_ORBIT * len(measured.orbits) + n_pictures
+    with progress.bar(total, "comparing") as advance:
+        comparison = compare_orbits(
+            observed_of(measured), nominal, settings, scanned, lambda: advance(_AN_ORBIT)
+        )
+        watch.lap("set-up, difference and causes")
+        pictures = pictures_of(comparison, lambda: advance(1.0))
+        watch.lap("pictures")
+    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    mock_up = _mock_up(comparison, request, folder, measured, now)
+    library_line = ""
+    if not settings.is_plate:
+        apart = [one for one in others if one.key != mock_up.key]
+        library_line = mock_ups_line((*apart, mock_up))
+    facts = _facts(request, folder, measured, comparison, library_line, now)
+    files = {f"{name}.png": content for name, content in pictures.items()}
+    files[PAGE] = page_of(comparison, facts, pictures).encode()
+    files |= _data_files(comparison, facts)
+    write_folder(request.out, files)
+    if not settings.is_plate:  # which is no mock-up of a lens
+        add_mock_up(folder.path.parent, mock_up)
+    watch.lap("page and files")
     return Compared(
         comparison=comparison,
         page=request.out / PAGE,
         library_line=library_line,
-        seconds=time.perf_counter() - started,
+        seconds_by_step=watch.seconds,
     )
+
+
+class _Stopwatch:
+    """How long each step took, in s."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._since = time.perf_counter()
+
+    def lap(self, step: str) -> None:
+        """Note that a step has ended."""
+        now = time.perf_counter()
+        self.seconds[step], self._since = now - self._since, now
 
 
 def _radiator(

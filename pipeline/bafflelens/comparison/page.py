@@ -6,7 +6,7 @@ Depends on: comparison.figures, comparison.result, comparison.verdict, report.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -96,8 +96,15 @@ class _SetupRow:
     cells: tuple[str, ...]
 
 
-def pictures_of(comparison: Comparison) -> dict[str, bytes]:
-    """Return the pictures of a comparison as PNG files, by name."""
+def count_pictures(*, is_three_way: bool) -> int:
+    """Return how many pictures `pictures_of` draws."""
+    return 7 if is_three_way else 5
+
+
+def pictures_of(
+    comparison: Comparison, is_drawn: Callable[[], object] = lambda: None
+) -> dict[str, bytes]:
+    """Return the pictures of a comparison as PNG files, by name; `is_drawn` is called for each."""
     drawings: dict[str, Callable[[], Figure]] = {
         "maps": partial(figures.maps_figure, comparison),
         "curves": partial(figures.curves_figure, comparison),
@@ -108,7 +115,11 @@ def pictures_of(comparison: Comparison) -> dict[str, bytes]:
     if comparison.three_way is not None:
         drawings["three_way"] = partial(figures.three_way_figure, comparison, comparison.three_way)
         drawings["split"] = partial(figures.split_figure, comparison, comparison.three_way)
-    return {name: drawn(draw, "png") for name, draw in drawings.items()}
+    pictures = {}
+    for name, draw in drawings.items():
+        pictures[name] = drawn(draw, "png")
+        is_drawn()
+    return pictures
 
 
 def page_of(comparison: Comparison, facts: PageFacts, pictures: Mapping[str, bytes]) -> str:
@@ -241,8 +252,3 @@ def _setup_rows(comparison: Comparison) -> list[_SetupRow]:
         cells += [sign, f"{one.level_db:+.1f}", f"{fit.left_db:.2f} ({fit.before_db:.2f})"]
         found.append(_SetupRow(plane=one.plane, cells=tuple(cells)))
     return found
-
-
-def names_of(pictures: Sequence[str]) -> dict[str, str]:
-    """Return the names of the picture files."""
-    return {name: f"{name}.png" for name in pictures}

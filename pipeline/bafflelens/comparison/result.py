@@ -6,7 +6,7 @@ Depends on: the other modules of this package but for its page.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -139,6 +139,7 @@ def compare_orbits(
     nominal: Radiator,
     settings: Settings,
     scanned: Radiator | None = None,
+    placed: Callable[[], object] = lambda: None,
 ) -> Comparison:
     """Compare measured orbits with a simulation.
 
@@ -153,6 +154,8 @@ def compare_orbits(
     scanned : Radiator, optional
         The simulation of the scanned clay. The set-up is then fitted with this one, which is
         nearer to what was measured.
+    placed : callable
+        Called whenever the set-up of an orbit is found, which takes most of the time.
 
     Raises
     ------
@@ -161,7 +164,10 @@ def compare_orbits(
     """
     measured = [one.without_noise() for one in measured]
     bands_hz = _bands(measured, nominal)
-    found = [find_set_up(one, nominal if scanned is None else scanned) for one in measured]
+    found = []
+    for one in measured:
+        found.append(find_set_up(one, nominal if scanned is None else scanned))
+        placed()
     fits = [fit for fit, _ in found]
     reflections = [seen for _, seen in found if seen is not None]
     orbits = [

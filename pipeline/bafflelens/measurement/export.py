@@ -23,6 +23,7 @@ from bafflelens.errors import InputError, invalid
 from bafflelens.measurement.measured import ORBITS, nominal_directions
 from bafflelens.measurement.sofa import transfer_file
 from bafflelens.playing import played
+from bafflelens.progress import Progress, Silent
 from bafflelens.responses import Response, response_text
 from bafflelens.store import RunFolder, write_folder
 
@@ -31,7 +32,10 @@ _TEXT_DIGITS: Final = 12
 
 
 def export_candidates(
-    folder: RunFolder, candidates: Sequence[str], out: Path
+    folder: RunFolder,
+    candidates: Sequence[str],
+    out: Path,
+    progress: Progress | None = None,
 ) -> tuple[tuple[Path, str], ...]:
     """Write the directivities of candidates into a folder, one folder a candidate.
 
@@ -44,6 +48,8 @@ def export_candidates(
     out : Path
         Folder to write into; made if it is not there. ``c001/directivity.sofa`` and
         ``c001/horizontal_{angle}.txt``, ``c001/vertical_{angle}.txt`` are written.
+    progress : Progress, optional
+        Who is told.
 
     Returns
     -------
@@ -69,11 +75,13 @@ def export_candidates(
         raise InputError(faults or none)
     loaded = folder.load_job()
     written = []
-    for name in wanted:
-        dataset = played(folder, loaded, folder.load_directivity(name))
-        title = f"{loaded.job.title}: {name}"
-        written.append((out / name, _gap_text(dataset)))
-        write_folder(out / name, exported_files(dataset, title))
+    with (progress or Silent()).bar(float(len(wanted)), "exporting") as advance:
+        for name in wanted:
+            dataset = played(folder, loaded, folder.load_directivity(name))
+            title = f"{loaded.job.title}: {name}"
+            written.append((out / name, _gap_text(dataset)))
+            write_folder(out / name, exported_files(dataset, title))
+            advance(1.0, name)
     return tuple(written)
 
 

@@ -27,10 +27,11 @@ from bafflelens.measurement.planning import (
     Nearness,
     make_plan,
 )
+from bafflelens.progress import Progress, Silent
 from bafflelens.report import style
 from bafflelens.report.figures.axes import frequency_axis
 from bafflelens.report.style import drawn, inch_axes
-from bafflelens.store import RunFolder, write_folder
+from bafflelens.store import RunFolder, require_new_folder, write_folder
 
 CAUTIONS: Final = (
     "Loud sweeps: nobody stays in the room without hearing protection while sweeps play; start "
@@ -46,6 +47,7 @@ CAUTIONS: Final = (
 VALID_DB: Final = 0.5  # what a polar may be off; common practice, no source
 _PAGE: Final = (8.27, 11.69)  # A4, in
 _LINE: Final = 100
+_STEPS: Final = 4.0  # two evaluations of the field, two pictures
 
 
 def write_plan(
@@ -60,6 +62,7 @@ def write_plan(
     noise_db: float = 30.0,
     repeats: int = 2,
     field: Field | None = None,
+    progress: Progress | None = None,
 ) -> MeasurementPlan:
     """Write the plan for a candidate of a run into a new folder.
 
@@ -82,6 +85,8 @@ def write_plan(
         Sweeps an angle.
     field : Field, optional
         What the candidate radiates, where the pressure on its surface was kept.
+    progress : Progress, optional
+        Who is told.
 
     Raises
     ------
@@ -90,6 +95,7 @@ def write_plan(
     StoreError
         If the folder holds something already.
     """
+    require_new_folder(out)
     solved = [c.id for c in folder.candidates() if folder.has_directivity(c.id)]
     if candidate not in solved:
         rule = f"one that the run has solved: {', '.join(solved) or 'there is none yet'}"
@@ -97,23 +103,26 @@ def write_plan(
     loaded = folder.load_job()
     job = loaded.job
     length, width, height = room_m or (None, None, job.room.ceiling_height_m)
-    plan = make_plan(
-        folder.load_mesh(candidate),
-        Chamber(length_m=length, width_m=width, height_m=height),
-        (from_hz or job.frequencies.from_hz, to_hz or job.frequencies.to_hz),
-        air=job.air.medium,
-        level_db=level_db,
-        noise_db=noise_db,
-        repeats=repeats,
-        field=field,
-    )
-    title = f"{job.title}: {candidate}"
-    files = {
-        "plan.txt": plan_text(plan, title).encode(),
-        "measurement.toml": description_template(plan, title).encode(),
-        "plan.pdf": drawn(lambda: plan_figure(plan, title), "pdf"),
-        "plan.png": drawn(lambda: plan_figure(plan, title), "png"),
-    }
+    with (progress or Silent()).bar(_STEPS, "planning") as advance:
+        plan = make_plan(
+            folder.load_mesh(candidate),
+            Chamber(length_m=length, width_m=width, height_m=height),
+            (from_hz or job.frequencies.from_hz, to_hz or job.frequencies.to_hz),
+            air=job.air.medium,
+            level_db=level_db,
+            noise_db=noise_db,
+            repeats=repeats,
+            field=field,
+            advance=advance,
+        )
+        title = f"{job.title}: {candidate}"
+        files = {
+            "plan.txt": plan_text(plan, title).encode(),
+            "measurement.toml": description_template(plan, title).encode(),
+        }
+        for file_format in ("pdf", "png"):
+            files[f"plan.{file_format}"] = drawn(lambda: plan_figure(plan, title), file_format)
+            advance(1.0)
     write_folder(out, files)
     return plan
 

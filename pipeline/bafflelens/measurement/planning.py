@@ -8,7 +8,7 @@ Formulas that have no source beside them are derived where they stand; rules of 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -226,10 +226,12 @@ def make_plan(
     noise_db: float = 30.0,
     repeats: int = 2,
     field: Field | None = None,
+    advance: Callable[[float], object] = lambda amount: None,
 ) -> MeasurementPlan:
     """Return the plan for a mesh of the candidate, whole or a half.
 
-    With its field it says, too, how far a polar at each distance is from that of the far field.
+    With its field it says, too, how far a polar at each distance is from that of the far field;
+    `advance` is told 1.0 after each of the two evaluations that this takes.
 
     Raises
     ------
@@ -250,6 +252,10 @@ def make_plan(
         for what, size in (("lens and dome", body.mouth_m), ("the whole front", body.front_m))
         if size > 0
     )
+    near = []
+    for axis_m in (body.axis_m, (0.0, 0.0, 0.0)):
+        near.append(nearness(field, places, axis_m, band_hz) if field else ())
+        advance(1.0)
     wanted = DEEPEST_DB + MARGIN_DB
     sweep = sweep_seconds(level_db, noise_db, chosen.gate_s, band_hz, wanted)
     step = angle_step_deg(body, wavelength)
@@ -262,8 +268,8 @@ def make_plan(
         chosen=chosen,
         reasons=reasons,
         far_m=far,
-        nearness=nearness(field, places, body.axis_m, band_hz) if field else (),
-        nearness_about_tweeter=nearness(field, places, (0.0, 0.0, 0.0), band_hz) if field else (),
+        nearness=near[0],
+        nearness_about_tweeter=near[1],
         step_deg=step,
         repeats=repeats,
         level_db=level_db,

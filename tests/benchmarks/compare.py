@@ -178,8 +178,10 @@ def main(folder, top, quality, engine):
     compare_s = []
     for name in ("first", "again"):  # the first compiles
         request = Request(**{**vars(request), "out": folder / f"compared_{name}"})
+        started = time.process_time()
         found = compare(request, read_measurement, Silent())
         compare_s.append(found.seconds)
+    processor_s = time.process_time() - started
     for plane, fit in found.comparison.fits.items():
         values = ", ".join(
             f"{value:.4f} +- {error:.4f}{'' if told else ' (not told)'}"
@@ -205,6 +207,8 @@ def main(folder, top, quality, engine):
         f"ways; solving the candidate and its baseline {solve_s:.0f} s: "
         f"{solve_s / compare_s[1]:.1f} times as long"
     )
+    steps = ", ".join(f"{name} {value:.1f} s" for name, value in found.seconds_by_step.items())
+    print(f"  by step: {steps}; {processor_s:.1f} s of processor time")
     print(f"page: {found.page}")
 
 

@@ -17,6 +17,7 @@ from synthetic_measurement import Planted, Session, write_measurement
 
 from bafflelens.comparison.from_measurement import observed_of
 from bafflelens.comparison.result import Settings, compare_orbits
+from bafflelens.errors import InputError
 from bafflelens.measurement.measured import Setup
 from bafflelens.measurement.microphones import PARAMETERS, Deviation
 from bafflelens.measurement.reading import read_measurement
@@ -78,3 +79,49 @@ def test_the_comparison_finds_the_faults_of_the_set_up_and_no_other(everything):
         assert not fit.deviation.is_mirrored
     assert [cause.name for cause in found.causes] == []
     assert found.rms_db < 0.5
+
+
+# ------------------------------------------------------- a floor bounce, and one file that is bad
+
+ONE_ORBIT = replace(SESSION, orbits=("vertical",), repeats=1)
+GATE_OF_8_MS = SESSION.further + "\ngate = { length_ms = 8 }"
+LONG = replace(ONE_ORBIT, further=GATE_OF_8_MS)
+
+
+def test_a_bounce_outside_the_gate_changes_nothing(tmp_path):
+    """The bounce comes a millisecond after the end of the gate that was given."""
+    clean = read_measurement(write_measurement(tmp_path / "clean", pressure, LONG))
+    late = Planted(bounce=(9.0e-3, 0.5))
+    measured, found = compared(write_measurement(tmp_path / "bounce", pressure, LONG, late))
+    assert any("outside the gate" in remark for remark in measured.remarks)
+    ratio = measured.orbits[0].pressure / clean.orbits[0].pressure
+    assert np.abs(20 * np.log10(np.abs(ratio))).max() < 0.01
+    assert found.causes == ()
+    assert not any("reflection" in sentence for sentence in found.verdict.sentences)
+    fit = found.fits["vertical"]
+    assert (np.abs(fit.deviation.values) <= fit.uncertainty).all()
+
+
+def test_a_bounce_inside_the_gate_is_named(tmp_path):
+    inside = Planted(bounce=(4.5e-3, 0.3))
+    measured, found = compared(write_measurement(tmp_path, pressure, LONG, inside))
+    assert any("inside the gate" in remark for remark in measured.remarks)
+    named = [one for one in found.verdict.sentences if "a reflection inside the gate" in one]
+    assert len(named) == 1
+    assert "delay of 4.5" in named[0] or "delay of 4.4" in named[0]
+    assert {cause.name for cause in found.causes} <= {"reflection"}
+    fit = found.fits["vertical"]
+    assert (np.abs(fit.deviation.values) <= fit.uncertainty).all()
+    assert not any("from what was noted" in sentence for sentence in found.verdict.sentences)
+
+
+def test_one_corrupt_file_is_named_and_nothing_is_compared(tmp_path):
+    path = write_measurement(tmp_path, pressure, ONE_ORBIT)
+    file = tmp_path / "v_45_1.wav"
+    file.write_bytes(file.read_bytes()[:1000])
+    with pytest.raises(InputError, match=r"v_45_1.wav'. Must be a whole WAV file"):
+        compared(path)
+    file.unlink()  # without it, it is a missing angle
+    measured, found = compared(path)
+    assert "vertical: missing angles: 45 degrees" in measured.remarks
+    assert found.causes == ()

@@ -10,8 +10,10 @@ Every cause leaves a mark of its own, and is credited with the share of the rema
 level step      one level for the angles on each side, the same at all frequencies
 reflection      a ripple over frequency of one delay at all angles, longer than the body
 noise           what the scatter of repeated sweeps, or the level of the noise, lets expect
-dome            the same at +t and -t and in both orbits, above some frequency only, since a round
-                dome that bends still bends in rings
+dome            the same at +t and -t and in both orbits, and beginning at some frequency, since a
+                round dome that bends still bends in rings
+round           the same at +t and -t and in both orbits, but growing evenly with frequency: what
+                is around the dome is off all around, or the dome; the data cannot tell which
 shape           what the simulation of the scanned clay model does away with
 gate            excess within an octave above the lowest frequency that the gate lets through
 
@@ -43,7 +45,20 @@ _LEAST_RIPPLE_DB: Final = 0.1
 _DOME_FROM_HZ: Final = 4000.0
 _DOME_GROWTH: Final = 2.0
 _DOME_ALIKE: Final = 0.5
+_DOME_AN_OCTAVE: Final = 8.0  # growth over an octave; a shape that is off grows four to five times
 _GATE_GROWTH: Final = 2.0
+
+
+_CHECKS_OF_ROUND: Final = {
+    "dome": (
+        "The dome's velocity over its radius, by laser or from a model, as a table of the job; "
+        "soft domes cease to be rigid from about 8 to 10 kHz (common practice, no source)."
+    ),
+    "round": (
+        "Ring and step around the dome: feeler gauge, or a scan to compare with (--scan). Then "
+        "the dome's velocity over its radius, by laser or from a model."
+    ),
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +68,7 @@ class Cause:
     Attributes
     ----------
     name : str
-        ``level step``, ``reflection``, ``noise``, ``dome``, ``shape`` or ``gate``.
+        ``level step``, ``reflection``, ``noise``, ``dome``, ``round``, ``shape`` or ``gate``.
     share : float
         Share of the difference that it explains, 0 to 1.
     text : str
@@ -63,7 +78,7 @@ class Cause:
     from_hz, to_hz : float
         Where it acts, in Hz.
     value : float
-        Its size: dB of a step or a ripple, Hz where a dome begins to bend.
+        Its size: dB of a step or a ripple, Hz where what is round begins.
     delay_s : float
         Of a reflection, in s; 0 else.
     """
@@ -360,7 +375,7 @@ def _shape(
 def _dome(
     differences: Sequence[OrbitDifference], left: Sequence[FloatArray], power: float
 ) -> Cause | None:
-    """Look for a part that depends on the angle from the axis alone, and starts at a frequency."""
+    """Look for a part that depends on the angle from the axis alone, and grows with frequency."""
     frequency = differences[0].frequency_hz
     reach = min(90.0, *(float(min(-d.angle_deg[0], d.angle_deg[-1])) for d in differences))
     if reach < 30:
@@ -396,23 +411,43 @@ def _dome(
     explained = np.nansum(np.where(known, alike, np.nan)[above] ** 2)
     total = np.nansum(np.where(known, np.mean(np.nan_to_num(stacked) ** 2, axis=0), np.nan))
     orbits = "both orbits" if len(differences) > 1 else "either side of the one orbit"
+    seen = (
+        f"From {starts / 1e3:.1f} kHz up the difference is the same at equal angles in {orbits} "
+        f"({100 * likeness:.0f} % of it), and "
+    )
+    grows = _an_octave_on(frequency, size, starts)
+    if grows > _DOME_AN_OCTAVE:
+        name = "dome"
+        seen += "an octave below there is next to none: a dome that no longer moves as a whole."
+    else:
+        name = "round"
+        seen += (
+            f"it grows evenly, {grows:.0f} times over an octave: something that is off all around "
+            "the axis, the ring and step around the dome or the dome itself. The data do not "
+            "tell which."
+        )
     return Cause(
-        name="dome",
+        name=name,
         share=float(explained / total * _mean_square(left) / power) if total > 0 else 0.0,
-        text=(
-            f"From {starts / 1e3:.1f} kHz up the difference is the same at equal angles in "
-            f"{orbits} ({100 * likeness:.0f} % of it), and below there is little: a dome that no "
-            "longer moves as a whole."
-        ),
-        check=(
-            "The dome's velocity over its radius, by laser or from a model, as a table of the "
-            "job; soft domes cease to be rigid from about 8 to 10 kHz (common practice, no "
-            "source)."
-        ),
+        text=seen,
+        check=_CHECKS_OF_ROUND[name],
         from_hz=starts,
         to_hz=float(frequency[-1]),
         value=starts,
     )
+
+
+def _an_octave_on(frequency_hz: FloatArray, size_db: FloatArray, starts_hz: float) -> float:
+    """Return by how much a difference grows from the octave below where it starts."""
+
+    def size(low: float, high: float) -> float:
+        here = size_db[(frequency_hz >= low) & (frequency_hz < high)]
+        here = here[np.isfinite(here)]
+        return float(np.sqrt(np.mean(here**2))) if here.size else np.nan
+
+    half = np.sqrt(2)
+    above, below = size(starts_hz, half * starts_hz), size(starts_hz / 2, starts_hz / half)
+    return above / max(below, 1e-3) if np.isfinite(below) else 0.0
 
 
 def _likeness(sides: FloatArray, known: FloatArray) -> float:

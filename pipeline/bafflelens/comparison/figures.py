@@ -280,7 +280,7 @@ def response_figure(comparison: Comparison) -> Figure:
 
 def split_figure(comparison: Comparison, three_way: ThreeWay) -> Figure:
     """Draw how large whole, shape's part and rest are by third-octave, within 60 degrees."""
-    figure = Figure(figsize=(FULL_WIDTH * 0.6, _ROW_IN), layout="constrained")
+    figure = Figure(figsize=(FULL_WIDTH, _ROW_IN), layout="constrained")
     axes = figure.subplots()
     bands = errors_within_60(comparison)
     centre = np.sqrt([one.from_hz * one.to_hz for one in bands])

@@ -39,8 +39,10 @@ class PageFacts:
     ----------
     title, run, candidate, measurement, compared_utc : str
         What was compared, and when.
-    remarks : tuple of str
-        Remarks of the measurement.
+    remarks : str
+        What the user noted of the measurement.
+    preparation : tuple of str
+        What was done to the measurement, and seen of it.
     facts : tuple of (name, value)
         Set-up, air, meshes: everything a reader may want to look up.
     library_line : str
@@ -54,7 +56,8 @@ class PageFacts:
     candidate: str
     measurement: str
     compared_utc: str
-    remarks: tuple[str, ...]
+    remarks: str
+    preparation: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
     library_line: str
     correction_file: str
@@ -67,7 +70,8 @@ class _Shown:
     candidate: str
     measurement: str
     compared_utc: str
-    remarks: tuple[str, ...]
+    remarks: str
+    preparation: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
     library_line: str
     smoothing: str
@@ -176,6 +180,7 @@ def _shown(comparison: Comparison, facts: PageFacts) -> _Shown:
         measurement=facts.measurement,
         compared_utc=facts.compared_utc,
         remarks=facts.remarks,
+        preparation=facts.preparation,
         facts=facts.facts,
         library_line=facts.library_line,
         smoothing=f"1/{fraction} octave",
@@ -239,7 +244,7 @@ def _setup_rows(comparison: Comparison) -> list[_SetupRow]:
         cells = [
             f"{factor * value:+.1f} ± {factor * uncertainty:.1f}"
             if told
-            else f"not told (± {factor * uncertainty:.1f})"
+            else f"not told (±\u00a0{factor * uncertainty:.1f})"
             for factor, value, uncertainty, told in zip(
                 factors, fit.deviation.values, fit.uncertainty, fit.is_told, strict=True
             )

@@ -132,12 +132,15 @@ def setup_findings(fits: Mapping[str, Fit]) -> tuple[str, ...]:
         for name, value, uncertainty, is_told in values:
             words, unit, factor, direction = _WORDS[name]
             if is_told and abs(value) > max(uncertainty, _WORTH_A_LINE[name]):
-                twin = ""
+                other = ""
+                if name == "forward_m" and fit.uses_paths:
+                    side = "deeper" if value > 0 else "less deep"
+                    other = f" (or the driver sits that much {side} in the mock-up)"
                 if name == "tilt_deg" and fit.twin_tilt_deg is not None:
-                    twin = f", or {fit.twin_tilt_deg:+.1f}{unit}, which the data do not rule out"
+                    other = f", or {fit.twin_tilt_deg:+.1f}{unit}, which the data do not rule out"
                 lines.append(
                     f"{plane.capitalize()} orbit: {words} {factor * value:+.1f} ± "
-                    f"{factor * uncertainty:.1f}{unit} ({direction}) from what was noted{twin}; "
+                    f"{factor * uncertainty:.1f}{unit} ({direction}) from what was noted{other}; "
                     "the simulation stands where it was found."
                 )
             if name in fit.at_bound:
@@ -151,7 +154,7 @@ def setup_findings(fits: Mapping[str, Fit]) -> tuple[str, ...]:
 def fitted_text() -> str:
     """Return what is fitted, and within which bounds."""
     parts = [
-        f"{_WORDS[name][0]} (±{_WORDS[name][2] * BOUNDS[name]:.0f}{_WORDS[name][1].strip()})"
+        f"{_WORDS[name][0]} (±{_WORDS[name][2] * BOUNDS[name]:.0f}{_WORDS[name][1]})"
         for name in PARAMETERS
     ]
     return (

@@ -158,7 +158,7 @@ def level_chart(
     Parameters
     ----------
     title, label : str
-        Stand above and at the level axis.
+        Stand above it, to the left and to the right.
     curves : sequence of Curve
         The lines; what lies outside of the axes is cut.
     frequency_hz, level_db : (float, float)
@@ -173,10 +173,12 @@ def level_chart(
 
     def draw(canvas: Any) -> None:
         _text(canvas, 0, tall + below + 2, title, bold=True)
+        canvas.setFont(FONT, 2.5)
+        canvas.drawRightString(_LEFT_MM + width, tall + below + 2, label)
         _legend_across(canvas, curves, _LEFT_MM, 1.2)
         canvas.saveState()
         canvas.translate(_LEFT_MM, below)
-        _level_frame(canvas, label, frequency_hz, level_db, scored_hz, decade)
+        _level_frame(canvas, frequency_hz, level_db, scored_hz, decade)
         clip = canvas.beginPath()
         clip.rect(0, 0, width, tall)
         canvas.clipPath(clip, stroke=0)
@@ -199,7 +201,6 @@ def decade_mm(frequency_hz: tuple[float, float]) -> float:
 
 def _level_frame(
     canvas: Any,
-    label: str,
     frequency_hz: tuple[float, float],
     level_db: tuple[float, float],
     scored_hz: tuple[float, float],
@@ -235,7 +236,6 @@ def _level_frame(
         canvas.drawRightString(-1, y - 0.8, _signed(float(level)))
     canvas.setFont(FONT, 2.3)
     canvas.drawRightString(width, -6.4, "Hz; shaded: the scored band")
-    canvas.drawString(0, -6.4, label)
 
 
 def _legend(canvas: Any, curves: Sequence[Curve], x: float, y: float) -> None:

@@ -61,12 +61,12 @@ def summary_pdf(found: ShortList) -> bytes:
 
 
 def _story(found: ShortList) -> Iterator[Any]:
-    from reportlab.platypus import PageBreak
+    from reportlab.platypus import KeepTogether, PageBreak
 
     yield from _order(found)
     yield from _reasons(found)
     yield from _measuring(found)
-    yield from _stopping(found)
+    yield KeepTogether(list(_stopping(found)))
     for one in found.listed:
         yield PageBreak()
         yield from _numbers(found, one)
@@ -380,7 +380,7 @@ def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
         size=7.5,
     )
     yield PageBreak()
-    yield heading(f"{name}: expected over frequency, {expected.where}", size=12)
+    yield heading(f"{name}: expected over frequency, {expected.where}", size=11)
     ends = (float(expected.frequency_hz[0]), float(expected.frequency_hz[-1]))
     if ends[1] < ends[0] * 1.5:  # an axis needs a length
         ends = (ends[0] / 1.3, ends[1] * 1.3)

@@ -148,6 +148,8 @@ def before_making(row: RankedRow, smallest_db: float) -> Before:
                 f"what its tolerances may cost, {rise:.2f} dB (mean and twice the spread of the "
                 "score over them)"
             )
+    if gain < 0:
+        return Before(is_worth=False, text=f"Stop: {-gain:.2f} dB worse than the baseline.")
     if gain > needed:
         return Before(is_worth=True, text=f"Go: gains {gain:.2f} dB, more than {why}.")
     return Before(is_worth=False, text=f"Stop: gains {gain:.2f} dB, not more than {why}.")
@@ -226,7 +228,9 @@ def _of_direction(key: str, direction: Direction, trust: Trust, band: str) -> li
         rule = "half way to the baseline: beyond, it is nearer to that than to this candidate"
     else:
         limit = level + trust.look_db if is_worse_above else level - trust.look_db
-        rule = "expected scatter; it gains too little here for half way to the baseline"
+        rule = "expected scatter"
+        if level != baseline:
+            rule += "; it gains too little here for half way to the baseline"
     word = "above" if is_worse_above else "below"
     return [
         Threshold(what=what, expected=expected, limit=f"{word} {decibels(limit)} dB", rule=rule)

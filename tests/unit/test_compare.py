@@ -155,7 +155,9 @@ def test_from_files_to_a_page(request_of, folder, tmp_path, monkeypatch):
         "synthetic: nothing was measured",
         "Agrees within 1 dB",
         "So far 1 mock-up, typical error 0.0 dB up to",
-        "Nothing else. What the data do not tell stays as noted.",
+        "one overall level, without bounds. Nothing else.",
+        "directivity index, dB",
+        "What was done to the measurement, and seen of it",
         "what its shape is off by at all angles alike is in it",
     ):
         assert text in page, text

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from turntable import microphone_places
 
+from bafflelens.comparison.errors_by_zone import curves_of, figure_errors
 from bafflelens.comparison.from_measurement import observed_of
 from bafflelens.comparison.result import Settings, compare_orbits
 from bafflelens.errors import InputError
@@ -104,6 +105,43 @@ def test_repeated_sweeps_give_the_repeatability():
     level = np.array([one.repeatability_db for one in errors])
     assert (level > 0.001).all()
     assert (level < 0.1).all()
+
+
+def test_overall_level_is_told_with_its_range():
+    """Student's t for four parts of the band: 3.18 times their standard error."""
+    for one in clean().differences:
+        driver = np.interp(one.frequency_hz, mock_up.MEASURED_HZ, mock_up.DRIVER_DB)
+        assert one.level_db == pytest.approx(driver.mean(), abs=0.02)
+        parts = [part.mean() for part in np.array_split(driver, 4)]
+        assert one.level_uncertainty_db == pytest.approx(
+            3.182 * np.std(parts, ddof=1) / 2, rel=0.05
+        )
+
+
+def test_beamwidth_is_compared_with_what_sweeps_scatter_by():
+    """Levels that fall straight: 6 dB down at 30 and 36 degrees, 5 degrees a decibel."""
+    angle = np.arange(-180.0, 180.0, 5.0)
+    straight = np.tile(-np.abs(angle) / 5, (3, 1))
+    straight[:, np.abs(angle) > 100] = np.nan  # masked by noise
+    one = replace(
+        clean().differences[0],
+        angle_deg=angle,
+        frequency_hz=np.array([1000.0, 1100.0, 1200.0]),
+        measured_db=straight,
+        simulated_db=straight * 5 / 6,
+        spread_db=np.full(straight.shape, 0.1),
+        on_axis_db=np.zeros((2, 3)),
+    )
+    curves = curves_of([one])
+    ((error,),) = (figure_errors(curves, [(900.0, 1300.0)])["beamwidth, horizontal"],)
+    assert curves.beamwidth_deg["horizontal"][:, 0] == pytest.approx([60.0, 72.0])
+    assert (error.mean, error.rms) == pytest.approx((-12.0, 12.0))
+    # Each edge moves by 0.5 degrees on its own, both together by 1 with the level on the axis.
+    assert error.repeatability == pytest.approx(np.sqrt(0.25 + 0.25 + 1.0))
+    assert curves.index_spread_db == pytest.approx(0.1)
+    index = figure_errors(curves, [(900.0, 1300.0)])["directivity index"][0]
+    assert index.mean > 0  # the narrower beam has the higher index
+    assert index.repeatability == pytest.approx(0.1)
 
 
 @pytest.mark.parametrize("has_phase", [False, True])

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy.stats import t as student_t
 
 from bafflelens.comparison.fitting import Fit
 from bafflelens.comparison.observed import Observed
@@ -24,6 +25,7 @@ from bafflelens.conventions import BoolArray, FloatArray
 FRONT_DEG: Final = 30.0
 LOWEST_DB: Final = -25.0
 """Nothing below this level re the loudest angle is compared: small causes move a null far."""
+_LEVEL_BLOCKS: Final = 4
 _LEAST_OF_A_BAND: Final = 0.7  # share of the points of a band that must be usable
 
 
@@ -47,8 +49,8 @@ class OrbitDifference:
         Measured minus simulated: the directivity part.
     response_db : (n_frequencies,) array
         Measured minus simulated response, the mean level in front, the overall level left out.
-    level_db : float
-        That overall level.
+    level_db, level_uncertainty_db : float
+        That overall level, and half its range of 95 %, from what four parts of the band differ by.
     on_axis_db : (2, n_frequencies) array
         Measured and simulated level of the angle nearest to the axis, less overall level.
     spread_db : (n_frequencies, n_angles) array or None
@@ -68,6 +70,7 @@ class OrbitDifference:
     difference_db: FloatArray
     response_db: FloatArray
     level_db: float
+    level_uncertainty_db: float
     on_axis_db: FloatArray
     spread_db: FloatArray | None
     is_quiet: BoolArray
@@ -137,11 +140,22 @@ def difference_of(
         difference_db=np.where(compared, difference - response[:, np.newaxis], np.nan)[:, order],
         response_db=response - level,
         level_db=level,
+        level_uncertainty_db=_level_uncertainty_db(response),
         on_axis_db=np.stack((levels[0][:, nearest] - level, levels[1][:, nearest])),
         spread_db=spread,
         is_quiet=~compared[:, order],
         interpolation_db=np.interp(bands_hz, simulated.frequency_hz, simulated.error_db),
     )
+
+
+def _level_uncertainty_db(response_db: FloatArray) -> float:
+    """Return half the range of 95 % of the mean over frequency; neighbours go wrong together."""
+    known = response_db[np.isfinite(response_db)]
+    if known.size < _LEVEL_BLOCKS:
+        return float("nan")
+    means = [part.mean() for part in np.array_split(known, _LEVEL_BLOCKS)]
+    quantile = float(student_t.ppf(0.975, _LEVEL_BLOCKS - 1))
+    return quantile * float(np.std(means, ddof=1)) / float(np.sqrt(_LEVEL_BLOCKS))
 
 
 def smoothing(frequency_hz: FloatArray, bands_hz: FloatArray, fraction: float) -> FloatArray:

@@ -80,6 +80,11 @@ class Curves:
         Of each orbit, angle between the first -6 dB crossings; NaN where there is none.
     directivity_index_db : array
         From the orbits there are, every angle weighted with its ring of the sphere.
+    beamwidth_spread_deg : mapping of str to (n_frequencies,) array
+        Repeatability of the measured beamwidth, one standard deviation: what the spread of the
+        levels at the crossings and on the axis makes of it. NaN without repeated sweeps.
+    index_spread_db : (n_frequencies,) array
+        The same of the index: that of the axis, since the mean over all angles hardly scatters.
     shape_coherence : float
         Share of the variance of the measured on-axis curve that the simulated one explains,
         after both lost what is broader than an octave; NaN if nothing is left to explain.
@@ -88,7 +93,34 @@ class Curves:
     frequency_hz: FloatArray
     beamwidth_deg: Mapping[str, FloatArray]
     directivity_index_db: FloatArray
+    beamwidth_spread_deg: Mapping[str, FloatArray]
+    index_spread_db: FloatArray
     shape_coherence: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class FigureError:
+    """What beamwidth or index are off by in a band.
+
+    Attributes
+    ----------
+    name, unit : str
+        Which figure, and its unit.
+    from_hz, to_hz : float
+        The band.
+    mean, rms : float
+        Of measured minus simulated; NaN where one of them is not known.
+    repeatability : float
+        R.m.s. spread over repeated sweeps; NaN if there were none.
+    """
+
+    name: str
+    unit: str
+    from_hz: float
+    to_hz: float
+    mean: float
+    rms: float
+    repeatability: float
 
 
 def zones_of(
@@ -204,10 +236,11 @@ def zone_errors(
 def curves_of(differences: Sequence[OrbitDifference]) -> Curves:
     """Return beamwidths, directivity index and the coherence of the on-axis shape."""
     first = differences[0]
-    widths = {
-        one.plane: np.array([_widths(one, one.measured_db), _widths(one, one.simulated_db)])
-        for one in differences
-    }
+    widths, spreads = {}, {}
+    for one in differences:
+        sides = [_widths(one, levels) for levels in (one.measured_db, one.simulated_db)]
+        widths[one.plane] = np.array([width for width, _ in sides])
+        spreads[one.plane] = sides[0][1]
     index = np.array(
         [_index_db(differences, "measured_db"), _index_db(differences, "simulated_db")]
     )
@@ -215,21 +248,96 @@ def curves_of(differences: Sequence[OrbitDifference]) -> Curves:
         frequency_hz=first.frequency_hz,
         beamwidth_deg=widths,
         directivity_index_db=index,
+        beamwidth_spread_deg=spreads,
+        index_spread_db=_index_spread_db(differences),
         shape_coherence=_coherence(first.frequency_hz, first.on_axis_db),
     )
 
 
-def _widths(one: OrbitDifference, levels: FloatArray) -> FloatArray:
-    """Return the beamwidth at each frequency, re the angle nearest to the axis."""
+def figure_errors(
+    curves: Curves, bands: Sequence[tuple[float, float]]
+) -> dict[str, tuple[FigureError, ...]]:
+    """Return what beamwidths and index are off by in each band, by the name of the figure."""
+    figures = {
+        f"beamwidth, {plane}": ("°", width, curves.beamwidth_spread_deg[plane])
+        for plane, width in curves.beamwidth_deg.items()
+    }
+    figures["directivity index"] = ("dB", curves.directivity_index_db, curves.index_spread_db)
+    frequency = curves.frequency_hz
+    found = {}
+    for name, (unit, (measured, simulated), spread) in figures.items():
+        errors = []
+        for low, high in bands:
+            here = (frequency >= low * (1 - 1e-9)) & (frequency < high)
+            off = (measured - simulated)[here]
+            off, scatter = off[np.isfinite(off)], spread[here][np.isfinite(spread[here])]
+            errors.append(
+                FigureError(
+                    name=name,
+                    unit=unit,
+                    from_hz=low,
+                    to_hz=high,
+                    mean=float(off.mean()) if off.size else np.nan,
+                    rms=float(np.sqrt(np.mean(off**2))) if off.size else np.nan,
+                    repeatability=float(np.sqrt(np.mean(scatter**2))) if scatter.size else np.nan,
+                )
+            )
+        found[name] = tuple(errors)
+    return found
+
+
+def _widths(one: OrbitDifference, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return beamwidth at each frequency, re the angle nearest to the axis, and its spread."""
     axis = int(np.argmin(np.abs(one.angle_deg)))
-    left, right = one.angle_deg[axis:], -one.angle_deg[: axis + 1][::-1]
-    found = []
-    for row in levels:
-        relative = row - row[axis]
-        high, _ = first_fall(left, relative[axis:], _DROP_DB)
-        low, _ = first_fall(right, relative[: axis + 1][::-1], _DROP_DB)
-        found.append(high + low)
-    return np.array(found)
+    n_frequencies = len(levels)
+    spread_db = np.full(levels.shape, np.nan) if one.spread_db is None else one.spread_db
+    widths, spreads = np.full(n_frequencies, np.nan), np.full(n_frequencies, np.nan)
+    for row in range(n_frequencies):
+        relative = levels[row] - levels[row, axis]
+        sides = [
+            (one.angle_deg[axis:], relative[axis:], spread_db[row, axis:]),
+            (-one.angle_deg[axis::-1], relative[axis::-1], spread_db[row, axis::-1]),
+        ]
+        crossings = [_crossing(*side) for side in sides]
+        widths[row] = sum(angle for angle, _, _ in crossings)
+        steepness = sum(per_db for _, per_db, _ in crossings)
+        edges = sum((per_db * spread) ** 2 for _, per_db, spread in crossings)
+        spreads[row] = np.sqrt(edges + (steepness * spread_db[row, axis]) ** 2)
+    return widths, spreads
+
+
+def _crossing(
+    angle: FloatArray, level_db: FloatArray, spread_db: FloatArray
+) -> tuple[float, float, float]:
+    """Return where the level first is 6 dB down, how far a decibel moves that, and the spread.
+
+    Angles behind, which noise may have masked, are not asked for.
+    """
+    known = np.isfinite(level_db)
+    reach = int(np.argmin(known)) if not known.all() else known.size
+    if reach < 2:
+        return np.nan, np.nan, np.nan
+    crossing, _ = first_fall(angle[:reach], level_db[:reach], _DROP_DB)
+    if not np.isfinite(crossing):
+        return np.nan, np.nan, np.nan
+    outer = int(np.argmax(level_db[:reach] <= -_DROP_DB))
+    step = angle[outer] - angle[outer - 1]
+    return (
+        crossing,
+        float(step / (level_db[outer - 1] - level_db[outer])),
+        float(np.mean(spread_db[outer - 1 : outer + 1])),
+    )
+
+
+def _index_spread_db(differences: Sequence[OrbitDifference]) -> FloatArray:
+    spreads = [
+        one.spread_db[:, np.argmin(np.abs(one.angle_deg))]
+        for one in differences
+        if one.spread_db is not None
+    ]
+    if len(spreads) < len(differences):
+        return np.full(differences[0].frequency_hz.size, np.nan)
+    return np.asarray(np.sqrt(np.sum(np.square(spreads), axis=0)) / len(spreads))
 
 
 def _index_db(differences: Sequence[OrbitDifference], side: str) -> FloatArray:

@@ -226,11 +226,24 @@ def errors_figure(comparison: Comparison) -> Figure:
 def widths_figure(comparison: Comparison) -> Figure:
     """Draw beamwidth, directivity index and response of both sides."""
     curves = comparison.curves
-    panels = [(f"Beamwidth, {plane}, −6 dB", values, "Width in °")
-              for plane, values in curves.beamwidth_deg.items()]  # fmt: skip
-    panels.append(("Directivity index from the orbits", curves.directivity_index_db, "dB"))
+    panels = [
+        (f"Beamwidth, {plane}, −6 dB", values, curves.beamwidth_spread_deg[plane], "Width in °")
+        for plane, values in curves.beamwidth_deg.items()
+    ]
+    index = (curves.directivity_index_db, curves.index_spread_db)
+    panels.append(("Directivity index from the orbits", *index, "dB"))
     figure = Figure(figsize=(FULL_WIDTH, _ROW_IN), layout="constrained")
-    for axes, (title, values, label) in zip(figure.subplots(1, len(panels)), panels, strict=True):
+    all_axes = figure.subplots(1, len(panels))
+    for axes, (title, values, spread, label) in zip(all_axes, panels, strict=True):
+        if np.isfinite(spread).any():
+            axes.fill_between(
+                curves.frequency_hz,
+                values[0] - 2 * spread,
+                values[0] + 2 * spread,
+                color=MEASURED,
+                alpha=0.25,
+                linewidth=0,
+            )
         axes.plot(curves.frequency_hz, values[0], color=MEASURED, label="measured")
         axes.plot(
             curves.frequency_hz, values[1], color=SIMULATED, linestyle=_DASHES, label="simulated"

@@ -18,7 +18,7 @@ from matplotlib.figure import Figure
 
 import bafflelens.report
 from bafflelens.comparison import figures
-from bafflelens.comparison.errors_by_zone import ZoneError
+from bafflelens.comparison.errors_by_zone import FigureError, ZoneError
 from bafflelens.comparison.result import Comparison
 from bafflelens.comparison.verdict import fitted_text
 from bafflelens.report.figures.axes import kilohertz
@@ -95,6 +95,12 @@ class _ZoneRow:
 
 
 @dataclass(frozen=True, kw_only=True)
+class _FigureRow:
+    name: str
+    cells: tuple[_Cell, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class _SetupRow:
     plane: str
     cells: tuple[str, ...]
@@ -159,6 +165,7 @@ def page_of(comparison: Comparison, facts: PageFacts, pictures: Mapping[str, byt
             figure=figure,
             octaves=[kilohertz(_centre(one)) for one in rows[0]],
             zone_rows=_zone_rows(comparison),
+            figure_rows=_figure_rows(comparison),
             setup_rows=_setup_rows(comparison),
         )
     )
@@ -236,6 +243,28 @@ def _cell(one: ZoneError, within_db: float) -> _Cell:
     return _Cell(text=f"{one.rms_db:.2f}", small=small, kind="bad" if one.rms_db > limit else "")
 
 
+def _figure_rows(comparison: Comparison) -> list[_FigureRow]:
+    rows = []
+    for name, errors in comparison.by_figure.items():
+        digits = 2 if errors[0].unit == "dB" else 1
+        rows.append(
+            _FigureRow(
+                name=f"{name}, {errors[0].unit}",
+                cells=tuple(_figure_cell(one, digits) for one in errors),
+            )
+        )
+    return rows
+
+
+def _figure_cell(one: FigureError, digits: int) -> _Cell:
+    if not np.isfinite(one.mean):
+        return _Cell(text="–", kind="none")
+    small = f"r.m.s. {one.rms:.{digits}f}"
+    if np.isfinite(one.repeatability):
+        small += f", ±{2 * one.repeatability:.{digits}f}"
+    return _Cell(text=f"{one.mean:+.{digits}f}", small=small)
+
+
 def _setup_rows(comparison: Comparison) -> list[_SetupRow]:
     found = []
     for one in comparison.differences:
@@ -254,6 +283,7 @@ def _setup_rows(comparison: Comparison) -> list[_SetupRow]:
             sign = f"swapped ({fit.swapped_db:.1f} dB with the noted one)"
         elif not fit.sign_is_told:
             sign = "makes no difference here"
-        cells += [sign, f"{one.level_db:+.1f}", f"{fit.left_db:.2f} ({fit.before_db:.2f})"]
+        level = f"{one.level_db:+.1f} ±\u00a0{one.level_uncertainty_db:.1f}"
+        cells += [sign, level, f"{fit.left_db:.2f} ({fit.before_db:.2f})"]
         found.append(_SetupRow(plane=one.plane, cells=tuple(cells)))
     return found

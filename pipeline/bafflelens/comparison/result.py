@@ -18,10 +18,12 @@ from bafflelens.comparison.diagnosis import Cause, Orbit, causes_of, find_reflec
 from bafflelens.comparison.difference import OrbitDifference, difference_of
 from bafflelens.comparison.errors_by_zone import (
     Curves,
+    FigureError,
     Zone,
     ZoneError,
     bands_between,
     curves_of,
+    figure_errors,
     zone_errors,
     zones_of,
 )
@@ -98,6 +100,8 @@ class Comparison:
         Errors of each zone.
     curves : Curves
         Beamwidth, index and on-axis shape.
+    by_figure : mapping of str to tuple of FigureError
+        What beamwidths and index are off by, by octave.
     causes : tuple of Cause
         What the difference shows.
     verdict : Verdict
@@ -117,6 +121,7 @@ class Comparison:
     by_octave: Mapping[str, tuple[ZoneError, ...]]
     by_third: Mapping[str, tuple[ZoneError, ...]]
     curves: Curves
+    by_figure: Mapping[str, tuple[FigureError, ...]]
     causes: tuple[Cause, ...]
     verdict: Verdict
     rms_db: float
@@ -197,6 +202,8 @@ def compare_orbits(
         scanned=three_way.scanned if three_way else None,
     )
     rms_db = _rms(differences)
+    curves = curves_of(differences)
+    octaves = bands_between(low, high, 1)
     verdict = verdict_of(
         by_third,
         causes,
@@ -213,9 +220,10 @@ def compare_orbits(
         sound_speed=nominal.sound_speed,
         orbits=tuple(orbits),
         zones=zones,
-        by_octave=_by_zone(differences, zones, bands_between(low, high, 1)),
+        by_octave=_by_zone(differences, zones, octaves),
         by_third=by_third,
-        curves=curves_of(differences),
+        curves=curves,
+        by_figure=figure_errors(curves, octaves),
         causes=causes,
         verdict=verdict,
         rms_db=rms_db,

@@ -159,7 +159,8 @@ def fitted_text() -> str:
     ]
     return (
         "Fitted, for each orbit by itself: " + ", ".join(parts) + ", and the sign of the angles; "
-        "besides, one overall level. Nothing else. What the data do not tell stays as noted."
+        "besides, one overall level, without bounds. Nothing else. What the data do not tell "
+        "stays as noted."
     )
 
 

@@ -116,6 +116,9 @@ def test_the_step_file_says_millimetres_and_its_corners_are_the_box(solid, tmp_p
     assert corners.min(axis=0) == pytest.approx([-120, -105, -100], abs=0.01)
     assert corners.max(axis=0) == pytest.approx([0, 105, 100], abs=0.01)
     assert solid.step.count(b"MANIFOLD_SOLID_BREP") == 1
+    # The mirrored half, too, is made of planes and a ball.
+    assert solid.step.count(b"B_SPLINE_SURFACE") == 0
+    assert solid.step.count(b"SPHERICAL_SURFACE") >= 1
     assert b"AUTOMOTIVE_DESIGN { 1 0 10303 214" in solid.step
     assert b"2026-01-01T00:00:00" in solid.step
 

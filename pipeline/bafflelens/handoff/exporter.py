@@ -21,6 +21,7 @@ import numpy as np
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import BafflelensError, GeometryError, MeshingError, invalid
 from bafflelens.geometry import fill_parameters, load_script
+from bafflelens.handoff.mirrored_step import mirrored_step
 from bafflelens.mesh import Mesh
 from bafflelens.mesher import _cleaned, _import_gmsh
 
@@ -32,6 +33,7 @@ _MOST_POINTS: Final = 4000  # of one curve
 _SAMPLES: Final = 12  # of curvature across a face, in each of its two parameters
 _FLAT_PER_M: Final = 1.0  # a radius of a metre is flat for a shop
 _TRIES: Final = 4
+_SAME_VOLUME: Final = 1e-5
 _ON_MIRROR_M: Final = 1e-6
 _SMOOTH: Final = math.cos(math.radians(2))
 _VOLUME_SHARE: Final = 1e-3
@@ -64,19 +66,19 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     """Build the whole solid, write it, mesh it and cut it."""
     script = Path(request["script"])
     module = load_script(script)
+    # The kernel counts in metres here; only so does it write millimetres.
+    gmsh.option.setString("Geometry.OCCTargetUnit", "M")
     try:
         module.build(gmsh.model, fill_parameters(module, request["values"]))
         symmetry = getattr(module, "BUILT_SYMMETRY", module.SYMMETRY)
         named = _named_points(gmsh.model, symmetry)
         volume_m3, area_m2 = _volume_and_area(gmsh.model, symmetry)
-        solid = _united(gmsh.model, symmetry)
+        solid = _united(gmsh, symmetry, folder)
     except GeometryError:
         raise
     except Exception as error:  # gmsh raises plain Exception
         rule = f"one that the geometry kernel can build ({error})"
         raise MeshingError(invalid("solid", script.stem, rule)) from error
-    # The kernel counts in metres here; only so does it write millimetres.
-    gmsh.option.setString("Geometry.OCCTargetUnit", "M")
     gmsh.write(str(folder / "solid.step"))
     occ = gmsh.model.occ
     faces = [tag for _, tag in gmsh.model.getBoundary([(3, solid)], oriented=False)]
@@ -131,15 +133,15 @@ def _require_volume(what: str, found_m3: float, volume_m3: float, more_m3: float
         raise MeshingError(invalid(f"volume of the {what}", f"{found_m3 * 1e9:.0f} mm^3", rule))
 
 
-def _united(model: Any, symmetry: Sequence[str]) -> int:
+def _united(gmsh: Any, symmetry: Sequence[str], folder: Path) -> int:
     """Unite the built part with its mirror images; return the number of the one solid."""
-    occ = model.occ
+    model, occ = gmsh.model, gmsh.model.occ
     solids = list(model.getEntities(3))
     for plane in symmetry:
-        image = occ.copy(solids)
-        occ.mirror(image, *_PLANES[plane])
+        image = _image(gmsh, solids, plane, folder)
         solids, _ = occ.fuse(solids, image)
         solids = [entity for entity in solids if entity[0] == 3]
+        occ.synchronize()
     occ.synchronize()
     everything = model.getEntities(3)
     if len(everything) != 1:
@@ -151,6 +153,32 @@ def _united(model: Any, symmetry: Sequence[str]) -> int:
         occ.remove(loose)
         occ.synchronize()
     return int(everything[0][1])
+
+
+def _image(
+    gmsh: Any, solids: Sequence[tuple[int, int]], plane: str, folder: Path
+) -> list[tuple[int, int]]:
+    """Return the mirror image of solids, each face of the kind that it was.
+
+    Where the file's text cannot be mirrored, or does not read as the same volume, it is the
+    kernel's own image, which is as exact but made of splines.
+    """
+    occ = gmsh.model.occ
+    path = folder / "mirrored.step"
+    gmsh.write(str(path))
+    volume = sum(float(occ.getMass(3, tag)) for _, tag in solids)
+    try:
+        path.write_text(mirrored_step(path.read_text(encoding="latin-1"), plane), "latin-1")
+        read = occ.importShapes(str(path))
+        image = [(int(d), int(tag)) for d, tag in read if d == 3]
+        if abs(sum(float(occ.getMass(3, tag)) for _, tag in image) / volume - 1) < _SAME_VOLUME:
+            return image
+        occ.remove(read, recursive=True)
+    except Exception:  # gmsh raises plain Exception; any other reason leads here as well
+        occ.synchronize()
+    image = occ.copy(solids)
+    occ.mirror(image, *_PLANES[plane])
+    return [(int(d), int(tag)) for d, tag in image]
 
 
 def _below(model: Any, solids: Any, dimension: int) -> Iterator[tuple[int, int]]:

@@ -272,6 +272,27 @@ def test_a_hand_off_is_the_same_twice_and_what_is_changed_is_found(run_folder, t
         rows = archive.read(tables[0]).decode().splitlines()
         columns = {len(row.split(",")) for row in rows}
         assert columns == {146}  # a frequency, and every 2.5 degrees from -180 to 180
+        drawing = archive.read(f"{folder.name}_c001_drawing.pdf")
+    views, tables = (
+        " ".join(page.get_textpage().get_text_range().split())
+        for page in pypdfium2.PdfDocument(drawing)
+    )
+    for words in (
+        "front, seen from +x",
+        "section y = 0 mm",
+        "section z = 0 mm",
+        "cut-out Ø",
+        "screws: the job's [handoff] names none",
+        "R: 30.00 mm at x ",  # the bowl
+        "W: ",
+        "Projection third angle",
+        "Scale 1:5",
+        "Sheet 1 of 2",
+    ):
+        assert words in views, words
+    assert "FAILED undercut: hidden from the front" in tables
+    assert "Warning: solved at draft quality only" in tables
+    assert "Lifting: weigh first" in tables
     readings = tmp_path / "readings.csv"
     readings.write_text("parameter,reading\ncabinet.width_mm,210.4\nlens.depth_mm,99\n")
     assert [r.verdict for r in inspect_readings(tmp_path / "one", readings)] == [

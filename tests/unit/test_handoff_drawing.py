@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The drawing: what of a line is hidden, outlines of curved faces, and the tolerances on it."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import trimesh
@@ -13,7 +15,7 @@ from bafflelens.handoff.hidden import (
     outlines,
     runs,
 )
-from bafflelens.handoff.sheet import allowed_changes
+from bafflelens.handoff.sheet import _columns, allowed_changes
 from bafflelens.handoff.views import scale_of
 from bafflelens.mesh import Mesh
 from bafflelens.sensitivity import ParameterChange, Robustness
@@ -103,3 +105,13 @@ def test_an_acoustic_tolerance_is_not_told_beyond_what_was_solved():
     assert found["d"].text == "> ±5 mm"
     assert "e" not in found
     assert allowed_changes(None) == {}
+
+
+def test_many_parameters_take_more_columns_than_one():
+    """None is lost, none is cut through, and no column is longer than the page."""
+    parameters = [SimpleNamespace(key=f"p{n}", help="word " * (n % 30)) for n in range(90)]
+    columns = _columns(SimpleNamespace(shape=SimpleNamespace(parameters=parameters)))
+    assert len(columns) > 2
+    assert [p.key for column in columns for p, _ in column] == [p.key for p in parameters]
+    for column in columns:
+        assert sum(4.6 + 3.8 * (len(lines) - 1) for _, lines in column) <= 232

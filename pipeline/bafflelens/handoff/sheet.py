@@ -8,12 +8,13 @@ sensitivity, source.
 from __future__ import annotations
 
 import io
+import math
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from bafflelens.geometry import Shape
+from bafflelens.geometry import Parameter, Shape
 from bafflelens.handoff.checks import Check
 from bafflelens.handoff.paper import BOLD, FONT, MM, use_fonts
 from bafflelens.handoff.solid import Likeness, Solid
@@ -22,6 +23,12 @@ from bafflelens.job import HandoffSection
 from bafflelens.sensitivity import Robustness
 from bafflelens.source import SourceMotion
 
+_LEFT_MM: Final = 14.0
+_RIGHT_MM: Final = 215.0
+_COLUMN_MM: Final = 232.0
+_ENTRY_MM: Final = 4.6
+_LINE_MM: Final = 3.8
+_HELP_LETTERS: Final = 44
 _FARTHEST_TIMES: Final = 5.0  # the solved change that its straight line is followed
 CAUTIONS: Final = (
     "Dust: extract at the tool and wear the mask that the material's data sheet asks for.",
@@ -68,12 +75,20 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     canvas.setTitle(f"{sheet.run} {sheet.candidate} rev {sheet.revision}")
     canvas.setCreator("bafflelens")
     scale = scale_of(sheet.solid.box_m * 1e3)
-    _start_page(canvas, sheet, f"1:{scale}", "1 of 2")
+    columns = _columns(sheet)
+    pages = 2 + math.ceil((len(columns) - 1) / 2)
+    _start_page(canvas, sheet, f"1:{scale}", f"1 of {pages}")
     draw_views(canvas, sheet.solid, sheet.motions, sheet.checks, sheet.settings, scale)
     canvas.showPage()
-    _start_page(canvas, sheet, "none", "2 of 2")
-    _write_tables(canvas, sheet)
+    _start_page(canvas, sheet, "none", f"2 of {pages}")
+    _write_dimensions(canvas, sheet, columns[0], _LEFT_MM)
+    _write_findings(canvas, sheet)
     canvas.showPage()
+    for page in range(3, pages + 1):
+        _start_page(canvas, sheet, "none", f"{page} of {pages}")
+        for column, left in zip(columns[2 * page - 5 :], (_LEFT_MM, _RIGHT_MM), strict=False):
+            _write_dimensions(canvas, sheet, column, left)
+        canvas.showPage()
     canvas.save()
     return stream.getvalue()
 
@@ -111,37 +126,59 @@ def _fitted(canvas: Any, text: str, x: float, y: float, room: float) -> None:
     canvas.drawString(x, y, text)
 
 
-def _write_tables(canvas: Any, sheet: Sheet) -> None:
-    top = A3_MM[1] - 16
-    y = _heading(canvas, "Dimensions, and the change of each that costs 0.5 dB", 14, top)
-    allowed = allowed_changes(sheet.robustness)
+def _columns(sheet: Sheet) -> list[list[tuple[Parameter, list[str]]]]:
+    """Return the parameters, each with its words line by line, in columns that fit a page."""
+    columns: list[list[tuple[Parameter, list[str]]]] = [[]]
+    room = _COLUMN_MM
     for parameter in sheet.shape.parameters:
+        lines = textwrap.wrap(parameter.help, _HELP_LETTERS) or [""]
+        needed = _ENTRY_MM + _LINE_MM * (len(lines) - 1)
+        if needed > room:
+            columns.append([])
+            room = _COLUMN_MM
+        columns[-1].append((parameter, lines))
+        room -= needed
+    return columns
+
+
+def _write_dimensions(
+    canvas: Any, sheet: Sheet, column: Sequence[tuple[Parameter, list[str]]], left: float
+) -> None:
+    """Write a column of dimensions with the change of each that costs half a decibel."""
+    heading = "Dimensions, and the change of each that costs 0.5 dB"
+    y = _heading(canvas, heading, left, A3_MM[1] - 16)
+    allowed = allowed_changes(sheet.robustness)
+    for parameter, lines in column:
         value = sheet.values.get(parameter.key, parameter.default)
         change = allowed.get(parameter.key)
-        limit = "not computed" if change is None else change.text
         canvas.setFont(FONT, 2.8)
-        canvas.drawString(14, y, parameter.key)
-        canvas.drawString(72, y, f"{value:g} {parameter.unit}")
-        canvas.drawString(97, y, limit)
-        for number, line in enumerate(textwrap.wrap(parameter.help, 44) or [""]):
-            y -= 3.8 if number else 0
-            canvas.drawString(132, y, line)
-        y -= 4.6
+        canvas.drawString(left, y, parameter.key)
+        canvas.drawString(left + 58, y, f"{value:g} {parameter.unit}")
+        canvas.drawString(left + 83, y, "not computed" if change is None else change.text)
+        for number, line in enumerate(lines):
+            y -= _LINE_MM if number else 0
+            canvas.drawString(left + 118, y, line)
+        y -= _ENTRY_MM
     note = (
         f"> : none within {_FARTHEST_TIMES:g} times the change that was solved costs 0.5 dB; "
         "nothing is known beyond."
         if sheet.robustness is not None
         else f"`bafflelens tolerances {sheet.run} {sheet.candidate}` computes them."
     )
-    _paragraph(canvas, note, 14, y - 1)
-    y = _heading(canvas, "Checks for making", 215, top)
+    _paragraph(canvas, note, left, y - 1)
+
+
+def _write_findings(canvas: Any, sheet: Sheet) -> None:
+    """Write checks, warnings, the solid's figures and the cautions."""
+    top = A3_MM[1] - 16
+    y = _heading(canvas, "Checks for making", _RIGHT_MM, top)
     for check in sheet.checks:
         words = f"{check.state.upper()}  {check.name}: {check.text}"
-        y = _paragraph(canvas, words, 215, y, bold=check.state == "failed")
-    y = _heading(canvas, "Warnings", 215, y - 4)
+        y = _paragraph(canvas, words, _RIGHT_MM, y, bold=check.state == "failed")
+    y = _heading(canvas, "Warnings", _RIGHT_MM, y - 4)
     for warning in sheet.warnings or ("None.",):
-        y = _paragraph(canvas, warning, 215, y, bold=bool(sheet.warnings))
-    y = _heading(canvas, "The solid", 215, y - 4)
+        y = _paragraph(canvas, warning, _RIGHT_MM, y, bold=bool(sheet.warnings))
+    y = _heading(canvas, "The solid", _RIGHT_MM, y - 4)
     size = " x ".join(
         f"{side:.2f}" for side in (sheet.solid.box_m[1] - sheet.solid.box_m[0]) * 1e3
     )
@@ -152,10 +189,10 @@ def _write_tables(canvas: Any, sheet: Sheet) -> None:
         f"asked for, {sheet.settings.least_wall_mm:g} mm. STL and 3MF are within "
         f"{sheet.solid.chord_m * 1e3:.3f} mm of it."
     )
-    y = _paragraph(canvas, solid, 215, y)
-    y = _heading(canvas, "Cautions", 215, y - 4)
+    y = _paragraph(canvas, solid, _RIGHT_MM, y)
+    y = _heading(canvas, "Cautions", _RIGHT_MM, y - 4)
     for caution in CAUTIONS:
-        y = _paragraph(canvas, caution, 215, y)
+        y = _paragraph(canvas, caution, _RIGHT_MM, y)
 
 
 @dataclass(frozen=True, kw_only=True)

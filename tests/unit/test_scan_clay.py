@@ -269,7 +269,8 @@ def test_a_scan_in_another_unit_is_told_by_its_size(request_for, scale, unit, me
 
 def test_a_scan_in_inches_is_taken_as_such(request_for, lens):
     asked, _ = request_for(scale=1 / 0.0254, unit="inch")
-    clay._require_likely_size(asked, Scan(*_arrays(read_scan(asked.scan, 0.0254))), lens[1])
+    scan = Scan(*_arrays(read_scan(asked.scan, 0.0254)))
+    clay.require_likely_size(asked.scan.name, asked.unit, scan, lens[1])
 
 
 def _arrays(scan):

@@ -41,6 +41,7 @@ _CHANGED: Final = replace(
 )  # planes need few triangles, roundings many
 _STEPS: Final = {"mm": 1.0, "deg": 1.0}
 _SHARE_OF_RANGE: Final = 0.02
+_BOUGHT: Final = ("dome.",)  # dimensions of what the shop does not make
 _REACH: Final = 10.0  # steps; a surface that is farther away came or went
 _MOVES_M: Final = 2e-5  # less is how exactly two meshes of one surface agree
 _AT_ONCE: Final = 2
@@ -123,7 +124,7 @@ def datum_of(
     time_limit_s : float
         For one mesh.
     keys : sequence of str, optional
-        The dimensions; all parameters if left out.
+        The dimensions; all but those of the dome if left out.
 
     Raises
     ------
@@ -132,7 +133,8 @@ def datum_of(
     """
     nominal = _whole(shape, values, _FINE, time_limit_s)
     region = regions_of(nominal, source_motions(shape, values))
-    chosen = [p for p in shape.parameters if keys is None or p.key in keys]
+    shaped = [p for p in shape.parameters if not p.key.startswith(_BOUGHT)]
+    chosen = [p for p in shaped if keys is None or p.key in keys]
 
     def moved(parameter: Parameter) -> FloatArray | None:
         return _movement(shape, values, parameter, nominal, time_limit_s)
@@ -153,9 +155,7 @@ def datum_of(
     )
 
 
-def _whole(
-    shape: Shape, values: Mapping[str, float], size: MeshSize, time_limit_s: float
-) -> Mesh:
+def _whole(shape: Shape, values: Mapping[str, float], size: MeshSize, time_limit_s: float) -> Mesh:
     (mesh,) = mesh_shape(shape, values, [size], time_limit_s)
     for plane in shape.symmetry:
         mesh = mesh.mirrored(plane)

@@ -141,16 +141,23 @@ def take_scan(request: Request, progress: Progress | None = None) -> tuple[ClayM
         If the folder exists or cannot be written.
     """
     _require_free(request.out)
-    unit_m = _unit_m(request.unit)
+    unit_m = unit_in_m(request.unit)
     marks = read_marks(request.marks, unit_m) if request.marks else ()
     raw = read_scan(request.scan, unit_m)
     scan, repairs = repair(request.scan, raw)
     motions = source_motions(request.shape, request.values)
     with (progress or Silent()).bar(20.0, "taking the scan") as advance:
         nominal = _nominal_mesh(request)
-        _require_likely_size(request, scan, nominal)
+        require_likely_size(request.scan.name, request.unit, scan, nominal)
         advance(3.0, "nominal shape meshed")
-        scan, pose, turned = _placed(scan, nominal, repairs, marks, request, advance)
+        scan, pose, turned = placed(
+            scan,
+            nominal,
+            closed=repairs.closed,
+            marks=marks,
+            refine=request.refine,
+            advance=lambda share, text="": advance(9.0 * share, text),
+        )
         advance(0.0, f"pose found, residual {pose.rms_m * 1e3:.2f} mm")
         moving = sorted({n for m in motions for n in (*m.piston_surfaces, *m.taper_surfaces)})
         deviation = fit(scan, nominal, moving, lambda share, text="": advance(7.0 * share, text))
@@ -161,7 +168,14 @@ def take_scan(request: Request, progress: Progress | None = None) -> tuple[ClayM
     return model, report
 
 
-def _unit_m(unit: str) -> float:
+def unit_in_m(unit: str) -> float:
+    """Return the length of a unit in m.
+
+    Raises
+    ------
+    GeometryError
+        If there is no such unit.
+    """
     if unit not in UNITS_M:
         raise GeometryError(invalid("option '--unit'", unit, nearest_of(unit, UNITS_M)))
     return UNITS_M[unit]
@@ -179,13 +193,30 @@ def _nominal_mesh(request: Request) -> Mesh:
     return mesh
 
 
-def _require_likely_size(request: Request, scan: Scan, nominal: Mesh) -> None:
-    """Raise unless the scan is about as large as the nominal shape."""
+def require_likely_size(name: str, unit: str, scan: Scan, nominal: Mesh) -> None:
+    """Raise unless a scan is about as large as its nominal shape.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, for the message.
+    unit : str
+        In which it was read.
+    scan : Scan
+        The scan.
+    nominal : Mesh
+        The nominal shape, both halves.
+
+    Raises
+    ------
+    GeometryError
+        With both sizes, and the unit in which the scan would fit.
+    """
     found, wanted = _across(scan.vertices), _across(nominal.vertices)
     low, high = _LIKELY_SIZE
     if low * wanted <= found <= high * wanted:
         return
-    unit_m = UNITS_M[request.unit]
+    unit_m = UNITS_M[unit]
     fitting = [
         n for n, m in UNITS_M.items() if low * wanted <= found * m / unit_m <= high * wanted
     ]
@@ -194,9 +225,9 @@ def _require_likely_size(request: Request, scan: Scan, nominal: Mesh) -> None:
         best = min(fitting, key=lambda n: abs(np.log(found * UNITS_M[n] / unit_m / wanted)))
         would = found * UNITS_M[best] / unit_m * 1e3
         hint = f"; were the file in {best}, it would be {would:.0f} mm: --unit {best}"
-    value = f"{found * 1e3:.3g} mm across, if its unit is {request.unit}"
+    value = f"{found * 1e3:.3g} mm across, if its unit is {unit}"
     rule = f"about that of the nominal shape, {wanted * 1e3:.0f} mm, or of a part of it{hint}"
-    raise GeometryError(invalid(f"size of scan '{request.scan.name}'", value, rule))
+    raise GeometryError(invalid(f"size of scan '{name}'", value, rule))
 
 
 def _across(points: FloatArray) -> float:
@@ -210,41 +241,59 @@ def _across(points: FloatArray) -> float:
     return largest
 
 
-def _placed(
+def placed(
     scan: Scan,
     nominal: Mesh,
-    repairs: Repairs,
+    *,
+    closed: bool,
     marks: tuple[Mark, ...],
-    request: Request,
+    refine: bool,
     advance: Advance,
 ) -> tuple[Scan, Pose, bool]:
-    """Return the scan in the reference frame, its pose, and whether it had to be turned."""
+    """Return the scan in the reference frame, its pose, and whether it had to be turned.
 
-    def tell(amount: float, text: str = "") -> None:
-        advance(9.0 * amount, text)
+    Parameters
+    ----------
+    scan : Scan
+        The scan, repaired.
+    nominal : Mesh
+        The nominal shape, both halves.
+    closed : bool
+        Whether the scan came closed, so that its outside is known.
+    marks : tuple of Mark
+        Marks that tell the pose; without any it is found by registration.
+    refine : bool
+        Whether a pose by marks is refined by registration.
+    advance : Advance
+        Told of progress; the whole is 1.
 
+    Raises
+    ------
+    GeometryError
+        As `register` does; or if the marks put the scan elsewhere.
+    """
     turned = False
     if marks:
         pairs = [(mark.scan, mark.nominal) for mark in marks]
         pose = pose_from_marks(pairs, scan, nominal)
-        if not repairs.closed:
+        if not closed:
             other = pose_from_marks(pairs, scan.turned(), nominal)
             turned = other.score_m < 0.5 * pose.score_m
         if turned:
             scan, pose = scan.turned(), other
         _require_near(pose)
-        pose = refined(pose, scan, nominal) if request.refine else pose
-        tell(1.0)
+        pose = refined(pose, scan, nominal) if refine else pose
+        advance(1.0)
     else:
         try:
-            pose = register(scan, nominal, tell)
+            pose = register(scan, nominal, advance)
         except GeometryError:
-            if repairs.closed:
+            if closed:
                 raise
             # An open surface does not tell its outside; a mirrored file often lost it, too.
             turned = True
             try:
-                pose = register(scan.turned(), nominal, tell)
+                pose = register(scan.turned(), nominal, advance)
             except GeometryError as second:
                 if "mirror" in str(second):
                     raise

@@ -47,12 +47,50 @@ def verify(folder: Annotated[Path, Parameter(help="Folder of a hand-off.")], /) 
 
 def inspect(
     folder: Annotated[Path, Parameter(help="Folder of a hand-off.")],
-    readings: Annotated[Path, Parameter(help="CSV file: parameter, reading.")],
+    made: Annotated[
+        Path,
+        Parameter(help="A scan (STL, PLY, OBJ), or caliper readings (CSV: parameter, reading)."),
+    ],
     /,
     *,
     candidate: Annotated[str, Parameter(help="Which one, if there are several.")] = "",
+    unit: Annotated[str, Parameter(help="Unit of the scan: mm, cm, m or inch.")] = "mm",
+    marks: Annotated[Path | None, Parameter(help="TOML file of marks that tell the pose.")] = None,
+    scanner_mm: Annotated[
+        float, Parameter(help="How exact the scanner is over the part, at 95 %.")
+    ] = 0.05,
+    out: Annotated[
+        Path | None, Parameter(help="Folder that is made for a scan; otherwise beside it.")
+    ] = None,
 ) -> int:
-    """Compare caliper readings of what was made with the nominal: pass, rework, re-simulate."""
+    """Compare what was made with the nominal: pass, rework (where, by how much), re-simulate."""
+    kind = made.suffix.lower()
+    if not made.is_file():
+        rule = "a file that is there: a scan, or caliper readings"
+        raise InputError(invalid("file", made, rule))
+    if kind == ".csv":
+        return _inspect_readings(folder, made, candidate)
+    if kind not in (".stl", ".ply", ".obj"):
+        rule = "a scan (.stl, .ply, .obj) or caliper readings (.csv)"
+        raise InputError(invalid("file", made, rule))
+    from bafflelens.handoff.scanned import PASS, ScanRequest, inspect_scan
+
+    request = ScanRequest(
+        folder=folder,
+        scan=made,
+        out=out or made.with_name(f"{made.stem}_inspection"),
+        candidate=candidate,
+        unit=unit,
+        marks=marks,
+        scanner_mm=scanner_mm,
+    )
+    found = inspect_scan(request, ConsoleProgress())
+    say(found.report)
+    say(f"folder: {request.out}")
+    return FINE if found.verdict == PASS else HAS_FAILURES
+
+
+def _inspect_readings(folder: Path, readings: Path, candidate: str) -> int:
     from bafflelens.handoff.inspection import PASS, inspect_readings
 
     found = inspect_readings(folder, readings, candidate)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """After making: caliper readings against the nominal dimensions and what they may be off.
 
-Depends on: errors, handoff.manifest.
+Depends on: errors, handoff.limits, handoff.manifest.
 """
 
 from __future__ import annotations
@@ -9,22 +9,20 @@ from __future__ import annotations
 import csv
 import io
 import math
-import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from bafflelens.errors import InputError, StoreError, invalid
-from bafflelens.handoff.manifest import NAME, read_manifest
+from bafflelens.errors import InputError, invalid
+from bafflelens.handoff.limits import limit_of
+from bafflelens.handoff.manifest import open_archive
 
 PASS: Final = "pass"
 REWORK: Final = "rework"
 SIMULATE: Final = "re-simulate"
 
 _COLUMNS: Final = ("parameter", "reading")
-_LINEAR_MM: Final = ((6, 0.1), (30, 0.2), (120, 0.3), (400, 0.5), (1000, 0.8), (math.inf, 1.2))
-"""Permissible deviations up to a size, ISO 2768-1 class m; from memory."""
-_ANGULAR_DEG: Final = 1.0  # the same standard's for a leg of up to 10 mm; from memory
+_EXAMPLE: Final = "lens.depth_mm,20.4"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +86,7 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
     InputError
         If the readings make no sense.
     """
-    manifest = _manifest_of(folder, candidate)
+    manifest = open_archive(folder, candidate).manifest
     found = []
     for line, key, value in _rows(readings):
         if key not in manifest["values"]:
@@ -100,41 +98,30 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
     return tuple(found)
 
 
-def _manifest_of(folder: Path, candidate: str) -> dict[str, Any]:
-    path = folder / NAME
-    try:
-        whole = read_manifest(str(path), path.read_bytes())
-        names = [str(name) for name in whole["candidates"]]
-        if not candidate and len(names) == 1:
-            candidate = names[0]
-        if candidate not in names:
-            rule = "one of " + ", ".join(names)
-            raise InputError(invalid("option '--candidate'", candidate, rule))
-        archive = folder / f"{whole['run']}_{candidate}.zip"
-        with zipfile.ZipFile(io.BytesIO(archive.read_bytes())) as opened:
-            return read_manifest(f"{archive}/{NAME}", opened.read(NAME))
-    except (OSError, KeyError, zipfile.BadZipFile) as error:
-        rule = f"one that `bafflelens handoff` wrote ({error})"
-        raise StoreError(invalid("folder", folder, rule)) from error
-
-
 def _rows(path: Path) -> list[tuple[int, str, float]]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         rule = f"a CSV file of text with the columns {', '.join(_COLUMNS)} ({error})"
         raise InputError(invalid("readings", path, rule)) from error
-    table = csv.DictReader(io.StringIO(text))
+    table = csv.DictReader(io.StringIO(text), skipinitialspace=True)
     if table.fieldnames is None or not set(_COLUMNS) <= set(table.fieldnames):
-        rule = f"a CSV file with the columns {', '.join(_COLUMNS)}; scans go to `bafflelens scan`"
+        rule = f"a CSV file with the columns {', '.join(_COLUMNS)}, parted by commas"
         raise InputError(invalid("readings", path, rule))
     rows = []
     for row in table:
+        if None in row:
+            line = ",".join([*(str(row[name]) for name in table.fieldnames), *row.pop(None)])
+            rule = f"as many values as there are columns; a decimal point, no comma ({_EXAMPLE})"
+            message = f"{path}, line {table.line_num}: {invalid('line', line, rule)}"
+            raise InputError(message)
         try:
             value = float(row["reading"])
             int(value)  # refuses what is not finite
         except (TypeError, ValueError, OverflowError) as error:
-            fault = invalid("reading", row["reading"], "a number")
+            fault = invalid(
+                "reading", row["reading"], f"a number with a decimal point ({_EXAMPLE})"
+            )
             message = f"{path}, line {table.line_num}: {fault}"
             raise InputError(message) from error
         rows.append((table.line_num, row["parameter"].strip(), value))
@@ -143,14 +130,7 @@ def _rows(path: Path) -> list[tuple[int, str, float]]:
 
 def _judged(manifest: dict[str, Any], key: str, value: float) -> Reading:
     nominal, unit = float(manifest["values"][key]), str(manifest["units"].get(key, ""))
-    tolerances = manifest["tolerances"]
-    is_acoustic = isinstance(tolerances, dict) and key in tolerances
-    if is_acoustic:
-        allowed = math.inf if tolerances[key] is None else float(tolerances[key])
-    else:
-        allowed = _ANGULAR_DEG
-        if unit == "mm":
-            allowed = next(limit for size, limit in _LINEAR_MM if abs(nominal) <= size)
+    allowed, is_acoustic = limit_of(manifest, key)
     off = value - nominal
     verdict = PASS
     if abs(off) > allowed + 1e-9:

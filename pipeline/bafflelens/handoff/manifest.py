@@ -11,10 +11,11 @@ import io
 import json
 import zipfile
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from bafflelens.errors import StoreError, invalid
+from bafflelens.errors import InputError, StoreError, invalid
 
 NAME: Final = "manifest.json"
 FORMAT: Final = 1
@@ -66,6 +67,77 @@ def read_manifest(where: str, content: bytes) -> dict[str, Any]:
         rule = f"of format {FORMAT} or older; a newer bafflelens wrote it"
         raise StoreError(invalid("manifest", f"{where}' of format '{version}", rule))
     return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opened:
+    """One candidate of a hand-off, found to be as it was exported.
+
+    Attributes
+    ----------
+    where : str
+        Its zip file, for messages.
+    stem : str
+        Run and candidate, as its files are named.
+    manifest : dict
+        The candidate's manifest.
+    files : dict of str to bytes
+        All its files.
+    """
+
+    where: str
+    stem: str
+    manifest: dict[str, Any]
+    files: dict[str, bytes]
+
+
+def open_archive(folder: Path, candidate: str = "") -> Opened:
+    """Return one candidate of a hand-off.
+
+    Parameters
+    ----------
+    folder : Path
+        The hand-off.
+    candidate : str
+        Which one; may be empty if there is only one.
+
+    Raises
+    ------
+    StoreError
+        If it is no hand-off, or the candidate's files are not as they were exported.
+    InputError
+        If there is no such candidate, or several and none is named.
+    """
+    path = folder / NAME
+    try:
+        whole = read_manifest(str(path), path.read_bytes())
+        names = [str(name) for name in whole["candidates"]]
+        if not candidate and len(names) == 1:
+            candidate = names[0]
+        if candidate not in names:
+            rule = "one of " + ", ".join(names)
+            raise InputError(invalid("option '--candidate'", candidate, rule))
+        stem = f"{whole['run']}_{candidate}"
+        content = (folder / f"{stem}.zip").read_bytes()
+        faults = list(_differences(_only(whole, f"{stem}.zip"), {f"{stem}.zip": content}, ""))
+        if not faults:
+            faults += _faults_of_zip(f"{stem}.zip", content)
+        if faults:
+            rule = f"as it was exported ({'; '.join(faults)})"
+            raise StoreError(invalid("hand-off", folder, rule))
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            files = {entry: archive.read(entry) for entry in archive.namelist()}
+    except (OSError, KeyError) as error:
+        rule = f"one that `bafflelens handoff` wrote ({error})"
+        raise StoreError(invalid("folder", folder, rule)) from error
+    where = str(folder / f"{stem}.zip")
+    manifest = read_manifest(f"{where}/{NAME}", files.pop(NAME))
+    return Opened(where=where, stem=stem, manifest=manifest, files=files)
+
+
+def _only(manifest: Mapping[str, Any], name: str) -> dict[str, Any]:
+    """Return a manifest that lists one of its files."""
+    return {**manifest, "sha256": {name: manifest["sha256"][name]}}
 
 
 def verify_folder(folder: Path) -> tuple[str, ...]:

@@ -17,7 +17,10 @@ from bafflelens.declaration import ScannedSolid, is_declaration, read_declaratio
 from bafflelens.errors import InputError, invalid
 from bafflelens.geometry import Shape, source_motions
 from bafflelens.handoff.archive import zipped
+from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.checks import Check, making_checks
+from bafflelens.handoff.datum import NAME as DATUM
+from bafflelens.handoff.datum import datum_of
 from bafflelens.handoff.expected import expected_csv
 from bafflelens.handoff.manifest import NAME, manifest_bytes
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
@@ -226,6 +229,8 @@ def _of_candidate(
             settings=job,
         )
         files[f"{stem}_drawing.pdf"] = sheet_pdf(sheet)
+        files[DATUM] = datum_of(shape, values, loaded.job.solve.mesh_time_limit_s).to_bytes()
+        files[JOB] = (folder.path / "job.toml").read_bytes()
         files |= {f"checks/{c.file}.png": c.picture for c in checks if c.picture}
     facts["warnings"] = warnings
     made = Made(row=row, revision=revision, checks=checks, warnings=tuple(warnings))

@@ -17,6 +17,7 @@ import json
 import math
 import sys
 import tempfile
+import threading
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
 
 _SYSTEM_PACKAGES: Final = "libgl1 libglu1-mesa libgomp1 libxft2 libxcursor1 libxinerama1"
 _PRIVATE_NAME: Final = "_bafflelens_geometry_script"
+_LOADING: Final = threading.RLock()
 _PIECES: Final = ("Parameters", "SYMMETRY", "check", "build", "sources")
 _SMALL_ANGLE_DEG: Final = 10.0
 _SMALL_ANGLE_SHARE: Final = 0.01  # more spoils the integrals; shipped shapes stay near 0.001
@@ -382,24 +384,25 @@ def load_script(script: Path) -> ModuleType:
     spec = importlib.util.spec_from_loader(_PRIVATE_NAME, loader)
     assert spec is not None  # it always makes one for a loader with a path
     module = importlib.util.module_from_spec(spec)
-    # Dataclasses look their module up by name while they are made; afterwards nothing does.
-    before = sys.modules.get(_PRIVATE_NAME)
-    sys.modules[_PRIVATE_NAME] = module
-    try:
-        # Compiled from source each time: a cached file could be stale, and would litter.
-        code = loader.source_to_code(loader.get_data(str(script)), str(script))
-        exec(code, module.__dict__)
-    except KeyboardInterrupt:
-        raise
-    except BaseException as error:  # a script may raise anything, SystemExit too
-        if isinstance(error, OSError) and _raised_in(error, "gmsh.py"):
-            raise MeshingError(gmsh_missing(error)) from error
-        raise GeometryError(_script_fault(script, error)) from error
-    finally:
-        if before is None:
-            del sys.modules[_PRIVATE_NAME]
-        else:
-            sys.modules[_PRIVATE_NAME] = before
+    with _LOADING:  # the name is the same for all
+        # Dataclasses look their module up by name while they are made; afterwards nothing does.
+        before = sys.modules.get(_PRIVATE_NAME)
+        sys.modules[_PRIVATE_NAME] = module
+        try:
+            # Compiled from source each time: a cached file could be stale, and would litter.
+            code = loader.source_to_code(loader.get_data(str(script)), str(script))
+            exec(code, module.__dict__)
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # a script may raise anything, SystemExit too
+            if isinstance(error, OSError) and _raised_in(error, "gmsh.py"):
+                raise MeshingError(gmsh_missing(error)) from error
+            raise GeometryError(_script_fault(script, error)) from error
+        finally:
+            if before is None:
+                del sys.modules[_PRIVATE_NAME]
+            else:
+                sys.modules[_PRIVATE_NAME] = before
     missing = [piece for piece in _PIECES if not hasattr(module, piece)]
     if missing:
         rule = "a script that defines " + ", ".join(_PIECES)

@@ -9,10 +9,9 @@ The height h of the part over each triangle of the nominal surface is taken apar
 
 with the small shift t and turn w that registration left, dimensions off by d_k (m_k is how a unit
 of it moves the surface) and whole regions proud by b_r. Dimensions and regions can stand for each
-other, so they are taken in one after the other, each time the one that explains most (orthogonal
-matching pursuit; Pati, Rezaiifar, Krishnaprasad 1993, from memory), and only while one explains
-a tenth of what is left and is larger than its uncertainty. Pose and causes are fitted together:
-a wall that is proud does not tilt the rest.
+other, so the fewest are sought: of all subsets of one, two, ... causes the one that explains most,
+as long as each of its causes is larger than its uncertainty and without it a tenth more would be
+left. Pose and causes are fitted together: a wall that is proud does not tilt the rest.
 
 Uncertainty is that of leaving blocks of the surface out, one after the other (jackknife; Efron
 1982, from memory), so that it holds what the model does not explain, too.
@@ -20,6 +19,7 @@ Uncertainty is that of leaving blocks of the surface out, one after the other (j
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Final
 
@@ -33,12 +33,13 @@ _BLOCK_M: Final = 0.06
 _PATCH_M: Final = 0.01  # deviations closer than this are not independent
 _LEAST_SHARE: Final = 0.1  # of what is left, for one more cause
 _LEAST_M: Final = 5e-5  # a cause that moves its region by less is none
-_MOST_CAUSES: Final = 6
+_MOST_CAUSES: Final = 4
+_LEAST_SEEN: Final = 0.2  # of what a dimension moves, to speak of it
 _FREE_M: Final = 3e-3  # how far a dimension may move the surface before the scan has spoken
 _NOISE_M: Final = 2e-5
 _ROUNDS: Final = 4
 _LEAST_AREA_M2: Final = 5e-5  # smaller regions are parts of others' edges
-_DIMENSIONS_FIRST: Final = 0.85  # a dimension that explains this much of what a region would
+_DIMENSIONS_FIRST: Final = 0.9  # a dimension that explains this much of what a region would
 
 
 @dataclass(frozen=True)
@@ -53,16 +54,19 @@ class Estimate:
         Standard deviation of that.
     free : float
         Standard deviation if the scan said nothing.
+    seen : float
+        Share that was seen of what the dimension moves, by the square of the movement.
     """
 
     off: float
     deviation: float
     free: float
+    seen: float
 
     @property
     def is_told(self) -> bool:
         """Whether the scan tells this dimension."""
-        return self.deviation < 0.3 * self.free
+        return self.seen >= _LEAST_SEEN and self.deviation < 0.3 * self.free
 
 
 @dataclass(frozen=True)
@@ -120,11 +124,14 @@ def explain(datum: Datum, height: FloatArray, seen: NDArray[np.bool_]) -> Explan
         Where the scanner saw it.
     """
     mesh = datum.nominal
+    height = height - datum.chord
     used = np.flatnonzero(seen & ~datum.is_driver)
     centre = np.average(mesh.centroids[used], axis=0, weights=mesh.areas[used])
     pose = np.hstack((np.cross(mesh.centroids - centre, mesh.normals), mesh.normals))
+    shown = {key: _seen_share(datum, key, used) for key in datum.keys}
+    hidden = [key for key in datum.keys if shown[key] < _LEAST_SEEN]
     columns = _candidates(datum, used)
-    names = list(columns)
+    names = [name for name in columns if name not in hidden]
     blocks = _blocks(datum, used)
     area, target = mesh.areas[used], height[used]
 
@@ -144,20 +151,13 @@ def explain(datum: Datum, height: FloatArray, seen: NDArray[np.bool_]) -> Explan
 
     causes: list[str] = []
     fit = fitted(causes)
-    while len(causes) < _MOST_CAUSES:
-        best = _best_cause(columns, names, causes, pose[used], fit)
-        if best is None:
-            break
-        chosen = [*causes, best]
+    sums = _Sums.of(pose[used], [columns[name] for name in names], area, target)
+    for count in range(1, _MOST_CAUSES + 1):
+        chosen = [names[number] for number in _best_subset(sums, count, datum.keys, names)]
         more = fitted(chosen)
-        if not helps(more, fit, chosen, best):
+        fewer = (fitted([other for other in chosen if other != name]) for name in chosen)
+        if not all(helps(more, f, chosen, n) for f, n in zip(fewer, chosen, strict=True)):
             break
-        # What came first may be explained by what came later.
-        for name in causes:
-            fewer = [other for other in chosen if other != name]
-            without = fitted(fewer)
-            if not helps(more, without, chosen, name):
-                chosen, more = fewer, without
         causes, fit = chosen, more
     known = {}
     for key in datum.keys:
@@ -165,7 +165,7 @@ def explain(datum: Datum, height: FloatArray, seen: NDArray[np.bool_]) -> Explan
         one = fit if key in causes else fitted([*causes, key])
         free = _free(datum, key, columns[key], used)
         off, deviation = one.solution[6 + place], min(one.deviation[6 + place], free)
-        known[key] = Estimate(float(off), float(deviation), float(free))
+        known[key] = Estimate(float(off), float(deviation), float(free), shown[key])
     left_pose = fit.solution[:6]
     turn, shift = left_pose[:3], left_pose[3:] - np.cross(left_pose[:3], centre)
     return Explanation(
@@ -201,6 +201,13 @@ def _candidates(datum: Datum, used: NDArray[np.int64]) -> dict[str, FloatArray]:
     return found
 
 
+def _seen_share(datum: Datum, key: str, used: NDArray[np.int64]) -> float:
+    """Return how much was seen of what a dimension moves, by the square of the movement."""
+    square = datum.nominal.areas * datum.movement[datum.keys.index(key)] ** 2
+    square = np.where(datum.is_driver, 0.0, square)
+    return float(square[used].sum() / max(square.sum(), 1e-300))
+
+
 def _largest(datum: Datum, column: FloatArray, used: NDArray[np.int64]) -> float:
     """Return the movement of the region that a cause moves most, rms, in m a unit."""
     values = np.zeros(datum.nominal.n_triangles)
@@ -232,35 +239,41 @@ def _cap(fit: _Fit) -> float:
     return float(max(8 * scale, 1.5e-3) ** 2)
 
 
-def _best_cause(
-    columns: dict[str, FloatArray],
-    names: list[str],
-    causes: list[str],
-    pose: FloatArray,
-    fit: _Fit,
-) -> str | None:
-    """Return the cause that lowers the sum of squares most, a dimension rather than a region."""
-    root = np.sqrt(fit.weight)
-    basis = np.linalg.qr(
-        np.column_stack([pose, *(columns[name] for name in causes)]) * root[:, None]
-    )[0]
-    rest = fit.rest * root
-    gains = {}
-    for name in names:
-        if name in causes:
-            continue
-        column = columns[name] * root
-        before = float(column @ column)
-        column = column - basis @ (basis.T @ column)
-        size = float(column @ column)
-        if size > 1e-4 * before:
-            gains[name] = float(column @ rest) ** 2 / size
-    if not gains:
-        return None
-    highest = max(gains.values())
-    close = [name for name in gains if gains[name] >= _DIMENSIONS_FIRST * highest]
-    is_region = {name: columns[name].max() == 1e-3 and columns[name].min() == 0 for name in close}
-    return max(close, key=lambda name: (not is_region[name], gains[name]))
+@dataclass(frozen=True)
+class _Sums:
+    """All products of columns and heights over the seen area, from which any subset is fitted."""
+
+    gram: FloatArray
+    right: FloatArray
+
+    @classmethod
+    def of(
+        cls, pose: FloatArray, columns: list[FloatArray], area: FloatArray, target: FloatArray
+    ) -> _Sums:
+        scaled = [column / np.sqrt(area @ column**2 / area.sum()) for column in columns]
+        matrix = np.column_stack([pose, *scaled])
+        gram = (matrix * area[:, None]).T @ matrix
+        gram += 1e-9 * np.trace(gram) / len(gram) * np.eye(len(gram))
+        return cls(gram, matrix.T @ (area * target))
+
+
+def _best_subset(
+    sums: _Sums, count: int, keys: tuple[str, ...], names: list[str]
+) -> tuple[int, ...]:
+    """Return the numbers of so many causes that explain most, dimensions rather than regions."""
+    subsets = np.array(list(itertools.combinations(range(len(names)), count)))
+    if not len(subsets):
+        return ()
+    fixed = np.tile(np.arange(6), (len(subsets), 1))
+    chosen = np.hstack((fixed, subsets + 6))
+    gram = sums.gram[chosen[:, :, None], chosen[:, None, :]]
+    right = sums.right[chosen]
+    explained = (right * np.linalg.solve(gram, right[:, :, None])[:, :, 0]).sum(axis=1)
+    by_pose = float(sums.right[:6] @ np.linalg.solve(sums.gram[:6, :6], sums.right[:6]))
+    is_region = np.array([name not in keys for name in names])
+    handicap = 1 - (1 - _DIMENSIONS_FIRST) * is_region[subsets].sum(axis=1) / count
+    best = int(((explained - by_pose) * handicap).argmax())
+    return tuple(int(number) for number in subsets[best])
 
 
 def _least_squares(

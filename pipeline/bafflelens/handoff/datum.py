@@ -61,12 +61,15 @@ class Datum:
         Dimensions that move the surface.
     movement : (n_keys, n_triangles) array
         By how much each moves each triangle along its normal, in m for one of its units.
+    chord : (n_triangles,) array
+        How far the curved surface itself stands before each flat triangle, on average, in m.
     """
 
     nominal: Mesh
     region: NDArray[np.str_]
     keys: tuple[str, ...]
     movement: FloatArray
+    chord: FloatArray
 
     @property
     def is_driver(self) -> NDArray[np.bool_]:
@@ -84,6 +87,7 @@ class Datum:
             region=self.region,
             keys=np.array(self.keys, dtype=str),
             movement=self.movement.astype(np.float32),
+            chord=self.chord.astype(np.float32),
         )
         return stream.getvalue()
 
@@ -101,7 +105,8 @@ class Datum:
                 triangles = data["triangles"].astype(np.int64)
                 nominal = Mesh(data["vertices"], triangles, data["surface"])
                 keys = tuple(str(key) for key in data["keys"])
-                return cls(nominal, data["region"], keys, data["movement"].astype(np.float64))
+                movement, chord = (data[name].astype(np.float64) for name in ("movement", "chord"))
+                return cls(nominal, data["region"], keys, movement, chord)
         except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
             rule = f"a file that `bafflelens handoff` wrote ({error})"
             raise StoreError(invalid("file", where, rule)) from error
@@ -140,7 +145,9 @@ def datum_of(
         return _movement(shape, values, parameter, nominal, time_limit_s)
 
     with ThreadPoolExecutor(_AT_ONCE) as pool:  # each waits for a process of its own
+        finer = pool.submit(_whole, shape, values, _CHANGED, time_limit_s)
         movements = list(pool.map(moved, chosen))
+        chord = _chord(nominal, finer.result())
     found = {
         p.key: movement
         for p, movement in zip(chosen, movements, strict=True)
@@ -152,6 +159,7 @@ def datum_of(
         region=region,
         keys=tuple(found),
         movement=np.array(list(found.values())) if found else empty,
+        chord=chord,
     )
 
 
@@ -187,10 +195,24 @@ def _movement(
     return None
 
 
-def _heights(nominal: Mesh, other: Mesh, reach_m: float) -> FloatArray:
-    """Return how far another surface stands before each triangle's corners, on average."""
+def _chord(nominal: Mesh, finer: Mesh) -> FloatArray:
+    """Return the mean height of the surface itself over each triangle, by its edges' middles.
+
+    They integrate a parabola over a triangle exactly.
+    """
+    middles = (nominal.corners + np.roll(nominal.corners, -1, axis=1)) / 2
+    return _heights(nominal, finer, 1e-3, middles)
+
+
+def _heights(
+    nominal: Mesh, other: Mesh, reach_m: float, points: FloatArray | None = None
+) -> FloatArray:
+    """Return how far another surface stands before each triangle's points, on average.
+
+    These are its corners if left out: they lie on the surface itself.
+    """
     surface = searchable(other.vertices, other.triangles)
-    corners = nominal.corners.reshape(-1, 3)  # they lie on the surface itself, middles do not
+    corners = (nominal.corners if points is None else points).reshape(-1, 3)
     normals = np.repeat(nominal.normals, 3, axis=0)
     feet = closest(surface, corners, normals, least_cosine=0.7, farthest_m=reach_m)
     off = ((feet.points - corners) * feet.normals).sum(axis=1)

@@ -51,6 +51,7 @@ UNSEEN: Final = "not seen"
 
 SCANNER_MM: Final = 0.05
 _LEAST_SEEN: Final = 0.8
+_BENT_SHARE: Final = 0.1  # dimensions are taken to move surfaces in straight lines; assumed
 _SYMMETRIC_M: Final = 2e-4
 _MM: Final = 1e3
 
@@ -340,7 +341,8 @@ def _dimensions(
         estimate = explanation.dimensions[key]
         largest = max(region_rms(datum, movement, ~datum.is_driver).values(), default=1e-3)
         scanner = scanner_mm / (largest * _MM)
-        uncertainty = math.hypot(2 * estimate.deviation, scanner)
+        bent = _BENT_SHARE * abs(estimate.off)
+        uncertainty = math.hypot(2 * estimate.deviation, scanner, bent)
         allowed, is_acoustic = limit_of(manifest, key)
         state = _state(abs(estimate.off), uncertainty, allowed, is_acoustic)
         if not estimate.is_told or (state == NEAR and uncertainty > allowed / 2):

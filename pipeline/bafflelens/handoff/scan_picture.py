@@ -58,7 +58,9 @@ def _draw(axes: Axes, items: Sequence[Judged], title: str) -> None:
             axes.errorbar(shown, row, xerr=min(error, _WIDEST), color="black", capsize=2, lw=1)
         number = "not seen" if item.state == "not seen" else f"{item.off:+.2f} {item.unit}"
         words = number if item.state in ("within", "not seen") else f"{number}, {item.state}"
-        axes.text(min(shown + error, _WIDEST) + 0.06, row, words, va="center", fontsize=8)
+        axes.text(
+            max(shown + min(error, _WIDEST), 1.0) + 0.06, row, words, va="center", fontsize=8
+        )
     axes.axvline(1.0, color="black", linestyle="--", linewidth=1)
     axes.set_yticks(range(len(items)), [item.name for item in items])
     axes.set_xlim(0, _WIDEST + 2)

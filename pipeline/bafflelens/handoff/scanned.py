@@ -225,7 +225,7 @@ def inspect_scan(request: ScanRequest, progress: Progress | None = None) -> Insp
         explanation = explain(datum, laid.height, laid.seen)
         advance(1.0, "deviation taken apart")
         found = judge(opened.manifest, datum, laid, explanation, request.scanner_mm)
-        corrected = _corrected(laid, explanation)
+        corrected = _corrected(datum, laid, explanation)
         dents = places(corrected)
         report = _report(request, opened, found, explanation, pose, noise_m, corrected, dents)
         title = f"{request.scan.name}: {found.verdict}; {opened.stem}"
@@ -258,9 +258,10 @@ def _datum(opened: Opened) -> Datum:
     return Datum.from_bytes(f"{opened.where}/{DATUM}", opened.files[DATUM])
 
 
-def _corrected(laid: Deviation, explanation: Explanation) -> Deviation:
-    """Return the deviation without what registration had left of the pose, for the pictures."""
-    return Deviation(laid.nominal, laid.displacement, explanation.height, laid.seen)
+def _corrected(datum: Datum, laid: Deviation, explanation: Explanation) -> Deviation:
+    """Return the deviation without what registration had left of the pose, named by regions."""
+    mesh = Mesh(datum.nominal.vertices, datum.nominal.triangles, datum.region)
+    return Deviation(mesh, laid.displacement, explanation.height, laid.seen)
 
 
 # --------------------------------------------------------------------------------- judging

@@ -1,0 +1,373 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Scans of parts that were made wrong in known ways: found again, with the right name.
+
+The part is a lens of blocks (`block_lens.py`), so that every movement is known exactly; the same
+with a shipped lens and a mesher is `tests/benchmarks/inspection.py`.
+"""
+
+import re
+from dataclasses import replace
+
+import block_lens
+import numpy as np
+import pytest
+from handed import write_handed
+from scans import Faults, make_scan
+
+from bafflelens.cli import main
+from bafflelens.errors import GeometryError, InputError, StoreError
+from bafflelens.handoff.causes import explain
+from bafflelens.handoff.datum import Datum
+from bafflelens.handoff.limits import general_limit, region_limits
+from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
+from bafflelens.jobfile import load_job
+from bafflelens.wrapping import Deviation
+
+OPENING, DEPTH, WIDTH = block_lens.VALUES
+MANIFEST = {
+    "values": block_lens.VALUES,
+    "units": block_lens.UNITS,
+    "tolerances": block_lens.TOLERANCES,
+}
+
+
+@pytest.fixture(scope="module")
+def datum():
+    return block_lens.datum()
+
+
+@pytest.fixture(scope="module")
+def handed(datum, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("handed") / "handed"
+    return write_handed(folder, datum, block_lens.VALUES, block_lens.UNITS, block_lens.TOLERANCES)
+
+
+def heights_of(datum, **faults):
+    """Return how proud a part stands of each nominal triangle, in m."""
+    move = block_lens.made(**faults).vertices - datum.nominal.vertices
+    return (move[datum.nominal.triangles].mean(axis=1) * datum.nominal.normals).sum(axis=1)
+
+
+def judged(datum, height, seen=None, tolerances=block_lens.TOLERANCES, scanner_mm=0.05):
+    seen = np.ones(len(height), dtype=bool) if seen is None else seen
+    laid = Deviation(datum.nominal, np.zeros_like(datum.nominal.vertices), height, seen)
+    explanation = explain(datum, height, seen)
+    manifest = {**MANIFEST, "tolerances": tolerances}
+    return judge(manifest, datum, laid, explanation, scanner_mm), explanation
+
+
+def by_name(items):
+    return {item.name: item for item in items}
+
+
+# ------------------------------------------------------------------------ regions and limits
+
+
+def test_places_have_the_names_a_shop_has_for_them(datum):
+    mesh = datum.nominal
+    found = set(np.unique(datum.region))
+    outside = {"back", "top", "bottom", "left side", "right side", "front"}
+    assert found == outside | {"upper wall", "lower wall", "floor", "throat", "driver"}
+    upper = datum.region == "upper wall"
+    np.testing.assert_allclose(mesh.centroids[upper, 2], 0.04)
+    assert mesh.areas[upper].sum() == pytest.approx(0.03 * 0.18)
+
+
+def test_a_region_may_be_off_by_what_its_dimensions_may_move_it(datum):
+    limits = region_limits(MANIFEST, datum)
+    for wall in ("upper wall", "lower wall"):
+        assert limits[wall] == (pytest.approx(0.5 * 0.5e-3), True)
+    assert limits["floor"] == (pytest.approx(0.4e-3), True)
+    assert limits["left side"] == (pytest.approx(0.5e-3), False)  # 200 mm, ISO 2768-m
+    assert general_limit(100.0, "mm") == 0.3
+    assert general_limit(45.0, "deg") == 1.0
+    free = {**MANIFEST, "tolerances": {OPENING: None}}
+    assert region_limits(free, datum)["upper wall"] == (np.inf, True)
+
+
+def test_the_nominal_surface_travels_as_a_file(datum):
+    content = datum.to_bytes()
+    assert content == block_lens.datum().to_bytes()
+    read = Datum.from_bytes("x", content)
+    assert read.keys == datum.keys
+    np.testing.assert_allclose(read.movement, datum.movement, atol=1e-9)
+    np.testing.assert_array_equal(read.region, datum.region)
+    with pytest.raises(StoreError, match=r"Invalid file 'x'. Must be a file that `bafflelens"):
+        Datum.from_bytes("x", content[:300])
+
+
+# -------------------------------------------------------------------------- taking it apart
+
+
+@pytest.mark.parametrize("noise_mm", [0.0, 0.1])
+def test_a_rigid_shift_alone_is_no_fault(datum, noise_mm):
+    mesh = datum.nominal
+    turn, shift = np.array([1e-3, -2e-3, 1e-3]), np.array([2e-4, 3e-4, -4e-4])
+    height = (mesh.normals * (shift + np.cross(turn, mesh.centroids))).sum(axis=1)
+    height += np.random.default_rng(1).normal(0, noise_mm * 1e-3, len(height))
+    found, explanation = judged(datum, height)
+    assert found.verdict == "pass"
+    assert explanation.causes == ()
+    np.testing.assert_allclose(explanation.turn, turn, atol=2e-5 + 1e-3 * noise_mm)
+    np.testing.assert_allclose(explanation.shift, shift, atol=1e-6 + 3e-4 * noise_mm)
+
+
+def test_a_wall_that_is_proud_is_named_and_to_be_cut_back(datum):
+    noise = np.random.default_rng(2).normal(0, 5e-5, datum.nominal.n_triangles)
+    found, explanation = judged(datum, heights_of(datum, proud=0.8) + noise)
+    assert explanation.causes == ("upper wall",)
+    assert found.verdict == "rework"
+    (line,) = found.reasons
+    assert line.startswith("remove 0.80 mm (+- 0.0")
+    assert "at the upper wall" in line
+    assert line.endswith("0.25 mm rms allowed")
+    wall = by_name(found.regions)["upper wall"]
+    assert wall.off == pytest.approx(0.8, abs=wall.uncertainty)
+    assert wall.uncertainty < 0.1
+    assert {r.state for r in found.regions if r.name != "upper wall"} == {"within"}
+
+
+def test_an_opening_that_is_too_wide_is_one_dimension_not_two_walls(datum):
+    noise = np.random.default_rng(3).normal(0, 5e-5, datum.nominal.n_triangles)
+    found, explanation = judged(datum, heights_of(datum, opening_mm=1.0) + noise)
+    assert explanation.causes == (OPENING,)
+    assert found.verdict == "rework"
+    assert found.reasons[0].startswith(f"bring {OPENING} back by -1.00 mm")
+    assert {line.split(" at the ")[1].split(",")[0] for line in found.reasons[1:]} == {
+        "upper wall",
+        "lower wall",
+    }
+    assert all(line.startswith("add 0.50 mm") for line in found.reasons[1:])
+    dimensions = by_name(found.dimensions)
+    assert dimensions[OPENING].off == pytest.approx(1.0, abs=dimensions[OPENING].uncertainty)
+    for key in (DEPTH, WIDTH):
+        assert dimensions[key].off == pytest.approx(0.0, abs=dimensions[key].uncertainty)
+
+
+def test_two_causes_are_told_apart(datum):
+    height = heights_of(datum, depth_mm=0.6, proud=-0.7)
+    _, explanation = judged(datum, height)
+    assert set(explanation.causes) == {DEPTH, "upper wall"}
+    assert explanation.dimensions[DEPTH].off == pytest.approx(0.6, abs=0.02)
+
+
+def test_uncertainties_hold_the_truth(datum):
+    """Ten parts with all dimensions off and noise: at least 95 % within, and not by far."""
+    rng = np.random.default_rng(4)
+    inside, sizes = [], []
+    for _ in range(10):
+        true = dict(
+            zip(("opening_mm", "depth_mm", "width_mm"), rng.normal(0, 0.4, 3), strict=True)
+        )
+        noise = rng.normal(0, 1e-4, datum.nominal.n_triangles)
+        found, _ = judged(datum, heights_of(datum, **true) + noise, scanner_mm=1e-3)
+        for item in found.dimensions:
+            inside.append(abs(item.off - true[item.name.split(".")[1]]) <= item.uncertainty)
+            sizes.append(item.uncertainty)
+    assert np.mean(inside) >= 0.95
+    assert np.median(sizes) < 0.15
+
+
+def test_what_was_not_seen_is_not_passed(datum):
+    mesh = datum.nominal
+    seen = ~((datum.region == "upper wall") & (mesh.centroids[:, 1] > -0.05))
+    found, _ = judged(datum, np.zeros(mesh.n_triangles), seen)
+    assert found.verdict == "scan again"
+    assert found.reasons == ("scan the upper wall again: 28% of it was seen",)
+    front = (mesh.centroids[:, 0] > -0.05) & (mesh.normals[:, 0] > -0.2)
+    found, _ = judged(datum, np.zeros(mesh.n_triangles), front)
+    assert found.verdict == "pass"  # the back of the cabinet is none of the lens's
+    assert by_name(found.regions)["back"].state == "not seen"
+
+
+def test_what_nobody_knows_the_cost_of_is_solved(datum):
+    found, _ = judged(datum, heights_of(datum, opening_mm=1.0), tolerances="not computed")
+    assert found.verdict == "re-simulate"
+    assert any("over the general tolerance" in line for line in found.reasons)
+    near, _ = judged(datum, heights_of(datum, opening_mm=0.5))
+    assert near.verdict == "re-simulate"
+    assert any("too near to tell" in line for line in near.reasons)
+    # Each within its own limit, together over the half decibel.
+    wide = {OPENING: 0.9, DEPTH: 0.9}
+    both, _ = judged(datum, heights_of(datum, opening_mm=0.6, depth_mm=0.6), tolerances=wide)
+    assert both.verdict == "re-simulate"
+    assert both.reasons == ("the dimensions that are off cost up to 0.67 dB together",)
+
+
+# ------------------------------------------------------------------------- from a file of it
+
+HEAD = "parameter,reading\n"
+PLACES_MM = {"a": (0, -100, 80), "b": (0, 80, 80), "c": (0, 80, -120), "d": (-100, -100, -120)}
+
+
+def write_marks(path, made):
+    lines = []
+    for name, place in PLACES_MM.items():
+        found = (np.array(place) * 1e-3 - made.shift_m) @ made.rotation * 1e3
+        lines.append(
+            f'[[marks]]\nname="{name}"\nscan={found.tolist()}\nnominal_mm={list(place)}\n'
+        )
+    path.write_text("".join(lines))
+    return path
+
+
+@pytest.fixture
+def request_for(handed, tmp_path):
+    """Return a function that writes a scan of a part and its marks, and returns the request."""
+
+    def request(part, ending=".ply", **faults):
+        scan = make_scan(part, Faults(without=("dome",), halvings=1, **faults))
+        path = scan.write(tmp_path / f"part{ending}")
+        marks = write_marks(tmp_path / "marks.toml", scan)
+        return ScanRequest(folder=handed, scan=path, out=tmp_path / "out", marks=marks)
+
+    return request
+
+
+def test_a_noisy_scan_of_a_wrong_part_is_read_and_the_report_says_what_to_do(request_for):
+    asked = request_for(block_lens.made(opening_mm=1.0), ".stl", noise_mm=0.1, seed=3)
+    found = inspect_scan(asked)
+    assert found.verdict == "rework"
+    assert found.explanation.causes == (OPENING,)
+    opening = by_name(found.dimensions)[OPENING]
+    assert opening.off == pytest.approx(1.0, abs=opening.uncertainty)
+    assert opening.uncertainty < 0.3
+    assert found.noise_m == pytest.approx(1e-4, rel=0.5)
+    names = {"report.txt", "deviation.png", "regions.png", "as_made.toml"}
+    assert {path.name for path in asked.out.iterdir()} == names
+    assert (asked.out / "report.txt").read_text() == found.report
+    for words in (
+        "Verdict: rework",
+        "against lenses_20260101_c003 rev 0a1b2c3d",
+        f"bafflelens scan {asked.scan} --unit mm --nominal results/lenses_20260101 ",
+        f"bafflelens run {asked.out / 'as_made.toml'}",
+        "Uncertainty\n  scanner 0.05 mm",
+        "The rule\n",
+    ):
+        assert words in found.report
+    assert "mirror image" not in found.report  # its sides are not the same
+    for name in ("deviation.png", "regions.png"):
+        assert (asked.out / name).read_bytes().startswith(b"\x89PNG")
+    with pytest.raises(StoreError, match="new or empty: nothing is overwritten"):
+        inspect_scan(asked)
+
+
+def test_the_job_of_the_part_as_made_is_one_that_runs(request_for, tmp_path):
+    from small_job import BASELINE_SCRIPT
+
+    asked = request_for(block_lens.made(proud=0.8))
+    inspect_scan(asked)
+    text = (asked.out / "as_made.toml").read_text()
+    assert 'script = "clay/part.toml"' in text
+    assert "[geometry.lens]" not in text
+    # What `bafflelens scan` puts there is stood in for by scripts.
+    clay = asked.out / "clay"
+    clay.mkdir()
+    (clay / "lens.py").write_text(BASELINE_SCRIPT.replace("width_mm: float", "wide_mm: float"))
+    runs = text.replace("clay/part.toml", "clay/lens.py")
+    path = asked.out / "runs.toml"
+    path.write_text("\n".join(line for line in runs.splitlines() if "_mm = " not in line))
+    loaded = load_job(path)
+    assert loaded.job.search.plan == "list"
+    assert loaded.job.frequencies.from_hz == 2000
+
+
+def test_a_good_part_passes_at_the_command_line(request_for, tmp_path, capsys):
+    asked = request_for(block_lens.made(), noise_mm=0.05)
+    words = ["inspect", str(asked.folder), str(asked.scan), "--marks", str(asked.marks)]
+    assert main(words) == 0
+    assert "Verdict: pass" in capsys.readouterr().out
+    written = {path.name for path in (tmp_path / "part_inspection").iterdir()}
+    assert written == {"report.txt", "deviation.png", "regions.png"}
+
+
+@pytest.mark.parametrize(
+    ("scale", "unit", "message"),
+    [
+        (1.0, "mm", r"0\.28\d mm across, if its unit is mm.* --unit m\."),
+        (1 / 0.0254, "mm", r"11\.\d mm across.* --unit inch"),
+    ],
+)
+def test_a_scan_in_another_unit_is_told(request_for, scale, unit, message):
+    asked = replace(request_for(block_lens.made(), scale=scale), unit=unit, marks=None)
+    with pytest.raises(GeometryError, match=message):
+        inspect_scan(asked)
+    assert not asked.out.exists()
+
+
+def test_a_mirrored_scan_is_told(request_for):
+    asked = replace(request_for(block_lens.made(), mirrored=True), marks=None)
+    with pytest.raises(GeometryError, match=r"scan 'a mirror image'\. Must be the clay itself"):
+        inspect_scan(asked)
+    assert not asked.out.exists()
+
+
+# ------------------------------------------------------------------------------- wrong input
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        (None, "", r"Invalid file '.*none\.csv'. Must be a file that is there"),
+        ("sheet.pdf", "%PDF", r"Must be a scan \(\.stl, \.ply, \.obj\) or caliper readings"),
+        ("part.stl", "solid x\n", r"Invalid scan '.*part\.stl'"),
+        ("r.csv", HEAD + "lens.depth_mm,20,4\n", r"line 2: Invalid line 'lens.depth_mm,20,4'"),
+        ("r.csv", HEAD + 'lens.depth_mm,"20,4"\n', "Must be a number with a decimal point"),
+        ("r.csv", "parameter;reading\nlens.depth_mm;20\n", "parameter, reading, parted by"),
+        ("r.csv", HEAD + "lens.deep_mm,20\n", "Invalid parameter 'lens.deep_mm'. Must be one of"),
+        ("r.csv", HEAD + "lens.depth_mm,nan\n", "Invalid reading 'nan'. Must be a number"),
+        ("r.csv", HEAD, "Must be a CSV file with at least one reading"),
+        ("r.csv", "\xff\xfe", "Must be a CSV file of text with the columns"),
+    ],
+)
+def test_wrong_files_are_one_line(handed, tmp_path, capsys, name, content, message):
+    path = tmp_path / (name or "none.csv")
+    if name:
+        path.write_bytes(content.encode("latin-1"))
+    assert main(["inspect", str(handed), str(path)]) == 2
+    assert re.search(message, capsys.readouterr().err)
+    assert not (tmp_path / "part_inspection").exists()
+
+
+def test_calipers_say_rework_and_pass(handed, tmp_path, capsys):
+    path = tmp_path / "r.csv"
+    path.write_text("parameter, reading\nlens.opening_mm, 81.2\nlens.depth_mm, 30.1\n")
+    assert main(["inspect", str(handed), str(path)]) == 1
+    printed = capsys.readouterr().out
+    assert "rework by -1.2 mm: lens.opening_mm 81.2 mm, nominal 80, off by +1.2" in printed
+    assert "pass: lens.depth_mm 30.1 mm" in printed
+
+
+def test_a_folder_that_is_none_or_was_changed_is_refused(handed, datum, tmp_path):
+    readings = tmp_path / "r.csv"
+    readings.write_text("parameter,reading\nlens.depth_mm,30\n")
+    from bafflelens.handoff.inspection import inspect_readings
+
+    with pytest.raises(StoreError, match=r"Invalid folder .* `bafflelens handoff` wrote"):
+        inspect_readings(tmp_path, readings)
+    with pytest.raises(InputError, match=r"'--candidate' 'c009'. Must be one of c003"):
+        inspect_readings(handed, readings, "c009")
+    changed = write_handed(
+        tmp_path / "changed", datum, block_lens.VALUES, block_lens.UNITS, block_lens.TOLERANCES
+    )
+    with (changed / "lenses_20260101_c003.zip").open("ab") as stream:
+        stream.write(b"x")
+    with pytest.raises(StoreError, match=r"Must be as it was exported \(.*SHA-256 differs"):
+        inspect_readings(changed, readings)
+    (changed / "lenses_20260101_c003.zip").unlink()
+    with pytest.raises(StoreError, match=r"Invalid folder .*No such file"):
+        inspect_readings(changed, readings)
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"unit": "ell"}, r"'--unit' 'ell'. Must be one of mm"),
+        ({"scanner_mm": 0.0}, r"'--scanner-mm' '0.0'. Must be a number above 0, at most 5"),
+        ({"candidate": "c1"}, r"'--candidate' 'c1'. Must be one of c003"),
+    ],
+)
+def test_wrong_options_are_told(request_for, changes, message):
+    asked = replace(request_for(block_lens.made()), **changes)
+    with pytest.raises((InputError, GeometryError), match=message):
+        inspect_scan(asked)

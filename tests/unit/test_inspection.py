@@ -7,6 +7,7 @@ with a shipped lens and a mesher is `tests/benchmarks/inspection.py`.
 
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import block_lens
 import numpy as np
@@ -16,11 +17,15 @@ from scans import Faults, make_scan
 
 from bafflelens.cli import main
 from bafflelens.errors import GeometryError, InputError, StoreError
-from bafflelens.handoff.causes import explain
-from bafflelens.handoff.datum import Datum
+from bafflelens.geometry import load_shape
+from bafflelens.handoff.archive import zipped
+from bafflelens.handoff.causes import explain, region_rms
+from bafflelens.handoff.datum import Datum, datum_of
 from bafflelens.handoff.limits import general_limit, region_limits
+from bafflelens.handoff.manifest import manifest_bytes, open_archive
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
 from bafflelens.jobfile import load_job
+from bafflelens.store import write_folder
 from bafflelens.wrapping import Deviation
 
 OPENING, DEPTH, WIDTH = block_lens.VALUES
@@ -94,6 +99,43 @@ def test_the_nominal_surface_travels_as_a_file(datum):
     np.testing.assert_array_equal(read.region, datum.region)
     with pytest.raises(StoreError, match=r"Invalid file 'x'. Must be a file that `bafflelens"):
         Datum.from_bytes("x", content[:300])
+
+
+def test_a_shipped_lens_moves_as_trigonometry_says():
+    """Opening over half an angle of 45 degrees: walls go outwards, the floor goes back."""
+    shape = load_shape(Path(__file__).parents[2] / "geometries" / "vertical_lens.py")
+    found = datum_of(shape, shape.defaults, 120.0, ["lens.opening_height_mm"])
+    assert found.keys == ("lens.opening_height_mm",)
+    sizes = region_rms(found, found.movement[0], ~found.is_driver)
+    for region, exact_mm in {
+        "upper wall": 0.5 * np.sin(np.radians(45)),
+        "lower wall": 0.5 * np.sin(np.radians(45)),
+        "floor": 0.5,
+        "front": 0.0,
+        "left side": 0.0,
+        "top": 0.0,
+    }.items():
+        assert sizes[region] * 1e3 == pytest.approx(exact_mm, abs=0.01), region
+    assert {"upper lip", "lower lip", "throat", "left passage", "front edge"} <= set(sizes)
+    # The front edge is an arc of 15 mm: its chords lie inside, those of planes do not.
+    arc = found.region == "front edge"
+    assert 2e-5 < found.chord[arc].mean() < 1.5e-4
+    assert np.abs(found.chord[found.region == "back"]).max() < 1e-9
+
+
+def test_a_hand_off_without_a_nominal_surface_is_refused(handed, tmp_path):
+    opened = open_archive(handed)
+    files = {"job.toml": opened.files["job.toml"]}
+    facts = {key: value for key, value in opened.manifest.items() if key != "sha256"}
+    whole = {
+        f"{opened.stem}.zip": zipped({**files, "manifest.json": manifest_bytes(facts, files)})
+    }
+    listed = manifest_bytes({"run": facts["run"], "candidates": ["c003"]}, whole)
+    write_folder(tmp_path / "old", {**whole, "manifest.json": listed})
+    scan = make_scan(block_lens.made(), Faults()).write(tmp_path / "part.ply")
+    asked = ScanRequest(folder=tmp_path / "old", scan=scan, out=tmp_path / "out")
+    with pytest.raises(StoreError, match=r"Must be one that holds inspection\.npz; those of scan"):
+        inspect_scan(asked)
 
 
 # -------------------------------------------------------------------------- taking it apart

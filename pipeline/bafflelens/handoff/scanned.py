@@ -253,7 +253,7 @@ def inspect_scan(request: ScanRequest, progress: Progress | None = None) -> Insp
 
 def _datum(opened: Opened) -> Datum:
     if DATUM not in opened.files:
-        rule = f"one that holds {DATUM}; hand the candidate off again"
+        rule = f"one that holds {DATUM}; those of scanned shapes and of older versions do not"
         raise StoreError(invalid("hand-off", opened.where, rule))
     return Datum.from_bytes(f"{opened.where}/{DATUM}", opened.files[DATUM])
 

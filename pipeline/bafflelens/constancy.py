@@ -32,7 +32,7 @@ def index_deviation_db(dataset: xr.Dataset, band_hz: tuple[float, float]) -> flo
         The band in Hz.
     """
     solved = is_solved(dataset)
-    share = shares(dataset["frequency"].values[solved], band_hz)
+    share = shares(dataset.variables["frequency"].values[solved], band_hz)
     if not share.sum() > 0:
         return float("nan")
     index = directivity_index_db(dataset).values[solved]
@@ -64,7 +64,7 @@ def polar_correlation(dataset: xr.Dataset, plane: str, band_hz: tuple[float, flo
     nothing was solved.
     """
     solved = is_solved(dataset)
-    share = shares(dataset["frequency"].values[solved], band_hz)
+    share = shares(dataset.variables["frequency"].values[solved], band_hz)
     if not share.sum() > 0:
         return float("nan")
     _, level = orbit_levels_db(dataset, plane)

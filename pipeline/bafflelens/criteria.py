@@ -117,7 +117,7 @@ def vertical_control(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
     is taken through `by_octave` with the target's weight; the value is the mean of both, and the
     note tells it octave by octave as well. Less than the target allows earns nothing more.
     """
-    frequency, solved = dataset["frequency"].values, is_solved(dataset)
+    frequency, solved = dataset.variables["frequency"].values, is_solved(dataset)
     parts = {}
     for name, limit in (("floor", target.floor), ("ceiling", target.ceiling)):
         level = towards_bounce_db(dataset, limit, target.seat_azimuth_deg)
@@ -184,7 +184,7 @@ def up_down_symmetry(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
 
     goes through `by_octave`. What both miss or meet alike is no matter of symmetry.
     """
-    frequency, solved = dataset["frequency"].values, is_solved(dataset)
+    frequency, solved = dataset.variables["frequency"].values, is_solved(dataset)
     steepest = max(abs(limit.angle_deg) for limit in (target.floor, target.ceiling))
     angles = np.arange(1, max(1, round(steepest / _SYMMETRY_STEP_DEG)) + 1) * _SYMMETRY_STEP_DEG
     levels = arc_level_db(dataset, "vertical", np.concatenate((-angles, angles)))
@@ -226,7 +226,7 @@ def vertical_benefit(
         for dataset in (baseline, candidate):
             solved = is_solved(dataset)
             level = towards_bounce_db(dataset, limit, target.seat_azimuth_deg).values[solved]
-            share = shares(dataset["frequency"].values[solved], part_hz)
+            share = shares(dataset.variables["frequency"].values[solved], part_hz)
             known = share.sum() > 0
             means.append(float(share @ level / share.sum()) if known else float("nan"))
         return means[0] - means[1]
@@ -253,7 +253,10 @@ def needed_directions(dataset: xr.Dataset, target: Target) -> IntArray:
     Both orbits, and the patches of the target's bounces: a sixth of all, which makes a score
     that much faster.
     """
-    azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
+    azimuth, elevation = (
+        dataset.variables["azimuth_deg"].values,
+        dataset.variables["elevation_deg"].values,
+    )
     needed = (elevation == 0) | (azimuth == 0) | (azimuth == 180)
     for limit in (target.floor, target.ceiling):
         for angle in limit.angles_deg:
@@ -343,7 +346,7 @@ def _shortfall(
     band_hz: tuple[float, float],
 ) -> Finding:
     """Return by how much levels at the sides fall short of limits: see `horizontal_width`."""
-    frequency, solved = dataset["frequency"].values, is_solved(dataset)
+    frequency, solved = dataset.variables["frequency"].values, is_solved(dataset)
     if not limits:
         return Finding(value_db=float("nan"), note="not judged: the target asks for nothing")
     weights = np.stack([limit.weight_at(frequency) for limit in limits])
@@ -383,7 +386,10 @@ def _patch_shares(
     half_width_deg: float = PATCH_HALF_WIDTH_DEG,
 ) -> FloatArray:
     """Return the solid angle in sr that each direction's cell shares with a bounce's patch."""
-    azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
+    azimuth, elevation = (
+        dataset.variables["azimuth_deg"].values,
+        dataset.variables["elevation_deg"].values,
+    )
     azimuth = (azimuth - azimuth_deg + 180) % 360 - 180  # as seen from the middle of the patch
     half = float(dataset.attrs["sphere_step_deg"]) / 2
     lowest, highest = elevation_deg - PATCH_HALF_HEIGHT_DEG, elevation_deg + PATCH_HALF_HEIGHT_DEG
@@ -395,7 +401,7 @@ def _patch_shares(
     )
     at_pole = np.abs(elevation) == 90  # a pole's cell goes all the way around
     width = np.where(at_pole, 2 * half_width_deg, np.maximum(across, 0.0))
-    on_sphere = dataset["weight_sr"].values > 0
+    on_sphere = dataset.variables["weight_sr"].values > 0
     return np.where(on_sphere, height * np.radians(width), 0.0)
 
 

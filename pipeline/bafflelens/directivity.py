@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Final
 
@@ -90,6 +90,7 @@ class DirectionSet:
         return direction_vectors(self.azimuth_deg, self.elevation_deg)
 
 
+@cache
 def directions() -> DirectionSet:
     """Return both orbits at 2.5 degrees and a sphere grid at 5 degrees, shared points once.
 
@@ -118,7 +119,10 @@ def directions() -> DirectionSet:
                 for azimuth in ring_azimuth
             }
     angles = np.array(list(weight_of))
-    return DirectionSet(angles[:, 0], angles[:, 1], np.array(list(weight_of.values())))
+    weights = np.array(list(weight_of.values()))
+    for kept in (angles, weights):
+        kept.flags.writeable = False  # all share them
+    return DirectionSet(angles[:, 0], angles[:, 1], weights)
 
 
 def assemble_dataset(
@@ -332,9 +336,9 @@ def source_values(
         Complex, Pa.m.
     """
     transfer = _checked_transfer(dataset, transfer)
-    real = dataset["far_field_real"].values[..., directions]
+    real = dataset.variables["far_field_real"].values[..., directions]
     field = np.empty(real.shape, dtype=complex)
-    field.real, field.imag = real, dataset["far_field_imag"].values[..., directions]
+    field.real, field.imag = real, dataset.variables["far_field_imag"].values[..., directions]
     field *= transfer[..., np.newaxis]
     return np.asarray(field[0] if len(field) == 1 else field.sum(axis=0))
 
@@ -371,8 +375,10 @@ def radiated_power(dataset: xr.Dataset, transfer: ComplexArray | None = None) ->
 
 def power_matrix(dataset: xr.Dataset) -> ComplexArray:
     """Return the power matrix of the sources, (n_frequencies, n_sources, n_sources), in W."""
-    matrix = dataset["cross_power_real"] + 1j * dataset["cross_power_imag"]
-    return np.asarray(matrix.transpose("frequency", "source", "source_b").values)
+    real, imaginary = dataset.variables["cross_power_real"], dataset.variables["cross_power_imag"]
+    matrix = real.transpose("frequency", "source", "source_b").values.astype(complex)
+    matrix.imag = imaginary.transpose("frequency", "source", "source_b").values
+    return np.asarray(matrix)
 
 
 def summed(dataset: xr.Dataset, transfer: ComplexArray, name: str = "sum") -> xr.Dataset:
@@ -433,7 +439,7 @@ def source_named(dataset: xr.Dataset, name: str) -> xr.Dataset:
 
 def is_solved(dataset: xr.Dataset) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Return which frequencies were solved, (n_frequencies,) bool."""
-    return np.asarray(dataset["status"].values == "solved")
+    return np.asarray(dataset.variables["status"].values == "solved")
 
 
 def solved_frequencies(dataset: xr.Dataset) -> FloatArray:

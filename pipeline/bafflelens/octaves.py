@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Final
 
@@ -130,6 +131,20 @@ def shares(frequency_hz: FloatArray, part_hz: tuple[float, float]) -> FloatArray
     A frequency stands for the range half way to its neighbours on a logarithmic axis; the
     first and the last reach as far outwards as inwards.
     """
+    low, high = map(float, part_hz)
+    return _shares(np.asarray(frequency_hz, dtype=float).tobytes(), (low, high))
+
+
+@lru_cache(maxsize=1024)
+def _shares(frequency_hz: bytes, part_hz: tuple[float, float]) -> FloatArray:
+    """Return what `shares` does; all candidates of a run have the same frequencies."""
+    frequency = np.frombuffer(frequency_hz)
+    found = _shares_of(frequency, part_hz)
+    found.flags.writeable = False
+    return found
+
+
+def _shares_of(frequency_hz: FloatArray, part_hz: tuple[float, float]) -> FloatArray:
     if len(frequency_hz) < 2:
         return inside(frequency_hz, part_hz).astype(float)
     position = np.log2(frequency_hz)

@@ -10,6 +10,7 @@ Every function takes a dataset with one source (a sum of sources is made one by
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -265,15 +266,23 @@ def positions(dataset: xr.Dataset, angles: Sequence[tuple[float, float]]) -> lis
     InputError
         If the dataset lacks one of them.
     """
-    where = zip(dataset["azimuth_deg"].values, dataset["elevation_deg"].values, strict=True)
-    number = {
-        (float(azimuth), float(elevation)): i for i, (azimuth, elevation) in enumerate(where)
-    }
+    azimuth, elevation = (
+        np.asarray(dataset.variables[name].values, dtype=float).tobytes()
+        for name in ("azimuth_deg", "elevation_deg")
+    )
+    number = _numbers(azimuth, elevation)
     missing = [pair for pair in angles if pair not in number]
     if missing:
         msg = invalid("directions of the dataset", missing[0], "among those it holds")
         raise InputError(msg)
     return [number[pair] for pair in angles]
+
+
+@lru_cache(maxsize=8)
+def _numbers(azimuth_deg: bytes, elevation_deg: bytes) -> dict[tuple[float, float], int]:
+    """Return the number of each direction; all datasets of a run have the same."""
+    where = zip(np.frombuffer(azimuth_deg), np.frombuffer(elevation_deg), strict=True)
+    return {(float(azimuth), float(elevation)): i for i, (azimuth, elevation) in enumerate(where)}
 
 
 def first_fall(angle: FloatArray, level: FloatArray, drop_db: float) -> tuple[float, bool]:
@@ -305,7 +314,8 @@ def _window(dataset: xr.Dataset) -> FloatArray:
 
 def _orbit_directions(dataset: xr.Dataset, plane: str) -> tuple[IntArray, FloatArray]:
     """Return the numbers of the directions on an orbit and their angles from -180 to 180."""
-    azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
+    azimuth = dataset.variables["azimuth_deg"].values
+    elevation = dataset.variables["elevation_deg"].values
     if plane == "horizontal":
         chosen = np.flatnonzero(elevation == 0)
         angle = azimuth[chosen]

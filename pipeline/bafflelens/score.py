@@ -264,7 +264,7 @@ def score(
         "sensitivity_loss": lambda: sensitivity_loss(dataset, baseline, band_hz),
     }
     terms = tuple(_term(name, criteria[name](), getattr(settings, name)) for name in TERM_NAMES)
-    solved = is_solved(dataset) & inside(dataset["frequency"].values, band_hz)
+    solved = is_solved(dataset) & inside(dataset.variables["frequency"].values, band_hz)
     total = sum(term.cost_db for term in terms) if solved.any() else float("nan")
     return Score(terms=terms, total_db=total, gaps=missing)
 
@@ -275,9 +275,9 @@ def gaps(dataset: xr.Dataset, band_hz: tuple[float, float]) -> tuple[str, ...]:
     Missing are frequencies that failed, an end of the band that no frequency is near, and steps
     too wide for a third-octave to be judged.
     """
-    frequency = dataset["frequency"].values
+    frequency = dataset.variables["frequency"].values
     failed = ~is_solved(dataset) & inside(frequency, band_hz)
-    reasons = dataset["reason"].values
+    reasons = dataset.variables["reason"].values
     lines = [
         f"{frequency[i]:.0f} Hz failed: {reasons[i] or 'no reason recorded'}"
         for i in np.flatnonzero(failed)

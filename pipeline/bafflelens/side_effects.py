@@ -65,7 +65,7 @@ def on_axis_ripple(
     shown = shown_to_hz(dataset, band_hz, path_difference_m)
     judged = (band_hz[0], shown)
     degree = int(np.ceil(np.log2(shown / band_hz[0]) - 1e-9))
-    frequency = dataset["frequency"].values
+    frequency = dataset.variables["frequency"].values
     used = is_solved(dataset) & inside(frequency, judged)
     if degree < 1 or used.sum() < 2 * (degree + 1):
         return _unjudged(shown)
@@ -107,7 +107,7 @@ def width_smoothness(
         return Finding(value_db=float("nan"), note="not judged: the target has no width")
     limit = max(target.horizontal, key=lambda limit: limit.angle_deg)
     solved = is_solved(dataset)
-    frequency = dataset["frequency"].values
+    frequency = dataset.variables["frequency"].values
     sides = arc_level_db(dataset, "horizontal", (-limit.angle_deg, limit.angle_deg))
     edge = 10 * np.log10(np.mean(10 ** (sides / 10), axis=1))
     wanted = limit.level_at(frequency * _HALF_STEP) - limit.level_at(frequency / _HALF_STEP)
@@ -151,7 +151,7 @@ def index_smoothness(
     (`bafflelens.constancy`).
     """
     solved = is_solved(dataset)
-    frequency = dataset["frequency"].values
+    frequency = dataset.variables["frequency"].values
     judged = (band_hz[0], shown_to_hz(dataset, band_hz, path_difference_m))
     index = directivity_index_db(dataset, "listening_window").values
     change, is_known = third_octave_change(frequency, index, solved, judged[1])
@@ -189,7 +189,7 @@ def side_lobes(dataset: xr.Dataset, band_hz: tuple[float, float]) -> Finding:
     is the height of the highest lobe over the dip before it. The higher of both sides goes
     through `by_octave` for each plane; the value is the mean of both planes.
     """
-    frequency, solved = dataset["frequency"].values, is_solved(dataset)
+    frequency, solved = dataset.variables["frequency"].values, is_solved(dataset)
     parts = {}
     for plane, edge_deg in WINDOW_DEG.items():
         angles = np.arange(edge_deg, _LOBES_TO_DEG + _STEP_DEG, _STEP_DEG)
@@ -229,7 +229,7 @@ def window_nulls(dataset: xr.Dataset, band_hz: tuple[float, float]) -> Finding:
     null beyond the window counts as deep as it reaches in, so that nothing jumps when it
     crosses the edge. Each plane goes through `by_octave`; the value is the mean of both.
     """
-    frequency, solved = dataset["frequency"].values, is_solved(dataset)
+    frequency, solved = dataset.variables["frequency"].values, is_solved(dataset)
     parts = {}
     for plane, window_deg in WINDOW_DEG.items():
         angle, level = orbit_levels_db(dataset, plane)
@@ -270,14 +270,14 @@ def sensitivity_loss(
     solved, known = is_solved(dataset), is_solved(baseline)
     if not solved.any() or not known.any():
         return Finding(value_db=float("nan"), note="not judged: nothing to compare was solved")
-    position = np.log(dataset["frequency"].values[solved])
+    position = np.log(dataset.variables["frequency"].values[solved])
     own = listening_window_level_db(dataset).values[solved]
     other = np.interp(
         position,
-        np.log(baseline["frequency"].values[known]),
+        np.log(baseline.variables["frequency"].values[known]),
         listening_window_level_db(baseline).values[known],
     )
-    frequency = dataset["frequency"].values[solved]
+    frequency = dataset.variables["frequency"].values[solved]
     octaves = by_octave(frequency, other - own, np.ones_like(own), band_hz)
     finding = mean_finding({"loss": octaves}, "against the baseline in the listening window")
     if np.isnan(finding.value_db):
@@ -341,7 +341,9 @@ def shown_to_hz(
     float
         In Hz, within the band.
     """
-    frequency = np.asarray(dataset.attrs.get("solved_frequency_hz", dataset["frequency"].values))
+    frequency = np.asarray(
+        dataset.attrs.get("solved_frequency_hz", dataset.variables["frequency"].values)
+    )
     allowed = dataset.attrs["air_sound_speed_m_s"] / (2 * path_difference_m)
     too_wide = (np.diff(frequency) > allowed) & (frequency[1:] > band_hz[0])
     end = frequency[int(np.argmax(too_wide))] if too_wide.any() else band_hz[1]

@@ -28,7 +28,7 @@ import xarray as xr
 from bafflelens.conventions import FloatArray, IntArray
 from bafflelens.directivity import is_solved, source_values
 from bafflelens.octaves import OctaveValue, by_octave, octaves_of, overall_db, shares
-from bafflelens.polars import listening_window, orbit_levels_db
+from bafflelens.polars import curve, listening_window, orbit_levels_db
 from bafflelens.target import Limit, Target
 
 PATCH_HALF_HEIGHT_DEG: Final = 10.0
@@ -277,7 +277,8 @@ def towards_bounce_db(dataset: xr.Dataset, limit: Limit, azimuth_deg: float = 0.
         Azimuth of the seats, in degrees.
     """
     levels = [bounce_level_db(dataset, angle, azimuth_deg) for angle in limit.angles_deg]
-    return levels[0].copy(data=np.max([level.values for level in levels], axis=0))
+    highest = np.max([level.values for level in levels], axis=0)
+    return curve(dataset, highest, "level", "dB", "Level towards the bounce re listening window")
 
 
 def bounce_level_db(
@@ -305,13 +306,10 @@ def bounce_level_db(
     chosen = np.flatnonzero(share)
     field = source_values(dataset, directions=chosen)
     energy = np.abs(field) ** 2 @ share[chosen] / share.sum()
-    window = listening_window(dataset)
-    ratio = np.maximum(energy / window.values**2, 10 ** (LOWEST_LEVEL_DB / 10))
-    level = window.copy(data=10 * np.log10(ratio)).rename("level")
-    return level.assign_attrs(
-        units="dB",
-        long_name=f"Level at {elevation_deg:.1f} degrees elevation re listening window",
-    )
+    window = listening_window(dataset).values
+    ratio = np.maximum(energy / window**2, 10 ** (LOWEST_LEVEL_DB / 10))
+    meaning = f"Level at {elevation_deg:.1f} degrees elevation re listening window"
+    return curve(dataset, 10 * np.log10(ratio), "level", "dB", meaning)
 
 
 def edge_level_db(dataset: xr.Dataset, plane: str, angle_deg: float) -> FloatArray:

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import xarray as xr
@@ -31,7 +31,9 @@ from bafflelens.conventions import (
 from bafflelens.errors import InputError, StoreError, invalid
 from bafflelens.medium import Air
 from bafflelens.netcdf import read_dataset, write_dataset
-from bafflelens.sweep import BandResult
+
+if TYPE_CHECKING:  # it loads the solver, which a ranking does without
+    from bafflelens.sweep import BandResult
 
 ORBIT_STEP_DEG: Final = 2.5
 SPHERE_STEP_DEG: Final = 5.0

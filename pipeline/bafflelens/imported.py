@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from bafflelens.conventions import FloatArray
 from bafflelens.declaration import UNITS_M, ImportedSolid, Placement, nearest_of
@@ -344,6 +343,8 @@ def _place_text(point: Sequence[float]) -> str:
 def _place(model: Any, solid: int, placement: Placement) -> None:
     """Move the solid from the file's frame to the reference frame."""
     origin = [-value * MM for value in placement.origin_mm]
+    from scipy.spatial.transform import Rotation  # slow to load
+
     rotation = Rotation.from_matrix(placing_matrix(placement)).as_rotvec()
     angle = float(np.linalg.norm(rotation))
     before = [tag for _, tag in model.getEntities(2)]

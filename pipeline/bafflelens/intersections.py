@@ -11,7 +11,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from bafflelens.conventions import FloatArray, IntArray
 from bafflelens.mesh import Mesh
@@ -68,6 +67,8 @@ def _pairs_by_class(
     centroids: FloatArray, radius: FloatArray, size_class: IntArray
 ) -> Iterator[IntArray]:
     """Yield pairs of triangles, (n, 2), that are near enough to touch."""
+    from scipy.spatial import cKDTree  # slow to load, and only meshing needs it
+
     for large in np.unique(size_class):
         members = np.flatnonzero(size_class == large)
         tree = cKDTree(centroids[members])

@@ -19,7 +19,6 @@ from typing import Final
 
 import numpy as np
 import xarray as xr
-from scipy.interpolate import CubicSpline
 
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.crossover import Crossover, accelerations, ways_of
@@ -222,6 +221,8 @@ def _lobe(frequency_hz: float, angle_deg: FloatArray, field: ComplexArray) -> Lo
         )
     steps = round((angle_deg[-1] - angle_deg[0]) / _STEP_DEG)
     angle = np.linspace(angle_deg[0], angle_deg[-1], steps + 1)
+    from scipy.interpolate import CubicSpline  # slow to load
+
     amplitude = np.abs(CubicSpline(angle_deg, field)(angle))
     level = 20 * np.log10(np.maximum(amplitude, 1e-30))
     allowed = np.abs(angle) <= MAIN_LOBE_DEG

@@ -110,7 +110,8 @@ def read_dataset(path: Path) -> xr.Dataset:
                 for key, value in stored.attrs.items()
                 if key not in _OF_THE_FORMAT
             }
-            variables[name] = (dims, values, attributes)
+            # What comes from a file needs no conversion, for which xarray would load dask.
+            variables[name] = xr.Variable(dims, values, attributes, fastpath=True)
             coordinates |= set(_text(stored.attrs.get("coordinates", "")).split())
             if dims == (name,):
                 coordinates.add(name)

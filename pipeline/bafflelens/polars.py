@@ -107,9 +107,7 @@ def listening_window(dataset: xr.Dataset) -> xr.DataArray:
     The root of the mean square over nine positions: on axis, +-10, +-20 and +-30 degrees
     horizontally, +-10 degrees vertically (ANSI/CTA-2034-A section 5.2).
     """
-    return _curve(
-        dataset, _window(dataset), "listening_window", "Pa.m", "Listening-window average"
-    )
+    return curve(dataset, _window(dataset), "listening_window", "Pa.m", "Listening-window average")
 
 
 def on_axis_level_db(dataset: xr.Dataset) -> xr.DataArray:
@@ -195,7 +193,7 @@ def directivity_index_db(dataset: xr.Dataset, reference: str = "on_axis") -> xr.
         raise InputError(invalid("reference of the directivity index", reference, rule))
     power = 2 * impedance(dataset) * radiated_power(dataset).values
     index = 10 * np.log10(4 * np.pi * field**2 / power)
-    return _curve(dataset, index, "directivity_index", "dB", f"Directivity index {where}")
+    return curve(dataset, index, "directivity_index", "dB", f"Directivity index {where}")
 
 
 def beamwidth(
@@ -340,17 +338,14 @@ def _response(
 ) -> xr.DataArray:
     level = _decibels(amplitude) - _decibels(np.float64(REFERENCE_PRESSURE_PA))
     meaning = f"{what}, dB re 20 uPa at 1 m for 1 m/s^2 r.m.s."
-    return _curve(dataset, level, "level", "dB", meaning)
+    return curve(dataset, level, "level", "dB", meaning)
 
 
-def _curve(
+def curve(
     dataset: xr.Dataset, values: FloatArray, name: str, units: str, long_name: str
 ) -> xr.DataArray:
     """Return values over frequency with their name and unit."""
-    return xr.DataArray(
-        values,
-        coords={"frequency": dataset["frequency"]},
-        dims="frequency",
-        name=name,
-        attrs={"units": units, "long_name": long_name},
-    )
+    # Finished arrays need no conversion, which takes time and for which xarray would load dask.
+    attributes = {"units": units, "long_name": long_name}
+    variable = xr.Variable("frequency", np.asarray(values), attributes, fastpath=True)
+    return xr.DataArray(variable, coords={"frequency": dataset["frequency"]}, name=name)

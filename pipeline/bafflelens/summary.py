@@ -40,9 +40,12 @@ MOST_LISTED: Final = 300
 _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
 
-def rank_run(folder: RunFolder) -> tuple[RankedRow, ...]:
-    """Return the ranking of a run, also of one that is not finished."""
-    record = folder.load_record()
+def rank_run(folder: RunFolder, record: RunRecord | None = None) -> tuple[RankedRow, ...]:
+    """Return the ranking of a run, also of one that is not finished.
+
+    Its record is read unless it is given.
+    """
+    record = record or folder.load_record(with_tasks=False)
     remeshing = record.remeshing or NOT_MESHED_AGAIN
     rows = rank(candidates_of(folder), remeshing.smallest_difference_db)
     with_lore = lore_of(folder, record)
@@ -137,16 +140,21 @@ def note_on(folder: RunFolder, candidate_id: str, text: str, *, sense: str, verd
 
 def smallest_difference(folder: RunFolder) -> Remeshing:
     """Return how far apart the scores of one shape are, meshed several ways; or the estimate."""
-    return folder.load_record().remeshing or NOT_MESHED_AGAIN
+    return folder.load_record(with_tasks=False).remeshing or NOT_MESHED_AGAIN
 
 
-def seat_of(folder: RunFolder, candidate_id: str) -> tuple[SeatBounce, ...]:
-    """Return what of a candidate arrives at the seat; empty if it is not solved."""
+def seat_of(
+    folder: RunFolder, candidate_id: str, loaded: LoadedJob | None = None
+) -> tuple[SeatBounce, ...]:
+    """Return what of a candidate arrives at the seat; empty if it is not solved.
+
+    The job of the run is read unless it is given.
+    """
     from bafflelens.seat import bounces_at_seat
 
     if not folder.has_directivity(candidate_id):
         return ()
-    loaded = folder.load_job()
+    loaded = loaded or folder.load_job()
     job = loaded.job
     dataset = played(folder, loaded, folder.load_directivity(candidate_id))
     return bounces_at_seat(dataset, job.room.room, job.score.settings.band_hz, job.air.medium)
@@ -255,7 +263,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
     from bafflelens.report import CandidateView, Failure, RunView, Timing
 
     job = loaded.job
-    rows = rank_run(folder)
+    rows = rank_run(folder, record)
     drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
     drawn = drawn[: job.report.detailed]
     views: list[CandidateView] = []

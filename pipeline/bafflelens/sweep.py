@@ -11,11 +11,12 @@ from functools import partial
 
 import numpy as np
 
-from bafflelens.bem import HelmholtzProblem, HelmholtzSolution, solve
 from bafflelens.bem.boundary import Absorber, surface_admittance
 from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import CardError, sweep_on_card
+from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.errors import SolveError
 from bafflelens.medium import Air

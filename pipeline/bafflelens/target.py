@@ -15,7 +15,6 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from scipy.optimize import brentq
 
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import InputError, invalid
@@ -437,6 +436,8 @@ def reached_from_hz(
     practice, no source): an estimate, good enough to warn with.
     """
     wanted = 10 ** (level_db / 20)
+    from scipy.optimize import brentq  # slow to load, and few targets need it
+
     x = brentq(lambda x: float(np.sinc(x)) - wanted, 0.0, 1.0)
     return float(x * sound_speed / (opening_height_m * abs(np.sin(np.radians(angle_deg)))))
 

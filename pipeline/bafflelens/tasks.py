@@ -12,8 +12,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
-from bafflelens.bem import warm_up
 from bafflelens.bem.boundary import Absorber
+from bafflelens.bem.warm_up import warm_up
 from bafflelens.directivity import directions
 from bafflelens.errors import GeometryError, MeshingError
 from bafflelens.geometry import Shape, load_shape, mesh_shape

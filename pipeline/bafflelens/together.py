@@ -72,7 +72,9 @@ def rank_together(folders: Sequence[RunFolder], progress: Progress) -> JointRank
             origin[joint_id] = (folder, candidate.id)
     found = [smallest_difference(folder) for folder in folders]
     remeshing = max(found, key=lambda remeshing: remeshing.smallest_difference_db)
-    with_lore = {folder.name: lore_of(folder, folder.load_record()) for folder in folders}
+    with_lore = {
+        folder.name: lore_of(folder, folder.load_record(with_tasks=False)) for folder in folders
+    }
     rows = []
     for row in rank(_comparable(entries), remeshing.smallest_difference_db):
         folder, own_id = origin[row.candidate.id]

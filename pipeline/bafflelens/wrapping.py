@@ -17,7 +17,6 @@ from zipfile import BadZipFile
 import numpy as np
 from numpy.typing import NDArray
 
-from bafflelens.closest import closest, searchable, shares
 from bafflelens.conventions import FloatArray
 from bafflelens.errors import MeshingError, StoreError, invalid
 from bafflelens.mesh import Mesh
@@ -99,6 +98,8 @@ def laid_on(mesh: Mesh, deviation: Deviation) -> Mesh:
         If triangles turn over: the clay differs too much from the nominal shape there.
     """
     nominal = deviation.nominal
+    from bafflelens.closest import closest, searchable, shares  # loads the compiler
+
     feet = closest(searchable(nominal.vertices, nominal.triangles), mesh.vertices)
     corners = nominal.triangles[feet.owner]
     share = shares(nominal.vertices, corners, feet.points)

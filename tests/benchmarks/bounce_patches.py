@@ -11,7 +11,9 @@ from __future__ import annotations
 import numpy as np
 from shapes import meshes, radiation, shipped
 
-from bafflelens.bem import HelmholtzSolution, solve, warm_up
+from bafflelens.bem.engines import solve
+from bafflelens.bem.problem import HelmholtzSolution
+from bafflelens.bem.warm_up import warm_up
 from bafflelens.conventions import direction_vectors
 from bafflelens.criteria import PATCH_HALF_HEIGHT_DEG, PATCH_HALF_WIDTH_DEG
 from bafflelens.medium import Air

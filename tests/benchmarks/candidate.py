@@ -17,7 +17,7 @@ import numpy as np
 import psutil
 import xarray as xr
 
-from bafflelens.bem import warm_up
+from bafflelens.bem.warm_up import warm_up
 from bafflelens.conventions import FloatArray
 from bafflelens.directivity import assemble_dataset, directions
 from bafflelens.interpolated import (

@@ -14,8 +14,9 @@ from pathlib import Path
 import numpy as np
 from candidate import AIR, candidate_bands, candidate_meshes, candidate_motions
 
-from bafflelens.bem import HelmholtzProblem, gpu_engine
+from bafflelens.bem import gpu_engine
 from bafflelens.bem.gpu_engine import CardSettings, send, solve_on_card
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.directivity import directions
 from bafflelens.mesh import Mesh
 from bafflelens.sweep import power_balance, solve_band

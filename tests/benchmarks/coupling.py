@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 from shapes import meshes, shipped
 
-from bafflelens.bem import HelmholtzProblem, burton_miller
+from bafflelens.bem import burton_miller
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.conventions import direction_vectors
 from bafflelens.medium import Air
 from bafflelens.quality import mesh_size

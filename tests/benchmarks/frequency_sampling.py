@@ -20,9 +20,9 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import svd
 from shapes import meshes, shipped
 
-from bafflelens.bem import HelmholtzProblem
 from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.directivity import directions
 from bafflelens.medium import Air

@@ -25,7 +25,8 @@ sys.path.insert(0, str(ROOT / "tests" / "geometries"))
 
 from draws import draw_values  # noqa: E402
 
-from bafflelens.bem import HelmholtzProblem, solve  # noqa: E402
+from bafflelens.bem.engines import solve  # noqa: E402
+from bafflelens.bem.problem import HelmholtzProblem  # noqa: E402
 from bafflelens.errors import BafflelensError  # noqa: E402
 from bafflelens.geometry import (  # noqa: E402
     Shape,

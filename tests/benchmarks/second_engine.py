@@ -23,7 +23,10 @@ import analytic
 import bodies
 import numpy as np
 
-from bafflelens.bem import HelmholtzProblem, HelmholtzSolution, bempp_engine, solve, warm_up
+from bafflelens.bem import bempp_engine
+from bafflelens.bem.engines import solve
+from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.bem.warm_up import warm_up
 from bafflelens.conventions import ComplexArray
 from bafflelens.medium import Air
 

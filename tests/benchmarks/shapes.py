@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bafflelens.bem import HelmholtzProblem
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.conventions import FloatArray, direction_vectors
 from bafflelens.geometry import Shape, load_shape, mesh_shape, source_motions
 from bafflelens.medium import Air

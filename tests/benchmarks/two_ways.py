@@ -16,7 +16,7 @@ import time
 import numpy as np
 from shapes import front_directions, meshes, radiation, shipped
 
-from bafflelens.bem import solve
+from bafflelens.bem.engines import solve
 from bafflelens.conventions import FloatArray
 from bafflelens.medium import Air
 from bafflelens.quality import mesh_size

@@ -8,7 +8,8 @@ import random
 
 import pytest
 
-from bafflelens.bem import HelmholtzProblem, solve
+from bafflelens.bem.engines import solve
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.geometry import check_parameters, load_shape, mesh_shape, source_motions
 from bafflelens.medium import Air
 from bafflelens.source import normal_velocity

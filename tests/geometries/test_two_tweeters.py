@@ -4,7 +4,8 @@
 import numpy as np
 import pytest
 
-from bafflelens.bem import HelmholtzProblem, solve
+from bafflelens.bem.engines import solve
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.conventions import direction_vectors
 from bafflelens.geometry import check_parameters, load_shape, mesh_shape, source_motions
 from bafflelens.medium import Air

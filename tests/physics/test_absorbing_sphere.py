@@ -18,8 +18,8 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem import HelmholtzProblem
 from bafflelens.bem.burton_miller import Settings, Storage, solve_burton_miller
+from bafflelens.bem.problem import HelmholtzProblem
 
 DIVISIONS = (7, 14)
 MIRRORS = ("y", "z")

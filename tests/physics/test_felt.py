@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem import HelmholtzProblem
 from bafflelens.bem.boundary import AdmittanceTable, PorousLayer, surface_admittance
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.quality import Band
 from bafflelens.source import SourceMotion
 from bafflelens.sweep import power_balance, solve_band

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem import ENGINES, HelmholtzProblem, solve
 from bafflelens.bem.boundary import PorousLayer
+from bafflelens.bem.engines import ENGINES, solve
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.errors import InputError
 
 MESH = bodies.box((0.3, 0.4, 0.4), (2, 2, 2))

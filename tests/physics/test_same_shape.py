@@ -14,7 +14,8 @@ import pytest
 from cad import write_step
 from scans import Faults, make_scan
 
-from bafflelens.bem import HelmholtzProblem, solve
+from bafflelens.bem.engines import solve
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.conventions import direction_vectors
 from bafflelens.geometry import load_shape, mesh_shape, source_motions
 from bafflelens.medium import Air

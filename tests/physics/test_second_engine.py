@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem import HelmholtzProblem, solve
+from bafflelens.bem.engines import solve
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.conventions import direction_vectors
 from bafflelens.geometry import load_shape, mesh_shape, source_motions
 from bafflelens.quality import MeshSize

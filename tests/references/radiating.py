@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from bafflelens.bem import HelmholtzProblem
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.medium import Air
 
 AIR = Air()

@@ -11,7 +11,9 @@ import pytest
 import radiating
 
 from bafflelens import sweep
-from bafflelens.bem import HelmholtzSolution, gpu_engine, solve
+from bafflelens.bem import gpu_engine
+from bafflelens.bem.engines import solve
+from bafflelens.bem.problem import HelmholtzSolution
 from bafflelens.errors import InputError, SolveError
 from bafflelens.quality import Band
 from bafflelens.source import SourceMotion, normal_velocity

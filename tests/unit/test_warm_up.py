@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-from bafflelens.bem import warm_up
+from bafflelens.bem.warm_up import warm_up
 
 
 def test_says_what_it_does_before_and_after():

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Boundary elements: a radiation problem at one frequency in, surface pressure out."""
+"""Boundary elements: a radiation problem at one frequency in, surface pressure out.
 
-from bafflelens.bem.engines import ENGINES, solve
-from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
-from bafflelens.bem.warm_up import warm_up
-
-__all__ = ["ENGINES", "HelmholtzProblem", "HelmholtzSolution", "solve", "warm_up"]
+Start reading at `engines.solve`. Nothing is imported here: a job names boundaries, and a ranking
+must not wait for the solver to load.
+"""

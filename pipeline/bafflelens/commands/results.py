@@ -31,16 +31,21 @@ def rank(
     ] = False,
 ) -> int:
     """Print the ranking of a run, also of one that is not finished, or of several together."""
+    from bafflelens.ranking import NOT_MESHED_AGAIN
     from bafflelens.store import open_run
-    from bafflelens.summary import has_failed, rank_run, seat_of, smallest_difference
-    from bafflelens.together import rank_together
+    from bafflelens.summary import has_failed, rank_run, seat_of
 
     if not more:
         opened = open_run(folder)
-        rows = rank_run(opened)
-        remeshing = smallest_difference(opened)
-        seat: Callable[[str], Sequence[SeatBounce]] = partial(seat_of, opened)
+        record = opened.load_record(with_tasks=False)
+        rows = rank_run(opened, record)
+        remeshing = record.remeshing or NOT_MESHED_AGAIN
+        seat: Callable[[str], Sequence[SeatBounce]] = partial(
+            seat_of, opened, loaded=opened.load_job()
+        )
     else:
+        from bafflelens.together import rank_together
+
         runs = [open_run(path) for path in (folder, *more)]
         joint = rank_together(runs, ConsoleProgress())
         rows = joint.rows

@@ -189,13 +189,13 @@ class Catalogue:
                     Score(
                         terms=tuple(terms[candidate_id]),
                         total_db=_number(total_db),
-                        gaps=tuple(json.loads(gaps)),
+                        gaps=_texts(gaps),
                     )
                     if terms[candidate_id]
                     else None
                 ),
                 status=status,
-                reasons=tuple(json.loads(reasons)),
+                reasons=_texts(reasons),
             )
             for candidate_id, label, is_baseline, status, reasons, total_db, gaps in rows
         )
@@ -276,6 +276,11 @@ def _insert(catalog: sqlite3.Connection, candidates: Sequence[CandidateResult]) 
             for key, value in candidate.values.items()
         ],
     )
+
+
+def _texts(stored: str) -> tuple[str, ...]:
+    """Return texts of the catalogue; most candidates have none."""
+    return () if stored == "[]" else tuple(json.loads(stored))
 
 
 def _number(stored: float | None) -> float:

@@ -75,9 +75,12 @@ class RunFolder(Catalogue, CandidateFiles):
             raise StoreError(invalid("run folder", self.path, f"with the script of [{section}]"))
         return main[0].absolute()
 
-    def load_record(self) -> RunRecord:
-        """Return the content of ``run.json``."""
-        return read_record(self.path)
+    def load_record(self, *, with_tasks: bool = True) -> RunRecord:
+        """Return the content of ``run.json``.
+
+        Without its tasks, of which there may be many thousands, it is only to look at.
+        """
+        return read_record(self.path, with_tasks=with_tasks)
 
     def save_record(self, record: RunRecord) -> None:
         """Replace ``run.json``."""

@@ -112,8 +112,8 @@ def moment() -> datetime:
     return datetime.now(UTC)
 
 
-def read_record(folder: Path) -> RunRecord:
-    """Return the record of the run in a folder.
+def read_record(folder: Path, *, with_tasks: bool = True) -> RunRecord:
+    """Return the record of the run in a folder, with what became of its tasks or without.
 
     Raises
     ------
@@ -128,7 +128,7 @@ def read_record(folder: Path) -> RunRecord:
         if content.pop("format") > RUN_FORMAT:
             rule = "made by this version of bafflelens or an older one"
             raise StoreError(invalid("run folder", folder, rule))
-        content["tasks"] = tuple(TaskRecord(**task) for task in content["tasks"])
+        content["tasks"] = tuple(TaskRecord(**task) for task in content["tasks"] if with_tasks)
         content["remarks"] = tuple(content["remarks"])
         remeshing = content.pop("remeshing", None)  # older runs know nothing of it
         if remeshing:

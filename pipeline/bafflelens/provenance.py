@@ -20,7 +20,7 @@ NO_PART: Final = frozenset(
     {
         *("caching", "commands", "comparison", "handoff", "report", "queueing", "store"),
         *("cli.py", "drawing.py", "gallery.py", "journal.py", "mockups.py", "parallel.py"),
-        *("picture.py", "progress.py", "summary.py", "watching.py"),
+        *("measurement", "picture.py", "progress.py", "summary.py", "watching.py"),
     }
 )
 """Modules and packages that show results, or keep and order work, and have no part in them.

@@ -23,7 +23,6 @@ from bafflelens.errors import InputError
 from bafflelens.measurement.description import Description, _tables_in, read_description
 from bafflelens.measurement.measured import (
     Setup,
-    equal_wavelength_hz,
     mean_pressure,
     nominal_directions,
     repeatability_db,
@@ -97,17 +96,6 @@ def test_exact_sphere_is_read_back_with_the_air_of_the_day(tmp_path):
     assert np.abs(ratio - 1).max() < 1e-6
     lossy = Air(temperature_c=27.0).absorption(np.array([16000.0]))[0] * 2
     assert any(f"{lossy:.2f} dB at 16000 Hz" in remark for remark in measured.remarks)
-
-
-def test_equal_wavelengths():
-    """At 27 C (347.27 m/s by ISO 9613-1) 1 kHz is as long as 988.3 Hz at 20 C."""
-    from bafflelens.measurement.measured import Measured
-
-    measured = Measured(
-        title="", frequencies_hz=np.array([1000.0]), orbits=(), setup=SETUP, has_phase=True
-    )
-    found = equal_wavelength_hz(measured, Air(temperature_c=20.0))[0]
-    assert found == pytest.approx(1000 * np.sqrt(293.15 / 300.15), rel=1e-12)
 
 
 # ---------------------------------------------------------------------------------- geometry

@@ -143,15 +143,6 @@ def nominal_directions(name: OrbitName, angles_deg: FloatArray) -> tuple[FloatAr
     return np.where(behind, 180.0, 0.0), elevation
 
 
-def equal_wavelength_hz(measured: Measured, air: Air) -> FloatArray:
-    """Return the frequencies in another air that have the wavelengths of the measured ones.
-
-    A body without losses radiates alike where the wavelength is the same. So a simulation in
-    `air` is compared at these frequencies, (n_frequencies,), with the measured values.
-    """
-    return measured.frequencies_hz * (air.sound_speed / measured.setup.air.sound_speed)
-
-
 def mean_pressure(orbit: Orbit, *, has_phase: bool) -> ComplexArray:
     """Return the mean over repeats, (n_angles, n_frequencies).
 

@@ -178,6 +178,25 @@ def test_a_sign_that_makes_no_difference_is_not_told():
     assert not fit.deviation.is_mirrored
 
 
+def test_two_tilts_that_sound_alike_are_both_told():
+    """A cap nearly in the orbit's plane sounds alike up and down: at -2 plus or minus as much."""
+    body = {"axis_deg": (3.4, 1.5)}
+    found = compared(
+        orbits=("horizontal",),
+        placed={"tilt_deg": -2.6},
+        noise=0.001,
+        simulation=mock_up.simulated(**body),
+        **body,
+    )
+    assert_found(found, {"tilt_deg": -2.6})
+    fit = found.fits["horizontal"]
+    assert fit.deviation.tilt_deg == pytest.approx(-1.4, abs=0.2)  # the smaller is taken
+    assert fit.twin_tilt_deg == pytest.approx(-2.6, abs=0.2)
+    assert names(found) == []
+    pattern = r"tilt -1\.\d ± [\d.]+° .*, or -2\.\d°, which the data do not rule out"
+    assert re.search(pattern, " ".join(found.verdict.sentences))
+
+
 # ------------------------------------------------------------------------------ causes
 
 

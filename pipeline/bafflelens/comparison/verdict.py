@@ -131,13 +131,16 @@ def setup_findings(fits: Mapping[str, Fit]) -> tuple[str, ...]:
         values = zip(PARAMETERS, fit.deviation.values, fit.uncertainty, fit.is_told, strict=True)
         for name, value, uncertainty, is_told in values:
             words, unit, factor, direction = _WORDS[name]
-            if is_told and abs(value) > max(uncertainty, _WORTH_A_LINE[name]):
+            twin = fit.twin_tilt_deg if name == "tilt_deg" else None
+            # The range reaches to a twin, though neither of the two may be what was noted.
+            own = uncertainty if twin is None else uncertainty - abs(twin - value)
+            if is_told and abs(value) > max(own, _WORTH_A_LINE[name]):
                 other = ""
                 if name == "forward_m" and fit.uses_paths:
                     side = "deeper" if value > 0 else "less deep"
                     other = f" (or the driver sits that much {side} in the mock-up)"
-                if name == "tilt_deg" and fit.twin_tilt_deg is not None:
-                    other = f", or {fit.twin_tilt_deg:+.1f}{unit}, which the data do not rule out"
+                if twin is not None:
+                    other = f", or {twin:+.1f}{unit}, which the data do not rule out"
                 lines.append(
                     f"{plane.capitalize()} orbit: {words} {factor * value:+.1f} ± "
                     f"{factor * uncertainty:.1f}{unit} ({direction}) from what was noted{other}; "

@@ -12,6 +12,7 @@ import block_lens
 import numpy as np
 import pypdfium2
 import pytest
+import second_kernel
 import small_job
 import trimesh
 
@@ -182,6 +183,81 @@ def test_templates_lie_on_the_section_of_the_solid(solid):
     assert "c001  profile  through the axis, 45 degrees from up to the left" in words
     assert {"vertical_y+20_profile", "horizontal_z-20_scraper"} <= set(templates)
     assert "vertical_y-20_profile" not in templates  # the mirror image of the other
+
+
+@pytest.fixture(scope="module")
+def read_again(solid):
+    return second_kernel.read_step(solid.step)
+
+
+def test_another_reader_finds_one_valid_closed_solid_of_the_same_size(solid, read_again):
+    assert read_again.is_valid
+    assert read_again.is_closed
+    assert read_again.n_solids == 1
+    assert read_again.volume == pytest.approx(solid.volume_m3 * 1e9, rel=1e-6)
+    assert read_again.area == pytest.approx(solid.area_m2 * 1e6, rel=1e-5)
+    # The parameters, measured in the file: width and height of the box, radius of the ball.
+    depth, width, height = np.ptp(read_again.box, axis=0)
+    assert (depth, width, height) == pytest.approx((120, 210, 200), abs=0.01)
+    assert second_kernel.ball_radii(read_again) == pytest.approx([BALL_MM], abs=0.01)
+    stl = trimesh.load(io.BytesIO(stl_bytes(solid.mesh)), file_type="stl")
+    assert stl.volume == pytest.approx(read_again.volume, rel=1e-3)
+    off = second_kernel.distances_to(read_again, stl.vertices[::40])
+    assert off.max() < 0.01
+
+
+def test_the_text_of_the_step_file_closes_by_itself(solid):
+    """Each edge once forwards, once backwards; a face taken out is noticed."""
+    uses = second_kernel.shell_edges(solid.step)
+    assert len(uses) > 20
+    assert set(uses.values()) == {1}
+    assert all((edge, not way) in uses for edge, way in uses)
+    torn = re.sub(rb"(CLOSED_SHELL\('',\()#\d+,", rb"\1", solid.step)
+    assert torn != solid.step
+    left = second_kernel.shell_edges(torn)
+    assert any((edge, not way) not in left for edge, way in left)
+
+
+@pytest.mark.parametrize(
+    ("name", "origin", "normal"),
+    [
+        ("vertical_y+0", (0, 0, 0), (0, 1, 0)),
+        ("vertical_y+20", (0, 20, 0), (0, 1, 0)),
+        ("horizontal_z-20", (0, 0, -20), (0, 0, 1)),
+        ("radial_45deg", (0, 0, 0), (0, math.cos(math.pi / 4), -math.sin(math.pi / 4))),
+    ],
+)
+def test_a_template_lies_on_the_section_of_the_file_read_again(
+    solid, read_again, name, origin, normal
+):
+    """Both ways: no point of either farther than 0.01 mm from the other."""
+    templates = {t.name: t for t in templates_of(solid.sections, "c001", (0, 0, 0), 16)}
+    _, (loop,) = outline_of(dxf_bytes(templates[f"{name}_profile"]))
+    along = np.cross(normal, (-1.0, 0.0, 0.0))
+    if along @ (0, 1, 1) < 0:
+        along = -along
+    cut = loop[:, 0].min()
+    front = loop[loop[:, 0] > cut + 0.01]  # behind that line the template is cut straight
+    points = np.asarray(origin) + front[:, :1] * (1, 0, 0) + front[:, 1:] * along
+    largest = second_kernel.distances_to(read_again, points).max()
+    section = second_kernel.section_of(read_again, origin, normal)
+    flat = np.column_stack((section[:, 0], (section - origin) @ along))
+    back = distances_from_line(flat[flat[:, 0] > cut], loop)
+    assert len(points) > 50
+    assert max(largest, back.max()) < 0.01
+    # Laid on the next station it would not fit.
+    other = second_kernel.section_of(read_again, np.asarray(origin) + 7 * np.array(normal), normal)
+    flat = np.column_stack((other[:, 0], (other - origin) @ along))
+    assert distances_from_line(flat[flat[:, 0] > cut], loop).max() > 0.3
+
+
+def distances_from_line(points, loop):
+    """Return how far points, (n, 2), are from a closed line, (n,)."""
+    start, step = loop, np.roll(loop, -1, axis=0) - loop
+    away = points[:, None] - start
+    share = (away * step).sum(axis=2) / np.maximum((step**2).sum(axis=1), 1e-30)
+    foot = np.clip(share, 0, 1)[..., None] * step
+    return np.linalg.norm(away - foot, axis=2).min(axis=1)
 
 
 def test_a_page_is_true_to_size(solid):

@@ -17,9 +17,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from OCP.Bnd import Bnd_Box
 from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve, BRepAdaptor_Surface
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Section
+from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
 from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepExtrema import BRepExtrema_DistShapeShape
@@ -40,7 +42,7 @@ from OCP.TopoDS import TopoDS
 class StepSolid:
     """What the second kernel says of a file; lengths in mm.
 
-    ``box`` is that of the vertices, (2, 3).
+    ``box`` is its lowest and highest corner, (2, 3).
     """
 
     shape: object
@@ -67,9 +69,8 @@ def read_step(content):
     # With a bound on its error: without one the integral over a trimmed ball is 1e-3 off.
     BRepGProp.VolumePropertiesGK_s(shape, volume, 1e-6)
     BRepGProp.SurfaceProperties_s(shape, area, 1e-6)
-    points = np.array(
-        [_xyz(BRep_Tool.Pnt_s(TopoDS.Vertex(vertex))) for vertex in _vertices(shape)]
-    )
+    box = Bnd_Box()
+    BRepBndLib.AddOptimal_s(shape, box, False, False)  # without triangles, without tolerances
     return StepSolid(
         shape=shape,
         is_valid=BRepCheck_Analyzer(shape).IsValid(),
@@ -77,7 +78,7 @@ def read_step(content):
         n_solids=len(_parts(shape, TopAbs_ShapeEnum.TopAbs_SOLID)),
         volume=volume.Mass(),
         area=area.Mass(),
-        box=np.array([points.min(axis=0), points.max(axis=0)]),
+        box=np.array([_xyz(box.CornerMin()), _xyz(box.CornerMax())]),
     )
 
 
@@ -150,10 +151,6 @@ def _parts(shape, kind):
         found.append(explorer.Current())
         explorer.Next()
     return found
-
-
-def _vertices(shape):
-    return _parts(shape, TopAbs_ShapeEnum.TopAbs_VERTEX)
 
 
 def _xyz(point):

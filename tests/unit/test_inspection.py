@@ -22,7 +22,7 @@ from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.causes import explain, region_rms
 from bafflelens.handoff.datum import Datum, datum_of
 from bafflelens.handoff.limits import general_limit, region_limits
-from bafflelens.handoff.manifest import manifest_bytes, open_archive
+from bafflelens.handoff.manifest import manifest_bytes, open_archive, verify_folder
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
 from bafflelens.jobfile import load_job
 from bafflelens.store import write_folder
@@ -399,6 +399,21 @@ def test_a_folder_that_is_none_or_was_changed_is_refused(handed, datum, tmp_path
     (changed / "lenses_20260101_c003.zip").unlink()
     with pytest.raises(StoreError, match=r"Invalid folder .*No such file"):
         inspect_readings(changed, readings)
+
+
+def test_verify_looks_into_the_zip_files(handed, tmp_path):
+    """Changed, missing and additional files, though the folder's own manifest agrees."""
+    opened = open_archive(handed)
+    facts = {key: value for key, value in opened.manifest.items() if key != "sha256"}
+    listed = manifest_bytes(facts, {**opened.files, "lost.txt": b"1"})
+    files = {**opened.files, "job.toml": b"other", "more.txt": b"2", "manifest.json": listed}
+    whole = {f"{opened.stem}.zip": zipped(files)}
+    outside = manifest_bytes({"run": facts["run"], "candidates": ["c003"]}, whole)
+    write_folder(tmp_path / "x", {**whole, "manifest.json": outside})
+    changed, missing, more = verify_folder(tmp_path / "x")
+    assert re.match(r"Invalid file '.*\.zip/job.toml'. Must be as it was exported", changed)
+    assert re.match(r"Invalid file '.*\.zip/lost.txt'. Must be there", missing)
+    assert re.match(r"Invalid file '.*\.zip/more.txt'. Must be listed", more)
 
 
 @pytest.mark.parametrize(

@@ -116,3 +116,20 @@ def test_triangles_without_area_are_no_surface():
     points = np.array([[0.0, 0, 0], [1, 0, 0], [2, 0, 0]])
     with pytest.raises(GeometryError, match=r"x\.stl' with '1 empty triangles'"):
         repair("x.stl", Scan(points, np.array([[0, 1, 2]])))
+
+
+def test_flat_parts_that_were_thinned_out_get_points_again():
+    from bodies import box
+
+    brick = box((0.2, 0.3, 0.4), (1, 1, 1))
+    thin = Scan(brick.vertices, brick.triangles)
+    dense = thin.divided(0.02)
+    edges = np.linalg.norm(dense.corners - np.roll(dense.corners, -1, axis=1), axis=2)
+    assert edges.max() <= 0.02
+    assert dense.vertex_areas.sum() == pytest.approx(brick.areas.sum())
+    assert len(np.unique(dense.vertices, axis=0)) == len(dense.vertices)
+    flat = np.abs(dense.vertices[:, 0]) < 0.099
+    flat &= (np.abs(dense.vertices[:, 1]) < 0.149) & (np.abs(dense.vertices[:, 2]) > 0.199)
+    along = dense.vertex_normals[flat, 2] * np.sign(dense.vertices[flat, 2])
+    np.testing.assert_allclose(along, 1.0)
+    assert dense.divided(0.02) is dense

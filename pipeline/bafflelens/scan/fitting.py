@@ -82,6 +82,7 @@ def fit(scan: Scan, nominal: Mesh, moving: Sequence[str], advance: Advance) -> D
         If the clay differs too much from the nominal shape for that.
     """
     parts = _cut_open(nominal, moving)
+    scan = scan.divided(_SEEN_M)
     points, normals, areas = scan.vertices, scan.vertex_normals, scan.vertex_areas
     height = np.zeros(len(parts.vertex))
     moved = nominal

@@ -66,6 +66,22 @@ class Scan:
         """Return the scan turned, then shifted."""
         return Scan(self.vertices @ rotation.T + shift, self.triangles)
 
+    def divided(self, longest_m: float) -> Scan:
+        """Return the scan with points no farther apart than that, also inside flat triangles.
+
+        Scanners' programs thin out what is flat, and CAD programs leave nothing there.
+        """
+        from trimesh import remesh
+
+        edges = np.linalg.norm(self.corners - np.roll(self.corners, -1, axis=1), axis=2)
+        large = edges.max(axis=1) > longest_m
+        if not large.any():
+            return self
+        divide: Any = remesh.subdivide_to_size
+        vertices, triangles = divide(self.vertices, self.triangles[large], longest_m, max_iter=30)
+        together = np.concatenate((self.triangles[~large], triangles + len(self.vertices)))
+        return _merge(Scan(np.concatenate((self.vertices, vertices)), together))
+
     def _cross(self) -> FloatArray:
         a, b, c = self.corners.swapaxes(0, 1)
         return np.asarray(np.cross(b - a, c - a))

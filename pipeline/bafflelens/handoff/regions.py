@@ -10,8 +10,8 @@ Told from where a triangle lies, which way it faces and how the surface bends th
 - of the cabinet, the outside faces back, up, down or to a side; the rest of it, and what bends
   in the front plane, is its front edge;
 - of a lens or guide, what faces nearly forward and lies deep is the floor, or beside the throat
-  the side passage; what bends away from the air in the front half of the depth is the lip; the
-  rest is wall: upper or lower, or left or right where it faces more sideways than up.
+  of a lens the side passage; what bends away from the air in the front half of the depth is the
+  lip; the rest is wall: upper or lower, or left or right where it faces more sideways than up.
 """
 
 from __future__ import annotations
@@ -95,7 +95,8 @@ def _name_guide(
     in_front = x > (deep + high) / 2
     name = np.where((bend[chosen] > _BENT_PER_M) & in_front, which + " lip", name)
     level = np.abs(normal[:, 2]) < 0.1
-    name = np.where(level & (normal[:, 0] > 0.5), side.astype(object) + " passage", name)
+    if str(mesh.surface[chosen[0]]).startswith("lens"):  # open to the sides; a waveguide is not
+        name = np.where(level & (normal[:, 0] > 0.5), side.astype(object) + " passage", name)
     flat = normal[:, 0] > _FORWARD
     if high - deep > 1e-3:
         name = np.where(flat & level & (x < deep + 0.1 * (high - deep)), "floor", name)

@@ -51,10 +51,11 @@ def _draw(axes: Axes, items: Sequence[Judged], title: str) -> None:
         colour = _COLOURS.get(item.state, _OTHER)
         limited = item.allowed if math.isfinite(item.allowed) else math.inf
         share = item.size / limited if math.isfinite(item.size) else 0.0
-        error = item.uncertainty / limited if math.isfinite(item.uncertainty) else 0.0
+        is_told = item.state not in ("not seen", "not told by this scan")
+        error = item.uncertainty / limited if is_told else 0.0
         shown = min(share, _WIDEST)
         axes.barh(row, shown, color=colour, height=0.65)
-        if item.state not in ("not seen", "not told by this scan"):
+        if is_told:
             axes.errorbar(shown, row, xerr=min(error, _WIDEST), color="black", capsize=2, lw=1)
         number = "not seen" if item.state == "not seen" else f"{item.off:+.2f} {item.unit}"
         words = number if item.state in ("within", "not seen") else f"{number}, {item.state}"

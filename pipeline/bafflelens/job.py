@@ -49,8 +49,8 @@ from bafflelens.target import Limit, Room, Target, ambitious_target, default_tar
 NOMINAL_TOLERANCE: Final = 0.01
 """Rounded names of frequencies (16 kHz for 15,849 Hz) are off by up to this share."""
 
-SAMPLED_PLANS: Final = ("low-discrepancy", "random")
-"""Search plans that draw as many candidates as the job says."""
+SAMPLED_PLANS: Final = ("low-discrepancy", "random", "directed")
+"""Search plans that make as many candidates as the job says."""
 
 UNITS: Final = {
     "_mm": "mm",
@@ -250,9 +250,11 @@ def _parse_guess(value: object) -> dict[str, float]:
 class SearchSection(_Section):
     """``[search]``: how candidates are made."""
 
-    plan: Literal["low-discrepancy", "random", "grid", "list"] = "low-discrepancy"
+    plan: Literal["low-discrepancy", "random", "directed", "grid", "list"] = "low-discrepancy"
     candidates: int | None = Field(default=None, ge=1, le=100_000)
     seed: int | None = Field(default=None, ge=0, le=2**31 - 1)
+    aim: Literal["score", "trade-off"] | None = None
+    at_once: int | None = Field(default=None, ge=1, le=1000)
     constraints: _Texts = Field(
         default=(), json_schema_extra={"rule": "a list of texts, each a comparison of parameters"}
     )
@@ -266,8 +268,13 @@ class SearchSection(_Section):
 
     @property
     def is_sampled(self) -> bool:
-        """Whether so many candidates are drawn as the job says."""
+        """Whether so many candidates are made as the job says."""
         return self.plan in SAMPLED_PLANS
+
+    @property
+    def is_directed(self) -> bool:
+        """Whether candidates follow from what was solved before."""
+        return self.plan == "directed"
 
 
 class AirSection(_Section):
@@ -785,6 +792,8 @@ def rule_of(name: str, field: FieldInfo) -> str:
     if get_origin(field.annotation) is Literal:
         return "one of " + ", ".join(str(choice) for choice in kinds)
     kind = kinds[0] if kinds else field.annotation
+    if get_origin(kind) is Literal:  # one that may be left out
+        return "one of " + ", ".join(str(choice) for choice in get_args(kind))
     if kind is bool:
         return "true or false"
     if kind is str:

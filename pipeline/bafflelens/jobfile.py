@@ -413,14 +413,21 @@ def _range_faults(what: str, setting: Setting, parameter: Parameter) -> Iterator
             yield invalid(what, f"{value:g}", rule)
 
 
+def _left_in(search: SearchSection, *keys: str) -> Iterator[str]:
+    """Yield a fault for each key that has no place in a search plan."""
+    for key in keys:
+        if getattr(search, key) is not None:
+            rule = f"left out with plan '{search.plan}'"
+            yield invalid(f"key 'search.{key}'", getattr(search, key), rule)
+
+
 def _plan_faults(geometry: GeometrySection, search: SearchSection) -> Iterator[str]:
     spans = {k: s for k, s in geometry.parameters.items() if isinstance(s, Span)}
     choices = {k: s for k, s in geometry.parameters.items() if isinstance(s, Choices)}
     if not search.is_sampled:
-        for key in ("candidates", "seed"):
-            if getattr(search, key) is not None:
-                rule = f"left out with plan '{search.plan}'"
-                yield invalid(f"key 'search.{key}'", getattr(search, key), rule)
+        yield from _left_in(search, "candidates", "seed")
+    if not search.is_directed:
+        yield from _left_in(search, "aim", "at_once")
     if search.is_sampled:
         if search.candidates is None:
             yield f"Missing key 'search.candidates'. Must be given with plan '{search.plan}'."

@@ -100,6 +100,11 @@ class Outcome:
     detail: str = ""
 
 
+def never() -> bool:
+    """Tell that there is no end."""
+    return False
+
+
 class Pool(Protocol):
     """Something that works on named pieces of work."""
 
@@ -136,8 +141,11 @@ class Pool(Protocol):
             Whether it needs a graphics card; it fails where no worker has one.
         """
 
-    def outcomes(self) -> Iterator[Outcome]:
-        """Yield what became of all work submitted, also while this loop runs, as it finishes."""
+    def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
+        """Yield what became of all work submitted, also while this loop runs, as it finishes.
+
+        Once `is_over` tells so, what is not finished is dropped and nothing more is yielded.
+        """
 
 
 def processors() -> int:
@@ -282,9 +290,12 @@ class _DaskPool:
         insort(self._held, work, key=lambda held: -held.priority)
         return work
 
-    def outcomes(self) -> Iterator[Outcome]:
+    def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
         workers_seen = looked = time.monotonic()
         while self._held or self._out or self._suspects:
+            if is_over():
+                self._drop()
+                return
             yield from self._hand_out()
             try:
                 yield from self._receive(*self._finished.get(timeout=_LOOK_UP_S))
@@ -395,7 +406,9 @@ class _DaskPool:
             self._finished.put((future, None, error))
 
     def _receive(self, future: Any, value: Any, error: BaseException | None) -> Iterator[Outcome]:
-        # Nobody here cancels anything: dask does when its scheduler has gone.
+        if future not in self._out:  # it was dropped
+            return
+        # What is still wanted is cancelled by dask alone, when its scheduler has gone.
         if isinstance(error, asyncio.CancelledError | CancelledError) or not self._is_connected:
             raise _scheduler_lost() from error
         work = self._out.pop(future)
@@ -407,6 +420,17 @@ class _DaskPool:
             self._suspects.append(work)
             return
         yield _ended(work, _outcome(work.name, value, error))
+
+    def _drop(self) -> None:
+        """Forget all work; what a worker has begun it ends, and nobody takes the result."""
+        futures = list(self._out)
+        for work in self._out.values():
+            if work.machine is not None and work.need is not None:
+                self._reservations.give_back(work.machine.name, work.need.memory_bytes)
+        self._out.clear()
+        self._held.clear()
+        self._suspects.clear()
+        self._client.cancel(futures)
 
     def _give_up(self) -> Iterator[Outcome]:
         reason = f"no worker was left for {NO_WORKERS_LIMIT_S:g} s"

@@ -146,6 +146,8 @@ class Plan:
         Time to mesh one candidate, in s.
     report_seconds : float
         Time for ranking, second opinion and report, in s.
+    opinion_seconds : float
+        The part of that for the second opinion.
     memory_limit_bytes : float
         What all workers may take together.
     nearby : Plan or None
@@ -160,6 +162,7 @@ class Plan:
     cards: int = 0
     mesh_seconds: float
     report_seconds: float
+    opinion_seconds: float = 0.0
     memory_limit_bytes: float = math.inf
     nearby: Plan | None = None
 
@@ -187,11 +190,16 @@ class Plan:
     def total_seconds(self) -> float:
         """Expected wall time of the run in s."""
         candidates = self.n_shapes + self.remeshes
-        meshing, solving = candidates * self.mesh_seconds, candidates * self.solve_seconds
         further = self.report_seconds + (self.nearby.total_seconds if self.nearby else 0.0)
+        return candidates * self.shape_seconds + further
+
+    @property
+    def shape_seconds(self) -> float:
+        """Expected wall time of one shape among many, on all workers and cards together, in s."""
+        meshing = self.mesh_seconds / self.workers
         if self.cards:
-            return max(meshing / self.workers, solving / self.cards) + further
-        return (meshing + solving) / self.workers + further
+            return max(meshing, self.solve_seconds / self.cards)
+        return meshing + self.solve_seconds / self.workers
 
     @property
     def memory_bytes(self) -> float:
@@ -281,15 +289,15 @@ def make_plan(
         raise JobError([f"{loaded.path}: {fault}" for fault in faults])
     job = loaded.job
     report_seconds = speed.report_s + speed.report_s_per_candidate * (job.report.detailed + 1)
-    if job.solve.second_opinion:
-        report_seconds += SECOND_OPINION_S
+    opinion_seconds = SECOND_OPINION_S if job.solve.second_opinion else 0.0
     plan = Plan(
-        n_shapes=len(sampling.everything) + len(loaded.plates),
+        n_shapes=len(sampling.everything) + sampling.proposed + len(loaded.plates),
         remeshes=job.solve.remeshes,
         refining_share=_REFINING_SHARE if job.frequencies.is_as_needed else 0.0,
         workers=workers,
         cards=cards,
-        report_seconds=report_seconds,
+        report_seconds=report_seconds + opinion_seconds,
+        opinion_seconds=opinion_seconds,
         memory_limit_bytes=memory_bytes,
         **_costs(loaded, chosen, trials, memory_bytes, speed),
     )
@@ -332,6 +340,7 @@ def _nearby(
         remeshes=0,
         refining_share=0.0,
         report_seconds=0.0,
+        opinion_seconds=0.0,
         **_costs(draft, job_bands(draft), trials, plan.memory_limit_bytes, speed),
     )
 

@@ -18,7 +18,8 @@ PACKAGES: Final = ("numpy", "scipy", "numba", "gmsh", "xarray", "distributed", "
 
 NO_PART: Final = frozenset(
     {
-        *("caching", "commands", "comparison", "handoff", "report", "queueing", "store"),
+        *("caching", "commands", "comparison", "handoff", "report", "queueing"),
+        *("searching", "store"),
         *("cli.py", "drawing.py", "gallery.py", "journal.py", "mockups.py", "parallel.py"),
         *("measurement", "picture.py", "progress.py", "summary.py", "watching.py"),
     }

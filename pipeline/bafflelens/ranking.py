@@ -25,6 +25,9 @@ _LEAST_DIFFERENCE_DB: Final = 0.03
 _REPEATABILITY: Final = 2.8
 
 
+WAITING: Final = "waiting"
+_UNRANKED: Final = ("incomplete", WAITING, "failed")
+
 WARNING: Final = "Warning: "
 """How a reason begins that is no failure: the result stands, with a grain of salt."""
 
@@ -118,7 +121,8 @@ class RankedRow:
     candidate : CandidateResult
         The candidate.
     status : str
-        ``ranked``, ``incomplete`` (frequencies of the score band are missing) or ``failed``.
+        ``ranked``, ``incomplete`` (frequencies of the score band are missing), ``waiting`` (the
+        run has not come to it) or ``failed``.
     better_by_db : float
         By how much its score is lower than the baseline's, in dB; NaN if one has none.
     is_tied : bool
@@ -167,8 +171,8 @@ def rank(
     Returns
     -------
     tuple of RankedRow
-        Ranked ones first, then those that are incomplete, then those that failed. None is left
-        out. Equal scores come in the order of their ids.
+        Ranked ones first, then those that are incomplete, wait or failed. None is left out.
+        Equal scores come in the order of their ids.
 
     Raises
     ------
@@ -184,7 +188,7 @@ def rank(
         msg = f"Invalid candidate id '{doubled}'. Must be unique in the ranking."
         raise ValueError(msg)
 
-    by_status: dict[str, list[CandidateResult]] = {"ranked": [], "incomplete": [], "failed": []}
+    by_status: dict[str, list[CandidateResult]] = {"ranked": [], **{s: [] for s in _UNRANKED}}
     for candidate in candidates:
         by_status[_status(candidate)].append(candidate)
     complete = {
@@ -219,7 +223,7 @@ def rank(
                     dominated_by=dominator,
                 )
             )
-    for status in ("incomplete", "failed"):
+    for status in _UNRANKED:
         for candidate in sorted(by_status[status], key=lambda c: c.id):
             rows.append(
                 RankedRow(
@@ -262,6 +266,8 @@ def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[s
 
 
 def _status(candidate: CandidateResult) -> str:
+    if candidate.status == WAITING:
+        return WAITING
     if candidate.status == "failed" or candidate.score is None:
         return "failed"
     # A score that is not a number has no place either, whatever led to it.

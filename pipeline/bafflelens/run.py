@@ -3,15 +3,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
+from typing import Final
 
 from bafflelens import store
 from bafflelens.bem.gpu_engine import count_cards, missing_card
 from bafflelens.caching.remembering import RememberingPool
 from bafflelens.caching.solved import CacheSettings, open_cache
+from bafflelens.deadline import Clock, local_now, require_time
 from bafflelens.errors import InputError, invalid
 from bafflelens.jobfile import LoadedJob, load_job
 from bafflelens.jobsources import is_plate
@@ -26,6 +29,7 @@ from bafflelens.remeshing import mesh_best_again
 from bafflelens.reservations import GIB
 from bafflelens.robustness import change_candidate, change_leaders
 from bafflelens.sampling import Candidate, Sampling
+from bafflelens.searching.ahead import still_to_propose
 from bafflelens.second_opinion import ask_second_opinion
 from bafflelens.sensitivity import Robustness
 from bafflelens.solving import Run, solve_candidates
@@ -34,6 +38,8 @@ from bafflelens.store import RunFolder, create_run, open_run
 from bafflelens.summary import has_failed, rank_run, report_run, solved_candidate
 from bafflelens.tasks import Methods
 from bafflelens.watching import Watched
+
+_MOST_NAMED: Final = 6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,19 +56,23 @@ class RunOptions:
         Address of a running dask scheduler to use instead.
     cache : CacheSettings or None
         Where solved frequencies are kept and looked for; None for nowhere.
+    deadline : datetime or None
+        When the report must be ready; None for no hurry.
     progress : Progress
         Who is told.
-    open_pool, methods
-        Who does the work and how; tests put their own in place.
+    open_pool, methods, now
+        Who does the work, how, and by which clock; tests put their own in place.
     """
 
     results: Path = Path("results")
     workers: int | None = None
     scheduler: str | None = None
     cache: CacheSettings | None = None
+    deadline: datetime | None = None
     progress: Progress = field(default_factory=Silent)
     open_pool: Callable[..., AbstractContextManager[Pool]] = worker_pool
     methods: Methods = field(default_factory=Methods)
+    now: Callable[[], datetime] = local_now
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,13 +109,15 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     loaded = _with_engine(loaded, engine)
     sampling = draw_job(loaded)
     plan = plan_job(loaded, sampling, options)
+    clock = Clock(options.deadline, plan, options.now)
+    require_time(clock, 2 + len(loaded.plates))
     record = first_record(loaded)
     for remark in record.remarks:
         options.progress.say(f"note: {remark}")
     with _pool(plan, options) as pool:
         candidates = _catalogue_of(loaded, sampling)
         folder = create_run(options.results, loaded, candidates, record)
-        return _carry_out(folder, engine, plan, pool, options)
+        return _carry_out(folder, engine, clock, plan, pool, options)
 
 
 def queue_run(job_file: Path, options: RunOptions) -> RunFolder:
@@ -146,9 +158,11 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
     loaded = folder.load_job()
     engine = engine_at_hand(loaded, options)
     loaded = _with_engine(loaded, engine)
-    plan = plan_job(loaded, _sampling_of(folder), options)
+    plan = plan_job(loaded, _sampling_of(folder, loaded), options)
+    clock = Clock(options.deadline, plan, options.now)
+    require_time(clock, 0)
     with _pool(plan, options) as pool:
-        return _carry_out(folder, engine, plan, pool, options)
+        return _carry_out(folder, engine, clock, plan, pool, options)
 
 
 def change_on_request(
@@ -187,7 +201,7 @@ def change_on_request(
     if not keys:
         rule = "with parameters that are searched or have a tolerance, or take --all-parameters"
         raise InputError(invalid("job", loaded.path.name, rule))
-    plan = plan_job(loaded, _sampling_of(folder), options)
+    plan = plan_job(loaded, _sampling_of(folder, loaded), options)
     plan = plan_nearby(plan, loaded, len(keys), folder.load_mesh(candidate_id))
     before = folder.load_record().status
     with (
@@ -203,6 +217,7 @@ def change_on_request(
             journal=journal,
             progress=options.progress,
             methods=options.methods,
+            clock=Clock(None, plan),
         )
         options.methods.warm_up(options.progress.say)
         change_candidate(run, candidate, keys)
@@ -257,7 +272,7 @@ def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan
 
 
 def _carry_out(
-    folder: RunFolder, engine: str, plan: Plan, pool: Pool, options: RunOptions
+    folder: RunFolder, engine: str, clock: Clock, plan: Plan, pool: Pool, options: RunOptions
 ) -> RunResult:
     options.progress.say(f"run folder: {folder.path}")
     watched = Watched(options.progress, folder)
@@ -274,6 +289,7 @@ def _carry_out(
             journal=journal,
             progress=watched,
             methods=options.methods,
+            clock=clock,
         )
         with journal.step("preparing the solver"):
             options.methods.warm_up(watched.say)
@@ -282,18 +298,65 @@ def _carry_out(
         if isinstance(pool, RememberingPool) and pool.tally.text:
             watched.say(pool.tally.text)
             journal.add_remark(pool.tally.text)
-        with journal.step("meshing the best again"):
-            mesh_best_again(run, rank_run(folder))
-        with journal.step("small changes of the leaders"):
-            change_leaders(run, rank_run(folder))
+        _look_closer(run)
         rows = rank_run(folder)
-        with journal.step("second opinion"):
-            ask_second_opinion(run, rows)
-        rows = rank_run(folder)
+        for text in _left_undone(run, rows):
+            watched.say(f"note: {text}")
+            journal.add_remark(text)
         journal.has_failures = any(has_failed(row) for row in rows)
         with journal.step("report"):
             report_run(folder, run.loaded, journal.closing_record)
     return RunResult(folder=folder, rows=rows, has_failures=journal.has_failures)
+
+
+def _look_closer(run: Run) -> None:
+    """Examine the best of a run that is solved, as far as the time allows."""
+    clock, folder = run.clock, run.folder
+    opinion_s = clock.opinion_s
+    steps: tuple[tuple[str, float, float, Callable[[], None]], ...] = (
+        (
+            "meshing the best again",
+            clock.remeshing_s,
+            clock.nearby_s + opinion_s,
+            lambda: mesh_best_again(run, rank_run(folder)),
+        ),
+        (
+            "small changes of the leaders",
+            clock.nearby_s,
+            opinion_s,
+            lambda: change_leaders(run, rank_run(folder)),
+        ),
+        (
+            "second opinion",
+            opinion_s,
+            0.0,
+            lambda: ask_second_opinion(run, rank_run(folder)),
+        ),
+    )
+    for name, seconds, then_s, look in steps:
+        if clock.has_time_for(seconds, then_s + clock.report_s):
+            with run.journal.step(name):
+                look()
+        elif seconds:
+            text = f"not done for want of time: {name}"
+            run.progress.say(f"note: {text}")
+            run.journal.add_remark(text)
+
+
+def _left_undone(run: Run, rows: Sequence[RankedRow]) -> tuple[str, ...]:
+    """Return what was not solved because the run had to be ready in time."""
+    if not run.clock.was_short or run.clock.deadline is None:
+        return ()
+    waiting = [row.candidate.id for row in rows if row.status == "waiting"]
+    count = len(waiting) + still_to_propose(run.folder, run.loaded)
+    if not count:
+        return ()
+    which = f" ({', '.join(waiting[:_MOST_NAMED])}{', ...' * (count > _MOST_NAMED)})"
+    return (
+        f"to be ready by {run.clock.deadline:%Y-%m-%d %H:%M}, {count} of "
+        f"{count + len(rows) - len(waiting)} shapes were left unsolved{which if waiting else ''}; "
+        "bafflelens resume goes on with them",
+    )
 
 
 @contextmanager
@@ -350,7 +413,7 @@ def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult
     return [*entries[:1], *plates, *entries[1:]]
 
 
-def _sampling_of(folder: RunFolder) -> Sampling:
+def _sampling_of(folder: RunFolder, loaded: LoadedJob) -> Sampling:
     """Return the candidates of a run as they were drawn when it began."""
     found = [entry for entry in folder.candidates() if not is_plate(entry.id)]
     drawn = {
@@ -362,4 +425,9 @@ def _sampling_of(folder: RunFolder) -> Sampling:
         for is_baseline in (True, False)
     }
     baseline, *references = drawn[True]
-    return Sampling(baseline=baseline, candidates=drawn[False], references=tuple(references))
+    return Sampling(
+        baseline=baseline,
+        candidates=drawn[False],
+        references=tuple(references),
+        proposed=still_to_propose(folder, loaded),
+    )

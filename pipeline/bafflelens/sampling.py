@@ -27,6 +27,8 @@ DEFAULT_SEED: Final = 1
 _TRIES_PER_CANDIDATE: Final = 200
 _FEWEST_TRIES: Final = 1000
 _LARGEST_GRID: Final = 100_000
+_FEWEST_FIRST_POINTS: Final = 8
+_FEWEST_EVEN_POINTS: Final = 4
 
 Check = Callable[[Shape, Mapping[str, float]], list[str]]
 
@@ -68,6 +70,8 @@ class Sampling:
         Samples left out because they broke a rule of the shape.
     skipped_rule : str
         An example of the rule most often broken, empty if none was.
+    proposed : int
+        How many more candidates follow from what is solved, as the run goes on.
     """
 
     baseline: Candidate
@@ -75,6 +79,7 @@ class Sampling:
     references: tuple[Candidate, ...] = ()
     skipped: int = 0
     skipped_rule: str = ""
+    proposed: int = 0
 
     @property
     def everything(self) -> tuple[Candidate, ...]:
@@ -122,7 +127,10 @@ def draw(
     ]
     starts = _distinct(starts)
     if search.is_sampled:
-        limit = max((search.candidates or 1) - len(starts), 0)
+        wanted = search.candidates or 1
+        limit = max(wanted - len(starts), 0)
+        if search.is_directed:
+            limit = min(limit, _first_points(settings, len(starts)))
         tries = max(_FEWEST_TRIES, _TRIES_PER_CANDIDATE * limit)
         points = random_points if search.plan == "random" else low_discrepancy
         trials = points(settings, seed_of(loaded), tries) if limit else ()
@@ -155,11 +163,11 @@ def draw(
     if faults:
         raise JobError(faults)
 
-    digits = max(3, len(str(len(valid))))
+    total = max(search.candidates or 0, len(valid)) if search.is_directed else len(valid)
     return Sampling(
         baseline=Candidate(id=BASELINE_ID, values=baseline_values(loaded)),
         candidates=tuple(
-            Candidate(id=f"c{number:0{digits}d}", values=values)
+            Candidate(id=candidate_id(number, total), values=values)
             for number, values in enumerate(valid, start=1)
         ),
         references=tuple(
@@ -167,7 +175,22 @@ def draw(
         ),
         skipped=len(broken),
         skipped_rule=_usual(broken),
+        proposed=total - len(valid),
     )
+
+
+def candidate_id(number: int, total: int) -> str:
+    """Return the id of a candidate, counted from 1, of so many."""
+    return f"c{number:0{max(3, len(str(total)))}d}"
+
+
+def _first_points(settings: Mapping[str, Setting], starts: int) -> int:
+    """Return how many points a directed search spreads evenly before it is directed.
+
+    Two a parameter that is searched, those that the engineer starts with among them.
+    """
+    wanted = max(_FEWEST_FIRST_POINTS, 2 * len(_searched(settings)))
+    return max(wanted - starts, _FEWEST_EVEN_POINTS)
 
 
 def seed_of(loaded: LoadedJob) -> int:

@@ -88,7 +88,10 @@ def _opinion_on(run: Run, best: CandidateResult) -> str:
             settings,
             card=settings.on_card,
         )
-    found = {outcome.name: outcome for outcome in run.pool.outcomes()}
+    outcomes = run.pool.outcomes(is_over=lambda: run.clock.is_up)
+    found = {outcome.name: outcome for outcome in outcomes}
+    if not found.keys() >= set(engines):
+        return "Warning: no second opinion, the time was up"
     rigid = (
         ", felt taken as rigid" if run.loaded.boundaries.absorbers_of(shape, best.values) else ""
     )

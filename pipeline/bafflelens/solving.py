@@ -5,15 +5,17 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import chain
 from typing import Any, Final
 
 import numpy as np
 import xarray as xr
 
 from bafflelens import store
+from bafflelens.deadline import Clock
 from bafflelens.directivity import assemble_dataset, directions
 from bafflelens.errors import InputError
 from bafflelens.geometry import Shape
@@ -36,6 +38,7 @@ from bafflelens.ranking import WARNING, CandidateResult
 from bafflelens.sampling import BASELINE_ID
 from bafflelens.score import AGAINST_BASELINE, Score, score
 from bafflelens.scripts import packed
+from bafflelens.searching.ahead import proposed_candidates, still_to_propose
 from bafflelens.spectrum import PASSES
 from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.sweep import BandResult
@@ -44,6 +47,7 @@ from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candi
 _NUMBERS_A_PASS: Final = 100  # more than there can be bands
 _OPEN_A_WORKER: Final = 2
 _OPEN_AHEAD: Final = 4
+_ALWAYS_BEGUN: Final = 2  # the baseline and a candidate; the deadline has room for them
 # A power cut may take what was solved faster than the disk confirms that it has it.
 _WORTH_WAITING_S: Final = 0.1
 
@@ -71,6 +75,8 @@ class Run:
         Who is told.
     methods : Methods
         How a candidate is meshed and a band solved.
+    clock : Clock
+        When it must be ready.
     played : dict of str to xarray.Dataset
         What every score is compared with, kept as it plays: the baseline.
     """
@@ -82,6 +88,7 @@ class Run:
     journal: Journal
     progress: Progress
     methods: Methods
+    clock: Clock
     played: dict[str, xr.Dataset] = field(default_factory=dict)
 
     def shape_of(self, candidate: CandidateResult) -> Shape:
@@ -179,8 +186,19 @@ def solve_candidates(run: Run) -> None:
             waiting.add(candidate.id)
         elif candidate.score is None:  # it was stopped in between
             _judge(run, candidate, run.folder.load_directivity(candidate.id))
-    _work_through(run, missing)
+    number = len(missing) + still_to_propose(run.folder, run.loaded)
+    _work_through(run, chain(missing, _proposed(run)), number, lambda: run.clock.later_s)
     _complete_scores(run, waiting)
+
+
+def _proposed(run: Run) -> Iterator[_Wanted | None]:
+    """Yield what a directed search wants solved next; None while it waits for results."""
+    say = run.journal.add_remark
+    for candidate in proposed_candidates(run.folder, run.loaded, say):
+        if candidate is None:
+            yield None
+        else:
+            yield candidate, len(run.folder.candidates()) - 1, None
 
 
 def solve_aside(
@@ -205,7 +223,7 @@ def solve_aside(
         for position, (shape, sizes) in enumerate(shapes)
         if not run.folder.has_directivity(shape.id)
     ]
-    _work_through(run, missing)
+    _work_through(run, iter(missing), len(missing), lambda: run.clock.report_s)
     return {
         shape.id: run.folder.load_directivity(shape.id)
         for shape, _ in shapes
@@ -233,31 +251,52 @@ def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Sco
     return score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
 
 
-def _work_through(run: Run, wanted: Sequence[_Wanted]) -> None:
+def _work_through(
+    run: Run, ahead: Iterator[_Wanted | None], number: int, then_s: Callable[[], float]
+) -> None:
     """Work on candidates, a few at a time, and conclude each whose work is back.
 
-    So many are open that no worker waits; thousands at once would only fill the memory.
+    So many are open that no worker waits; thousands at once would only fill the memory. None is
+    opened for which the time is too short.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    ahead : iterator of tuple or None
+        The candidates; None where the next one is known only when more are concluded.
+    number : int
+        How many are expected.
+    then_s : callable
+        Returns how long what must follow takes, in s.
     """
     tasks: dict[str, _Task] = {}
-    ahead = iter(wanted)
+    workers, clock = run.pool.size, run.clock
     seconds_each = run.plan.mesh_seconds + run.plan.solve_seconds
+    most_open = _OPEN_AHEAD + _OPEN_A_WORKER * workers
+    n_begun = n_open = 0
 
-    def open_next() -> bool:
-        following = next(ahead, None)
-        if following is None:
-            return False
-        tasks.update(_submit(run, *following))
-        return True
+    def open_more() -> None:
+        nonlocal n_begun, n_open
+        while n_open < most_open:
+            begun_s = (n_open + 1) * clock.pace * run.plan.shape_seconds
+            if n_begun >= _ALWAYS_BEGUN and not clock.has_time_for(begun_s, then_s()):
+                return
+            following = next(ahead, None)
+            if following is None:
+                return
+            tasks.update(_submit(run, *following))
+            n_begun += 1
+            n_open += 1
 
-    workers = run.pool.size
-    for _ in range(_OPEN_AHEAD + _OPEN_A_WORKER * workers):
-        open_next()
+    open_more()
     busy = Busy(workers)
-    with run.progress.bar(seconds_each * len(wanted)) as advance:
-        for outcome in run.pool.outcomes():
+    with run.progress.bar(seconds_each * number) as advance:
+        for outcome in run.pool.outcomes(is_over=lambda: clock.is_up):
+            task = tasks.pop(outcome.name)
             if not outcome.error:
                 busy.add(outcome.value.seconds)
-            task = tasks.pop(outcome.name)
+                clock.learn(task.planned_seconds, outcome.value.seconds)
             _receive(run, task, outcome)
             task.open.tasks_out -= 1
             conclusion, done_seconds = "", task.planned_seconds
@@ -267,9 +306,11 @@ def _work_through(run: Run, wanted: Sequence[_Wanted]) -> None:
                 conclusion = _conclude(run, task.open)
                 run.folder.log(conclusion)
                 done_seconds = seconds_each - task.open.told_seconds
-                open_next()
+                n_open -= 1
+                open_more()
             task.open.told_seconds += done_seconds
             advance(done_seconds, conclusion)
+    clock.was_short |= n_open > 0
     if busy.text and not run.plan.cards:
         run.journal.add_time(BETWEEN_TASKS, busy.wall_s)
         run.journal.add_time(IDLE, busy.idle_s)
@@ -283,8 +324,12 @@ def _complete_scores(run: Run, waiting: set[str]) -> None:
         waited = candidate.status == store.WAITING or candidate.id in waiting
         if waited and run.folder.has_directivity(candidate.id):
             run.folder.log(_judge(run, candidate, run.folder.load_directivity(candidate.id)))
-    if not run.folder.has_directivity(BASELINE_ID):
-        return
+    if run.folder.has_directivity(BASELINE_ID):
+        _compare_with_baseline(run)
+
+
+def _compare_with_baseline(run: Run) -> None:
+    """Judge again those that were solved before the baseline."""
     for candidate in run.folder.candidates():
         terms = candidate.score.terms if candidate.score else ()
         if any(term.name in AGAINST_BASELINE and not term.is_judged for term in terms):
@@ -485,7 +530,10 @@ def _conclude(run: Run, opened: _Open) -> str:
     missing = missing_plates(run.folder, run.loaded)
     if missing and not is_plate(opened.candidate.id):
         return f"{opened.candidate.id} solved, to be judged when {', '.join(missing)} is solved"
-    return _judge(run, opened.candidate, dataset)
+    conclusion = _judge(run, opened.candidate, dataset)
+    if opened.candidate.id == BASELINE_ID:  # a directed search goes on from complete scores
+        _compare_with_baseline(run)
+    return conclusion
 
 
 def _dataset_of(run: Run, opened: _Open, results: Sequence[BandResult]) -> xr.Dataset:

@@ -228,6 +228,8 @@ def candidates_of(folder: RunFolder) -> list[CandidateResult]:
 
 def has_failed(row: RankedRow) -> bool:
     """Tell whether anything of a candidate failed that was to be solved."""
+    if row.status == store.WAITING:
+        return False
     reasons = row.candidate.reasons
     return row.status != "ranked" or not all(reason.startswith(WARNING) for reason in reasons)
 

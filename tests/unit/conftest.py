@@ -21,7 +21,7 @@ from bafflelens import report, summary
 from bafflelens.directivity import directions
 from bafflelens.errors import MeshingError
 from bafflelens.mesh import Mesh
-from bafflelens.parallel import Outcome
+from bafflelens.parallel import Outcome, never
 from bafflelens.run import RunOptions, run_job
 from bafflelens.sweep import BandResult, FrequencyOutcome
 from bafflelens.tasks import Methods
@@ -175,8 +175,11 @@ class InlinePool:
         self._memory[name] = memory
         return ("value of", name)
 
-    def outcomes(self) -> Iterator[Outcome]:
+    def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
         while self._waiting:
+            if is_over():
+                self._waiting.clear()
+                return
             self._waiting.sort(key=lambda work: -work[0])
             _, name, function, arguments = self._waiting.pop(0)
             memory = self._memory[name]

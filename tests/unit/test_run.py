@@ -190,7 +190,7 @@ def test_ctrl_c_leaves_a_folder_that_can_be_read_and_resumed(write_job, stub, op
     assert record.finished_utc
     assert len([task for task in record.tasks if task.task != "mesh"]) == before
     rows = rank_run(folder)
-    assert [row.status for row in rows] == ["ranked", "ranked", "failed", "failed"]
+    assert [row.status for row in rows] == ["ranked", "ranked", "waiting", "waiting"]
     assert rows[-1].reasons == ("not solved: the run has not come to it",)
 
     stub.on_solve = lambda band: None

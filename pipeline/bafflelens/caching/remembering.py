@@ -30,7 +30,7 @@ from bafflelens.caching.entries import (
 )
 from bafflelens.caching.solved import FREQUENCY, MESHES, SolvedCache
 from bafflelens.mesh import Mesh
-from bafflelens.parallel import Outcome, Pool
+from bafflelens.parallel import Outcome, Pool, never
 from bafflelens.quality import Band
 from bafflelens.sweep import BandResult
 from bafflelens.tasks import Methods, SolveSettings, Timed, mesh_candidate, solve_candidate_band
@@ -153,14 +153,17 @@ class RememberingPool:
         self._out[name] = None
         return self._hand_on(name, function, arguments, wishes)
 
-    def outcomes(self) -> Iterator[Outcome]:
+    def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
         """Yield what became of all work, as `bafflelens.parallel.Pool.outcomes`."""
         while self._ready or self._out:
             yield from self._known()
             if self._out:
-                for outcome in self._inner.outcomes():
+                for outcome in self._inner.outcomes(is_over):
                     yield from self._received(outcome)
                     yield from self._known()
+            if is_over():
+                self._ready.clear()
+                self._out.clear()
 
     def _known(self) -> Iterator[Outcome]:
         """Yield what is known without the workers."""

@@ -33,6 +33,11 @@ Scheduler = Annotated[
     str | None,
     Parameter(help="Address of a running dask scheduler to use instead, tcp://host:port."),
 ]
+Until = Annotated[
+    str | None,
+    Parameter(help="When the report must be ready: 07:00, or 2026-01-31T07:00; local time."),
+]
+Hours = Annotated[float | None, Parameter(help="The same as so many hours from now.")]
 QueueNumber = Annotated[int, Parameter(help="Number of the job, as `queue list` shows it.")]
 QueueFolder = Annotated[Path, Parameter(help="Folder of the queue and of its runs.")]
 CacheFolder = Annotated[
@@ -48,15 +53,18 @@ def run_options(
     scheduler: str | None = None,
     cache_folder: Path | None = None,
     cache_gib: float = 0.0,
+    until: str | None = None,
+    hours: float | None = None,
 ) -> RunOptions:
     """Return the options of a run, with progress on the terminal.
 
     Raises
     ------
     InputError
-        If a number is out of its range.
+        If a number is out of its range, or no end can be read.
     """
     from bafflelens.caching.solved import CacheSettings
+    from bafflelens.deadline import read_deadline
     from bafflelens.run import RunOptions
     from bafflelens.store import cache_path
 
@@ -68,6 +76,7 @@ def run_options(
         workers=positive(workers),
         scheduler=scheduler,
         cache=settings if cache_gib else None,
+        deadline=read_deadline(until, hours),
         progress=ConsoleProgress(),
     )
 

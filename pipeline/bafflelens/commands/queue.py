@@ -104,8 +104,10 @@ def queue_start(
     scheduler: Scheduler = None,
     cache: CacheFolder = None,
     cache_gib: CacheLimit = 10.0,
+    until: Until = None,
+    hours: Hours = None,
 ) -> int:
-    """Run the jobs that wait, one after another, until none is left."""
+    """Run the jobs that wait, one after another, until none is left or the time is up."""
     prepare_compiler()
     from bafflelens.queueing.waiting import Queue
     from bafflelens.queueing.working import Ended, work_through
@@ -114,7 +116,7 @@ def queue_start(
         folder = results / ended.job.folder
         say(f"job {ended.job.number} {ended.status}: {ended.reason or '-'} ({folder})")
 
-    given = options.run_options(results, workers, scheduler, cache, cache_gib)
+    given = options.run_options(results, workers, scheduler, cache, cache_gib, until, hours)
     with stoppable():
         finished = work_through(Queue(results), given, ended=say_end)
     if not finished:

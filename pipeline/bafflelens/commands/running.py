@@ -18,9 +18,11 @@ from bafflelens.commands.options import (
     CacheFolder,
     CacheLimit,
     Folder,
+    Hours,
     JobFile,
     Results,
     Scheduler,
+    Until,
     Workers,
     prepare_compiler,
     stoppable,
@@ -59,15 +61,16 @@ def run(
     scheduler: Scheduler = None,
     cache: CacheFolder = None,
     cache_gib: CacheLimit = 10.0,
+    until: Until = None,
+    hours: Hours = None,
 ) -> int:
     """Solve and rank the candidates of a job and write a report."""
     prepare_compiler()
     from bafflelens.run import run_job
 
+    given = options.run_options(results, workers, scheduler, cache, cache_gib, until, hours)
     with stoppable():
-        return _finish(
-            run_job(job, options.run_options(results, workers, scheduler, cache, cache_gib))
-        )
+        return _finish(run_job(job, given))
 
 
 def resume(
@@ -78,17 +81,17 @@ def resume(
     scheduler: Scheduler = None,
     cache: CacheFolder = None,
     cache_gib: CacheLimit = 10.0,
+    until: Until = None,
+    hours: Hours = None,
 ) -> int:
     """Go on with a run that was stopped, or try again what failed."""
     prepare_compiler()
     from bafflelens.run import resume_run
 
+    results = folder.parent
+    given = options.run_options(results, workers, scheduler, cache, cache_gib, until, hours)
     with stoppable():
-        return _finish(
-            resume_run(
-                folder, options.run_options(folder.parent, workers, scheduler, cache, cache_gib)
-            )
-        )
+        return _finish(resume_run(folder, given))
 
 
 def status(

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bafflelens import store
+from bafflelens.deadline import TooLateError
 from bafflelens.errors import BafflelensError, InputError, StoreError
 from bafflelens.queueing.waiting import DONE, FAILED, WAITING, Queue, QueuedJob
 from bafflelens.run import RunOptions, RunResult, queue_run, resume_run
@@ -91,19 +92,26 @@ def work_through(
         while (job := queue.take_next()) is not None:
             options.progress.say(f"job {job.number}: {job.title}")
             result = _carried_out(queue, job, options)
+            if result is None:
+                break
             queue.finish(job.number, result.status, result.reason)
             finished.append(result)
             ended(result)
     return tuple(finished)
 
 
-def _carried_out(queue: Queue, job: QueuedJob, options: RunOptions) -> Ended:
+def _carried_out(queue: Queue, job: QueuedJob, options: RunOptions) -> Ended | None:
+    """Run a job to its end; None if it has to wait for another night."""
     folder = queue.results / job.folder
     try:
         result = resume_run(folder, options)
     except KeyboardInterrupt:
         queue.finish(job.number, WAITING, "stopped; the next start goes on with it")
         raise
+    except TooLateError as error:
+        queue.finish(job.number, WAITING, "the time was up; the next start goes on with it")
+        options.progress.say(f"job {job.number} waits: {error}")
+        return None
     except InputError as error:
         return Ended(job=job, status=FAILED, reason="; ".join(error.faults))
     except BafflelensError as error:

@@ -28,7 +28,7 @@ from bafflelens.references import reference_name
 from bafflelens.remeshing import mesh_best_again
 from bafflelens.reservations import GIB
 from bafflelens.robustness import change_candidate, change_leaders
-from bafflelens.sampling import Candidate, Sampling
+from bafflelens.sampling import BASELINE_ID, Candidate, Sampling
 from bafflelens.searching.ahead import still_to_propose
 from bafflelens.second_opinion import ask_second_opinion
 from bafflelens.sensitivity import Robustness
@@ -160,7 +160,8 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
     loaded = _with_engine(loaded, engine)
     plan = plan_job(loaded, _sampling_of(folder, loaded), options)
     clock = Clock(options.deadline, plan, options.now)
-    require_time(clock, 0)
+    is_begun = folder.has_directivity(BASELINE_ID)
+    require_time(clock, 0 if is_begun else 2 + len(loaded.plates))
     with _pool(plan, options) as pool:
         return _carry_out(folder, engine, clock, plan, pool, options)
 

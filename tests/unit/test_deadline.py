@@ -7,10 +7,13 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from bafflelens import store
+from bafflelens.cli import main
 from bafflelens.deadline import Clock, read_deadline, require_time
 from bafflelens.errors import InputError
 from bafflelens.plan import BandCost, Plan
 from bafflelens.quality import Band
+from bafflelens.queueing.waiting import Queue
+from bafflelens.queueing.working import add_job, work_through
 from bafflelens.run import resume_run, run_job
 from bafflelens.store import open_run
 
@@ -210,3 +213,44 @@ def test_what_is_running_when_the_time_is_up_is_dropped(write_job, stub, options
     assert store.WAITING in {candidate.status for candidate in folder.candidates()}
     stub.on_solve = lambda band: None
     assert not resume_run(folder.path, options).has_failures
+
+
+# -------------------------------------------------------------------------------- the queue
+
+
+def test_a_queue_leaves_a_job_waiting_that_cannot_be_ready(write_job, stub, options, watch):
+    queue = Queue(options.results)
+    for _ in range(2):
+        add_job(queue, write_job(), options)
+    watch.seconds = 30.0  # eight minutes a job
+    ended = work_through(
+        queue,
+        replace(options, deadline=watch.now + timedelta(minutes=10)),
+        ended=lambda job: watch.tick(None) or watch.tick(None) or watch.tick(None),
+    )
+    assert [item.status for item in ended] == ["done"]
+    assert [job.status for job in queue.jobs()] == ["done", "waiting"]
+    assert queue.jobs()[1].reason == "the time was up; the next start goes on with it"
+    assert [item.status for item in work_through(queue, options)] == ["done"]
+
+
+# ------------------------------------------------------------------------- the command line
+
+
+@pytest.mark.parametrize("verb", [["run", "small.toml"], ["resume", "x"], ["queue", "start"]])
+@pytest.mark.parametrize(
+    ("given", "match"),
+    [
+        (["--until", "soon"], "Invalid option '--until' 'soon'. Must be a time of day"),
+        (["--hours", "-1"], "Invalid option '--hours' '-1'. Must be above 0"),
+        (["--until", "07:00", "--hours", "8"], "Must be left out where '--hours' is given"),
+    ],
+)
+def test_a_wrong_end_is_one_line_and_exit_code_2(
+    write_job, tmp_path, monkeypatch, capsys, verb, given, match
+):
+    write_job()
+    monkeypatch.chdir(tmp_path)
+    assert main([*verb, *given]) == 2
+    assert match in capsys.readouterr().err
+    assert not (tmp_path / "results").exists()

@@ -19,7 +19,10 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     from bafflelens.loudspeaker import remarks_of
 
     say(f"{loaded.job.title}: no faults found.")
-    shapes = f"{len(sampling.candidates)} candidates and the baseline"
+    candidates = str(len(sampling.candidates) + sampling.proposed)
+    if sampling.proposed:
+        candidates += f" ({sampling.proposed} of them directed by what was solved before)"
+    shapes = f"{candidates} candidates and the baseline"
     if sampling.references:
         named = ", ".join(reference.id for reference in sampling.references)
         shapes += f", {len(sampling.references)} references ({named})"

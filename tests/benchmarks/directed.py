@@ -13,7 +13,7 @@ searches that solve what they propose, at the same draft quality. What is solved
 ::
 
     python tests/benchmarks/directed.py            # the test function, and the study as it stands
-    python tests/benchmarks/directed.py 7 75       # seven searches of at most 75 lenses: half an hour
+    python tests/benchmarks/directed.py 7 75       # seven searches of at most 75 lenses
 """
 
 from __future__ import annotations
@@ -74,7 +74,8 @@ def analytic(seeds: int = 9, number: int = 150) -> None:
     print(
         f"ZDT1, 5 parameters, {seeds} seeds: {number} random candidates dominate "
         f"{goal:.3f} of what the front does (median);\n  directed search does with "
-        f"{np.median(solves):.0f} (median; {sorted(solves)}): {np.median(solves) / number:.2f} of it"
+        f"{np.median(solves):.0f} (median; {sorted(solves)}), "
+        f"{np.median(solves) / number:.2f} of the number"
     )
 
 

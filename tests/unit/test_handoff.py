@@ -41,6 +41,7 @@ from bafflelens.store import open_run, write_folder
 from bafflelens.summary import rank_run
 
 BALL_MM = 30.0
+PATH = pypdfium2.raw.FPDF_PAGEOBJ_PATH
 BUILD = """    occ = model.occ
     half = parameters.cabinet.width_mm / 2e3
     body = occ.addBox(-0.12, 0, -0.1, 0.12, half, 0.2)
@@ -302,6 +303,21 @@ def test_templates_take_few_pages(wide, tall, page, tiles, size):
         assert starts[0] <= -6 + 1e-9
         assert starts[-1] + room >= side + 6 - 1e-9
         assert np.all(np.diff(starts) <= room - 15 + 1e-9)
+
+
+def outline_on_page(wide, tall, page):
+    """Return width and height in mm of the last path on the first page, with its pen's width."""
+    (first, *_) = pypdfium2.PdfDocument(templates_pdf([plain_template(wide, tall)], page))
+    left, low, right, high = [o for o in first.get_objects() if o.type == PATH][-1].get_bounds()
+    return np.array((right - left, high - low)) / 72 * 25.4
+
+
+@pytest.mark.parametrize("page", ["A4", "A3", "roll"])
+def test_outlines_are_true_to_size_on_every_paper(page):
+    """Two templates 100 mm apart in width and height: so the pen's width drops out."""
+    grown = outline_on_page(160, 190, page) - outline_on_page(60, 90, page)
+    assert grown == pytest.approx((100, 100), rel=1e-3)
+    assert outline_on_page(160, 190, page) == pytest.approx((160, 190), abs=0.6)
 
 
 def test_registration_marks_are_on_both_tiles():

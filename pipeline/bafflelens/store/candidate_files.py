@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import shutil
 from dataclasses import asdict
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zipfile import BadZipFile
@@ -67,19 +68,22 @@ class CandidateFiles:
         """
         folder = self._candidate_folder(candidate_id) / "bands"
         outcomes = json.dumps([asdict(outcome) for outcome in result.outcomes])
+        content = BytesIO()  # an archive is written in many small pieces
+        np.savez(
+            content,
+            frequencies_hz=result.frequencies_hz,
+            far_field=result.far_field,
+            cross_power=result.cross_power,
+            outcomes=np.array(outcomes),
+            microphone_pressure=result.microphone_pressure,
+            load=result.load,
+        )
         with storing(folder):
-            folder.mkdir(parents=True, exist_ok=True)
+            if not folder.is_dir():
+                folder.mkdir(parents=True, exist_ok=True)
             path = folder / f"{number:03d}.npz"
             with replacing(path, replace_existing=True, durable=durable) as stream:
-                np.savez(
-                    stream,
-                    frequencies_hz=result.frequencies_hz,
-                    far_field=result.far_field,
-                    cross_power=result.cross_power,
-                    outcomes=np.array(outcomes),
-                    microphone_pressure=result.microphone_pressure,
-                    load=result.load,
-                )
+                stream.write(content.getbuffer())
 
     def load_bands(self, candidate_id: str) -> dict[int, BandResult]:
         """Return the finished bands of an unfinished candidate; damaged files are left out."""

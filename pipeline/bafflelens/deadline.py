@@ -167,9 +167,15 @@ class Clock:
         return self.pace * self._plan.nearby.total_seconds if self._plan.nearby else 0.0
 
     @property
+    def finals_s(self) -> float:
+        """What solving the finalists takes."""
+        return self.pace * self._plan.finals.total_seconds if self._plan.finals else 0.0
+
+    @property
     def later_s(self) -> float:
         """What all steps after the candidates take."""
-        return self.remeshing_s + self.nearby_s + self.opinion_s + self.report_s
+        closer_s = self.finals_s + self.remeshing_s + self.nearby_s
+        return closer_s + self.opinion_s + self.report_s
 
     def has_time_for(self, seconds: float, then_s: float) -> bool:
         """Tell whether work can begin that is followed by other work, and note if not.

@@ -277,6 +277,21 @@ class SearchSection(_Section):
         return self.plan == "directed"
 
 
+class FirstLookSection(_Section):
+    """``[first_look]``: all candidates as drafts first, only the promising in full."""
+
+    per_octave: Literal[3, 6, 12, 24] = 3
+    keep_pct: float = Field(default=33.0, ge=1, le=100)
+    margin_db: float = Field(default=0.3, ge=0, le=20)
+
+
+class FinalistsSection(_Section):
+    """``[finalists]``: the best, solved once more at a better quality."""
+
+    count: int = Field(default=0, ge=0, le=20)
+    quality: Literal["standard", "fine"] = "fine"
+
+
 class AirSection(_Section):
     """``[air]``: the air, which sets the speed of sound."""
 
@@ -710,6 +725,8 @@ class Job(_Section):
     baseline: BaselineSection
     references: dict[str, ReferenceSection] = Field(default_factory=dict)
     search: SearchSection
+    first_look: FirstLookSection | None = None
+    finalists: FinalistsSection = FinalistsSection()
     robustness: RobustnessSection = RobustnessSection()
     air: AirSection = AirSection()
     frequencies: FrequenciesSection = FrequenciesSection()

@@ -19,6 +19,7 @@ from bafflelens.geometry import Shape, mesh_shape
 from bafflelens.jobfile import LoadedJob
 from bafflelens.mesh import Mesh
 from bafflelens.nearby import changed_keys, nearby_job
+from bafflelens.qualifying import finals_job, look_job
 from bafflelens.quality import Band, MeshSize, bands, mesh_size, open_bands
 from bafflelens.sampling import Candidate, Sampling
 from bafflelens.spectrum import TYPICAL_BODY_M, body_size, first_grid
@@ -152,6 +153,12 @@ class Plan:
         What all workers may take together.
     nearby : Plan or None
         The same for the shapes near the leaders, which are drafts; None where there are none.
+    look : Plan or None
+        The same for the first look at all candidates; None where none is taken.
+    n_promoted : int
+        How many shapes are solved in full after it, by the least that the job keeps.
+    finals : Plan or None
+        The same for the finalists, and the baseline beside them; None where there are none.
     """
 
     n_shapes: int
@@ -165,6 +172,9 @@ class Plan:
     opinion_seconds: float = 0.0
     memory_limit_bytes: float = math.inf
     nearby: Plan | None = None
+    look: Plan | None = None
+    n_promoted: int = 0
+    finals: Plan | None = None
 
     @property
     def bands(self) -> tuple[Band, ...]:
@@ -189,8 +199,9 @@ class Plan:
     @property
     def total_seconds(self) -> float:
         """Expected wall time of the run in s."""
-        candidates = self.n_shapes + self.remeshes
-        further = self.report_seconds + (self.nearby.total_seconds if self.nearby else 0.0)
+        candidates = (self.n_promoted if self.look else self.n_shapes) + self.remeshes
+        besides = (self.look, self.finals, self.nearby)
+        further = self.report_seconds + sum(plan.total_seconds for plan in besides if plan)
         return candidates * self.shape_seconds + further
 
     @property
@@ -301,11 +312,20 @@ def make_plan(
         memory_limit_bytes=memory_bytes,
         **_costs(loaded, chosen, trials, memory_bytes, speed),
     )
-    leaders, keys = min(job.robustness.leaders, len(sampling.candidates)), changed_keys(loaded)
+    n_candidates = len(sampling.candidates) + sampling.proposed
+    if job.first_look:
+        kept = math.ceil(job.first_look.keep_pct / 100 * n_candidates)
+        look = _aside(plan, look_job(loaded), n_candidates + 1, trials, speed)
+        plan = replace(plan, look=look, n_promoted=plan.n_shapes - n_candidates + kept)
+    n_finalists = min(job.finalists.count, n_candidates)
+    if n_finalists:
+        finals = _aside(plan, finals_job(loaded), n_finalists + 1, trials, speed)
+        plan = replace(plan, finals=finals)
+    leaders, keys = min(job.robustness.leaders, n_candidates), changed_keys(loaded)
     if not leaders or not keys:
         return plan
     n_shapes = leaders * (1 + 2 * len(keys))
-    return replace(plan, nearby=_nearby(plan, loaded, n_shapes, trials, speed))
+    return replace(plan, nearby=_aside(plan, nearby_job(loaded), n_shapes, trials, speed))
 
 
 def plan_nearby(
@@ -326,22 +346,26 @@ def plan_nearby(
     speed : Speed
         How fast a worker is.
     """
-    return replace(plan, nearby=_nearby(plan, loaded, 1 + 2 * n_keys, [trial], speed))
+    nearby = _aside(plan, nearby_job(loaded), 1 + 2 * n_keys, [trial], speed)
+    return replace(plan, nearby=nearby)
 
 
-def _nearby(
+def _aside(
     plan: Plan, loaded: LoadedJob, n_shapes: int, trials: Sequence[Mesh], speed: Speed
 ) -> Plan:
-    """Return the plan of shapes near the leaders."""
-    draft = nearby_job(loaded)
+    """Return the plan of so many shapes solved as another job says, beside those of a plan."""
+    as_needed = loaded.job.frequencies.is_as_needed
     return replace(
         plan,
+        nearby=None,
+        look=None,
+        finals=None,
         n_shapes=n_shapes,
         remeshes=0,
-        refining_share=0.0,
+        refining_share=_REFINING_SHARE if as_needed else 0.0,
         report_seconds=0.0,
         opinion_seconds=0.0,
-        **_costs(draft, job_bands(draft), trials, plan.memory_limit_bytes, speed),
+        **_costs(loaded, job_bands(loaded), trials, plan.memory_limit_bytes, speed),
     )
 
 

@@ -26,7 +26,8 @@ _REPEATABILITY: Final = 2.8
 
 
 WAITING: Final = "waiting"
-_UNRANKED: Final = ("incomplete", WAITING, "failed")
+LOOKED_AT: Final = "looked at"
+_UNRANKED: Final = ("incomplete", LOOKED_AT, WAITING, "failed")
 
 WARNING: Final = "Warning: "
 """How a reason begins that is no failure: the result stands, with a grain of salt."""
@@ -52,6 +53,10 @@ class CandidateResult:
         ``solved``, or ``failed`` if there is nothing to rank.
     reasons : tuple of str
         Why it failed, or what went wrong on the way.
+    look_db : float
+        Score of a first look, in dB; NaN where there was none.
+    final_db : float
+        Score as a finalist, in dB; NaN where it was none.
     """
 
     id: str
@@ -61,6 +66,8 @@ class CandidateResult:
     score: Score | None
     status: str
     reasons: tuple[str, ...] = ()
+    look_db: float = math.nan
+    final_db: float = math.nan
 
     @property
     def is_reference(self) -> bool:
@@ -121,8 +128,9 @@ class RankedRow:
     candidate : CandidateResult
         The candidate.
     status : str
-        ``ranked``, ``incomplete`` (frequencies of the score band are missing), ``waiting`` (the
-        run has not come to it) or ``failed``.
+        ``ranked``, ``incomplete`` (frequencies of the score band are missing), ``looked at``
+        (as a draft, and not solved in full), ``waiting`` (the run has not come to it) or
+        ``failed``.
     better_by_db : float
         By how much its score is lower than the baseline's, in dB; NaN if one has none.
     is_tied : bool
@@ -158,6 +166,8 @@ def rank(
     candidates: Sequence[CandidateResult], tie_db: float = ESTIMATED_DIFFERENCE_DB
 ) -> tuple[RankedRow, ...]:
     """Return the candidates in order of their scores, best first.
+
+    Finalists come before all others, in the order of their scores as such.
 
     Parameters
     ----------
@@ -198,14 +208,24 @@ def rank(
     }
     measures = [c.id for c in candidates if c.is_baseline and not c.is_reference]
     baseline_db = next((complete[name] for name in measures if name in complete), float("nan"))
+    finals = {
+        candidate.id: candidate.final_db
+        for candidate in by_status["ranked"]
+        if math.isfinite(candidate.final_db) and not candidate.is_baseline
+    }
     ordered = sorted(by_status["ranked"], key=lambda c: (complete[c.id], c.id))
     dominators = dominators_of(ordered, tie_db)
+    first = sorted((c for c in ordered if c.id in finals), key=lambda c: (finals[c.id], c.id))
+    groups = _groups(first, finals, tie_db)
+    groups += _groups([c for c in ordered if c.id not in finals], complete, tie_db)
     rows: list[RankedRow] = []
-    for group in _groups(ordered, complete, tie_db):
+    for group in groups:
         place = len(rows) + 1
         for candidate in group:
             dominator = dominators[candidate.id]
             reasons = candidate.reasons
+            if candidate.id in finals:
+                reasons += (f"finalist: {finals[candidate.id]:.2f} dB at a better quality",)
             if candidate is not group[0]:
                 reasons += (
                     f"within {tie_db:.2g} dB of {group[0].id}: no difference that means anything",
@@ -224,7 +244,7 @@ def rank(
                 )
             )
     for status in _UNRANKED:
-        for candidate in sorted(by_status[status], key=lambda c: c.id):
+        for candidate in sorted(by_status[status], key=_order_of_unranked):
             rows.append(
                 RankedRow(
                     place=None,
@@ -265,9 +285,14 @@ def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[s
     return found
 
 
+def _order_of_unranked(candidate: CandidateResult) -> tuple[float, str]:
+    look_db = candidate.look_db
+    return look_db if math.isfinite(look_db) else math.inf, candidate.id
+
+
 def _status(candidate: CandidateResult) -> str:
-    if candidate.status == WAITING:
-        return WAITING
+    if candidate.status in (WAITING, LOOKED_AT):
+        return candidate.status
     if candidate.status == "failed" or candidate.score is None:
         return "failed"
     # A score that is not a number has no place either, whatever led to it.

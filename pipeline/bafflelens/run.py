@@ -32,7 +32,8 @@ from bafflelens.sampling import BASELINE_ID, Candidate, Sampling
 from bafflelens.searching.ahead import still_to_propose
 from bafflelens.second_opinion import ask_second_opinion
 from bafflelens.sensitivity import Robustness
-from bafflelens.solving import Run, solve_candidates
+from bafflelens.solving import Run
+from bafflelens.stages import solve_finalists, solve_in_stages
 from bafflelens.starting import draw_job
 from bafflelens.store import RunFolder, create_run, open_run
 from bafflelens.summary import has_failed, rank_run, report_run, solved_candidate
@@ -295,7 +296,7 @@ def _carry_out(
         with journal.step("preparing the solver"):
             options.methods.warm_up(watched.say)
         with journal.step("meshing and solving"):
-            solve_candidates(run)
+            solve_in_stages(run)
         if isinstance(pool, RememberingPool) and pool.tally.text:
             watched.say(pool.tally.text)
             journal.add_remark(pool.tally.text)
@@ -315,6 +316,12 @@ def _look_closer(run: Run) -> None:
     clock, folder = run.clock, run.folder
     opinion_s = clock.opinion_s
     steps: tuple[tuple[str, float, float, Callable[[], None]], ...] = (
+        (
+            "finalists once more",
+            clock.finals_s,
+            clock.remeshing_s + clock.nearby_s + opinion_s,
+            lambda: solve_finalists(run, rank_run(folder)),
+        ),
         (
             "meshing the best again",
             clock.remeshing_s,

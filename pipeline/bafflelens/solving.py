@@ -45,14 +45,17 @@ from bafflelens.sweep import BandResult
 from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
 
 _NUMBERS_A_PASS: Final = 100  # more than there can be bands
+LOOK_SUFFIX: Final = ".look"
+"""Under its id with this is kept what a first look at a candidate gave."""
+
 _OPEN_A_WORKER: Final = 2
 _OPEN_AHEAD: Final = 4
 _ALWAYS_BEGUN: Final = 2  # the baseline and a candidate; the deadline has room for them
 # A power cut may take what was solved faster than the disk confirms that it has it.
 _WORTH_WAITING_S: Final = 0.1
 
-# A candidate that is to be solved, its place, and mesh rules of its own if it is not judged.
-_Wanted = tuple[CandidateResult, int, Sequence[MeshSize] | None]
+# A candidate that is to be solved, its place, and mesh rules of its own if it has some.
+Wanted = tuple[CandidateResult, int, Sequence[MeshSize] | None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +99,10 @@ class Run:
         return self.loaded.shape_of(candidate.id)
 
 
+Judge = Callable[[Run, CandidateResult, xr.Dataset], str]
+"""Takes what was solved of a candidate of a run, and says in one line what it is."""
+
+
 @dataclass(kw_only=True)
 class _Open:
     """A candidate on its way: what has come back of it, and what is still out.
@@ -107,7 +114,6 @@ class _Open:
 
     candidate: CandidateResult
     position: int
-    is_judged: bool
     settings: SolveSettings
     results: dict[int, BandResult]
     meshes: Any = None
@@ -174,24 +180,46 @@ class Busy:
         )
 
 
-def solve_candidates(run: Run) -> None:
-    """Mesh and solve whatever is missing; a candidate that fails is recorded, the run goes on."""
-    missing: list[_Wanted] = []
+def solve_candidates(run: Run, only: Sequence[str] | None = None) -> None:
+    """Mesh and solve whatever is missing; a candidate that fails is recorded, the run goes on.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    only : sequence of str, optional
+        Ids of the candidates that are to be solved, in this order, after baseline, plates and
+        references; all of them by default.
+    """
+    missing: list[Wanted] = []
     waiting: set[str] = set()  # for the plate that a driver was measured in
-    candidates = run.folder.candidates()
-    for position, candidate in enumerate(candidates):
+    for position, candidate in enumerate(_chosen(run, only)):
         if not run.folder.has_directivity(candidate.id):
             missing.append((candidate, position, None))
         elif is_plate(candidate.id) or missing_plates(run.folder, run.loaded):
             waiting.add(candidate.id)
         elif candidate.score is None:  # it was stopped in between
             _judge(run, candidate, run.folder.load_directivity(candidate.id))
-    number = len(missing) + still_to_propose(run.folder, run.loaded)
-    _work_through(run, chain(missing, _proposed(run)), number, lambda: run.clock.later_s)
+    ahead: Iterator[Wanted | None] = iter(missing)
+    number = len(missing)
+    if only is None:
+        ahead = chain(ahead, proposed(run))
+        number += still_to_propose(run.folder, run.loaded)
+    work_through(run, ahead, number, lambda: run.clock.later_s, _judge_when_possible)
     _complete_scores(run, waiting)
 
 
-def _proposed(run: Run) -> Iterator[_Wanted | None]:
+def _chosen(run: Run, only: Sequence[str] | None) -> Sequence[CandidateResult]:
+    """Return what is to be solved of the catalogue, in this order."""
+    everything = run.folder.candidates()
+    if only is None:
+        return everything
+    known = {candidate.id: candidate for candidate in everything}
+    besides = [c for c in everything if c.is_baseline or is_plate(c.id)]
+    return [*besides, *(known[name] for name in only)]
+
+
+def proposed(run: Run) -> Iterator[Wanted | None]:
     """Yield what a directed search wants solved next; None while it waits for results."""
     say = run.journal.add_remark
     for candidate in proposed_candidates(run.folder, run.loaded, say):
@@ -218,12 +246,12 @@ def solve_aside(
     dict of str to xarray.Dataset
         Directivity by id; what failed is recorded and left out.
     """
-    missing: list[_Wanted] = [
+    missing: list[Wanted] = [
         (shape, position, sizes)
         for position, (shape, sizes) in enumerate(shapes)
         if not run.folder.has_directivity(shape.id)
     ]
-    _work_through(run, iter(missing), len(missing), lambda: run.clock.report_s)
+    work_through(run, iter(missing), len(missing), lambda: run.clock.report_s, _only_kept)
     return {
         shape.id: run.folder.load_directivity(shape.id)
         for shape, _ in shapes
@@ -243,16 +271,20 @@ def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Sco
     dataset = played(run.folder, run.loaded, dataset)
     if is_baseline:
         baseline = dataset
-    elif run.folder.has_directivity(BASELINE_ID):
-        if BASELINE_ID not in run.played:
-            solved = run.folder.load_directivity(BASELINE_ID)
-            run.played[BASELINE_ID] = played(run.folder, run.loaded, solved)
+    elif BASELINE_ID in run.played:
         baseline = run.played[BASELINE_ID]
+    elif run.folder.has_directivity(BASELINE_ID):
+        solved = run.folder.load_directivity(BASELINE_ID)
+        baseline = run.played[BASELINE_ID] = played(run.folder, run.loaded, solved)
     return score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
 
 
-def _work_through(
-    run: Run, ahead: Iterator[_Wanted | None], number: int, then_s: Callable[[], float]
+def work_through(
+    run: Run,
+    ahead: Iterator[Wanted | None],
+    number: int,
+    then_s: Callable[[], float],
+    judge: Judge,
 ) -> None:
     """Work on candidates, a few at a time, and conclude each whose work is back.
 
@@ -269,6 +301,8 @@ def _work_through(
         How many are expected.
     then_s : callable
         Returns how long what must follow takes, in s.
+    judge : callable
+        Takes what was solved of a candidate, and says in one line what it is.
     """
     tasks: dict[str, _Task] = {}
     workers, clock = run.pool.size, run.clock
@@ -303,7 +337,7 @@ def _work_through(
             if task.open.tasks_out == 0 and not task.open.failures:
                 tasks |= _submit_missing(run, task.open)
             if task.open.tasks_out == 0:
-                conclusion = _conclude(run, task.open)
+                conclusion = _conclude(run, task.open, judge)
                 run.folder.log(conclusion)
                 done_seconds = seconds_each - task.open.told_seconds
                 n_open -= 1
@@ -342,10 +376,7 @@ def _submit(
     position: int,
     sizes: Sequence[MeshSize] | None = None,
 ) -> dict[str, _Task]:
-    """Submit the meshing of a candidate and the bands that are missing, the largest first.
-
-    With mesh sizes of its own it is one that is not judged.
-    """
+    """Submit the meshing of a candidate and the bands that are missing, the largest first."""
     job, shape = run.loaded.job, run.shape_of(candidate)
     settings = SolveSettings(
         motions=run.loaded.boundaries.motions_of(shape, candidate.values),
@@ -362,7 +393,6 @@ def _submit(
     opened = _Open(
         candidate=candidate,
         position=position,
-        is_judged=sizes is None,
         settings=settings,
         results=run.folder.load_bands(candidate.id),
         refining_seconds=run.plan.refining_seconds,
@@ -508,7 +538,7 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
     run.journal.add_task(record)
 
 
-def _conclude(run: Run, opened: _Open) -> str:
+def _conclude(run: Run, opened: _Open, judge: Judge) -> str:
     """Record the end of a candidate all of whose work is back, and say it in one line."""
     # Where there is no mesh, that the bands failed as well says nothing.
     mesh_failed = opened.failures.get("mesh")
@@ -525,13 +555,21 @@ def _conclude(run: Run, opened: _Open) -> str:
         allowed_db = stated_error_db(job.solve.quality)
         dataset = with_shown_frequencies(dataset, job.frequencies.frequencies_hz, allowed_db)
     run.folder.save_directivity(opened.candidate.id, dataset)
-    if not opened.is_judged:
-        return f"{opened.candidate.id} solved"
+    return judge(run, opened.candidate, dataset)
+
+
+def _only_kept(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
+    """Leave it to others to judge a shape that is no candidate of the run."""
+    return f"{candidate.id} solved"
+
+
+def _judge_when_possible(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
+    """Judge a candidate, unless it waits for a driver's plate."""
     missing = missing_plates(run.folder, run.loaded)
-    if missing and not is_plate(opened.candidate.id):
-        return f"{opened.candidate.id} solved, to be judged when {', '.join(missing)} is solved"
-    conclusion = _judge(run, opened.candidate, dataset)
-    if opened.candidate.id == BASELINE_ID:  # a directed search goes on from complete scores
+    if missing and not is_plate(candidate.id):
+        return f"{candidate.id} solved, to be judged when {', '.join(missing)} is solved"
+    conclusion = _judge(run, candidate, dataset)
+    if candidate.id == BASELINE_ID:  # a directed search goes on from complete scores
         _compare_with_baseline(run)
     return conclusion
 
@@ -598,5 +636,6 @@ def _fail(run: Run, candidate: CandidateResult, failures: Mapping[str, Outcome])
         )
         run.journal.add_task(record, outcome.detail)
     reasons = [f"{name}: {outcome.error}" for name, outcome in failures.items()]
-    run.folder.update_candidate(candidate.id, status=store.FAILED, reasons=reasons)
+    owner = candidate.id.removesuffix(LOOK_SUFFIX)
+    run.folder.update_candidate(owner, status=store.FAILED, reasons=reasons)
     return f"{candidate.id} failed: {'; '.join(reasons)}"

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
@@ -217,18 +218,31 @@ def solved_candidate(folder: RunFolder, candidate_id: str) -> CandidateResult:
 
 def candidates_of(folder: RunFolder) -> list[CandidateResult]:
     """Return the candidates of a run, those that wait with the reason; plates are none."""
-    return [
-        replace(candidate, reasons=(_NOT_SOLVED,))
-        if candidate.status == store.WAITING
-        else candidate
-        for candidate in folder.candidates()
-        if not is_plate(candidate.id)
-    ]
+    looks, finals = folder.scores_at(store.FIRST_LOOK), folder.scores_at(store.FINALS)
+    found = []
+    for candidate in folder.candidates():
+        if is_plate(candidate.id):
+            continue
+        look, final = looks.get(candidate.id), finals.get(candidate.id)
+        reasons = candidate.reasons
+        if candidate.status == store.WAITING:
+            reasons = (_NOT_SOLVED,)
+        if candidate.status == store.LOOKED_AT and look is not None:
+            reasons = (f"first look: {look.total_db:.2f} dB, not among the promising",)
+        found.append(
+            replace(
+                candidate,
+                reasons=reasons,
+                look_db=look.total_db if look and look.is_complete else math.nan,
+                final_db=final.total_db if final and final.is_complete else math.nan,
+            )
+        )
+    return found
 
 
 def has_failed(row: RankedRow) -> bool:
     """Tell whether anything of a candidate failed that was to be solved."""
-    if row.status == store.WAITING:
+    if row.status in (store.WAITING, store.LOOKED_AT):
         return False
     reasons = row.candidate.reasons
     return row.status != "ranked" or not all(reason.startswith(WARNING) for reason in reasons)

@@ -21,13 +21,19 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     say(f"{loaded.job.title}: no faults found.")
     candidates = str(len(sampling.candidates) + sampling.proposed)
     if sampling.proposed:
-        candidates += f" ({sampling.proposed} of them directed by what was solved before)"
-    shapes = f"{candidates} candidates and the baseline"
+        candidates += f" candidates ({sampling.proposed} of them follow from what was solved)"
+    else:
+        candidates += " candidates"
+    shapes = f"{candidates} and the baseline"
     if sampling.references:
         named = ", ".join(reference.id for reference in sampling.references)
         shapes += f", {len(sampling.references)} references ({named})"
     if loaded.plates:
         shapes += f", {len(loaded.plates)} plates that drivers were measured in"
+    if plan.look:
+        shapes += f", all as drafts first, then {plan.n_promoted} or more in full"
+    if plan.finals:
+        shapes += f", {plan.finals.n_shapes - 1} finalists and the baseline once more"
     if plan.remeshes:
         shapes += f", the best meshed {plan.remeshes} more ways"
     if plan.nearby:
@@ -35,7 +41,9 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     if sampling.skipped:
         shapes += f" ({sampling.skipped} samples skipped, for instance: {sampling.skipped_rule})"
     frequencies = [f for cost in plan.band_costs for f in cost.band.frequencies_hz]
-    solves = plan.n_shapes * plan.n_frequencies
+    stages = [plan.look, plan.finals] if plan.look else [plan, plan.finals]
+    solves = sum(stage.n_shapes * stage.n_frequencies for stage in stages if stage)
+    solves += plan.n_promoted * plan.n_frequencies
     largest = max(plan.band_costs, key=lambda cost: cost.unknowns)
     lines = [
         ("shapes", shapes),

@@ -35,7 +35,8 @@ def proposed_candidates(
     """Yield the further candidates of a directed search; None while it waits for results.
 
     Each is in the catalogue before it is yielded. It ends when there are as many as the job
-    says, or nothing new is found.
+    says, or nothing new is found. Where the job takes a first look at candidates, that is what
+    the search goes by.
 
     Parameters
     ----------
@@ -53,16 +54,17 @@ def proposed_candidates(
     at_once = search.at_once or AT_ONCE
     while True:
         baseline, known = _known(folder)
+        scores = folder.scores_at(store.FIRST_LOOK) if loaded.job.first_look else {}
         if len(known) >= search.candidates:
             return
         counted = known[: max(len(known) - at_once, 0)]
-        if any(_is_open(candidate) for candidate in (baseline, *counted)):
+        if any(c.status == store.WAITING and c.id not in scores for c in (baseline, *counted)):
             yield None
             continue
         values = propose(
             settings,
             [
-                *(_tried(candidate, objectives) for candidate in counted),
+                *(_tried(c, scores.get(c.id, c.score), objectives) for c in counted),
                 *(Tried(values=c.values, is_open=True) for c in known[len(counted) :]),
             ],
             objectives=objectives,
@@ -99,14 +101,8 @@ def _known(folder: RunFolder) -> tuple[CandidateResult, Sequence[CandidateResult
     return baseline, [c for c in others if not (c.is_baseline or is_plate(c.id))]
 
 
-def _is_open(candidate: CandidateResult) -> bool:
-    return candidate.status == store.WAITING
-
-
-def _tried(candidate: CandidateResult, objectives: int) -> Tried:
-    return Tried(
-        values=candidate.values, objectives_db=_objectives_db(candidate.score, objectives)
-    )
+def _tried(candidate: CandidateResult, score: Score | None, objectives: int) -> Tried:
+    return Tried(values=candidate.values, objectives_db=_objectives_db(score, objectives))
 
 
 def _objectives_db(score: Score | None, number: int) -> tuple[float, ...] | None:

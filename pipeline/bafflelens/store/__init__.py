@@ -26,7 +26,14 @@ candidate is being solved, its finished bands lie in ``candidates/c001/bands/``;
 stopped goes on from there.
 """
 
-from bafflelens.store.catalogue import CATALOG_VERSION, SOLVED, WAITING, Counts
+from bafflelens.ranking import LOOKED_AT, WAITING
+from bafflelens.store.catalogue import (
+    CATALOG_VERSION,
+    FINALS,
+    FIRST_LOOK,
+    SOLVED,
+    Counts,
+)
 from bafflelens.store.folders import (
     RunFolder,
     cache_path,
@@ -60,9 +67,12 @@ __all__ = [
     "CATALOG_VERSION",
     "DONE",
     "FAILED",
+    "FINALS",
     "FINISHED",
     "FINISHED_WITH_FAILURES",
+    "FIRST_LOOK",
     "INTERRUPTED",
+    "LOOKED_AT",
     "QUEUED",
     "RUNNING",
     "RUN_FORMAT",

@@ -8,12 +8,12 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
-from dataclasses import astuple, dataclass
+from dataclasses import asdict, astuple, dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from bafflelens.errors import DamagedError, StoreError, invalid
-from bafflelens.ranking import CandidateResult
+from bafflelens.ranking import WAITING, CandidateResult
 from bafflelens.score import Score, Term
 from bafflelens.store.writing import (
     storing,
@@ -21,8 +21,21 @@ from bafflelens.store.writing import (
 
 CATALOG_VERSION: Final = 1
 
-WAITING: Final = "waiting"
 SOLVED: Final = "solved"
+
+FIRST_LOOK: Final = "first look"
+FINALS: Final = "finals"
+"""Stages at which candidates are scored beside the one that ranks them."""
+
+# Made when it is first needed: the catalogue of an older run has none.
+_STAGES: Final = """
+CREATE TABLE IF NOT EXISTS stages (
+    candidate_id TEXT NOT NULL REFERENCES candidates (id),
+    stage TEXT NOT NULL,
+    score TEXT NOT NULL,
+    PRIMARY KEY (candidate_id, stage)
+)
+"""
 
 _SCHEMA: Final = """
 CREATE TABLE candidates (
@@ -152,6 +165,26 @@ class Catalogue:
                 [(candidate_id, i, *astuple(term)) for i, term in enumerate(terms)],
             )
 
+    def enter_stage(self, candidate_id: str, stage: str, score: Score) -> None:
+        """Enter the score of a candidate at a stage, instead of what was known of that."""
+        with self._catalog() as catalog:
+            catalog.execute(_STAGES)
+            catalog.execute(
+                "INSERT OR REPLACE INTO stages VALUES (?, ?, ?)",
+                (candidate_id, stage, json.dumps(asdict(score))),
+            )
+
+    def scores_at(self, stage: str) -> dict[str, Score]:
+        """Return what is known of a stage: scores by candidate, the baseline's among them."""
+        with self._catalog() as catalog:
+            found = catalog.execute("SELECT 1 FROM sqlite_master WHERE name = 'stages'")
+            if found.fetchone() is None:
+                return {}
+            rows = catalog.execute(
+                "SELECT candidate_id, score FROM stages WHERE stage = ?", (stage,)
+            ).fetchall()
+        return {name: _score_of(json.loads(text)) for name, text in rows}
+
     def candidates(self) -> tuple[CandidateResult, ...]:
         """Return the whole catalogue, the baseline first."""
         with self._catalog() as catalog:
@@ -241,6 +274,12 @@ class Catalogue:
                     yield catalog
             except sqlite3.Error as error:
                 raise _catalogue_fault(path, error) from error
+
+
+def _score_of(content: dict[str, Any]) -> Score:
+    """Return a score that was kept as text."""
+    terms = tuple(Term(**term) for term in content.pop("terms"))
+    return Score(**{**content, "terms": terms, "gaps": tuple(content["gaps"])})
 
 
 def new_catalogue(path: Path) -> None:

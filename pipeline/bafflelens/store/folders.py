@@ -15,11 +15,11 @@ from zipfile import is_zipfile
 from bafflelens.errors import DamagedError, StoreError, invalid
 from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.netcdf import is_whole
-from bafflelens.ranking import CandidateResult
+from bafflelens.ranking import WAITING, CandidateResult
 from bafflelens.references import SECTION as REFERENCES
 from bafflelens.references import section_of
 from bafflelens.store.candidate_files import CandidateFiles
-from bafflelens.store.catalogue import WAITING, Catalogue, new_catalogue
+from bafflelens.store.catalogue import Catalogue, new_catalogue
 from bafflelens.store.locks import is_locked, take_lock
 from bafflelens.store.records import RunRecord, moment, read_record, utc_now, write_record
 from bafflelens.store.writing import (

@@ -289,7 +289,7 @@ class FinalistsSection(_Section):
     """``[finalists]``: the best, solved once more at a better quality."""
 
     count: int = Field(default=0, ge=0, le=20)
-    quality: Literal["standard", "fine"] = "fine"
+    better_quality: Literal["standard", "fine"] = "fine"
 
 
 class AirSection(_Section):

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from typing import Final
@@ -170,6 +170,11 @@ class Journal:
         """The record with the status that the run has if nothing stops it from here."""
         status = store.FINISHED_WITH_FAILURES if self.has_failures else store.FINISHED
         return replace(self.record, status=status)
+
+    @property
+    def versions(self) -> Mapping[str, str]:
+        """What results are made with; quicker than the whole record."""
+        return self._record.versions
 
     @property
     def record(self) -> RunRecord:

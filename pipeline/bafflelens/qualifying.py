@@ -35,7 +35,7 @@ def look_job(loaded: LoadedJob) -> LoadedJob:
 def finals_job(loaded: LoadedJob) -> LoadedJob:
     """Return the job that finalists are solved by: all of it, at a better quality."""
     solve = loaded.job.solve.model_copy(
-        update={"quality": loaded.job.finalists.quality, "keep_surface": False}
+        update={"quality": loaded.job.finalists.better_quality, "keep_surface": False}
     )
     return replace(loaded, job=loaded.job.model_copy(update={"solve": solve}))
 

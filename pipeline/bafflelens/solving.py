@@ -590,7 +590,7 @@ def _dataset_of(run: Run, opened: _Open, results: Sequence[BandResult]) -> xr.Da
         air=opened.settings.air,
         mesh_info=opened.mesh_info,
         engine=opened.settings.engine,
-        versions=run.journal.record.versions,
+        versions=run.journal.versions,
         microphones_m=opened.settings.microphones_m,
         source_centres=np.array([motion.centre for motion in motions]),
     )

@@ -120,7 +120,7 @@ def solve_finalists(run: Run, rows: Sequence[RankedRow]) -> None:
     finalists = [c for c in ranked if not c.is_baseline][:count]
     if run.plan.finals is None or not finalists:
         return
-    quality = run.loaded.job.finalists.quality
+    quality = run.loaded.job.finalists.better_quality
     run.progress.say(f"{', '.join(c.id for c in finalists)}: once more at quality {quality}")
     finals = replace(run, loaded=finals_job(run.loaded), plan=run.plan.finals, played={})
     sizes = band_mesh_sizes(finals.loaded, finals.plan.bands)

@@ -16,7 +16,10 @@ from bafflelens.summary import rank_run
 
 MANY = ("candidates = 3", "candidates = 9")
 LOOK = ('quality = "draft"', 'quality = "standard"\n[first_look]\nkeep_pct = 30\nmargin_db = 0')
-FINALS = ('quality = "draft"', 'quality = "draft"\n[finalists]\ncount = 2\nquality = "standard"')
+FINALS = (
+    'quality = "draft"',
+    'quality = "draft"\n[finalists]\ncount = 2\nbetter_quality = "standard"',
+)
 BOTH = (LOOK[0], LOOK[1] + "\n[finalists]\ncount = 2")
 
 
@@ -154,7 +157,10 @@ def test_what_is_promising_but_was_not_solved_in_time_waits(write_job, stub, opt
         ("[first_look]\nper_octave = 5", "first_look.per_octave' '5'. Must be one of 3, 6, 12"),
         ("[first_look]\nquality = 'x'", "first_look.quality"),
         ("[finalists]\ncount = -1", "finalists.count' '-1'. Must be a whole number from 0 to 20"),
-        ("[finalists]\nquality = 'draft'", "finalists.quality' 'draft'. Must be one of standard"),
+        (
+            "[finalists]\nbetter_quality = 'draft'",
+            "finalists.better_quality' 'draft'. Must be one of standard",
+        ),
     ],
 )
 def test_wrong_stages_are_refused(write_job, text, match):

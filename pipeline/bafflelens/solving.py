@@ -46,7 +46,8 @@ from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candi
 
 _NUMBERS_A_PASS: Final = 100  # more than there can be bands
 LOOK_SUFFIX: Final = ".look"
-"""Under its id with this is kept what a first look at a candidate gave."""
+FINAL_SUFFIX: Final = ".final"
+"""Under its id with these is kept what a candidate gave at another stage."""
 
 _OPEN_A_WORKER: Final = 2
 _OPEN_AHEAD: Final = 4
@@ -96,7 +97,7 @@ class Run:
 
     def shape_of(self, candidate: CandidateResult) -> Shape:
         """Return the shape that a candidate is one of."""
-        return self.loaded.shape_of(candidate.id)
+        return self.loaded.shape_of(owner_of(candidate.id))
 
 
 Judge = Callable[[Run, CandidateResult, xr.Dataset], str]
@@ -178,6 +179,11 @@ class Busy:
             f"{self._workers} workers were busy {share:.0%} of the {self.wall_s:.0f} s between "
             "the first and the last task"
         )
+
+
+def owner_of(name: str) -> str:
+    """Return which candidate, or baseline, is solved under a name at one stage or another."""
+    return name.removesuffix(LOOK_SUFFIX).removesuffix(FINAL_SUFFIX)
 
 
 def solve_candidates(run: Run, only: Sequence[str] | None = None) -> None:
@@ -636,6 +642,7 @@ def _fail(run: Run, candidate: CandidateResult, failures: Mapping[str, Outcome])
         )
         run.journal.add_task(record, outcome.detail)
     reasons = [f"{name}: {outcome.error}" for name, outcome in failures.items()]
-    owner = candidate.id.removesuffix(LOOK_SUFFIX)
-    run.folder.update_candidate(owner, status=store.FAILED, reasons=reasons)
+    run.folder.update_candidate(
+        candidate.id.removesuffix(LOOK_SUFFIX), status=store.FAILED, reasons=reasons
+    )
     return f"{candidate.id} failed: {'; '.join(reasons)}"

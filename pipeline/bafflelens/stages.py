@@ -25,6 +25,7 @@ from bafflelens.sampling import BASELINE_ID
 from bafflelens.score import Score
 from bafflelens.searching.ahead import still_to_propose
 from bafflelens.solving import (
+    FINAL_SUFFIX,
     LOOK_SUFFIX,
     Run,
     Wanted,
@@ -34,8 +35,6 @@ from bafflelens.solving import (
     solve_candidates,
     work_through,
 )
-
-_FINAL_SUFFIX = ".final"
 
 
 def solve_in_stages(run: Run) -> None:
@@ -125,7 +124,7 @@ def solve_finalists(run: Run, rows: Sequence[RankedRow]) -> None:
     finals = replace(run, loaded=finals_job(run.loaded), plan=run.plan.finals, played={})
     sizes = band_mesh_sizes(finals.loaded, finals.plan.bands)
     baseline = next(c for c in run.folder.candidates() if c.id == BASELINE_ID)
-    shapes = [replace(c, id=f"{c.id}{_FINAL_SUFFIX}") for c in (baseline, *finalists)]
+    shapes = [replace(c, id=f"{c.id}{FINAL_SUFFIX}") for c in (baseline, *finalists)]
     found = solve_aside(finals, [(shape, sizes) for shape in shapes])
     if shapes[0].id not in found:
         run.journal.add_remark("finalists are not judged: the baseline was not solved beside them")

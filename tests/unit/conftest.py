@@ -49,8 +49,9 @@ class StubSolver:
 
     Attributes
     ----------
-    meshed, solved : list
-        Opening heights that were meshed (None for the baseline), and frequencies solved.
+    meshed, shapes, solved : list
+        Opening heights that were meshed (None for the baseline), names of their shapes, and
+        frequencies solved.
     fail_mesh : callable
         Tells from the values whether meshing fails.
     on_solve : callable
@@ -62,6 +63,7 @@ class StubSolver:
     """
 
     meshed: list[float | None] = field(default_factory=list)
+    shapes: list[str] = field(default_factory=list)
     solved: list[tuple[float, ...]] = field(default_factory=list)
     fail_mesh: Callable[[Mapping[str, float]], bool] = lambda values: False
     on_solve: Callable[[Any], None] = lambda band: None
@@ -78,6 +80,7 @@ class StubSolver:
         if self.fail_mesh(values):
             msg = f"Invalid shape '{shape.name}'. Must be one that gmsh can mesh."
             raise MeshingError(msg)
+        self.shapes.append(shape.name if shape else "")
         self.meshed.append(values.get("lens.opening_height_mm"))
         return tuple(half_octahedron(values.get("lens.opening_height_mm", 80.0)) for _ in sizes)
 

@@ -80,6 +80,13 @@ def test_finalists_are_solved_once_more_and_lead_the_ranking(write_job, stub, op
         assert f"finalist: {total_db:.2f} dB at a better quality" in row.reasons
 
 
+def test_the_baseline_is_its_own_shape_at_every_stage(write_job, stub, options):
+    job = write_job(MANY, BOTH)
+    run_job(job, options)
+    planned = 1
+    assert stub.shapes.count("plain") == planned + 3  # its look, in full, beside the finalists
+
+
 def test_what_disappoints_at_a_better_quality_falls_behind_the_other_finalist(
     write_job, stub, options
 ):

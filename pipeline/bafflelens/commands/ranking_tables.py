@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -98,14 +99,27 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
 
 
 def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
+    from bafflelens.ranking import LOOKED_AT
+
     said = []
+    looked_at = [row.candidate for row in rows if row.status == LOOKED_AT]
     for row in rows:
         reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
+        if row.status == LOOKED_AT and most is not None:  # what is said of them is said below
+            reasons = ()
+        if row.status == "ranked" and math.isfinite(row.candidate.final_db):
+            reasons = (f"{row.candidate.final_db:.2f} dB when solved once more", *reasons)
         said += [f"{row.candidate.id} {note}" for note in row.notes]
         if reasons:
             said.append(f"{row.candidate.id} {row.status}: {'; '.join(reasons)}")
     for line in said[:most]:
         say(line)
+    if looked_at and most is not None:
+        best = looked_at[0]
+        say(
+            f"{len(looked_at)} were solved as drafts only, the best of them {best.id} at "
+            f"{best.look_db:.2f} dB: bafflelens rank --all lists them"
+        )
     if len(said) > len(said[:most]):
         say(f"{len(said) - len(said[:most])} more lines of this kind: bafflelens rank --all")
 

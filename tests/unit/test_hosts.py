@@ -40,7 +40,8 @@ class Lab:
         self.log = folder / "work.log"
         self.processes = []
         self.scheduler = self._start("scheduler", "--port", "0", "--host", "127.0.0.1")
-        wait_for(self._scheduler_file.exists)
+        # The scheduler makes the file first and writes into it a moment later.
+        wait_for(lambda: self._scheduler_file.exists() and self._scheduler_file.stat().st_size)
         self.address = json.loads(self._scheduler_file.read_text())["address"]
 
     def add_worker(self, **environment):

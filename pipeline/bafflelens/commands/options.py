@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -47,15 +48,23 @@ CacheFolder = Annotated[
 CacheLimit = Annotated[float, Parameter(help="Largest size of the cache in GiB; 0 for no cache.")]
 
 
-def run_options(
-    results: Path,
-    workers: int | None,
-    scheduler: str | None = None,
-    cache_folder: Path | None = None,
-    cache_gib: float = 0.0,
-    until: str | None = None,
-    hours: float | None = None,
-) -> RunOptions:
+@Parameter(name="*")
+@dataclass(frozen=True, kw_only=True)
+class Means:
+    """With what, and until when, jobs are carried out."""
+
+    workers: Workers = None
+    scheduler: Scheduler = None
+    cache: CacheFolder = None
+    cache_gib: CacheLimit = 10.0
+    until: Until = None
+    hours: Hours = None
+
+
+USUAL: Final = Means()
+
+
+def run_options(results: Path, means: Means) -> RunOptions:
     """Return the options of a run, with progress on the terminal.
 
     Raises
@@ -68,15 +77,16 @@ def run_options(
     from bafflelens.run import RunOptions
     from bafflelens.store import cache_path
 
-    if not cache_gib >= 0:
-        raise InputError(invalid("option '--cache-gib'", cache_gib, "a number of at least 0"))
-    settings = CacheSettings(path=cache_path(cache_folder or results), limit_gib=cache_gib)
+    if not means.cache_gib >= 0:
+        rule = "a number of at least 0"
+        raise InputError(invalid("option '--cache-gib'", means.cache_gib, rule))
+    settings = CacheSettings(path=cache_path(means.cache or results), limit_gib=means.cache_gib)
     return RunOptions(
         results=results,
-        workers=positive(workers),
-        scheduler=scheduler,
-        cache=settings if cache_gib else None,
-        deadline=read_deadline(until, hours),
+        workers=positive(means.workers),
+        scheduler=means.scheduler,
+        cache=settings if means.cache_gib else None,
+        deadline=read_deadline(means.until, means.hours),
         progress=ConsoleProgress(),
     )
 

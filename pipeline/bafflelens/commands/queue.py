@@ -14,14 +14,11 @@ from bafflelens.commands.console import new_table, say, show
 from bafflelens.commands.options import (
     FINE,
     HAS_FAILURES,
-    CacheFolder,
-    CacheLimit,
-    Hours,
+    USUAL,
     JobFile,
+    Means,
     QueueFolder,
     QueueNumber,
-    Scheduler,
-    Until,
     Workers,
     prepare_compiler,
     stoppable,
@@ -47,7 +44,9 @@ def queue_add(
 
     waiting = Queue(results)
     for path in (job, *more):
-        added = add_job(waiting, path, options.run_options(results, workers))
+        added = add_job(
+            waiting, path, options.run_options(results, Means(workers=workers, cache_gib=0))
+        )
         say(f"job {added.number}: {added.title} ({results / added.folder})")
     return FINE
 
@@ -102,12 +101,7 @@ def queue_drop(number: QueueNumber, /, *, results: QueueFolder = Path("results")
 def queue_start(
     *,
     results: QueueFolder = Path("results"),
-    workers: Workers = None,
-    scheduler: Scheduler = None,
-    cache: CacheFolder = None,
-    cache_gib: CacheLimit = 10.0,
-    until: Until = None,
-    hours: Hours = None,
+    means: Means = USUAL,
 ) -> int:
     """Run the jobs that wait, one after another, until none is left or the time is up."""
     prepare_compiler()
@@ -118,7 +112,7 @@ def queue_start(
         folder = results / ended.job.folder
         say(f"job {ended.job.number} {ended.status}: {ended.reason or '-'} ({folder})")
 
-    given = options.run_options(results, workers, scheduler, cache, cache_gib, until, hours)
+    given = options.run_options(results, means)
     with stoppable():
         finished = work_through(Queue(results), given, ended=say_end)
     if not finished:

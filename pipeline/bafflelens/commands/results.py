@@ -13,7 +13,14 @@ from cyclopts import Parameter
 
 from bafflelens.commands import options
 from bafflelens.commands.console import ConsoleProgress, decibels, new_table, say, show
-from bafflelens.commands.options import FINE, HAS_FAILURES, Folder, Workers, prepare_compiler
+from bafflelens.commands.options import (
+    FINE,
+    HAS_FAILURES,
+    Folder,
+    Means,
+    Workers,
+    prepare_compiler,
+)
 from bafflelens.commands.ranking_tables import ROWS_SHOWN, print_ranking
 from bafflelens.errors import InputError, invalid
 
@@ -142,7 +149,7 @@ def tolerances(
     found = change_on_request(
         folder,
         candidate,
-        options.run_options(folder.parent, workers),
+        options.run_options(folder.parent, Means(workers=workers, cache_gib=0)),
         all_parameters=all_parameters,
     )
     _print_robustness(found)

@@ -15,14 +15,11 @@ from bafflelens.commands.console import duration, say
 from bafflelens.commands.options import (
     FINE,
     HAS_FAILURES,
-    CacheFolder,
-    CacheLimit,
+    USUAL,
     Folder,
-    Hours,
     JobFile,
+    Means,
     Results,
-    Scheduler,
-    Until,
     Workers,
     prepare_compiler,
     stoppable,
@@ -57,18 +54,13 @@ def run(
     /,
     *,
     results: Results = Path("results"),
-    workers: Workers = None,
-    scheduler: Scheduler = None,
-    cache: CacheFolder = None,
-    cache_gib: CacheLimit = 10.0,
-    until: Until = None,
-    hours: Hours = None,
+    means: Means = USUAL,
 ) -> int:
     """Solve and rank the candidates of a job and write a report."""
     prepare_compiler()
     from bafflelens.run import run_job
 
-    given = options.run_options(results, workers, scheduler, cache, cache_gib, until, hours)
+    given = options.run_options(results, means)
     with stoppable():
         return _finish(run_job(job, given))
 
@@ -77,19 +69,13 @@ def resume(
     folder: Folder,
     /,
     *,
-    workers: Workers = None,
-    scheduler: Scheduler = None,
-    cache: CacheFolder = None,
-    cache_gib: CacheLimit = 10.0,
-    until: Until = None,
-    hours: Hours = None,
+    means: Means = USUAL,
 ) -> int:
     """Go on with a run that was stopped, or try again what failed."""
     prepare_compiler()
     from bafflelens.run import resume_run
 
-    results = folder.parent
-    given = options.run_options(results, workers, scheduler, cache, cache_gib, until, hours)
+    given = options.run_options(folder.parent, means)
     with stoppable():
         return _finish(resume_run(folder, given))
 

@@ -22,6 +22,7 @@ from scipy.spatial import cKDTree
 from bafflelens.closest import closest, searchable
 from bafflelens.conventions import FloatArray
 from bafflelens.handoff.hidden import FRONT, finely, heights_of
+from bafflelens.handoff.neighbours import sides_of
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Edge, Likeness, Solid
@@ -159,22 +160,16 @@ def sharp_corners(mesh: Mesh, front: NDArray[np.bool_], edges: Sequence[Edge]) -
     edges : sequence of Edge
         Those of the exact solid: between the triangles of a small fillet there are bends, too.
     """
-    n = len(mesh.vertices)
-    start = mesh.triangles.ravel().astype(np.int64)
-    end = np.roll(mesh.triangles, -1, axis=1).ravel().astype(np.int64)
-    owner = np.repeat(np.arange(mesh.n_triangles), 3)
-    order = np.argsort(start * n + end)
-    place = np.searchsorted((start * n + end)[order], end * n + start)
-    other = owner[order][np.minimum(place, len(order) - 1)]
-    once = start < end
-    one, two = owner[once], other[once]
+    sides = sides_of(mesh)
+    once = sides.start < sides.end
+    one, two = sides.owner[once], sides.other[once]
     away = mesh.centroids[two] - mesh.centroids[one]
     # Concave where the neighbour rises over this triangle's plane.
     rises = np.einsum("ij,ij->i", away, mesh.normals[one]) > 0
     turn = np.linalg.norm(np.cross(mesh.normals[one], mesh.normals[two]), axis=1)
     turn = np.where(np.einsum("ij,ij->i", mesh.normals[one], mesh.normals[two]) < 0, 1.0, turn)
     sharp = rises & (turn > _SHARP) & front[one] & front[two]
-    ends = mesh.vertices[np.column_stack((start[once][sharp], end[once][sharp]))]
+    ends = mesh.vertices[np.column_stack((sides.start[once][sharp], sides.end[once][sharp]))]
     return np.asarray(ends.mean(axis=1).reshape(-1, 3)[_on_edges(ends, edges)])
 
 

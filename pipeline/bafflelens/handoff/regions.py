@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bafflelens.conventions import FloatArray
+from bafflelens.handoff.neighbours import sides_of
 from bafflelens.mesh import Mesh
 from bafflelens.source import SourceMotion
 
@@ -107,13 +108,8 @@ def _name_guide(
 
 def _bends(mesh: Mesh) -> FloatArray:
     """Return how much each triangle's surroundings bend away from the air, in 1/m, smoothed."""
-    n = len(mesh.vertices)
-    start = mesh.triangles.ravel().astype(np.int64)
-    end = np.roll(mesh.triangles, -1, axis=1).ravel().astype(np.int64)
-    owner = np.repeat(np.arange(mesh.n_triangles), 3)
-    order = np.argsort(start * n + end)
-    place = np.searchsorted((start * n + end)[order], end * n + start)
-    other = owner[order][np.minimum(place, len(order) - 1)]
+    sides = sides_of(mesh)
+    owner, other = sides.owner, sides.other
     away = mesh.centroids[other] - mesh.centroids[owner]
     turn = mesh.normals[other] - mesh.normals[owner]
     distance = np.maximum((away**2).sum(axis=1), 1e-12)

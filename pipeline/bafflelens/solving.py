@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from itertools import chain
+from itertools import chain, count
 from typing import Any, Final
 
 import numpy as np
@@ -227,12 +227,9 @@ def _chosen(run: Run, only: Sequence[str] | None) -> Sequence[CandidateResult]:
 
 def proposed(run: Run) -> Iterator[Wanted | None]:
     """Yield what a directed search wants solved next; None while it waits for results."""
-    say = run.journal.add_remark
-    for candidate in proposed_candidates(run.folder, run.loaded, say):
-        if candidate is None:
-            yield None
-        else:
-            yield candidate, len(run.folder.candidates()) - 1, None
+    place = count(len(run.folder.candidates()))
+    for candidate in proposed_candidates(run.folder, run.loaded, run.journal.add_remark):
+        yield None if candidate is None else (candidate, next(place), None)
 
 
 def solve_aside(

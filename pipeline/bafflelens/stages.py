@@ -16,8 +16,9 @@ import xarray as xr
 
 from bafflelens import store
 from bafflelens.errors import InputError
+from bafflelens.job import FirstLookSection
 from bafflelens.jobsources import is_plate
-from bafflelens.plan import band_mesh_sizes
+from bafflelens.plan import Plan, band_mesh_sizes
 from bafflelens.playing import played
 from bafflelens.qualifying import finals_job, look_job, promoted
 from bafflelens.ranking import CandidateResult, RankedRow
@@ -39,21 +40,19 @@ from bafflelens.solving import (
 
 def solve_in_stages(run: Run) -> None:
     """Solve all candidates of a run; where its job takes a first look, only the promising."""
-    if run.plan.look is None:
+    section, plan = run.loaded.job.first_look, run.plan.look
+    if section is None or plan is None:
         solve_candidates(run)
         return
     if run.loaded.loudspeaker.plates:
         solve_candidates(run, only=())  # a draft is judged as it plays, too
-    look_at_candidates(run)
-    chosen = promote(run)
-    solve_candidates(run, only=chosen)
+    look_at_candidates(run, section, plan)
+    solve_candidates(run, only=promote(run, section))
 
 
-def look_at_candidates(run: Run) -> None:
+def look_at_candidates(run: Run, section: FirstLookSection, plan: Plan) -> None:
     """Solve every candidate as a draft and score it so, beside the baseline's draft."""
-    if run.plan.look is None:
-        return
-    draft = replace(run, loaded=look_job(run.loaded), plan=run.plan.look, played={})
+    draft = replace(run, loaded=look_job(run.loaded), plan=plan, played={})
     known = [
         candidate
         for candidate in run.folder.candidates()
@@ -77,20 +76,16 @@ def look_at_candidates(run: Run) -> None:
             yield None if wanted is None else (_as_look(wanted[0]), wanted[1], None)
 
     def then_s() -> float:
-        looked = len(run.folder.scores_at(store.FIRST_LOOK))
-        kept = run.loaded.job.first_look.keep_pct / 100 if run.loaded.job.first_look else 1.0
-        return (kept * looked + 1) * run.clock.shape_s + run.clock.later_s
+        kept = section.keep_pct / 100 * run.folder.count_at(store.FIRST_LOOK)
+        return (kept + 1) * run.clock.shape_s + run.clock.later_s
 
     number = len(missing) + still_to_propose(run.folder, run.loaded)
     work_through(draft, ahead(), number, then_s, _judge_look)
     _judge_again(draft)
 
 
-def promote(run: Run) -> tuple[str, ...]:
+def promote(run: Run, section: FirstLookSection) -> tuple[str, ...]:
     """Return the candidates that are worth solving in full, the best first, and say so."""
-    section = run.loaded.job.first_look
-    if section is None:
-        return ()
     looks = run.folder.scores_at(store.FIRST_LOOK)
     scores_db = {
         name: look.total_db

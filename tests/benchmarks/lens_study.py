@@ -21,16 +21,15 @@ from collections.abc import Mapping
 from pathlib import Path
 
 os.environ.setdefault("NUMBA_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 
 import numpy as np
+from whole_sweep import solved_shape
 
-from bafflelens.directivity import assemble_dataset, directions
 from bafflelens.errors import BafflelensError
-from bafflelens.geometry import check_parameters, load_shape, mesh_shape, source_motions
+from bafflelens.geometry import check_parameters, load_shape
 from bafflelens.medium import Air
-from bafflelens.quality import bands, mesh_size
 from bafflelens.score import Score, ScoreSettings, score
-from bafflelens.sweep import solve_band
 from bafflelens.target import Room, default_target
 
 ROOT = Path(__file__).parents[2]
@@ -98,33 +97,8 @@ def complete(values: Mapping[str, float]) -> dict[str, float]:
 
 def solved(shape, values, quality):  # type: ignore[no-untyped-def]
     """Return what a shape radiates."""
-    air = Air()
     count = round(np.log2(BAND_HZ[1] / BAND_HZ[0]) * PER_OCTAVE) + 1
-    wanted = bands(tuple(np.geomspace(*BAND_HZ, count)), quality)
-    sizes = [mesh_size(quality, band.mesh_frequency_hz, air) for band in wanted]
-    meshes = mesh_shape(shape, values, sizes, 60.0)
-    motions = source_motions(shape, values)
-    results = [
-        solve_band(
-            mesh,
-            motions,
-            band,
-            air=air,
-            directions=directions().vectors,
-            symmetry=shape.symmetry,
-            quality=quality,
-        )
-        for mesh, band in zip(meshes, wanted, strict=True)
-    ]
-    return assemble_dataset(
-        directions(),
-        results,
-        [motion.name for motion in motions],
-        air=air,
-        mesh_info={"quality": quality},
-        engine="direct",
-        versions={},
-    )
+    return solved_shape(shape, values, tuple(np.geomspace(*BAND_HZ, count)), quality, Air())
 
 
 def judged(dataset, baseline) -> Score:  # type: ignore[no-untyped-def]

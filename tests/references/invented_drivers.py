@@ -17,14 +17,13 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+from whole_sweep import solved_shape
 
 from bafflelens.conventions import REFERENCE_PRESSURE_PA, from_electrical
-from bafflelens.directivity import assemble_dataset, directions, microphone_pressure
-from bafflelens.geometry import load_shape, mesh_shape, source_motions
+from bafflelens.directivity import microphone_pressure
+from bafflelens.geometry import load_shape
 from bafflelens.job import Job
-from bafflelens.quality import bands, mesh_size
 from bafflelens.responses import Response, write_response
-from bafflelens.sweep import solve_band
 
 JOBS: Final = Path(__file__).parents[2] / "jobs"
 DOME: Final = {"strength": 4950.0, "resonance_hz": 850.0, "q": 0.9, "coil_hz": 39_000.0}
@@ -59,34 +58,7 @@ def plate_pressure(frequency_hz):
     plate = job.driver.drivers["tweeter"].plate
     shape, air = load_shape(path.parent / plate.script), job.air.medium
     values = shape.defaults | {key: setting.value for key, setting in plate.parameters.items()}
-    motions = source_motions(shape, values)
-    chosen = bands(frequency_hz, "standard")
-    sizes = [mesh_size("standard", band.mesh_frequency_hz, air) for band in chosen]
-    meshes = mesh_shape(shape, values, sizes, 120)
-    results = [
-        solve_band(
-            mesh,
-            motions,
-            band,
-            air=air,
-            directions=directions().vectors,
-            symmetry=shape.symmetry,
-            quality="standard",
-            microphones_m=(DISTANCE_M,),
-        )
-        for mesh, band in zip(meshes, chosen, strict=True)
-    ]
-    dataset = assemble_dataset(
-        directions(),
-        results,
-        [motion.name for motion in motions],
-        air=air,
-        mesh_info={},
-        engine="direct",
-        versions={},
-        microphones_m=(DISTANCE_M,),
-        source_centres=np.array([motion.centre for motion in motions]),
-    )
+    dataset = solved_shape(shape, values, frequency_hz, "standard", air, (DISTANCE_M,))
     return microphone_pressure(dataset, DISTANCE_M)
 
 

@@ -272,6 +272,16 @@ def test_a_target_in_no_known_format_is_refused(write_job, tmp_path, capsys):
     assert "Must be in a folder that can be written" in capsys.readouterr().err
 
 
+def in_a_fresh_interpreter(code):
+    return subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={"PYTHONPATH": str(Path(cli.__file__).parents[1])},
+    )
+
+
 def test_help_is_quick():
     """Neither dask nor numba nor gmsh is loaded to print the help."""
     code = (
@@ -281,14 +291,7 @@ def test_help_is_quick():
         "heavy = {'dask', 'numba', 'gmsh', 'matplotlib', 'xarray'} & set(sys.modules)\n"
         "sys.exit(f'loaded: {heavy}' if heavy else 0)\n"
     )
-    package = str(Path(cli.__file__).parents[1])
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        capture_output=True,
-        text=True,
-        check=False,
-        env={"PYTHONPATH": package},
-    )
+    done = in_a_fresh_interpreter(code)
     assert done.returncode == 0, done.stderr
     for verb in ("check", "run", "resume", "rank", "report", "target", "curves"):
         assert re.search(rf"│ {verb} ", done.stdout), done.stdout
@@ -303,12 +306,5 @@ def test_a_ranking_waits_for_no_solver():
         "heavy &= set(sys.modules)\n"
         "sys.exit(f'loaded: {heavy}' if heavy else 0)\n"
     )
-    package = str(Path(cli.__file__).parents[1])
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        capture_output=True,
-        text=True,
-        check=False,
-        env={"PYTHONPATH": package},
-    )
+    done = in_a_fresh_interpreter(code)
     assert done.returncode == 0, done.stderr

@@ -7,44 +7,20 @@ from dataclasses import replace
 import patterns
 import pypdfium2
 import pytest
+from small_view import small_view
 
-from bafflelens.ranking import CandidateResult, rank
-from bafflelens.report import CandidateView, Failure, RunView, filed
+from bafflelens.report import Failure, filed
 from bafflelens.report.filed import filed_report
-from bafflelens.score import score
 from bafflelens.sensitivity import ParameterChange, Robustness
-from bafflelens.target import default_target
-
-TARGET = default_target()
 
 
 @pytest.fixture(scope="module")
 def run():
     dataset = patterns.dataset(lambda f, a, e: 1e-4 + 0 * a, [1000.0, 2000.0, 4000.0, 8000.0])
-    results, views = [], []
-    for name in ("baseline", "c001"):
-        results.append(
-            CandidateResult(
-                id=name,
-                label="plain" if name == "baseline" else "lens",
-                is_baseline=name == "baseline",
-                values={},
-                score=score(dataset, TARGET),
-                status="solved",
-            )
-        )
-        views.append(CandidateView(id=name, parameters=(), dataset=dataset))
-    return RunView(
+    return small_view(
+        {"baseline": dataset, "c001": dataset},
         name="small_20260131T204500Z",
         title="A small run for $5 & $6",
-        job_text="",
-        created_utc="2026-01-31T20:45:00Z",
-        status="finished",
-        rows=rank(results),
-        views=tuple(views),
-        target=TARGET,
-        detailed=1,
-        thumbnails=1,
     )
 
 

@@ -7,14 +7,11 @@ import shutil
 import numpy as np
 import patterns
 import pytest
+from small_view import small_view
 
-from bafflelens.ranking import CandidateResult, rank
-from bafflelens.report import CandidateView, RunView, write_report
-from bafflelens.score import score
-from bafflelens.target import default_target
+from bafflelens.report import write_report
 
 CHROMIUM = shutil.which("chromium")
-TARGET = default_target()
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
 
@@ -40,30 +37,7 @@ def run():
         },
         "c006": patterns.dataset(falling(4.0, 3.0), frequencies, failed=(frequencies[8],)),
     }
-    results = [
-        CandidateResult(
-            id=name,
-            label="plain_baffle" if name == "baseline" else "lens",
-            is_baseline=name == "baseline",
-            values={},
-            score=score(dataset, TARGET),
-            status="solved",
-        )
-        for name, dataset in datasets.items()
-    ]
-    views = [CandidateView(id=n, parameters=(), dataset=d) for n, d in datasets.items()]
-    return RunView(
-        name="small",
-        title="Six lenses",
-        job_text="",
-        created_utc="2026-01-31T20:45:00Z",
-        status="finished",
-        rows=rank(results),
-        views=tuple(views),
-        target=TARGET,
-        detailed=1,
-        thumbnails=1,
-    )
+    return small_view(datasets, name="small", title="Six lenses")
 
 
 @pytest.fixture(scope="module")

@@ -177,13 +177,22 @@ class Catalogue:
     def scores_at(self, stage: str) -> dict[str, Score]:
         """Return what is known of a stage: scores by candidate, the baseline's among them."""
         with self._catalog() as catalog:
-            found = catalog.execute("SELECT 1 FROM sqlite_master WHERE name = 'stages'")
-            if found.fetchone() is None:
+            if not _has_stages(catalog):
                 return {}
             rows = catalog.execute(
                 "SELECT candidate_id, score FROM stages WHERE stage = ?", (stage,)
             ).fetchall()
         return {name: _score_of(json.loads(text)) for name, text in rows}
+
+    def count_at(self, stage: str) -> int:
+        """Return how many scores are known of a stage; quick in a large run."""
+        with self._catalog() as catalog:
+            if not _has_stages(catalog):
+                return 0
+            (count,) = catalog.execute(
+                "SELECT COUNT(*) FROM stages WHERE stage = ?", (stage,)
+            ).fetchone()
+        return int(count)
 
     def candidates(self) -> tuple[CandidateResult, ...]:
         """Return the whole catalogue, the baseline first."""
@@ -274,6 +283,11 @@ class Catalogue:
                     yield catalog
             except sqlite3.Error as error:
                 raise _catalogue_fault(path, error) from error
+
+
+def _has_stages(catalog: sqlite3.Connection) -> bool:
+    found = catalog.execute("SELECT 1 FROM sqlite_master WHERE name = 'stages'")
+    return found.fetchone() is not None
 
 
 def _score_of(content: dict[str, Any]) -> Score:

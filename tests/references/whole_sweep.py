@@ -1,0 +1,42 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A shape meshed and solved in this process, band by band, without a run around it."""
+
+import numpy as np
+
+from bafflelens.directivity import assemble_dataset, directions
+from bafflelens.geometry import mesh_shape, source_motions
+from bafflelens.quality import bands, mesh_size
+from bafflelens.sweep import solve_band
+
+_MESH_LIMIT_S = 120.0
+
+
+def solved_shape(shape, values, frequencies_hz, quality, air, microphones_m=()):
+    """Return what a shape radiates, as a dataset."""
+    motions = source_motions(shape, values)
+    chosen = bands(frequencies_hz, quality)
+    sizes = [mesh_size(quality, band.mesh_frequency_hz, air) for band in chosen]
+    results = [
+        solve_band(
+            mesh,
+            motions,
+            band,
+            air=air,
+            directions=directions().vectors,
+            symmetry=shape.symmetry,
+            quality=quality,
+            microphones_m=microphones_m,
+        )
+        for mesh, band in zip(mesh_shape(shape, values, sizes, _MESH_LIMIT_S), chosen, strict=True)
+    ]
+    return assemble_dataset(
+        directions(),
+        results,
+        [motion.name for motion in motions],
+        air=air,
+        mesh_info={"quality": quality},
+        engine="direct",
+        versions={},
+        microphones_m=microphones_m,
+        source_centres=np.array([motion.centre for motion in motions]),
+    )

@@ -258,6 +258,18 @@ def rank(
     return tuple(rows)
 
 
+def drafts_only(rows: Sequence[RankedRow]) -> str:
+    """Return in one line how many candidates had no more than a first look; empty if none."""
+    found = [row.candidate for row in rows if row.status == LOOKED_AT]
+    if not found:
+        return ""
+    best = found[0]  # they come in the order of their looks
+    return (
+        f"{len(found)} were solved as drafts only, the best of them {best.id} at "
+        f"{best.look_db:.2f} dB: bafflelens rank --all lists them"
+    )
+
+
 def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[str, str]:
     """Return for each candidate the first that dominates it, by id; empty where none does.
 

@@ -24,6 +24,7 @@ from bafflelens.ranking import (
     CandidateResult,
     RankedRow,
     Remeshing,
+    drafts_only,
     rank,
 )
 from bafflelens.store import RunFolder, RunRecord
@@ -327,7 +328,8 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         ),
         remarks=(
             *record.remarks,
-            *_left_out(len(rows)),
+            *filter(None, [drafts_only(rows)]),
+            *_left_out(sum(row.status != store.LOOKED_AT for row in rows)),
             *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed),
             *_lines_of_mock_ups(folder),
         ),
@@ -360,9 +362,12 @@ def _lines_of_mock_ups(folder: RunFolder) -> tuple[str, ...]:
 
 
 def _listed(rows: Sequence[RankedRow]) -> tuple[RankedRow, ...]:
-    """Return the rows that a report lists: the best, some without a place, and the baseline."""
+    """Return the rows that a report lists: the best, some without a place, and the baseline.
+
+    What had no more than a first look is told of in a line (`drafts_only`).
+    """
     ranked = [row for row in rows if row.place is not None]
-    others = [row for row in rows if row.place is None]
+    others = [row for row in rows if row.place is None and row.status != store.LOOKED_AT]
     behind = [row for row in ranked[MOST_LISTED:] if row.candidate.is_baseline]
     return (*ranked[:MOST_LISTED], *behind, *others[:MOST_LISTED])
 

@@ -11,8 +11,9 @@ from bafflelens import store
 from bafflelens.errors import JobError
 from bafflelens.jobfile import load_job
 from bafflelens.qualifying import finals_job, look_job, promoted
+from bafflelens.report.words import grouped_failures
 from bafflelens.run import resume_run, run_job
-from bafflelens.summary import rank_run
+from bafflelens.summary import rank_run, view_of
 
 MANY = ("candidates = 3", "candidates = 9")
 LOOK = ('quality = "draft"', 'quality = "standard"\n[first_look]\nkeep_pct = 30\nmargin_db = 0')
@@ -67,6 +68,18 @@ def test_only_the_promising_are_solved_in_full(write_job, stub, options):
     assert not (folder.path / "candidates" / best[3]).exists()
     (remark,) = [r for r in folder.load_record().remarks if r.startswith("first look")]
     assert "3 of 9 candidates are promising: the best 30 per cent" in remark
+
+
+def test_what_had_a_first_look_only_is_one_line_and_no_failure_on_the_page(
+    write_job, stub, options
+):
+    folder = run_job(write_job(MANY, LOOK), options).folder
+    view = view_of(folder, folder.load_job(), folder.load_record())
+    assert [row.status for row in view.rows] == 4 * ["ranked"]
+    looked_at = [row for row in rank_run(folder) if row.status == "looked at"]
+    line = f"6 were solved as drafts only, the best of them {looked_at[0].candidate.id} at "
+    assert [remark for remark in view.remarks if remark.startswith(line)]
+    assert grouped_failures(view) == ()
 
 
 def test_finalists_are_solved_once_more_and_lead_the_ranking(write_job, stub, options):

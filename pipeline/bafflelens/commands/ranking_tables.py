@@ -99,10 +99,9 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
 
 
 def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
-    from bafflelens.ranking import LOOKED_AT
+    from bafflelens.ranking import LOOKED_AT, drafts_only
 
     said = []
-    looked_at = [row.candidate for row in rows if row.status == LOOKED_AT]
     for row in rows:
         reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
         if row.status == LOOKED_AT and most is not None:  # what is said of them is said below
@@ -114,12 +113,8 @@ def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
             said.append(f"{row.candidate.id} {row.status}: {'; '.join(reasons)}")
     for line in said[:most]:
         say(line)
-    if looked_at and most is not None:
-        best = looked_at[0]
-        say(
-            f"{len(looked_at)} were solved as drafts only, the best of them {best.id} at "
-            f"{best.look_db:.2f} dB: bafflelens rank --all lists them"
-        )
+    if most is not None and (line := drafts_only(rows)):
+        say(line)
     if len(said) > len(said[:most]):
         say(f"{len(said) - len(said[:most])} more lines of this kind: bafflelens rank --all")
 

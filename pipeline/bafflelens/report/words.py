@@ -167,7 +167,7 @@ def verdict(run: RunView, best: RankedRow | None, baseline: RankedRow, name: str
     name : str
         What the baseline is called.
     """
-    tried = [row for row in run.rows if not row.candidate.is_baseline]
+    tried = [row for row in run.every_row or run.rows if not row.candidate.is_baseline]
     count = f"{len(tried)} candidate" + ("s" if len(tried) != 1 else "")
     if best is None or best.candidate.score is None:
         return f"None of the {count} could be ranked; the reasons are under Failures."

@@ -18,6 +18,8 @@ from bafflelens.report import style
 from bafflelens.report.figures.axes import FULL_WIDTH
 from bafflelens.report.style import inch_axes
 
+_LABEL_WIDTH: Final = 0.12  # shares of the axes
+_LABEL_HEIGHT: Final = 0.05
 _MOST_LABELS: Final = 14
 _TITLES: Final = (
     ("Excess in horizontal width, dB", "Vertical control against horizontal width"),
@@ -65,28 +67,25 @@ def trade_off(points: Sequence[Point]) -> Figure:
 
 
 def _panel(axes: Axes, points: Sequence[Point], objective: int) -> None:
-    labelled = [p for p in points if p.is_on_front and not p.is_baseline][:_MOST_LABELS]
-    labelled += [p for p in points if p.is_baseline]
     farthest = max(point.values[0] for point in points)
     for point in points:
         x, y = point.values[0], point.values[objective]
         axes.plot(x, y, zorder=4 if point.is_on_front else 3, **_marker(point))
-    # From left to right, above and below by turns, so that neighbours' names stay apart.
-    for number, point in enumerate(sorted(labelled, key=lambda point: point.values[0])):
+    axes.grid(True, color=style.RULE, linewidth=0.5)
+    axes.margins(0.12, 0.16)
+    axes.set_xlim(left=min(0.0, axes.get_xlim()[0]))
+    axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))
+    for point in _labelled(axes, points, objective):
         is_far_right = point.values[0] > 0.85 * farthest
         axes.annotate(
             point.name,
             (point.values[0], point.values[objective]),
-            xytext=(-6 if is_far_right else 6, -9 if number % 2 else 4),
+            xytext=(-6 if is_far_right else 6, 4),
             textcoords="offset points",
             ha="right" if is_far_right else "left",
             size=7.5,
             color=style.INK,
         )
-    axes.grid(True, color=style.RULE, linewidth=0.5)
-    axes.margins(0.12, 0.16)
-    axes.set_xlim(left=min(0.0, axes.get_xlim()[0]))
-    axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))
     axes.annotate(
         "better",
         (0.012, 0.02),
@@ -97,6 +96,24 @@ def _panel(axes: Axes, points: Sequence[Point], objective: int) -> None:
         color=style.MUTED,
         arrowprops={"arrowstyle": "->", "color": style.MUTED},
     )
+
+
+def _labelled(axes: Axes, points: Sequence[Point], objective: int) -> list[Point]:
+    """Return the points that have their names beside them.
+
+    The baseline, and the best on the front, but for those too near to one that has its name.
+    """
+    wanted = [p for p in points if p.is_baseline]
+    wanted += [p for p in points if p.is_on_front and not p.is_baseline][:_MOST_LABELS]
+    to_share = (axes.transData + axes.transAxes.inverted()).transform
+    places: list[tuple[float, float]] = []
+    found = []
+    for point in wanted:
+        x, y = to_share((point.values[0], point.values[objective]))
+        if all(abs(x - one) > _LABEL_WIDTH or abs(y - two) > _LABEL_HEIGHT for one, two in places):
+            places.append((x, y))
+            found.append(point)
+    return found
 
 
 def _marker(point: Point) -> dict[str, Any]:

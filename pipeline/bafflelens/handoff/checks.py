@@ -133,7 +133,9 @@ def _cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> C
     rule = f"; a cutter of {cutter_mm:g} mm leaves {cutter_mm / 2:g} mm"
     if len(corners):
         x, y, z = corners[0]
-        text += f"; sharp inner corners, {len(corners)} edges, one at ({x:.1f}, {y:.1f}, {z:.1f})"
+        text += (
+            f"; sharp inner corners, {len(corners)} edges, one at ({x:.1f}, {y:.1f}, {z:.1f}) mm"
+        )
     marked = np.concatenate((places, corners))
     where = corners[0] if len(corners) else None
     if where is None and len(solid.concave):
@@ -189,9 +191,7 @@ def _undercut_check(mesh: Mesh, front: NDArray[np.bool_]) -> Check:
     if not len(where):
         return Check(name="undercut", state=PASSED, text="none along the axis", value=0.0)
     x, y, z = where[0] * 1e3
-    text = (
-        f"hidden from the front, up to {depth * 1e3:.2f} mm behind, at ({x:.1f}, {y:.1f}, {z:.1f})"
-    )
+    text = f"hidden from the front, up to {depth * 1e3:.2f} mm behind, at ({x:.1f}, {y:.1f}, {z:.1f}) mm"
     return Check(
         name="undercut",
         state=FAILED,
@@ -242,7 +242,7 @@ def _draft_check(mesh: Mesh, front: NDArray[np.bool_], least_deg: float) -> Chec
     worst = float(slopes.min())
     places = mesh.centroids[front][slopes < least_deg - 0.05] * 1e3
     x, y, z = mesh.centroids[front][int(slopes.argmin())] * 1e3
-    text = f"{worst:.1f} degrees at ({x:.1f}, {y:.1f}, {z:.1f}), at least {least_deg:g} asked"
+    text = f"{worst:.1f} degrees at ({x:.1f}, {y:.1f}, {z:.1f}) mm, at least {least_deg:g} asked"
     if not len(places):
         return Check(name="draft", state=PASSED, text=text, value=worst)
     picture = _picture(mesh, places, "draft")
@@ -258,7 +258,7 @@ def _wall_check(mesh: Mesh, front: NDArray[np.bool_], least_mm: float) -> Check:
     thinnest = int(through.argmin())
     x, y, z = points[thinnest] * 1e3
     text = (
-        f"thinnest {through[thinnest]:.1f} mm at ({x:.1f}, {y:.1f}, {z:.1f}), at least "
+        f"thinnest {through[thinnest]:.1f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm, at least "
         f"{least_mm:g} asked; {len(points)} places of the front tried, straight through the solid"
     )
     thin = points[through < least_mm - _OFF_M * 1e3]

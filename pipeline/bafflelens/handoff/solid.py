@@ -153,7 +153,7 @@ class Likeness:
         x, y, z = self.where_mm
         return (
             f"analysed mesh against exported solid: volume {self.volume_share:+.4%}, largest "
-            f"distance {self.largest_mm:.3f} mm at ({x:.1f}, {y:.1f}, {z:.1f}), corners within "
+            f"distance {self.largest_mm:.3f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm, corners within "
             f"{self.corners_mm:.3f} mm"
         )
 

@@ -91,7 +91,7 @@ def _order(found: ShortList) -> Iterator[Any]:
         text = f"Nothing yet; first in turn would be {name}: {first.why_turn}. {first.before.text}"
         yield paragraph(text, size=10, bold=True)
     yield paragraph(FIRST_RULE, size=7.5)
-    yield heading("The short list, in the order of the ranking")
+    yield heading("The short list, in the order of the ranking; scores in dB")
     heads = ("Place", "Make", "Candidate", "Score", "Better by", "Vertical", "Horizontal",
              "Side effects", "Small changes", "Failed checks")  # fmt: skip
     rows = [heads, *(_list_row(one) for one in found.listed)]

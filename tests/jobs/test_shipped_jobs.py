@@ -119,7 +119,7 @@ def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys):
         if "solver ready" in line:  # from here on candidates are being solved
             os.killpg(process.pid, signal.SIGINT)
     process.stderr.close()
-    assert process.wait(60) == 130
+    assert process.wait(60) == 130, "".join(printed)
     (path,) = (folder.path for folder in run_folders(tmp_path))
     assert printed[-2:] == [
         f"what is solved is kept; go on with: bafflelens resume {path}\n",

@@ -191,7 +191,8 @@ def _undercut_check(mesh: Mesh, front: NDArray[np.bool_]) -> Check:
     if not len(where):
         return Check(name="undercut", state=PASSED, text="none along the axis", value=0.0)
     x, y, z = where[0] * 1e3
-    text = f"hidden from the front, up to {depth * 1e3:.2f} mm behind, at ({x:.1f}, {y:.1f}, {z:.1f}) mm"
+    at = f"({x:.1f}, {y:.1f}, {z:.1f}) mm"
+    text = f"hidden from the front, up to {depth * 1e3:.2f} mm behind, at {at}"
     return Check(
         name="undercut",
         state=FAILED,

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from bafflelens.bem.boundary import Absorber, PorousLayer
 from bafflelens.errors import GeometryError, InputError, invalid
-from bafflelens.geometry import Shape, source_motions, surface_absorbers
+from bafflelens.geometry import Shape, motions_and_absorbers, source_motions, surface_absorbers
 from bafflelens.job import NOMINAL_TOLERANCE, Job, SourceSection
 from bafflelens.source import SourceMotion, VelocityTable
 from bafflelens.tables import read_admittance_table, read_velocity_table
@@ -50,6 +50,21 @@ class Boundaries:
         values : mapping of str to float
             Parameter values by key; a parameter that is left out has its default.
         """
+        return self._as_stated(source_motions(shape, values))
+
+    def absorbers_of(self, shape: Shape, values: Mapping[str, float]) -> dict[str, Absorber]:
+        """Return what covers the surfaces of a shape, by name; arguments as in `motions_of`."""
+        return {**surface_absorbers(shape, values), **self.absorbers}
+
+    def both_of(
+        self, shape: Shape, values: Mapping[str, float]
+    ) -> tuple[tuple[SourceMotion, ...], dict[str, Absorber]]:
+        """Return `motions_of` and `absorbers_of`; the script is executed once for both."""
+        motions, absorbers = motions_and_absorbers(shape, values)
+        return self._as_stated(motions), {**absorbers, **self.absorbers}
+
+    def _as_stated(self, motions: Sequence[SourceMotion]) -> tuple[SourceMotion, ...]:
+        """Return motions with what the job says of them."""
         return tuple(
             replace(
                 motion,
@@ -58,12 +73,8 @@ class Boundaries:
             )
             if motion.name in self.motions
             else motion
-            for motion in source_motions(shape, values)
+            for motion in motions
         )
-
-    def absorbers_of(self, shape: Shape, values: Mapping[str, float]) -> dict[str, Absorber]:
-        """Return what covers the surfaces of a shape, by name; arguments as in `motions_of`."""
-        return {**surface_absorbers(shape, values), **self.absorbers}
 
 
 def read_boundaries(

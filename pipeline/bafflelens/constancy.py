@@ -16,7 +16,7 @@ import xarray as xr
 
 from bafflelens.directivity import is_solved
 from bafflelens.octaves import shares
-from bafflelens.polars import directivity_index_db, orbit_levels_db
+from bafflelens.polars import index_of, on_axis, orbit_levels_db
 
 
 def index_deviation_db(dataset: xr.Dataset, band_hz: tuple[float, float]) -> float:
@@ -35,7 +35,7 @@ def index_deviation_db(dataset: xr.Dataset, band_hz: tuple[float, float]) -> flo
     share = shares(dataset.variables["frequency"].values[solved], band_hz)
     if not share.sum() > 0:
         return float("nan")
-    index = directivity_index_db(dataset).values[solved]
+    index = index_of(dataset, np.abs(on_axis(dataset)))[solved]
     mean = share @ index / share.sum()
     return float(np.sqrt(share @ (index - mean) ** 2 / share.sum()))
 

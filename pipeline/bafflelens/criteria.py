@@ -28,7 +28,7 @@ import xarray as xr
 from bafflelens.conventions import FloatArray, IntArray
 from bafflelens.directivity import is_solved, source_values
 from bafflelens.octaves import OctaveValue, by_octave, octaves_of, overall_db, shares
-from bafflelens.polars import curve, listening_window, orbit_levels_db
+from bafflelens.polars import orbit_levels_db, window_amplitude
 from bafflelens.target import Limit, Target
 
 PATCH_HALF_HEIGHT_DEG: Final = 10.0
@@ -121,7 +121,7 @@ def vertical_control(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
     parts = {}
     for name, limit in (("floor", target.floor), ("ceiling", target.ceiling)):
         level = towards_bounce_db(dataset, limit, target.seat_azimuth_deg)
-        excess = np.maximum(level.values - limit.level_at(frequency), 0.0)
+        excess = np.maximum(level - limit.level_at(frequency), 0.0)
         parts[name] = by_octave(
             frequency[solved], excess[solved], limit.weight_at(frequency)[solved], band_hz
         )
@@ -225,7 +225,7 @@ def vertical_benefit(
         means = []
         for dataset in (baseline, candidate):
             solved = is_solved(dataset)
-            level = towards_bounce_db(dataset, limit, target.seat_azimuth_deg).values[solved]
+            level = towards_bounce_db(dataset, limit, target.seat_azimuth_deg)[solved]
             share = shares(dataset.variables["frequency"].values[solved], part_hz)
             known = share.sum() > 0
             means.append(float(share @ level / share.sum()) if known else float("nan"))
@@ -264,8 +264,8 @@ def needed_directions(dataset: xr.Dataset, target: Target) -> IntArray:
     return np.flatnonzero(needed)
 
 
-def towards_bounce_db(dataset: xr.Dataset, limit: Limit, azimuth_deg: float = 0.0) -> xr.DataArray:
-    """Return the level towards a bounce, the highest of all its angles, (frequency,), in dB.
+def towards_bounce_db(dataset: xr.Dataset, limit: Limit, azimuth_deg: float = 0.0) -> FloatArray:
+    """Return the level towards a bounce, the highest of all its angles, re listening window.
 
     Parameters
     ----------
@@ -275,10 +275,14 @@ def towards_bounce_db(dataset: xr.Dataset, limit: Limit, azimuth_deg: float = 0.
         Gives the angles, one for each seat.
     azimuth_deg : float
         Azimuth of the seats, in degrees.
+
+    Returns
+    -------
+    (n_frequencies,) array
+        In dB.
     """
     levels = [bounce_level_db(dataset, angle, azimuth_deg) for angle in limit.angles_deg]
-    highest = np.max([level.values for level in levels], axis=0)
-    return curve(dataset, highest, "level", "dB", "Level towards the bounce re listening window")
+    return np.asarray(np.max(levels, axis=0))
 
 
 def bounce_level_db(
@@ -286,8 +290,8 @@ def bounce_level_db(
     elevation_deg: float,
     azimuth_deg: float = 0.0,
     half_width_deg: float = PATCH_HALF_WIDTH_DEG,
-) -> xr.DataArray:
-    """Return the level towards a direction, re the listening window, (frequency,), in dB.
+) -> FloatArray:
+    """Return the level towards a direction, re the listening window.
 
     The energy mean over the patch elevation +-10 degrees by azimuth +-30 degrees of the sphere
     grid. Each direction counts with the solid angle that its cell shares with the patch, so
@@ -301,15 +305,19 @@ def bounce_level_db(
         Middle of the patch, in degrees.
     half_width_deg : float
         How far it reaches to each side, in degrees of azimuth.
+
+    Returns
+    -------
+    (n_frequencies,) array
+        In dB, not below -20 dB.
     """
     share = _patch_shares(dataset, elevation_deg, azimuth_deg, half_width_deg)
     chosen = np.flatnonzero(share)
     field = source_values(dataset, directions=chosen)
     energy = np.abs(field) ** 2 @ share[chosen] / share.sum()
-    window = listening_window(dataset).values
+    window = window_amplitude(dataset)
     ratio = np.maximum(energy / window**2, 10 ** (LOWEST_LEVEL_DB / 10))
-    meaning = f"Level at {elevation_deg:.1f} degrees elevation re listening window"
-    return curve(dataset, 10 * np.log10(ratio), "level", "dB", meaning)
+    return np.asarray(10 * np.log10(ratio))
 
 
 def edge_level_db(dataset: xr.Dataset, plane: str, angle_deg: float) -> FloatArray:

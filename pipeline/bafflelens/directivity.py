@@ -251,7 +251,7 @@ def save(dataset: xr.Dataset, path: Path) -> None:
         raise StoreError(msg)
     temporary = path.with_name(path.name + ".part")
     try:
-        write_dataset(dataset, temporary, packed=("far_field_real", "far_field_imag"))
+        write_dataset(dataset, temporary)
         temporary.replace(path)
     except OSError as error:
         msg = invalid("result file", path, f"in a folder that can be written ({error})")
@@ -364,15 +364,20 @@ def radiated_power(dataset: xr.Dataset, transfer: ComplexArray | None = None) ->
     :math:`C_{ij} = \int F_i^* F_j \, d\Omega / (2 \rho c)` the power matrix of the sources,
     the power is :math:`\sum_{ij} a_i^* C_{ij} a_j`.
     """
-    transfer = _checked_transfer(dataset, transfer)
-    power = np.einsum("sf,fst,tf->f", transfer.conj(), power_matrix(dataset), transfer).real
     return xr.DataArray(
-        power,
+        power_values(dataset, transfer),
         coords={"frequency": dataset["frequency"]},
         dims="frequency",
         name="radiated_power",
         attrs={"units": "W", "long_name": "Radiated power"},
     )
+
+
+def power_values(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> FloatArray:
+    """Return what `radiated_power` does as a plain array, for those that ask often."""
+    transfer = _checked_transfer(dataset, transfer)
+    power = np.einsum("sf,fst,tf->f", transfer.conj(), power_matrix(dataset), transfer)
+    return np.asarray(power.real)
 
 
 def power_matrix(dataset: xr.Dataset) -> ComplexArray:

@@ -193,7 +193,20 @@ def source_motions(shape: Shape, values: Mapping[str, float]) -> tuple[SourceMot
     values : mapping of str to float
         Parameter values by key; a parameter that is left out has its default.
     """
+    return _motions_in(load_script(shape.script), shape, values)
+
+
+def motions_and_absorbers(
+    shape: Shape, values: Mapping[str, float]
+) -> tuple[tuple[SourceMotion, ...], dict[str, Absorber]]:
+    """Return `source_motions` and `surface_absorbers`; the script is executed once for both."""
     module = load_script(shape.script)
+    return _motions_in(module, shape, values), _absorbers_in(module, shape, values)
+
+
+def _motions_in(
+    module: ModuleType, shape: Shape, values: Mapping[str, float]
+) -> tuple[SourceMotion, ...]:
     listed = _call(shape.script, module.sources, fill_parameters(module, values))
     try:
         return tuple(_source_motion(entry, shape.script) for entry in listed)
@@ -221,7 +234,12 @@ def surface_absorbers(shape: Shape, values: Mapping[str, float]) -> dict[str, Ab
     GeometryError
         If ``absorbers()`` returns something else than `geometries/README.md` says.
     """
-    module = load_script(shape.script)
+    return _absorbers_in(load_script(shape.script), shape, values)
+
+
+def _absorbers_in(
+    module: ModuleType, shape: Shape, values: Mapping[str, float]
+) -> dict[str, Absorber]:
     if not hasattr(module, "absorbers"):
         return {}
     # Not at the top: the mesher imports this module, and needs no solver.

@@ -18,7 +18,10 @@ from typing import Any, Final
 import h5py
 import numpy as np
 import xarray as xr
+from h5py import h5a, h5d, h5ds, h5p, h5s, h5t
 
+_TEXT: Final = h5t.py_create(h5py.string_dtype("utf-8"), logical=True)
+_SCALAR: Final = h5s.create(h5s.SCALAR)
 _NOT_A_VARIABLE: Final = "This is a netCDF dimension but not a netCDF variable."
 _OF_THE_FORMAT: Final = frozenset(
     {
@@ -28,8 +31,11 @@ _OF_THE_FORMAT: Final = frozenset(
 )
 
 
-def write_dataset(dataset: xr.Dataset, path: Path, packed: tuple[str, ...] = ()) -> None:
+def write_dataset(dataset: xr.Dataset, path: Path) -> None:
     """Write a dataset and wait until it is on the disk.
+
+    Nothing is compressed: that makes what comes from a solver a sixth smaller, and takes longer
+    than all the rest.
 
     Parameters
     ----------
@@ -37,8 +43,6 @@ def write_dataset(dataset: xr.Dataset, path: Path, packed: tuple[str, ...] = ())
         Real numbers, integers and text.
     path : Path
         The file; replaced if it exists.
-    packed : tuple of str
-        Variables that are compressed.
 
     Raises
     ------
@@ -52,35 +56,35 @@ def write_dataset(dataset: xr.Dataset, path: Path, packed: tuple[str, ...] = ())
     }
     with h5py.File(path, "w", track_order=True) as file:
         scales = {}
-        for number, (name, size) in enumerate(dataset.sizes.items()):
-            name = str(name)
+        for number, (key, size) in enumerate(dataset.sizes.items()):
+            name = str(key)
             if name in dataset.coords:
-                scales[name] = _written(file, name, dataset[name], {})
-                scales[name].make_scale(name)
+                scale = _written(file.id, name, dataset.variables[name])
+                h5ds.set_scale(scale, name.encode())
             else:
-                scales[name] = file.create_dataset(name, (size,), dtype=">f4")
-                scales[name].make_scale(f"{_NOT_A_VARIABLE}{size:10d}")
-            scales[name].attrs["_Netcdf4Dimid"] = np.int32(number)
+                scale = _created(file.id, name, np.dtype(">f4"), (size,))
+                h5ds.set_scale(scale, f"{_NOT_A_VARIABLE}{size:10d}".encode())
+            _set_attribute(scale, "_Netcdf4Dimid", np.int32(number))
+            scales[name] = scale
         for key, variable in dataset.variables.items():
             name = str(key)
             if name in scales:
                 continue
-            options = {"compression": 4, "shuffle": True} if name in packed else {}
-            written = _written(file, name, variable, options)
+            written = _written(file.id, name, variable)
             for axis, dimension in enumerate(variable.dims):
-                written.dims[axis].attach_scale(scales[str(dimension)])
+                h5ds.attach_scale(written, scales[str(dimension)], axis)
             beside = [other for other, dims in beside_others.items() if dims <= set(variable.dims)]
             if beside and name not in dataset.coords:
-                written.attrs["coordinates"] = " ".join(beside)
-        for name, value in dataset.attrs.items():
-            file.attrs[str(name)] = _attribute(value)
+                _set_attribute(written, "coordinates", " ".join(beside))
+        for key, value in dataset.attrs.items():
+            _set_attribute(file.id, str(key), _attribute(value))
         lonely = [
             name
             for name, dims in beside_others.items()
             if not any(dims <= set(variable.dims) for variable in dataset.data_vars.values())
         ]
         if lonely:
-            file.attrs["coordinates"] = " ".join(lonely)
+            _set_attribute(file.id, "coordinates", " ".join(lonely))
     with path.open("rb") as stream:
         os.fsync(stream.fileno())
 
@@ -131,16 +135,36 @@ def is_whole(path: Path) -> bool:
         return False
 
 
-def _written(file: h5py.File, name: str, variable: Any, options: dict[str, Any]) -> h5py.Dataset:
+def _written(file: Any, name: str, variable: Any) -> Any:
+    """Write a variable with its attributes; return its identifier."""
     values = variable.values
     if values.dtype.kind in "UO":
-        text = h5py.string_dtype("utf-8")
-        written = file.create_dataset(name, data=values.astype(object), dtype=text)
-    else:
-        written = file.create_dataset(name, data=values, **(options if values.ndim else {}))
+        values = values.astype(object)
+    written = _created(file, name, values.dtype, values.shape)
+    written.write(h5s.ALL, h5s.ALL, np.ascontiguousarray(values))
     for key, value in variable.attrs.items():
-        written.attrs[str(key)] = _attribute(value)
+        _set_attribute(written, str(key), _attribute(value))
     return written
+
+
+# What follows speaks to the library below h5py's own objects: they look every name up again.
+
+
+def _created(file: Any, name: str, dtype: np.dtype[Any], shape: tuple[int, ...]) -> Any:
+    """Make a variable, which keeps the order of its attributes; return its identifier."""
+    properties = h5p.create(h5p.DATASET_CREATE)
+    properties.set_attr_creation_order(h5p.CRT_ORDER_TRACKED | h5p.CRT_ORDER_INDEXED)
+    return h5d.create(file, name.encode(), _type(dtype), h5s.create_simple(shape), properties)
+
+
+def _type(dtype: np.dtype[Any]) -> Any:
+    return _TEXT if dtype.kind == "O" else h5t.py_create(dtype, logical=True)
+
+
+def _set_attribute(owner: Any, name: str, value: Any) -> None:
+    values = np.asarray(value, dtype=object) if isinstance(value, str) else np.asarray(value)
+    space = h5s.create_simple(values.shape) if values.ndim else _SCALAR
+    h5a.create(owner, name.encode(), _type(values.dtype), space).write(values)
 
 
 def _attribute(value: Any) -> Any:

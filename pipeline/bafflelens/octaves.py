@@ -78,33 +78,29 @@ def by_octave(
     """
     value = np.where(weight > 0, value_db, 0.0)
     least = THIRD_OCTAVE / 2 * np.max(weight, initial=0.0)
+    low, high = map(float, band_hz)
     found = []
-    for low, high in octaves_of(band_hz):
-        share = shares(frequency_hz, (low, high)) * weight
-        if share.sum() <= 0:
+    for octave in _octave_parts(np.asarray(frequency_hz, dtype=float).tobytes(), (low, high)):
+        share = octave.shares * weight
+        total = share.sum(axis=1)
+        if total[0] <= 0:
             continue
-        worst_db, worst_hz = -np.inf, 0.0
-        edges = np.minimum(low * 2 ** (np.arange(4) * THIRD_OCTAVE), high)
-        for third in pairwise(edges):
-            part = shares(frequency_hz, third) * weight
-            # Neither a sliver at the end of the band nor a range that the target hardly asks
-            # for is a third-octave of its own.
-            if part.sum() < least:
-                continue
-            mean = float(part @ value / part.sum())
-            if mean > worst_db:
-                worst_db, worst_hz = mean, float(np.sqrt(third[0] * third[1]))
-        mean_db = float(share @ value / share.sum())
-        if not np.isfinite(worst_db):
-            worst_db, worst_hz = mean_db, float(np.sqrt(low * high))
+        mean_db = share @ value / np.where(total > 0, total, 1.0)
+        worst_db, worst_hz = mean_db[0], octave.centres_hz[0]
+        # Neither a sliver at the end of the band nor a range that the target hardly asks for is
+        # a third-octave of its own.
+        thirds = 1 + np.flatnonzero(total[1:] >= least)
+        if thirds.size:
+            worst = thirds[np.argmax(mean_db[thirds])]
+            worst_db, worst_hz = mean_db[worst], octave.centres_hz[worst]
         found.append(
             OctaveValue(
-                from_hz=low,
-                to_hz=high,
-                mean_db=mean_db,
-                worst_db=worst_db,
+                from_hz=octave.from_hz,
+                to_hz=octave.to_hz,
+                mean_db=float(mean_db[0]),
+                worst_db=float(worst_db),
                 worst_hz=worst_hz,
-                weight=float(share.sum()),
+                weight=float(total[0]),
             )
         )
     return tuple(found)
@@ -133,6 +129,37 @@ def shares(frequency_hz: FloatArray, part_hz: tuple[float, float]) -> FloatArray
     """
     low, high = map(float, part_hz)
     return _shares(np.asarray(frequency_hz, dtype=float).tobytes(), (low, high))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _OctaveParts:
+    """An octave, from and to in Hz, and its thirds.
+
+    The first of ``shares``, (4, n_frequencies), and ``centres_hz`` is that of the whole.
+    """
+
+    from_hz: float
+    to_hz: float
+    shares: FloatArray
+    centres_hz: tuple[float, ...]
+
+
+@lru_cache(maxsize=128)
+def _octave_parts(frequency_hz: bytes, band_hz: tuple[float, float]) -> tuple[_OctaveParts, ...]:
+    """Return the octaves of a band; all candidates of a run have the same frequencies."""
+    frequency, found = np.frombuffer(frequency_hz), []
+    for low, high in octaves_of(band_hz):
+        edges = np.minimum(low * 2 ** (np.arange(4) * THIRD_OCTAVE), high)
+        parts = [(low, high), *pairwise(edges)]
+        found.append(
+            _OctaveParts(
+                from_hz=low,
+                to_hz=high,
+                shares=np.stack([_shares_of(frequency, part) for part in parts]),
+                centres_hz=tuple(float(np.sqrt(start * end)) for start, end in parts),
+            )
+        )
+    return tuple(found)
 
 
 @lru_cache(maxsize=1024)

@@ -9,7 +9,8 @@ The workers are single-threaded processes, one a processor: a solve is limited b
 and processes that each start their own threads would get in each other's way.
 
 Work is handed to dask only once what it stands on is there and its memory is free: dask counts
-the resources of each worker, not those of the machine that the workers share.
+the resources of each worker, not those of the machine that the workers share. Pieces that take
+less time than dask needs to pass them on go together: see `errands`.
 """
 
 from __future__ import annotations
@@ -20,7 +21,6 @@ import math
 import multiprocessing
 import signal
 import time
-import traceback
 from bisect import insort
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError
@@ -38,6 +38,7 @@ from distributed.comm.core import connect
 from distributed.system import MEMORY_LIMIT
 
 from bafflelens import provenance
+from bafflelens.errands import Durations, Outcome, Piece, failure, work_off
 from bafflelens.errors import BafflelensError, InputError, invalid
 from bafflelens.processor import wide_vectors
 from bafflelens.reservations import Machine, Need, Reservations
@@ -76,28 +77,6 @@ _DASK_SETTINGS: Final = {
     # For the workers, which inherit these settings; see `_quiet_logs` for this process.
     "logging": {"distributed": "critical"},
 }
-
-
-@dataclass(frozen=True, kw_only=True)
-class Outcome:
-    """What became of one piece of work.
-
-    Attributes
-    ----------
-    name : str
-        Its name.
-    value : object
-        What its function returned; None if it failed.
-    error : str
-        Why it failed, one line; empty if it did not.
-    detail : str
-        The traceback of a failure that was not foreseen, for the log.
-    """
-
-    name: str
-    value: Any
-    error: str = ""
-    detail: str = ""
 
 
 def never() -> bool:
@@ -222,8 +201,8 @@ class _Work:
     priority: float
     memory: Callable[[], float] | None
     card: bool = False
-    future: Any = None
-    machine: Machine | None = None
+    value: Any = None
+    machine: Machine | None = None  # where it was when its worker died
     need: Need | None = None
     is_possible_on: Sequence[Machine] | None = None
     is_over: bool = False
@@ -234,6 +213,21 @@ class _Work:
     def is_ready(self) -> bool:
         """Whether all that it stands on is over."""
         return all(item.is_over for item in self.arguments if isinstance(item, _Work))
+
+    @property
+    def piece(self) -> Piece:
+        """What a worker is given of it."""
+        values = [item.value if isinstance(item, _Work) else item for item in self.arguments]
+        return Piece(name=self.name, function=self.function, arguments=tuple(values))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Errand:
+    """What has been given to a worker: one piece of work, or several short ones."""
+
+    works: tuple[_Work, ...]
+    machine: Machine | None
+    memory_bytes: float
 
 
 def dask_setup(worker: Any) -> None:
@@ -256,8 +250,9 @@ class _DaskPool:
         self._known: set[str] = set(client.scheduler_info(n_workers=-1)["workers"])
         self._refused: set[str] = set()  # came later, with another version of this program
         self._held: list[_Work] = []  # waits for other work, or for memory
-        self._out: dict[Any, _Work] = {}  # is with dask
+        self._out: dict[Any, _Errand] = {}  # is with dask
         self._suspects: list[_Work] = []
+        self._durations = Durations()
         self._finished: SimpleQueue[tuple[Any, Any, BaseException | None]] = SimpleQueue()
         self._look_at_machines()
 
@@ -338,7 +333,7 @@ class _DaskPool:
 
     def _hand_out(self) -> Iterator[Outcome]:
         """Give dask what can start now and fits; fail what never will."""
-        if any(work.is_second_chance for work in self._out.values()):
+        if any(work.is_second_chance for sent in self._out.values() for work in sent.works):
             return
         while ready := list(islice((work for work in self._held if work.is_ready), _LOOK_AHEAD)):
             hopeless = [(work, failure) for work in ready if (failure := self._hopeless(work))]
@@ -350,12 +345,13 @@ class _DaskPool:
             chosen = self._reservations.choose([work.need or Need() for work in ready])
             if chosen is None:
                 break
-            work = ready[chosen[0]]
-            self._held.remove(work)
-            self._send(work, chosen[1])
+            together = self._together(ready[chosen[0] :])
+            for work in together:
+                self._held.remove(work)
+            self._send(together, chosen[1])
         if not self._out and self._suspects:
             work = self._suspects.pop(0)
-            self._send(work, work.machine)
+            self._send([work], work.machine)
 
     def _hopeless(self, work: _Work) -> Outcome | None:
         """Return the failure of work that stands on failed work or needs too much memory."""
@@ -371,29 +367,44 @@ class _DaskPool:
             work.is_possible_on = self._reservations.machines
         return Outcome(name=work.name, value=None, error=refusal) if refusal else None
 
-    def _send(self, work: _Work, machine: Machine | None) -> None:
+    def _together(self, ready: Sequence[_Work]) -> list[_Work]:
+        """Return the first piece of work, and those that go with it."""
+        first, *others = ready
+        room = self._durations.how_many(first.function)
+        if first.card or room <= 1:
+            return [first]
+        fitting = (
+            work
+            for work in others
+            if not work.card
+            and _memory_of(work) <= _memory_of(first)
+            and self._durations.how_many(work.function) >= room
+        )
+        return [first, *islice(fitting, room - 1)]
+
+    def _send(self, works: Sequence[_Work], machine: Machine | None) -> None:
+        first = works[0]
         addresses = list(machine.addresses) if machine else []
-        others_will_do = bool(addresses) and not work.card
+        others_will_do = bool(addresses) and not first.card
         if self._refused & self._known:
             addresses = [name for each in self._reservations.machines for name in each.addresses]
             others_will_do = False
-        values = [item.future if isinstance(item, _Work) else item for item in work.arguments]
         # pure=False: keys are shared by all clients of a scheduler, so they must be unique. A
         # machine that has gone by now leaves the choice to the scheduler.
-        work.future = self._client.submit(
-            work.function,
-            *values,
-            priority=work.priority,
+        future = self._client.submit(
+            work_off,
+            *(work.piece for work in works),
+            priority=first.priority,
             pure=False,
             workers=addresses or None,
             allow_other_workers=others_will_do,
-            resources={_CARD: 1} if work.card else None,
+            resources={_CARD: 1} if first.card else None,
         )
-        work.machine = machine
-        if machine is not None and work.need is not None:
-            self._reservations.take(machine.name, work.need.memory_bytes)
-        self._out[work.future] = work
-        self._client.loop.add_callback(self._await, work.future)
+        sent = _Errand(works=tuple(works), machine=machine, memory_bytes=_memory_of(first))
+        if machine is not None:
+            self._reservations.take(machine.name, sent.memory_bytes)
+        self._out[future] = sent
+        self._client.loop.add_callback(self._await, future)
 
     async def _await(self, future: Any) -> None:
         """Wait for a result and fetch it, while the steps of the run go on.
@@ -411,22 +422,39 @@ class _DaskPool:
         # What is still wanted is cancelled by dask alone, when its scheduler has gone.
         if isinstance(error, asyncio.CancelledError | CancelledError) or not self._is_connected:
             raise _scheduler_lost() from error
-        work = self._out.pop(future)
-        if work.machine is not None and work.need is not None:
-            self._reservations.give_back(work.machine.name, work.need.memory_bytes)
-        worker_died = isinstance(error, KilledWorker)
-        if worker_died and not work.is_second_chance:
-            work.is_second_chance = True
-            self._suspects.append(work)
+        sent = self._out.pop(future)
+        self._give_back(sent)
+        if isinstance(error, KilledWorker):
+            yield from self._after_death(sent)
             return
-        yield _ended(work, _outcome(work.name, value, error))
+        last = sent.works[-1]
+        for number, work in enumerate(sent.works):
+            if error is None:
+                outcome, seconds = value[number]
+                self._durations.add(work.function, seconds)
+            else:
+                outcome = failure(work.name, error)
+            yield _ended(work, replace(outcome, more_at_once=work is not last))
+
+    def _after_death(self, sent: _Errand) -> Iterator[Outcome]:
+        """Look at each piece by itself that was with a worker that died; then give it up."""
+        for work in sent.works:
+            if work.is_second_chance:
+                reason = "the worker process died (killed, or out of memory)"
+                yield _ended(work, Outcome(name=work.name, value=None, error=reason))
+            else:
+                work.is_second_chance, work.machine = True, sent.machine
+                self._suspects.append(work)
+
+    def _give_back(self, sent: _Errand) -> None:
+        if sent.machine is not None:
+            self._reservations.give_back(sent.machine.name, sent.memory_bytes)
 
     def _drop(self) -> None:
         """Forget all work; what a worker has begun it ends, and nobody takes the result."""
         futures = list(self._out)
-        for work in self._out.values():
-            if work.machine is not None and work.need is not None:
-                self._reservations.give_back(work.machine.name, work.need.memory_bytes)
+        for sent in self._out.values():
+            self._give_back(sent)
         self._out.clear()
         self._held.clear()
         self._suspects.clear()
@@ -434,7 +462,8 @@ class _DaskPool:
 
     def _give_up(self) -> Iterator[Outcome]:
         reason = f"no worker was left for {NO_WORKERS_LIMIT_S:g} s"
-        for work in (*self._out.values(), *self._held, *self._suspects):
+        out = [work for sent in self._out.values() for work in sent.works]
+        for work in (*out, *self._held, *self._suspects):
             yield Outcome(name=work.name, value=None, error=reason)
         self._out.clear()
         self._held.clear()
@@ -445,6 +474,7 @@ def _ended(work: _Work, outcome: Outcome) -> Outcome:
     """Note how work ended, for what stands on it, and let go of what it stood on."""
     work.is_over = True
     work.arguments = ()
+    work.value = outcome.value
     work.failure = outcome if outcome.error else None
     return outcome
 
@@ -454,23 +484,8 @@ def _scheduler_lost() -> BafflelensError:
     return BafflelensError(msg)
 
 
-def _outcome(name: str, value: Any, error: BaseException | None) -> Outcome:
-    """Return what became of work that is over."""
-    if error is None:
-        return Outcome(name=name, value=value)
-    if isinstance(error, KilledWorker):
-        reason = "the worker process died (killed, or out of memory)"
-        return Outcome(name=name, value=None, error=reason)
-    return _failure(name, error)
-
-
-def _failure(name: str, error: BaseException) -> Outcome:
-    """Return the record of a failure: one line, and the traceback where it was not foreseen."""
-    reason = " ".join(str(error).split())
-    if isinstance(error, BafflelensError):
-        return Outcome(name=name, value=None, error=reason)
-    detail = "".join(traceback.format_exception(error))
-    return Outcome(name=name, value=None, error=f"{type(error).__name__}: {reason}", detail=detail)
+def _memory_of(work: _Work) -> float:
+    return work.need.memory_bytes if work.need else 0.0
 
 
 def _local_cluster(workers: int, scratch: str) -> Any:

@@ -17,7 +17,7 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray, IntArray
-from bafflelens.directivity import impedance, radiated_power, source_sum, source_values
+from bafflelens.directivity import impedance, power_values, source_sum, source_values
 from bafflelens.errors import InputError, invalid
 
 PLANES: Final = ("horizontal", "vertical")
@@ -79,7 +79,7 @@ def orbit_levels_db(dataset: xr.Dataset, plane: str) -> tuple[FloatArray, FloatA
     """
     chosen, angle = _orbit_directions(dataset, plane)
     level = _decibels(source_values(dataset, directions=chosen))
-    return angle, level - _decibels(_window(dataset))[:, np.newaxis]
+    return angle, level - _decibels(window_amplitude(dataset))[:, np.newaxis]
 
 
 def level_db(field: xr.DataArray, reference: float = 1.0) -> xr.DataArray:
@@ -107,7 +107,9 @@ def listening_window(dataset: xr.Dataset) -> xr.DataArray:
     The root of the mean square over nine positions: on axis, +-10, +-20 and +-30 degrees
     horizontally, +-10 degrees vertically (ANSI/CTA-2034-A section 5.2).
     """
-    return curve(dataset, _window(dataset), "listening_window", "Pa.m", "Listening-window average")
+    return curve(
+        dataset, window_amplitude(dataset), "listening_window", "Pa.m", "Listening-window average"
+    )
 
 
 def on_axis_level_db(dataset: xr.Dataset) -> xr.DataArray:
@@ -121,7 +123,7 @@ def on_axis_level_db(dataset: xr.Dataset) -> xr.DataArray:
 
 def listening_window_level_db(dataset: xr.Dataset) -> xr.DataArray:
     """Return the listening-window response, (frequency,), as `on_axis_level_db` does."""
-    return _response(dataset, listening_window(dataset).values, "Listening window")
+    return _response(dataset, window_amplitude(dataset), "Listening window")
 
 
 def relative_level_db(
@@ -149,9 +151,9 @@ def relative_level_db(
     """
     field = orbit(dataset, plane)
     if reference == "listening_window":
-        zero = listening_window(dataset).values
+        zero = window_amplitude(dataset)
     elif reference == "on_axis":
-        zero = on_axis(dataset)
+        zero = np.abs(on_axis(dataset))
     elif reference == "maximum":
         zero = np.abs(field.values).max(axis=1)
     else:
@@ -185,15 +187,28 @@ def directivity_index_db(dataset: xr.Dataset, reference: str = "on_axis") -> xr.
     and so does not depend on an angular grid.
     """
     if reference == "on_axis":
-        field, where = np.abs(on_axis(dataset)), "on the axis"
+        amplitude, where = np.abs(on_axis(dataset)), "on the axis"
     elif reference == "listening_window":
-        field, where = listening_window(dataset).values, "of the listening window"
+        amplitude, where = window_amplitude(dataset), "of the listening window"
     else:
         rule = "one of on_axis, listening_window"
         raise InputError(invalid("reference of the directivity index", reference, rule))
-    power = 2 * impedance(dataset) * radiated_power(dataset).values
-    index = 10 * np.log10(4 * np.pi * field**2 / power)
+    index = index_of(dataset, amplitude)
     return curve(dataset, index, "directivity_index", "dB", f"Directivity index {where}")
+
+
+def index_of(dataset: xr.Dataset, amplitude: FloatArray) -> FloatArray:
+    """Return the index that `directivity_index_db` does, (n_frequencies,), as a plain array.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset with one source.
+    amplitude : (n_frequencies,) array
+        Modulus of the far field in the direction that counts, in Pa.m.
+    """
+    power = 2 * impedance(dataset) * power_values(dataset)
+    return np.asarray(10 * np.log10(4 * np.pi * amplitude**2 / power))
 
 
 def beamwidth(
@@ -304,8 +319,8 @@ def on_axis(dataset: xr.Dataset) -> ComplexArray:
     return source_values(dataset, directions=[axis])[:, 0]
 
 
-def _window(dataset: xr.Dataset) -> FloatArray:
-    """Return the listening-window average as an amplitude, (n_frequencies,), in Pa.m."""
+def window_amplitude(dataset: xr.Dataset) -> FloatArray:
+    """Return what `listening_window` does, (n_frequencies,), as a plain array."""
     field = source_values(dataset, directions=positions(dataset, LISTENING_WINDOW))
     return np.asarray(np.sqrt(np.mean(np.abs(field) ** 2, axis=1)))
 
@@ -333,10 +348,15 @@ def _decibels(amplitude: ComplexArray | FloatArray | np.float64) -> FloatArray:
     return np.asarray(20 * np.log10(np.maximum(np.abs(amplitude), _NULL)))
 
 
+def response_db(amplitude: ComplexArray | FloatArray) -> FloatArray:
+    """Return the level in dB re 20 uPa at 1 m of a far field in Pa.m, as a plain array."""
+    return _decibels(amplitude) - _decibels(np.float64(REFERENCE_PRESSURE_PA))
+
+
 def _response(
     dataset: xr.Dataset, amplitude: ComplexArray | FloatArray, what: str
 ) -> xr.DataArray:
-    level = _decibels(amplitude) - _decibels(np.float64(REFERENCE_PRESSURE_PA))
+    level = response_db(amplitude)
     meaning = f"{what}, dB re 20 uPa at 1 m for 1 m/s^2 r.m.s."
     return curve(dataset, level, "level", "dB", meaning)
 

@@ -84,7 +84,7 @@ def bounces_at_seat(
             continue
         width = PATCH_HALF_HEIGHT_DEG if name == "side wall" else PATCH_HALF_WIDTH_DEG
         leaving = bounce_level_db(dataset, arrival.elevation_deg, arrival.azimuth_deg, width)
-        level = np.where(solved, leaving.values + arrival.spreading_db, np.nan)
+        level = np.where(solved, leaving + arrival.spreading_db, np.nan)
         octaves = tuple(
             OctaveLevel(
                 from_hz=part[0],

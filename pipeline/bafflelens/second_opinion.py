@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from bafflelens.directivity import DirectionSet, directions
-from bafflelens.parallel import Outcome
+from bafflelens.errands import Outcome
 from bafflelens.quality import Band, mesh_size
 from bafflelens.ranking import WARNING, CandidateResult, RankedRow
 from bafflelens.scripts import packed

@@ -21,10 +21,11 @@ from bafflelens.criteria import LOWEST_LEVEL_DB, Finding, arc_level_db, mean_fin
 from bafflelens.directivity import is_solved
 from bafflelens.octaves import THIRD_OCTAVE, by_octave, inside
 from bafflelens.polars import (
-    directivity_index_db,
-    listening_window_level_db,
-    on_axis_level_db,
+    index_of,
+    on_axis,
     orbit_levels_db,
+    response_db,
+    window_amplitude,
 )
 from bafflelens.target import Target
 
@@ -70,10 +71,10 @@ def on_axis_ripple(
     if degree < 1 or used.sum() < 2 * (degree + 1):
         return _unjudged(shown)
     parts = {}
-    curves = {"on axis": on_axis_level_db(dataset), "window": listening_window_level_db(dataset)}
+    amplitudes = {"on axis": np.abs(on_axis(dataset)), "window": window_amplitude(dataset)}
     position = np.log2(frequency[used] / band_hz[0])
-    for name, curve in curves.items():
-        level = curve.values[used]
+    for name, amplitude in amplitudes.items():
+        level = response_db(amplitude[used])
         trend = np.polynomial.Polynomial.fit(position, level, degree)
         remainder = np.abs(level - trend(position))
         parts[name] = by_octave(frequency[used], remainder, np.ones_like(remainder), judged)
@@ -153,7 +154,7 @@ def index_smoothness(
     solved = is_solved(dataset)
     frequency = dataset.variables["frequency"].values
     judged = (band_hz[0], shown_to_hz(dataset, band_hz, path_difference_m))
-    index = directivity_index_db(dataset, "listening_window").values
+    index = index_of(dataset, window_amplitude(dataset))
     change, is_known = third_octave_change(frequency, index, solved, judged[1])
     excess = np.where(is_known, np.maximum(change - STEADY_RISE_DB, -change), 0.0)
     used = solved & is_known
@@ -271,11 +272,11 @@ def sensitivity_loss(
     if not solved.any() or not known.any():
         return Finding(value_db=float("nan"), note="not judged: nothing to compare was solved")
     position = np.log(dataset.variables["frequency"].values[solved])
-    own = listening_window_level_db(dataset).values[solved]
+    own = response_db(window_amplitude(dataset)[solved])
     other = np.interp(
         position,
         np.log(baseline.variables["frequency"].values[known]),
-        listening_window_level_db(baseline).values[known],
+        response_db(window_amplitude(baseline)[known]),
     )
     frequency = dataset.variables["frequency"].values[solved]
     octaves = by_octave(frequency, other - own, np.ones_like(own), band_hz)

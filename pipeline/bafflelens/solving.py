@@ -17,6 +17,7 @@ import xarray as xr
 from bafflelens import store
 from bafflelens.deadline import Clock
 from bafflelens.directivity import assemble_dataset, directions
+from bafflelens.errands import Outcome
 from bafflelens.errors import InputError
 from bafflelens.geometry import Shape
 from bafflelens.interpolated import (
@@ -29,7 +30,7 @@ from bafflelens.jobsources import is_plate
 from bafflelens.journal import Journal
 from bafflelens.mesh import Mesh
 from bafflelens.narrowness import warnings_of
-from bafflelens.parallel import Outcome, Pool
+from bafflelens.parallel import Pool
 from bafflelens.plan import Plan, band_memory, band_mesh_sizes, engine_settings
 from bafflelens.playing import missing_plates, played
 from bafflelens.progress import Progress
@@ -117,6 +118,7 @@ class _Open:
     position: int
     settings: SolveSettings
     results: dict[int, BandResult]
+    unsaved: dict[int, bool] = field(default_factory=dict)  # and whether one waits for the disk
     meshes: Any = None
     tasks_out: int = 0
     passes: list[dict[int, Band]] = field(default_factory=list)
@@ -308,6 +310,7 @@ def work_through(
         Takes what was solved of a candidate, and says in one line what it is.
     """
     tasks: dict[str, _Task] = {}
+    unsaved: dict[str, _Open] = {}
     workers, clock = run.pool.size, run.clock
     seconds_each = run.plan.mesh_seconds + run.plan.solve_seconds
     most_open = _OPEN_AHEAD + _OPEN_A_WORKER * workers
@@ -337,6 +340,7 @@ def work_through(
             _receive(run, task, outcome)
             task.open.tasks_out -= 1
             conclusion, done_seconds = "", task.planned_seconds
+            unsaved[task.open.candidate.id] = task.open
             if task.open.tasks_out == 0 and not task.open.failures:
                 tasks |= _submit_missing(run, task.open)
             if task.open.tasks_out == 0:
@@ -345,6 +349,9 @@ def work_through(
                 done_seconds = seconds_each - task.open.told_seconds
                 n_open -= 1
                 open_more()
+            if not outcome.more_at_once:
+                for candidate_id in list(unsaved):
+                    _save_bands(run, unsaved.pop(candidate_id))
             task.open.told_seconds += done_seconds
             advance(done_seconds, conclusion)
     clock.was_short |= n_open > 0
@@ -381,13 +388,14 @@ def _submit(
 ) -> dict[str, _Task]:
     """Submit the meshing of a candidate and the bands that are missing, the largest first."""
     job, shape = run.loaded.job, run.shape_of(candidate)
+    motions, absorbers = run.loaded.boundaries.both_of(shape, candidate.values)
     settings = SolveSettings(
-        motions=run.loaded.boundaries.motions_of(shape, candidate.values),
+        motions=motions,
         air=job.air.medium,
         symmetry=shape.symmetry,
         engine=job.solve.engine,
         quality=job.solve.quality,
-        absorbers=run.loaded.boundaries.absorbers_of(shape, candidate.values),
+        absorbers=absorbers,
         stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
         without_card=job.solve.without_card,
         microphones_m=run.loaded.loudspeaker.microphones_m(candidate.id),
@@ -522,9 +530,8 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
         result: BandResult = outcome.value.value
         if result.surface is not None:
             run.folder.save_surface(candidate_id, task.number, result.surface)
-        is_worth_waiting = outcome.value.seconds > _WORTH_WAITING_S
-        run.folder.save_band(candidate_id, task.number, result, durable=is_worth_waiting)
         task.open.results[task.number] = replace(result, surface=None)
+        task.open.unsaved[task.number] = outcome.value.seconds > _WORTH_WAITING_S
         run.journal.add_time("solving, summed over workers", outcome.value.seconds)
         reason = "; ".join(
             f"{item.frequency_hz:.0f} Hz failed: {item.reason}"
@@ -539,6 +546,17 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
         reason=reason,
     )
     run.journal.add_task(record)
+
+
+def _save_bands(run: Run, opened: _Open) -> None:
+    """Keep the bands that have come back, until their candidate is complete.
+
+    Those that came back at once, and complete it, need not be kept first.
+    """
+    for number, is_worth_waiting in opened.unsaved.items():
+        result = opened.results[number]
+        run.folder.save_band(opened.candidate.id, number, result, durable=is_worth_waiting)
+    opened.unsaved.clear()
 
 
 def _conclude(run: Run, opened: _Open, judge: Judge) -> str:
@@ -558,6 +576,7 @@ def _conclude(run: Run, opened: _Open, judge: Judge) -> str:
         allowed_db = stated_error_db(job.solve.quality)
         dataset = with_shown_frequencies(dataset, job.frequencies.frequencies_hz, allowed_db)
     run.folder.save_directivity(opened.candidate.id, dataset)
+    opened.unsaved.clear()
     return judge(run, opened.candidate, dataset)
 
 

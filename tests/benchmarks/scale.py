@@ -60,9 +60,9 @@ def main() -> None:
         options = RunOptions(results=folder / "results", workers=2, methods=stand_ins.METHODS)
         profile = cProfile.Profile()
         busy = []
-        real = run.solve_candidates
+        real = run.solve_in_stages
 
-        def solve_candidates(given: run.Run) -> None:
+        def solve_in_stages(given: run.Run) -> None:
             began, own = time.process_time(), time.thread_time()
             if "--profile" in sys.argv:
                 profile.enable()
@@ -70,7 +70,7 @@ def main() -> None:
             profile.disable()
             busy.extend((time.process_time() - began, time.thread_time() - own))
 
-        run.solve_candidates = solve_candidates
+        run.solve_in_stages = solve_in_stages
         started = time.perf_counter()
         result = run.run_job(job, options)
         wall_s = time.perf_counter() - started

@@ -19,9 +19,10 @@ import small_job
 
 from bafflelens import report, summary
 from bafflelens.directivity import directions
+from bafflelens.errands import Outcome
 from bafflelens.errors import MeshingError
 from bafflelens.mesh import Mesh
-from bafflelens.parallel import Outcome, never
+from bafflelens.parallel import never
 from bafflelens.run import RunOptions, run_job
 from bafflelens.sweep import BandResult, FrequencyOutcome
 from bafflelens.tasks import Methods

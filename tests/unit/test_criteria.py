@@ -48,7 +48,7 @@ def value(function, pattern, *arguments, frequencies=None, **options):
 @pytest.mark.parametrize("elevation", [-90.0, -33.69, 5.0, 45.0, 84.0])
 def test_omni_is_even_towards_every_bounce(elevation):
     data = patterns.dataset(patterns.omni, [2000.0])
-    assert bounce_level_db(data, elevation).values == pytest.approx([0], abs=1e-6)
+    assert bounce_level_db(data, elevation) == pytest.approx([0], abs=1e-6)
 
 
 @pytest.mark.parametrize("elevation", [-33.69, 45.0, 60.0])
@@ -61,18 +61,18 @@ def test_dipole_over_a_patch_equals_its_integral(elevation):
     expected = 10 * np.log10(height * across) + 0.4333  # listening window of a dipole
     data = patterns.dataset(patterns.dipole, [2000.0])
     # The grid of 5 degrees stands for the integral within 0.05 dB.
-    assert bounce_level_db(data, elevation).values == pytest.approx([expected], abs=0.05)
+    assert bounce_level_db(data, elevation) == pytest.approx([expected], abs=0.05)
 
 
 def test_floor_is_below_and_ceiling_above():
     data = patterns.dataset(shaped(lambda f, az, el: np.where(el > 20, 3.0, 0.0)), [2000.0])
-    assert bounce_level_db(data, 45).values == pytest.approx([3], abs=1e-5)
-    assert bounce_level_db(data, -45).values == pytest.approx([0], abs=1e-5)
+    assert bounce_level_db(data, 45) == pytest.approx([3], abs=1e-5)
+    assert bounce_level_db(data, -45) == pytest.approx([0], abs=1e-5)
 
 
 def test_patch_reaches_30_degrees_to_each_side():
     data = patterns.dataset(shaped(lambda f, az, el: np.where(np.abs(az) > 32, 40, 0)), [2000.0])
-    assert bounce_level_db(data, 45).values == pytest.approx([0], abs=1e-5)
+    assert bounce_level_db(data, 45) == pytest.approx([0], abs=1e-5)
 
 
 def test_a_pole_counts_with_its_part_of_the_patch():
@@ -80,18 +80,18 @@ def test_a_pole_counts_with_its_part_of_the_patch():
     data = patterns.dataset(shaped(lambda f, az, el: np.where(el == 90, 20.0, 0.0)), [2000.0])
     share = (1 - np.sin(np.radians(87.5))) / (1 - np.sin(np.radians(75)))
     expected = 10 * np.log10(1 + 99 * share)
-    assert bounce_level_db(data, 85).values == pytest.approx([expected], abs=1e-4)
+    assert bounce_level_db(data, 85) == pytest.approx([expected], abs=1e-4)
 
 
 def test_level_is_continuous_in_the_angle():
     steep = patterns.dataset(shaped(lambda f, az, el: -0.5 * np.abs(el)), [2000.0])
-    levels = [bounce_level_db(steep, angle).values[0] for angle in np.arange(30, 40, 0.1)]
+    levels = [bounce_level_db(steep, angle)[0] for angle in np.arange(30, 40, 0.1)]
     assert np.abs(np.diff(levels)).max() < 0.1
 
 
 def test_nulls_stop_at_20_db():
     data = patterns.dataset(shaped(lambda f, az, el: np.where(el > 30, -200, 0)), [2000.0])
-    assert bounce_level_db(data, 45).values == pytest.approx([-20])
+    assert bounce_level_db(data, 45) == pytest.approx([-20])
 
 
 @pytest.mark.parametrize("azimuth", [25.0, -25.0, 170.0])
@@ -101,17 +101,17 @@ def test_the_patch_is_around_the_seat_s_azimuth(azimuth):
         return np.where((off < 34) & (np.abs(el - 45) < 14), 6.0, 0.0)
 
     data = patterns.dataset(shaped(lit), [2000.0])
-    assert bounce_level_db(data, 45, azimuth).values == pytest.approx([6], abs=1e-5)
-    assert bounce_level_db(data, 45, azimuth + 100).values == pytest.approx([0], abs=1e-5)
+    assert bounce_level_db(data, 45, azimuth) == pytest.approx([6], abs=1e-5)
+    assert bounce_level_db(data, 45, azimuth + 100) == pytest.approx([0], abs=1e-5)
 
 
 def test_of_several_seats_the_loudest_counts():
     # 4 dB between 42 and 68 degrees, so that only the patch around 55 degrees is full of it.
     data = patterns.dataset(shaped(lambda f, az, el: np.where(np.abs(el - 55) < 13, 4.0, 0.0)))
     seats = replace(flat(30, -8), more_angles_deg=(45.0, 55.0))
-    found = towards_bounce_db(data, seats).values
+    found = towards_bounce_db(data, seats)
     assert found == pytest.approx(np.full(len(found), 4.0), abs=1e-5)
-    assert towards_bounce_db(data, flat(30, -8)).values[0] == pytest.approx(0, abs=1e-5)
+    assert towards_bounce_db(data, flat(30, -8))[0] == pytest.approx(0, abs=1e-5)
     target = replace(TARGET, ceiling=seats)
     costs = vertical_control(data, target, BAND).value_db
     assert costs == pytest.approx(((6 + 0) + (8 + 4)) / 2, abs=1e-4)

@@ -4,6 +4,7 @@
 import json
 from contextlib import contextmanager
 from dataclasses import replace
+from itertools import islice
 
 import numpy as np
 import pytest
@@ -424,3 +425,73 @@ def _band_result(stub, level):
     mesh = stub.mesh_shape(None, {}, [None], 1.0)[0]
     band = Band(frequencies_hz=(2000.0,), mesh_frequency_hz=2000.0)
     return replace(stub.solve_band(mesh, (), band), far_field=level.reshape(1, 1, -1) + 0j)
+
+
+# -------------------------------------------------------- bands that come back at once
+class InErrands:
+    """Stands before a pool and yields so many outcomes at once."""
+
+    size = 1
+
+    def __init__(self, inner, number):
+        self._inner = inner
+        self._number = number
+        self.submit = inner.submit
+
+    def outcomes(self, *is_over):
+        while done := list(islice(self._inner.outcomes(*is_over), self._number)):
+            for outcome in done[:-1]:
+                yield replace(outcome, more_at_once=True)
+            yield done[-1]
+
+
+def in_errands(options, number):
+    @contextmanager
+    def open_pool(**given):
+        with options.open_pool(**given) as pool:
+            yield InErrands(pool, number)
+
+    return replace(options, open_pool=open_pool)
+
+
+@pytest.fixture
+def bands_saved(monkeypatch):
+    """Return a list of what bands are saved from now on."""
+    saved, save_band = [], store.RunFolder.save_band
+    monkeypatch.setattr(
+        store.RunFolder,
+        "save_band",
+        lambda folder, name, number, *given, **further: (
+            saved.append((name, number)),
+            save_band(folder, name, number, *given, **further),
+        ),
+    )
+    return saved
+
+
+@pytest.mark.parametrize(("number", "kept"), [(BANDS, 0), (BANDS - 1, 9)])
+def test_bands_that_complete_their_candidate_at_once_are_not_kept_first(
+    number, kept, write_job, stub, options, bands_saved, tmp_path
+):
+    """In threes: 3 of the baseline, 2 of c001 with its last, 1 of c002, and 3 of c003 are kept."""
+    alone = run_job(write_job(), replace(options, results=tmp_path / "other"))
+    assert len(bands_saved) == 4 * (BANDS - 1)  # the last one completes its candidate
+    bands_saved.clear()
+    together = run_job(write_job(), in_errands(options, number))
+    assert repr(together.rows) == repr(alone.rows)
+    assert len(bands_saved) == len(set(bands_saved)) == kept
+
+
+def test_bands_that_came_with_one_that_failed_are_kept(write_job, stub, options, bands_saved):
+    def fail_once(band):
+        if len(stub.solved) == 1:
+            stub.solved.append(())
+            msg = "no memory left"
+            raise MemoryError(msg)
+
+    stub.on_solve = fail_once
+    assert run_job(write_job(), in_errands(options, BANDS)).has_failures
+    assert len(bands_saved) == BANDS - 1
+    stub.solved.clear()
+    assert not resume_run(only_run(options).path, in_errands(options, BANDS)).has_failures
+    assert len(stub.solved) == 1

@@ -29,8 +29,9 @@ from bafflelens.caching.entries import (
     meshes_to_bytes,
 )
 from bafflelens.caching.solved import FREQUENCY, MESHES, SolvedCache
+from bafflelens.errands import Outcome
 from bafflelens.mesh import Mesh
-from bafflelens.parallel import Outcome, Pool, never
+from bafflelens.parallel import Pool, never
 from bafflelens.quality import Band
 from bafflelens.sweep import BandResult
 from bafflelens.tasks import Methods, SolveSettings, Timed, mesh_candidate, solve_candidate_band

@@ -115,13 +115,14 @@ def _solve(
 ) -> None:
     """Solve a candidate once more at its frequencies and keep its surface, in this process."""
     job, shape, methods = loaded.job, loaded.shape_of(candidate.id), methods or Methods()
+    motions, absorbers = loaded.boundaries.both_of(shape, candidate.values)
     settings = SolveSettings(
-        motions=loaded.boundaries.motions_of(shape, candidate.values),
+        motions=motions,
         air=job.air.medium,
         symmetry=shape.symmetry,
         engine=job.solve.engine,
         quality=job.solve.quality,
-        absorbers=loaded.boundaries.absorbers_of(shape, candidate.values),
+        absorbers=absorbers,
         without_card="direct",
         keep_surface=True,
     )

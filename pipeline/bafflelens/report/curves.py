@@ -211,8 +211,8 @@ def towards_of(dataset: xr.Dataset, target: Target) -> Towards:
     """
     solved = is_solved(dataset)
     found = {
-        "floor": towards_bounce_db(dataset, target.floor, target.seat_azimuth_deg).values,
-        "ceiling": towards_bounce_db(dataset, target.ceiling, target.seat_azimuth_deg).values,
+        "floor": towards_bounce_db(dataset, target.floor, target.seat_azimuth_deg),
+        "ceiling": towards_bounce_db(dataset, target.ceiling, target.seat_azimuth_deg),
     }
     side = widest(target)
     if side is not None:

@@ -187,7 +187,8 @@ class Clock:
         then_s : float
             What must still follow it.
         """
-        if self.left_s >= _SAFETY * seconds + then_s:
+        # The same margin for what follows, or it would be kept free and then be found too short.
+        if self.left_s >= _SAFETY * (seconds + then_s):
             return True
         self.was_short = True
         return False

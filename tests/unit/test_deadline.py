@@ -179,6 +179,20 @@ def test_what_does_not_fit_after_the_candidates_is_left_out_and_said(
     assert result.folder.load_record().remeshing is None
 
 
+@pytest.mark.parametrize("minutes", range(38, 76, 4))
+def test_the_time_kept_for_the_finalists_is_enough_for_them(
+    minutes, write_job, stub, options, watch
+):
+    """Of nights too short or just long enough; six are begun before one has shown what it takes."""
+    finals = ("[frequencies]", "[finalists]\ncount = 2\n[frequencies]")
+    end = watch.now + timedelta(minutes=minutes)
+    result = run_job(write_job(MANY, finals), replace(options, deadline=end))
+    assert watch.now <= end
+    statuses = [candidate.status for candidate in result.folder.candidates()]
+    if statuses.count(store.SOLVED) > 6:
+        assert result.folder.scores_at(store.FINALS)
+
+
 def test_a_directed_search_ends_in_time_and_goes_on_later(write_job, stub, options, watch):
     directed = ("candidates = 3", 'plan = "directed"\ncandidates = 20')
     end = watch.now + timedelta(minutes=50)
@@ -254,3 +268,4 @@ def test_a_wrong_end_is_one_line_and_exit_code_2(
     assert main([*verb, *given]) == 2
     assert match in capsys.readouterr().err
     assert not (tmp_path / "results").exists()
+

@@ -17,8 +17,10 @@ from typing import Any, Final
 
 import h5py
 import numpy as np
+import pandas as pd
 import xarray as xr
 from h5py import h5a, h5d, h5ds, h5p, h5s, h5t
+from xarray.indexes import PandasIndex
 
 _TEXT: Final = h5t.py_create(h5py.string_dtype("utf-8"), logical=True)
 _SCALAR: Final = h5s.create(h5s.SCALAR)
@@ -122,8 +124,14 @@ def read_dataset(path: Path) -> xr.Dataset:
         attributes = {
             key: _plain(value) for key, value in file.attrs.items() if key not in _OF_THE_FORMAT
         }
-    dataset = xr.Dataset(variables, attrs=attributes)
-    return dataset.set_coords([name for name in variables if name in coordinates])
+    # With indexes made here xarray need not ask whether an array is one of dask's, and load that.
+    indexes = {
+        name: PandasIndex(pd.Index(variable.values), name)
+        for name, variable in variables.items()
+        if variable.dims == (name,)
+    }
+    beside = {name: variables.pop(name) for name in list(variables) if name in coordinates}
+    return xr.Dataset(variables, xr.Coordinates(beside, indexes=indexes), attributes)
 
 
 def is_whole(path: Path) -> bool:

@@ -33,7 +33,7 @@ WARNING: Final = "Warning: "
 """How a reason begins that is no failure: the result stands, with a grain of salt."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class CandidateResult:
     """What became of one candidate.
 
@@ -117,7 +117,7 @@ class Remeshing:
 NOT_MESHED_AGAIN: Final = Remeshing(candidate="", scores_db=())
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class RankedRow:
     """One row of the ranking.
 

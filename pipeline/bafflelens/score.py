@@ -114,7 +114,7 @@ class ScoreSettings:
         return (self.from_hz, self.to_hz)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)  # a large run has tens of thousands
 class Term:
     """One line of the score: a criterion, and what the candidate pays for it.
 
@@ -177,7 +177,7 @@ class Objectives:
         return (self.vertical_db, self.horizontal_db, self.side_effects_db)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Score:
     """A candidate's score with every term.
 

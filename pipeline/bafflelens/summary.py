@@ -66,7 +66,8 @@ def lore_of(
     remind = _reminders_of(folder)
 
     def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
-        return replace(row, robustness=known.get(candidate.id), notes=remind(candidate))
+        robustness, notes = known.get(candidate.id), remind(candidate)
+        return replace(row, robustness=robustness, notes=notes) if robustness or notes else row
 
     return with_lore
 
@@ -230,14 +231,15 @@ def candidates_of(folder: RunFolder) -> list[CandidateResult]:
             reasons = (_NOT_SOLVED,)
         if candidate.status == store.LOOKED_AT and look is not None:
             reasons = (f"first look: {look.total_db:.2f} dB, not among the promising",)
-        found.append(
-            replace(
+        if reasons is not candidate.reasons:
+            candidate = replace(candidate, reasons=reasons)
+        if look or final:
+            candidate = replace(
                 candidate,
-                reasons=reasons,
                 look_db=look.total_db if look and look.is_complete else math.nan,
                 final_db=final.total_db if final and final.is_complete else math.nan,
             )
-        )
+        found.append(candidate)
     return found
 
 

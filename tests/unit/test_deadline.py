@@ -268,4 +268,3 @@ def test_a_wrong_end_is_one_line_and_exit_code_2(
     assert main([*verb, *given]) == 2
     assert match in capsys.readouterr().err
     assert not (tmp_path / "results").exists()
-

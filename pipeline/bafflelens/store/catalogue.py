@@ -209,7 +209,7 @@ class Catalogue:
             terms: dict[str, list[Term]] = {row[0]: [] for row in rows}
             for candidate_id, name, value_db, *numbers, note in catalog.execute(
                 "SELECT candidate_id, name, value_db, tolerance_db, weight, excess_db, note "
-                "FROM scores ORDER BY candidate_id, position"
+                "FROM scores ORDER BY rowid"  # of a candidate in their order: see its update
             ):
                 tolerance_db, weight, excess_db = numbers
                 term = Term(

@@ -183,7 +183,7 @@ def test_what_does_not_fit_after_the_candidates_is_left_out_and_said(
 def test_the_time_kept_for_the_finalists_is_enough_for_them(
     minutes, write_job, stub, options, watch
 ):
-    """Of nights too short or just long enough; six are begun before one has shown what it takes."""
+    """Six are begun before one has shown what it takes; from then on it must be right."""
     finals = ("[frequencies]", "[finalists]\ncount = 2\n[frequencies]")
     end = watch.now + timedelta(minutes=minutes)
     result = run_job(write_job(MANY, finals), replace(options, deadline=end))

@@ -27,6 +27,7 @@ _REPEATABILITY: Final = 2.8
 
 WAITING: Final = "waiting"
 LOOKED_AT: Final = "looked at"
+_MOST_NAMED: Final = 6
 _UNRANKED: Final = ("incomplete", LOOKED_AT, WAITING, "failed")
 
 WARNING: Final = "Warning: "
@@ -268,6 +269,15 @@ def drafts_only(rows: Sequence[RankedRow]) -> str:
         f"{len(found)} were solved as drafts only, the best of them {best.id} at "
         f"{best.look_db:.2f} dB: bafflelens rank --all lists them"
     )
+
+
+def still_waiting(rows: Sequence[RankedRow]) -> str:
+    """Return in one line how many candidates the run has not come to; empty if none."""
+    found = [row.candidate.id for row in rows if row.status == WAITING]
+    if not found:
+        return ""
+    named = ", ".join(found[:_MOST_NAMED]) + ", ..." * (len(found) > _MOST_NAMED)
+    return f"{len(found)} not solved yet ({named}): bafflelens resume goes on with them"
 
 
 def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[str, str]:

@@ -8,7 +8,6 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Final
 
 from bafflelens import store
 from bafflelens.bem.gpu_engine import count_cards, missing_card
@@ -39,8 +38,6 @@ from bafflelens.store import RunFolder, create_run, open_run
 from bafflelens.summary import has_failed, rank_run, report_run, solved_candidate
 from bafflelens.tasks import Methods
 from bafflelens.watching import Watched
-
-_MOST_NAMED: Final = 6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -355,15 +352,13 @@ def _left_undone(run: Run, rows: Sequence[RankedRow]) -> tuple[str, ...]:
     """Return what was not solved because the run had to be ready in time."""
     if not run.clock.was_short or run.clock.deadline is None:
         return ()
-    waiting = [row.candidate.id for row in rows if row.status == "waiting"]
-    count = len(waiting) + still_to_propose(run.folder, run.loaded)
-    if not count:
+    waiting = sum(row.status == store.WAITING for row in rows)
+    to_propose = still_to_propose(run.folder, run.loaded)
+    if not waiting + to_propose:
         return ()
-    which = f" ({', '.join(waiting[:_MOST_NAMED])}{', ...' * (count > _MOST_NAMED)})"
     return (
-        f"to be ready by {run.clock.deadline:%Y-%m-%d %H:%M}, {count} of "
-        f"{count + len(rows) - len(waiting)} shapes were left unsolved{which if waiting else ''}; "
-        "bafflelens resume goes on with them",
+        f"to be ready by {run.clock.deadline:%Y-%m-%d %H:%M}, {waiting + to_propose} of "
+        f"{len(rows) + to_propose} shapes were left unsolved; bafflelens resume goes on with them",
     )
 
 

@@ -26,6 +26,7 @@ from bafflelens.ranking import (
     Remeshing,
     drafts_only,
     rank,
+    still_waiting,
 )
 from bafflelens.store import RunFolder, RunRecord
 
@@ -39,6 +40,7 @@ MOST_SHOWN: Final = 60
 MOST_LISTED: Final = 300
 """So many does it list."""
 
+_TOLD_IN_A_LINE: Final = (store.WAITING, store.LOOKED_AT)
 _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
 
@@ -330,8 +332,8 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         ),
         remarks=(
             *record.remarks,
-            *filter(None, [drafts_only(rows)]),
-            *_left_out(sum(row.status != store.LOOKED_AT for row in rows)),
+            *filter(None, [still_waiting(rows), drafts_only(rows)]),
+            *_left_out(sum(row.status not in _TOLD_IN_A_LINE for row in rows)),
             *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed),
             *_lines_of_mock_ups(folder),
         ),
@@ -366,10 +368,11 @@ def _lines_of_mock_ups(folder: RunFolder) -> tuple[str, ...]:
 def _listed(rows: Sequence[RankedRow]) -> tuple[RankedRow, ...]:
     """Return the rows that a report lists: the best, some without a place, and the baseline.
 
-    What had no more than a first look is told of in a line (`drafts_only`).
+    What waits or had no more than a first look is told of in a line each (`still_waiting`,
+    `drafts_only`).
     """
     ranked = [row for row in rows if row.place is not None]
-    others = [row for row in rows if row.place is None and row.status != store.LOOKED_AT]
+    others = [row for row in rows if row.place is None and row.status not in _TOLD_IN_A_LINE]
     behind = [row for row in ranked[MOST_LISTED:] if row.candidate.is_baseline]
     return (*ranked[:MOST_LISTED], *behind, *others[:MOST_LISTED])
 

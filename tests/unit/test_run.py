@@ -18,11 +18,12 @@ from bafflelens.plan import band_memory
 from bafflelens.quality import MeshSize
 from bafflelens.ranking import Remeshing
 from bafflelens.remeshing import scaled, size_factor
+from bafflelens.report.words import grouped_failures
 from bafflelens.run import resume_run, run_job
 from bafflelens.score import score
 from bafflelens.second_opinion import largest_difference_db
 from bafflelens.store import open_run
-from bafflelens.summary import rank_run
+from bafflelens.summary import rank_run, view_of
 
 FREQUENCIES = 4  # 1995, 2512, 3162, 3981 Hz: two bands at draft quality
 
@@ -193,6 +194,10 @@ def test_ctrl_c_leaves_a_folder_that_can_be_read_and_resumed(write_job, stub, op
     rows = rank_run(folder)
     assert [row.status for row in rows] == ["ranked", "ranked", "waiting", "waiting"]
     assert rows[-1].reasons == ("not solved: the run has not come to it",)
+    view = view_of(folder, folder.load_job(), record)
+    assert "2 not solved yet (c002, c003): bafflelens resume goes on with them" in view.remarks
+    assert [row.status for row in view.rows] == ["ranked", "ranked"]
+    assert grouped_failures(view) == ()  # what waits has not failed
 
     stub.on_solve = lambda band: None
     stub.solved.clear()

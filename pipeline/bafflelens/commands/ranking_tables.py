@@ -99,12 +99,12 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
 
 
 def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
-    from bafflelens.ranking import LOOKED_AT, drafts_only
+    from bafflelens.ranking import LOOKED_AT, WAITING, drafts_only, still_waiting
 
     said = []
     for row in rows:
         reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
-        if row.status == LOOKED_AT and most is not None:  # what is said of them is said below
+        if row.status in (LOOKED_AT, WAITING) and most is not None:  # what is said of them: below
             reasons = ()
         if row.status == "ranked" and math.isfinite(row.candidate.final_db):
             reasons = (f"{row.candidate.final_db:.2f} dB when solved once more", *reasons)
@@ -113,8 +113,9 @@ def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
             said.append(f"{row.candidate.id} {row.status}: {'; '.join(reasons)}")
     for line in said[:most]:
         say(line)
-    if most is not None and (line := drafts_only(rows)):
-        say(line)
+    if most is not None:
+        for line in filter(None, (still_waiting(rows), drafts_only(rows))):
+            say(line)
     if len(said) > len(said[:most]):
         say(f"{len(said) - len(said[:most])} more lines of this kind: bafflelens rank --all")
 

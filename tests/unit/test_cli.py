@@ -101,7 +101,10 @@ def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):
     assert "Traceback" not in printed.err
     assert main(["rank", str(folder)]) == 0  # what waits has not failed
     said = capsys.readouterr().out.splitlines()
-    assert "4 not solved yet (baseline, c001, c002, c003): bafflelens resume goes on with them" in said
+    assert (
+        "4 not solved yet (baseline, c001, c002, c003): bafflelens resume goes on with them"
+        in said
+    )
     stub.on_solve = lambda band: None
     assert main(["resume", str(folder)]) == 0
 

@@ -6,6 +6,7 @@ import json
 import math
 import re
 import zipfile
+from contextlib import contextmanager
 from xml.etree import ElementTree
 
 import block_lens
@@ -21,6 +22,7 @@ from bafflelens.errors import InputError, MeshingError, StoreError
 from bafflelens.geometry import load_shape
 from bafflelens.handoff import package
 from bafflelens.handoff.checks import sharp_corners, undercut
+from bafflelens.handoff.datum import shaped_by
 from bafflelens.handoff.exporter import _require_volume
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.manifest import manifest_bytes, verify_folder
@@ -341,15 +343,34 @@ def test_registration_marks_are_on_both_tiles():
 def run_folder(write_job, options, monkeypatch):
     path = write_job()
     (path.parent / "lens.py").write_text(script_text(-0.01))
+
     # The bowl has no dome to mesh; the nominal surface is tested with a lens of its own.
-    monkeypatch.setattr(package, "datum_of", lambda *_: block_lens.datum())
+    def datum_of(shape, values, time_limit_s, told):
+        for _ in shaped_by(shape):
+            told()
+        return block_lens.datum()
+
+    monkeypatch.setattr(package, "datum_of", datum_of)
     return run_job(path, options).folder
+
+
+class Counted(Silent):
+    """Progress that is looked at afterwards."""
+
+    @contextmanager
+    def bar(self, total, label=""):
+        self.total, self.amounts = total, []
+        yield lambda amount, text="": self.amounts.append(amount)
 
 
 @pytest.mark.slow
 def test_a_hand_off_is_the_same_twice_and_what_is_changed_is_found(run_folder, tmp_path, capsys):
     folder = run_folder if hasattr(run_folder, "load_job") else open_run(run_folder)
-    (one,) = hand_off(folder, ["c001"], tmp_path / "one", Silent())
+    told = Counted()
+    (one,) = hand_off(folder, ["c001"], tmp_path / "one", told)
+    dimensions = len(shaped_by(folder.load_job().shape))
+    assert dimensions == told.amounts.count(1.0) > 1  # it never stands still for long
+    assert sum(told.amounts) == told.total
     hand_off(folder, ["c001"], tmp_path / "two", Silent())
     summary = f"{folder.name}_summary.pdf"
     listed = json.loads((tmp_path / "one" / "manifest.json").read_text())

@@ -11,7 +11,7 @@ with that dimension a little larger (or smaller), and measuring along the normal
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
@@ -112,11 +112,17 @@ class Datum:
             raise StoreError(invalid("file", where, rule)) from error
 
 
+def shaped_by(shape: Shape) -> tuple[Parameter, ...]:
+    """Return the dimensions that may move what the shop forms: all but those of the dome."""
+    return tuple(p for p in shape.parameters if not p.key.startswith(_BOUGHT))
+
+
 def datum_of(
     shape: Shape,
     values: Mapping[str, float],
     time_limit_s: float,
     keys: Sequence[str] | None = None,
+    told: Callable[[], None] = lambda: None,
 ) -> Datum:
     """Build the nominal surface, and once more for each dimension.
 
@@ -130,6 +136,8 @@ def datum_of(
         For one mesh.
     keys : sequence of str, optional
         The dimensions; all but those of the dome if left out.
+    told : callable
+        Called as often as there are dimensions, when each is done.
 
     Raises
     ------
@@ -138,15 +146,17 @@ def datum_of(
     """
     nominal = _whole(shape, values, _FINE, time_limit_s)
     region = regions_of(nominal, source_motions(shape, values))
-    shaped = [p for p in shape.parameters if not p.key.startswith(_BOUGHT)]
-    chosen = [p for p in shaped if keys is None or p.key in keys]
+    chosen = [p for p in shaped_by(shape) if keys is None or p.key in keys]
 
     def moved(parameter: Parameter) -> FloatArray | None:
         return _movement(shape, values, parameter, nominal, time_limit_s)
 
     with ThreadPoolExecutor(_AT_ONCE) as pool:  # each waits for a process of its own
         finer = pool.submit(_whole, shape, values, _CHANGED, time_limit_s)
-        movements = list(pool.map(moved, chosen))
+        movements = []
+        for movement in pool.map(moved, chosen):
+            movements.append(movement)
+            told()
         chord = _chord(nominal, finer.result())
     found = {
         p.key: movement

@@ -10,6 +10,7 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,7 +21,7 @@ from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.checks import Check, making_checks
 from bafflelens.handoff.datum import NAME as DATUM
-from bafflelens.handoff.datum import datum_of
+from bafflelens.handoff.datum import datum_of, shaped_by
 from bafflelens.handoff.expected import expected_csv
 from bafflelens.handoff.manifest import NAME, manifest_bytes
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
@@ -32,7 +33,7 @@ from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
 from bafflelens.jobfile import LoadedJob
 from bafflelens.measurement.measured import ORBITS
 from bafflelens.mesh import Mesh
-from bafflelens.progress import Progress
+from bafflelens.progress import Advance, Progress
 from bafflelens.provenance import versions
 from bafflelens.ranking import RankedRow
 from bafflelens.sensitivity import Robustness
@@ -40,6 +41,8 @@ from bafflelens.store import RunFolder, RunRecord, require_new_folder, write_fol
 from bafflelens.summary import rank_run
 
 _REVISION_DIGITS: Final = 8
+_SHARE_OF_SOLID: Final = 4.0  # about so many times as long as one dimension of the inspection
+_SHARE_OF_SUMMARY: Final = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,15 +116,16 @@ def hand_off(
     ranking = rank_run(folder)
     rows = _chosen(ranking, names, top)
     packs = []
-    with progress.bar(float(len(rows) + 1), "handing off") as advance:
+    shares = [_share_of(loaded.shape_of(row.candidate.id)) for row in rows]
+    with progress.bar(sum(shares) + _SHARE_OF_SUMMARY, "handing off") as advance:
         for row in rows:
-            packs.append(_of_candidate(folder, loaded, record, row))
-            advance(1.0, f"{row.candidate.id} exported")
+            packs.append(_of_candidate(folder, loaded, record, row, advance))
+            advance(0.0, f"{row.candidate.id} exported")
         found = short_list(folder, loaded, record, ranking, [pack.made for pack in packs])
         files = {f"{folder.name}_summary.pdf": summary_pdf(found)}
         for pack, listed in zip(packs, found.listed, strict=True):
             files[pack.archive] = _zipped(pack, listed)
-        advance(1.0, "summary written")
+        advance(_SHARE_OF_SUMMARY, "summary written")
     facts = {
         **_facts_of_run(folder, record),
         "candidates": [pack.made.row.candidate.id for pack in packs],
@@ -153,10 +157,19 @@ def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[R
     return [row for name, row in by_name.items() if name in wanted]
 
 
+def _share_of(shape: Shape) -> float:
+    """Return what a candidate takes: its solid, and its surface once for each dimension."""
+    return _SHARE_OF_SOLID + (0 if _is_scanned(shape) else len(shaped_by(shape)))
+
+
 def _of_candidate(
-    folder: RunFolder, loaded: LoadedJob, record: RunRecord, row: RankedRow
+    folder: RunFolder,
+    loaded: LoadedJob,
+    record: RunRecord,
+    row: RankedRow,
+    advance: Advance,
 ) -> _Pack:
-    """Export one candidate."""
+    """Export one candidate, and advance by its share."""
     candidate = row.candidate
     shape = loaded.shape_of(candidate.id)
     values = {**shape.defaults, **candidate.values}
@@ -187,6 +200,7 @@ def _of_candidate(
         for plane in shape.symmetry:
             whole = whole.mirrored(plane)
         files = _printable(stem, whole, title)
+        advance(_SHARE_OF_SOLID)
     else:
         job = loaded.job.handoff
         solid = export_solid(
@@ -229,7 +243,11 @@ def _of_candidate(
             settings=job,
         )
         files[f"{stem}_drawing.pdf"] = sheet_pdf(sheet)
-        files[DATUM] = datum_of(shape, values, loaded.job.solve.mesh_time_limit_s).to_bytes()
+        advance(_SHARE_OF_SOLID)
+        datum = datum_of(
+            shape, values, loaded.job.solve.mesh_time_limit_s, told=partial(advance, 1.0)
+        )
+        files[DATUM] = datum.to_bytes()
         files[JOB] = (folder.path / "job.toml").read_bytes()
         files |= {f"checks/{c.file}.png": c.picture for c in checks if c.picture}
     facts["warnings"] = warnings

@@ -65,6 +65,7 @@ SHAPE_SECTIONS: Final = ("geometry", "baseline")
 
 _LONGEST_VALUE_SHOWN: Final = 60
 _SIMILAR: Final = 0.6
+_LEAST_SCORED: Final = 2  # one alone shows no change over frequency
 _AnySection = TypeVar("_AnySection", bound=BaseModel)
 
 
@@ -368,6 +369,10 @@ def _judgement_faults(table: Mapping[str, Any]) -> Iterator[str]:
         if settings.to_hz > solved[-1] * (1 + NOMINAL_TOLERANCE):
             rule = f"at most the highest frequency solved, {solved[-1]:.0f} Hz"
             yield invalid("key 'score.to_hz'", f"{settings.to_hz:g}", rule)
+        if inside(np.array(solved), settings.band_hz).sum() < _LEAST_SCORED:
+            band = f"from_hz = {settings.from_hz:g}, to_hz = {settings.to_hz:g}"
+            rule = f"a band in which {_LEAST_SCORED} frequencies at least are solved"
+            yield invalid("section [score]", band, rule)
 
 
 def _scored_hz(table: Mapping[str, Any]) -> FloatArray:

@@ -284,6 +284,8 @@ def gaps(dataset: xr.Dataset, band_hz: tuple[float, float]) -> tuple[str, ...]:
     ]
     half_step = 2 ** (THIRD_OCTAVE / 2)
     band_text = f"the score band of {band_hz[0]:g} to {band_hz[1]:g} Hz"
+    if not inside(frequency, band_hz).any():
+        lines.append(f"no frequency in {band_text}")
     if not frequency.size or frequency[0] > band_hz[0] * half_step:
         lines.append(f"no frequency at the lower end of {band_text}")
     if not frequency.size or frequency[-1] < band_hz[1] / half_step:

@@ -169,6 +169,11 @@ def test_a_key_like_no_other_gets_the_list_of_its_section():
         ),
         ("from_hz = 2000\nto_hz = 4000\nper", "from_hz = 4000\nto_hz = 2000\nper", r"\[frequ"),
         ("to_hz = 4000\n[solve]", "to_hz = 9000\n[solve]", "'score.to_hz' '9000'. Must be at mo"),
+        (
+            "from_hz = 2000\nto_hz = 4000\n[solve]",
+            "from_hz = 2400\nto_hz = 3000\n[solve]",
+            r"section \[score\] 'from_hz = 2400, to_hz = 3000'. Must be a band in which 2 freq",
+        ),
         ("[solve]", "[room]\near_height_m = 3\n[solve]", r"\[room\] Invalid room ceiling height"),
         ("[solve]", "[target]\nfloor = 3\n[solve]", r"'target.floor' '3'. Must be a section"),
         (

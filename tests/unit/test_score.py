@@ -266,6 +266,13 @@ def test_a_band_not_covered_is_a_gap(frequencies, message):
     assert re.search(message, found[0])
 
 
+def test_a_band_between_two_frequencies_is_a_gap_and_has_no_score():
+    between = 2000 * 2 ** (np.arange(3) / 3)
+    found = score(patterns.dataset(dome, between), TARGET, ScoreSettings(from_hz=2600, to_hz=3000))
+    assert np.isnan(found.total_db)
+    assert found.gaps == ("no frequency in the score band of 2600 to 3000 Hz",)
+
+
 def test_third_octaves_are_close_enough_and_the_ends_may_lie_between():
     assert gaps(patterns.dataset(dome, patterns.sixth_octaves(2000, 13000, 3)), BAND) == ()
     assert gaps(patterns.dataset(dome, patterns.sixth_octaves(2100, 11900)), BAND) == ()

@@ -20,7 +20,7 @@ from typing import Any, Final
 from bafflelens.errors import BafflelensError
 
 _LOOK_BACK: Final = 16  # so many pieces of a kind tell how long the next will take
-_TOGETHER_S: Final = 0.2  # what goes together takes less, so that no worker waits for long
+_TOGETHER_S: Final = 0.1  # what goes together takes less, so that no worker waits for long
 _MOST_TOGETHER: Final = 16
 
 

@@ -4,7 +4,7 @@
 Workers and the whole run are killed, the newest file is cut short, the disk fills, a mesher
 hangs, memory runs out. Mesher and solver are stand-ins; all the rest is the program itself.
 
-    .venv/bin/python tests/benchmarks/faults.py [rounds of each fault] [seed]
+    .venv/bin/python tests/benchmarks/faults.py [rounds of each kind and fault] [seed]
 """
 
 import shutil
@@ -24,30 +24,33 @@ def main() -> None:
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 10
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else time.time_ns() % 10**6
     print(f"seed {seed}")
-    wrong = 0
+    wrong, known = 0, {}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        job = small_job.write(folder / "job", ("candidates = 3", "candidates = 5"))
-        ranking, work_s = disturbing.undisturbed(job, folder / "undisturbed")
-        print(f"undisturbed: {work_s:.1f} s of work")
-        for number in range(rounds * len(disturbing.FAULTS)):
-            fault = disturbing.FAULTS[number % len(disturbing.FAULTS)]
+        for kind_name, kind in disturbing.KINDS.items():
+            job = small_job.write(folder / kind_name, *kind.changes)
+            alone = disturbing.undisturbed(job, kind, folder / f"{kind_name}, alone")
+            print(f"{kind_name}, undisturbed: {alone.work_s:.1f} s of work")
+            known[kind_name] = job, alone
+        plan = [(kind, fault) for kind in known for fault in disturbing.FAULTS] * rounds
+        for number, (kind_name, fault) in enumerate(plan):
+            kind, (job, alone) = disturbing.KINDS[kind_name], known[kind_name]
             at = folder / f"{number}"
-            found = disturbing.disturbed(job, at, fault, work_s, seed + number)
-            is_well = found.ranking == ranking and found.codes[-1] == 0
-            is_well &= found.repeated <= disturbing.PIECES_OUT
+            found = disturbing.disturbed(job, kind, at, fault, alone, seed + number)
+            is_well = found.ranking == alone.ranking and found.codes[-1] == 0
+            is_well &= found.repeated <= kind.pieces_out
             wrong += not is_well
             print(
-                f"{seed + number} {fault}: after {found.after_s:.2f} s, exit codes {found.codes}, "
-                f"{found.repeated} pieces of work repeated {found.hit}"
+                f"{seed + number} {kind_name}, {fault}: after {found.after_s:.2f} s, exit codes "
+                f"{found.codes}, {found.repeated} pieces of work repeated {found.hit}"
                 f"{'' if is_well else '  WRONG'}",
                 flush=True,
             )
             if not is_well:
                 print(found.output)
-                print("ranking differs" if found.ranking != ranking else "")
+                print("ranking differs" if found.ranking != alone.ranking else "")
             shutil.rmtree(at)
-    print(f"{wrong} of {rounds * len(disturbing.FAULTS)} rounds went wrong")
+    print(f"{wrong} of {len(plan)} rounds went wrong")
     sys.exit(wrong > 0)
 
 

@@ -23,7 +23,7 @@ from bafflelens.summary import rank_run
 
 REPOSITORY = Path(__file__).parents[2]
 WORKERS = 2
-PIECES_OUT = 2 * WORKERS  # in hand and in store
+ERRANDS_OUT = 2 * WORKERS  # in hand and in store
 FAULTS = (
     "kill a worker",
     "kill the run",
@@ -34,6 +34,42 @@ FAULTS = (
     "memory of a worker",
     "worker killed for memory",
 )
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of job that is disturbed.
+
+    Attributes
+    ----------
+    changes : tuple of (str, str)
+        What differs from the small job.
+    seconds : float
+        What a piece of its work takes.
+    pieces_out : int
+        So many pieces at most are in hand or in store, and may have to be done again.
+    """
+
+    changes: tuple[tuple[str, str], ...]
+    seconds: float = 0.05
+    pieces_out: int = ERRANDS_OUT
+
+
+KINDS = {
+    "plain": Kind((("candidates = 3", "candidates = 5"),)),
+    "directed in stages": Kind(
+        (
+            ("candidates = 3", 'plan = "directed"\ncandidates = 12'),
+            (
+                'quality = "draft"',
+                'quality = "standard"\n[first_look]\nkeep_pct = 30\nmargin_db = 0\n'
+                "[finalists]\ncount = 2",
+            ),
+        ),
+        seconds=0.03,
+    ),
+    "short pieces": Kind((("candidates = 3", "candidates = 40"),), 0.003, 16 * ERRANDS_OUT),
+}
 
 
 @dataclass(frozen=True)
@@ -51,7 +87,7 @@ class Round:
     ranking : str
         The ranking in the end.
     repeated : int
-        Pieces of work that were done more than once.
+        Pieces of work that were done again.
     hit : str
         What was hit: process or file.
     output : str
@@ -67,24 +103,33 @@ class Round:
     output: str
 
 
-def undisturbed(job: Path, folder: Path) -> tuple[str, float]:
-    """Run the job; return its ranking and how long its work took, in s."""
+@dataclass(frozen=True)
+class Alone:
+    """What became of an undisturbed run: its ranking, its work, and how long that took in s."""
+
+    ranking: str
+    work: Counter[str]
+    work_s: float
+
+
+def undisturbed(job: Path, kind: Kind, folder: Path) -> Alone:
+    """Run the job."""
     folder.mkdir()
-    environment = _environment(folder)
+    environment = _environment(folder, kind)
     with _started(["run", job], folder, environment) as running:
         _wait_for(lambda: _log(folder).exists(), running)
         began = time.monotonic()
         assert running.wait() == 0, (folder / "output.txt").read_text()
-    return _ranking(folder), time.monotonic() - began
+    return Alone(_ranking(folder), _work(folder), time.monotonic() - began)
 
 
-def disturbed(job: Path, folder: Path, fault: str, within_s: float, seed: int) -> Round:
+def disturbed(job: Path, kind: Kind, folder: Path, fault: str, alone: Alone, seed: int) -> Round:
     """Run the job, do something to it at a random moment, and resume it until all is well."""
     draw = random.Random(seed)
     folder.mkdir()
-    environment = _environment(folder)
+    environment = _environment(folder, kind)
     hit = ""
-    after_s = draw.uniform(0.0, 0.8 * within_s)
+    after_s = draw.uniform(0.0, 0.8 * alone.work_s)
     with _started(["run", job], folder, environment) as running:
         _wait_for(lambda: _log(folder).exists(), running)
         time.sleep(after_s)
@@ -116,26 +161,25 @@ def disturbed(job: Path, folder: Path, fault: str, within_s: float, seed: int) -
         words = ["resume", run.path] if run else ["run", job]  # killed before it began
         with _started(words, folder, environment) as running:
             codes.append(running.wait(timeout=120))
-    done = Counter(line.partition(" ")[2] for line in _log(folder).read_text().splitlines())
     return Round(
         fault=fault,
         after_s=after_s,
         codes=tuple(codes),
         ranking=_ranking(folder),
-        repeated=sum(done.values()) - len(done),
+        repeated=(_work(folder) - alone.work).total(),
         hit=hit,
         output=(folder / "output.txt").read_text(),
     )
 
 
-def _environment(folder: Path) -> dict[str, str]:
+def _environment(folder: Path, kind: Kind) -> dict[str, str]:
     (folder / "faults").mkdir()
     paths = [REPOSITORY / "pipeline", REPOSITORY / "tests" / "references"]
     return {
         **os.environ,
         "PYTHONPATH": os.pathsep.join(map(str, paths)),
         "STAND_IN_LOG": str(_log(folder)),
-        "STAND_IN_SECONDS": "0.05",
+        "STAND_IN_SECONDS": f"{kind.seconds}",
         "STAND_IN_FAULT": str(folder / "faults"),
     }
 
@@ -158,6 +202,11 @@ def _started(
 
 def _log(folder: Path) -> Path:
     return folder / "work.log"
+
+
+def _work(folder: Path) -> Counter[str]:
+    """Return how often each piece of work was done: one at several stages looks the same."""
+    return Counter(line.partition(" ")[2] for line in _log(folder).read_text().splitlines())
 
 
 def _ranking(folder: Path) -> str:

@@ -52,8 +52,10 @@ def test_one_long_piece_among_the_last_is_enough_for_each_to_go_alone():
         durations.add(operator.add, seconds)
     assert durations.how_many(operator.add) == 1
     for _ in range(KNOWN_AFTER):
-        durations.add(operator.add, 0.05)
-    assert durations.how_many(operator.add) == 4  # 0.2 s together
+        durations.add(operator.add, 0.024)
+    assert durations.how_many(operator.add) == 4  # 0.1 s together
+    durations.add(operator.add, 0.06)
+    assert durations.how_many(operator.add) == 1
 
 
 def test_short_work_goes_together(practised):

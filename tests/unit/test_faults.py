@@ -18,28 +18,20 @@ from bafflelens.run import resume_run, run_job
 from bafflelens.summary import rank_run
 
 
-@pytest.fixture(scope="module")
-def job(tmp_path_factory):
-    return small_job.write(tmp_path_factory.mktemp("job"))
-
-
-@pytest.fixture(scope="module")
-def undisturbed(job, tmp_path_factory):
-    """Return the ranking of the job, and how long its work takes."""
-    return disturbing.undisturbed(job, tmp_path_factory.mktemp("runs") / "undisturbed")
-
-
-def test_a_disturbed_run_ends_as_an_undisturbed_one(job, undisturbed, tmp_path):
+@pytest.mark.parametrize("name", disturbing.KINDS)
+def test_a_disturbed_run_ends_as_an_undisturbed_one(name, tmp_path):
     """One fault a time; which, and when, is drawn."""
-    ranking, work_s = undisturbed
+    kind = disturbing.KINDS[name]
+    job = small_job.write(tmp_path / "job", *kind.changes)
+    alone = disturbing.undisturbed(job, kind, tmp_path / "undisturbed")
     seed = time.time_ns() % 10**6
     faults = ("kill a worker", "kill the run", "kill the run, cut the newest file short")
     fault = faults[seed % len(faults)]
-    found = disturbing.disturbed(job, tmp_path / "disturbed", fault, work_s, seed)
+    found = disturbing.disturbed(job, kind, tmp_path / "disturbed", fault, alone, seed)
     said = f"seed {seed}, {found}"
     assert found.codes[-1] == 0, said
-    assert found.ranking == ranking, said
-    assert found.repeated <= disturbing.PIECES_OUT, said
+    assert found.ranking == alone.ranking, said
+    assert found.repeated <= kind.pieces_out, said
 
 
 # ----------------------------------------------- each file of a run folder, cut short

@@ -8,11 +8,14 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from bafflelens import store
+from bafflelens.cli import main
 from bafflelens.errors import JobError
 from bafflelens.jobfile import load_job
 from bafflelens.qualifying import finals_job, look_job, promoted
+from bafflelens.queueing import overview
 from bafflelens.report.words import grouped_failures
 from bafflelens.run import resume_run, run_job
+from bafflelens.store import open_run
 from bafflelens.summary import rank_run, view_of
 
 MANY = ("candidates = 3", "candidates = 9")
@@ -130,6 +133,27 @@ def test_a_run_in_stages_that_is_stopped_ends_as_an_undisturbed_one(
     assert repr(resumed.rows) == repr(undisturbed.rows)
     for stage in (store.FIRST_LOOK, store.FINALS):
         assert repr(resumed.folder.scores_at(stage)) == repr(undisturbed.folder.scores_at(stage))
+
+
+def test_the_best_draft_is_told_while_nothing_is_solved_in_full(
+    write_job, stub, options, monkeypatch, capsys
+):
+    stub.on_solve = lambda band: _stop(stub, 20)
+    with suppress(KeyboardInterrupt):
+        run_job(write_job(MANY, LOOK), options)
+    folder = open_run(only(options))
+    looks = folder.scores_at(store.FIRST_LOOK)
+    best = min(looks.keys() - {"baseline"}, key=lambda name: looks[name].total_db)
+    counts = folder.counts()
+    assert (counts.best, counts.best_look) == (None, (best, looks[best].total_db))
+    monkeypatch.setattr(overview.RunFolder, "is_worked_on", property(lambda self: True))
+    assert main(["status", str(options.results)]) == 0
+    line = f"  best so far: {best} at {looks[best].total_db:.2f} dB as a draft"
+    assert line in capsys.readouterr().out.splitlines()
+    stub.on_solve = lambda band: None
+    counts = resume_run(folder.path, options).folder.counts()
+    assert counts.best is not None
+    assert counts.best_look is None
 
 
 def only(options):

@@ -132,5 +132,7 @@ def _print_run_overview(run: RunOverview) -> None:
     say(f"  {counts.total} shapes: {done}")
     if counts.best is not None:
         say(f"  best so far: {counts.best[0]} at {counts.best[1]:.2f} dB")
+    elif counts.best_look is not None:
+        say(f"  best so far: {counts.best_look[0]} at {counts.best_look[1]:.2f} dB as a draft")
     if run.status in ("killed", "interrupted", "stopped"):
         say(f"  go on with: bafflelens resume {run.folder.path}")

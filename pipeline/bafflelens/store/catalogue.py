@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import asdict, astuple, dataclass
+from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
@@ -78,10 +79,13 @@ class Counts:
         Candidates of each status, baseline and plates among them.
     best : (str, float) or None
         Id and score in dB of the best candidate so far.
+    best_look : (str, float) or None
+        The same of the first look, as long as no candidate is solved in full.
     """
 
     statuses: Mapping[str, int]
     best: tuple[str, float] | None
+    best_look: tuple[str, float] | None = None
 
     @property
     def total(self) -> int:
@@ -253,7 +257,16 @@ class Catalogue:
                 "AND gaps = '[]' AND total_db IS NOT NULL ORDER BY total_db LIMIT 1",
                 (SOLVED,),
             ).fetchone()
-        return Counts(statuses=statuses, best=best)
+            of_baselines = catalog.execute("SELECT id FROM candidates WHERE is_baseline")
+            baselines = {name for (name,) in of_baselines}
+        looks = {} if best else self.scores_at(FIRST_LOOK)
+        complete = {
+            name: look.total_db
+            for name, look in looks.items()
+            if name not in baselines and look.is_complete and isfinite(look.total_db)
+        }
+        best_look = min(complete.items(), key=lambda item: item[1], default=None)
+        return Counts(statuses=statuses, best=best, best_look=best_look)
 
     @contextmanager
     def kept_open(self) -> Iterator[None]:

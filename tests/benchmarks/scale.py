@@ -4,7 +4,9 @@
 The solver and the mesher are STAND-INS, and no number of the ranking means anything; worker
 processes, run folder, scores, ranking and report are the real ones. Printed are the wall time
 for each task beyond what the stand-ins themselves take, the memory of the scheduling process, the
-size of the report and the time that ``bafflelens rank`` takes.
+size of the report and the time that ``bafflelens rank`` takes. Beside them stand, from the same
+minutes, what dask takes to pass the same bands one by one, with nothing kept or scored, and what
+xarray takes to write one of the result files.
 
     .venv/bin/python tests/benchmarks/scale.py [candidates] [solved] [--profile]
 
@@ -32,12 +34,18 @@ os.environ["PYTHONPATH"] = os.pathsep.join([str(REFERENCES), *sys.path[1:]])
 
 import small_job  # noqa: E402
 import stand_ins  # noqa: E402
+from distributed import Client, LocalCluster, as_completed  # noqa: E402
 
 from bafflelens import run, store  # noqa: E402
+from bafflelens.mesh import Mesh  # noqa: E402
+from bafflelens.netcdf import write_dataset  # noqa: E402
+from bafflelens.quality import Band  # noqa: E402
 from bafflelens.run import RunOptions  # noqa: E402
 from bafflelens.store import RunFolder  # noqa: E402
 from bafflelens.summary import report_run  # noqa: E402
+from bafflelens.sweep import BandResult  # noqa: E402
 
+PASSED = 2000
 FREQUENCIES = (
     (
         "from_hz = 2000\nto_hz = 4000\nper_octave = 3",
@@ -91,6 +99,16 @@ def main() -> None:
             f"of which dask {1e3 * (busy[0] - busy[1]) / tasks:.2f}"
         )
         print(f"memory of the scheduling process: at most {memory:.2f} GiB")
+        passed_ms = 1e3 * passed_by_dask(result.folder)
+        print(
+            f"dask alone, which keeps and scores nothing: {passed_ms:.2f} ms of wall time a band, "
+            f"ratio {1e3 * (solving_s - inside_s) / tasks / passed_ms:.2f}"
+        )
+        own_ms, general_ms = written(result.folder)
+        print(
+            f"a result file: {own_ms:.1f} ms, by xarray {general_ms:.1f}, "
+            f"ratio {own_ms / general_ms:.2f}"
+        )
         copy_up_to(result.folder, in_all)
         started = time.perf_counter()
         report_run(result.folder, result.folder.load_job(), record)
@@ -108,6 +126,55 @@ def main() -> None:
         if "--profile" in sys.argv:
             pstats.Stats(profile).sort_stats("tottime").print_stats(45)
             pstats.Stats(profile).sort_stats("cumtime").print_stats(60)
+
+
+def passed_by_dask(folder: RunFolder) -> float:
+    """Return the wall time for each band that dask alone takes beyond the stand-in itself, in s."""
+    mesh = folder.load_mesh("c001")
+    bands = [
+        Band(frequencies_hz=(1000.0 + n, 1100.0 + n, 1200.0 + n), mesh_frequency_hz=1200.0)
+        for n in range(PASSED)
+    ]
+    with (
+        LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            host="127.0.0.1",
+            dashboard_address=None,
+            memory_limit=None,
+        ) as cluster,
+        Client(cluster) as client,
+    ):
+        client.gather(client.map(timed_band, bands[:50], mesh=mesh, pure=False))
+        started = time.perf_counter()
+        inside_s = 0.0
+        work = as_completed(
+            client.map(timed_band, bands, mesh=mesh, pure=False), with_results=True
+        )
+        for _, (_, seconds) in work:
+            inside_s += seconds
+        return (time.perf_counter() - started - inside_s / 2) / PASSED
+
+
+def timed_band(band: Band, mesh: Mesh) -> tuple[BandResult, float]:
+    """Return what the stand-in makes of a band, and how long that took in s."""
+    started = time.perf_counter()
+    result = stand_ins.solve_band(mesh, (), band)
+    return result, time.perf_counter() - started
+
+
+def written(folder: RunFolder) -> tuple[float, float]:
+    """Return how long one result file takes to write, here and by xarray, in ms."""
+    dataset, path = folder.load_directivity("c001"), folder.path / "written.nc"
+    found = []
+    for write in (write_dataset, lambda data, to: data.to_netcdf(to, engine="h5netcdf")):
+        write(dataset, path)
+        started = time.perf_counter()
+        for _ in range(20):
+            write(dataset, path)
+        found.append(1e3 * (time.perf_counter() - started) / 20)
+    path.unlink()
+    return found[0], found[1]
 
 
 def copy_up_to(folder: RunFolder, count: int) -> None:

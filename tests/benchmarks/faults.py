@@ -2,7 +2,8 @@
 """Disturb a run at random moments, many times; the end must be that of an undisturbed run.
 
 Workers and the whole run are killed, the newest file is cut short, the disk fills, a mesher
-hangs, memory runs out. Mesher and solver are stand-ins; all the rest is the program itself.
+hangs, memory runs out. Mesher and solver are stand-ins; all the rest is the program itself. Only
+where a shape fails in a directed search, which learns from it, may the ranking be another one.
 
     .venv/bin/python tests/benchmarks/faults.py [rounds of each kind and fault] [seed]
 """
@@ -37,18 +38,19 @@ def main() -> None:
             kind, (job, alone) = disturbing.KINDS[kind_name], known[kind_name]
             at = folder / f"{number}"
             found = disturbing.disturbed(job, kind, at, fault, alone, seed + number)
-            is_well = found.ranking == alone.ranking and found.codes[-1] == 0
-            is_well &= found.repeated <= kind.pieces_out
+            is_same = found.ranking == alone.ranking
+            may_differ = kind.learns and fault in disturbing.FAILURES
+            is_well = (is_same or may_differ) and found.codes[-1] == 0
+            is_well &= found.repeated <= kind.pieces_out or may_differ
             wrong += not is_well
             print(
                 f"{seed + number} {kind_name}, {fault}: after {found.after_s:.2f} s, exit codes "
                 f"{found.codes}, {found.repeated} pieces of work repeated {found.hit}"
-                f"{'' if is_well else '  WRONG'}",
+                f"{'' if is_same else ', another ranking'}{'' if is_well else '  WRONG'}",
                 flush=True,
             )
             if not is_well:
                 print(found.output)
-                print("ranking differs" if found.ranking != alone.ranking else "")
             shutil.rmtree(at)
     print(f"{wrong} of {len(plan)} rounds went wrong")
     sys.exit(wrong > 0)

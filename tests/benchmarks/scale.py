@@ -129,7 +129,7 @@ def main() -> None:
 
 
 def passed_by_dask(folder: RunFolder) -> float:
-    """Return the wall time for each band that dask alone takes beyond the stand-in itself, in s."""
+    """Return what dask alone takes for each band beyond the stand-in itself, wall time in s."""
     mesh = folder.load_mesh("c001")
     bands = [
         Band(frequencies_hz=(1000.0 + n, 1100.0 + n, 1200.0 + n), mesh_frequency_hz=1200.0)

@@ -24,14 +24,16 @@ from bafflelens.summary import rank_run
 REPOSITORY = Path(__file__).parents[2]
 WORKERS = 2
 ERRANDS_OUT = 2 * WORKERS  # in hand and in store
+FAILURES = ("hung mesher", "memory of a worker")
+"""Faults that fail a shape, until the run is resumed."""
+
 FAULTS = (
     "kill a worker",
     "kill the run",
     "kill the run, cut the newest file short",
     "SIGTERM",
     "full disk",
-    "hung mesher",
-    "memory of a worker",
+    *FAILURES,
     "worker killed for memory",
 )
 
@@ -48,11 +50,14 @@ class Kind:
         What a piece of its work takes.
     pieces_out : int
         So many pieces at most are in hand or in store, and may have to be done again.
+    learns : bool
+        Whether a shape that fails changes what is proposed after it.
     """
 
     changes: tuple[tuple[str, str], ...]
     seconds: float = 0.05
     pieces_out: int = ERRANDS_OUT
+    learns: bool = False
 
 
 KINDS = {
@@ -66,7 +71,7 @@ KINDS = {
                 "[finalists]\ncount = 2",
             ),
         ),
-        seconds=0.03,
+        learns=True,
     ),
     "short pieces": Kind((("candidates = 3", "candidates = 40"),), 0.003, 16 * ERRANDS_OUT),
 }

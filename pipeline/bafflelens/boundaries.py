@@ -115,6 +115,7 @@ def read_boundaries(
             absorbers[name] = PorousLayer(
                 thickness_m=surface.thickness_mm / 1e3,
                 flow_resistivity=surface.flow_resistivity_kpa_s_m2 * 1e3,
+                incidence=surface.incidence,
             )
         if surface.admittance_table is None:
             continue

@@ -389,6 +389,7 @@ class SurfaceSection(_Section):
 
     thickness_mm: float | None = Field(default=None, ge=0.5, le=200)
     flow_resistivity_kpa_s_m2: float | None = Field(default=None, ge=1, le=200)
+    incidence: Literal["grazing", "normal"] = "grazing"
     admittance_table: str | None = Field(default=None, json_schema_extra={"rule": _TABLE_RULE})
 
     @model_validator(mode="after")
@@ -399,6 +400,8 @@ class SurfaceSection(_Section):
                 "either with 'thickness_mm' and 'flow_resistivity_kpa_s_m2' or with "
                 "'admittance_table'"
             )
+        if self.admittance_table is not None and "incidence" in self.model_fields_set:
+            _refuse("without 'incidence' where there is an 'admittance_table': it holds as it is")
         return self
 
 

@@ -48,6 +48,9 @@ def test_a_job_sets_motion_table_and_absorbers(job_with):
     layer = PorousLayer(thickness_m=0.005, flow_resistivity=20e3)
     assert loaded.boundaries.absorbers_of(loaded.shape, {}) == {"baffle": layer}
 
+    loaded = load_job(job_with(FELT + "incidence = 'normal'\n"))
+    assert loaded.boundaries.absorbers_of(loaded.shape, {})["baffle"].incidence == "normal"
+
     tables = "[sources.tweeter]\nvelocity_table = 'dome.txt'\n"
     tables += "[surfaces.baffle]\nadmittance_table = 'felt.txt'\n"
     loaded = load_job(job_with(tables))
@@ -100,6 +103,15 @@ def test_a_run_keeps_its_tables(job_with, tmp_path):
         (
             "[surfaces.felt]\nthickness_mm = 5\nadmittance_table = 'felt.txt'\n",
             "Invalid section [surfaces.felt]. Must be either with 'thickness_mm'",
+        ),
+        (
+            "[surfaces.felt]\nadmittance_table = 'felt.txt'\nincidence = 'normal'\n",
+            "Invalid section [surfaces.felt]. Must be without 'incidence' where there is an 'ad",
+        ),
+        (
+            "[surfaces.felt]\nthickness_mm = 5\nflow_resistivity_kpa_s_m2 = 20\n"
+            "incidence = 'oblique'\n",
+            "Invalid key 'surfaces.felt.incidence' 'oblique'. Must be one of grazing, normal.",
         ),
         (
             "[surfaces.felt]\nthickness_mm = 0.1\nflow_resistivity_kpa_s_m2 = 20\n",
@@ -204,6 +216,9 @@ def test_a_script_gives_absorbers(shape_with):
     found = surface_absorbers(with_absorbers(shape_with, given), {})
     assert found["felt"] == PorousLayer(thickness_m=0.004, flow_resistivity=3e4)
     assert found["baffle"].values == 0.1 - 0.2j
+    given["felt"] = {**layer, "incidence": "normal"}
+    straight = surface_absorbers(with_absorbers(shape_with, given), {})["felt"]
+    assert (found["felt"].incidence, straight.incidence) == ("grazing", "normal")
 
 
 @pytest.mark.parametrize(
@@ -214,6 +229,10 @@ def test_a_script_gives_absorbers(shape_with):
         (
             "{'felt': {'thickness_m': 0.004, 'flow_resistivity_pa_s_m2': 5.0}}",
             r"absorbers\(\): Invalid flow resistivity '5.0'. Must be from 1000 to 200000",
+        ),
+        (
+            "{'felt': {'thickness_m': 0.004, 'flow_resistivity_pa_s_m2': 3e4, 'incidence': 'x'}}",
+            r"absorbers\(\): Invalid incidence on a layer 'x'. Must be one of grazing, normal.",
         ),
         (
             "{'felt': {'admittance_table': [[1000, -1, 0]]}}",

@@ -60,6 +60,9 @@ class Kind:
     learns: bool = False
 
 
+OPEN = 4 + 2 * WORKERS
+"""Candidates that are open; where the disk is full, their meshes cannot be kept in the cache."""
+
 KINDS = {
     "plain": Kind((("candidates = 3", "candidates = 5"),)),
     "directed in stages": Kind(

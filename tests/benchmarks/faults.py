@@ -41,8 +41,7 @@ def main() -> None:
             is_same = found.ranking == alone.ranking
             may_differ = kind.learns and fault in disturbing.FAILURES
             is_well = (is_same or may_differ) and found.codes[-1] == 0
-            most = kind.pieces_out + disturbing.OPEN * (fault == "full disk")
-            is_well &= found.repeated <= most or may_differ
+            is_well &= found.repeated <= disturbing.most_repeated(kind, found) or may_differ
             wrong += not is_well
             print(
                 f"{seed + number} {kind_name}, {fault}: after {found.after_s:.2f} s, exit codes "

@@ -60,6 +60,7 @@ class Kind:
     learns: bool = False
 
 
+PIECES_A_SHAPE = 5  # its mesh and four bands
 OPEN = 4 + 2 * WORKERS
 """Candidates that are open; where the disk is full, their meshes cannot be kept in the cache."""
 
@@ -109,6 +110,17 @@ class Round:
     repeated: int
     hit: str
     output: str
+
+
+def most_repeated(kind: Kind, found: Round) -> int:
+    """Return how many pieces of work a disturbed run may have had to do again.
+
+    Those that were out; with a file that was cut short, what it held; with a full disk, what came
+    back and could be kept nowhere.
+    """
+    held = 1 if "bands/" in found.hit or "mesh" in found.hit else 0
+    held += PIECES_A_SHAPE * ("directivity" in found.hit)
+    return kind.pieces_out + held + OPEN * (found.fault == "full disk")
 
 
 @dataclass(frozen=True)

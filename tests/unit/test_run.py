@@ -150,14 +150,18 @@ def test_with_cards_bands_go_to_them_and_meshes_do_not(
     assert not any("mesh" in name for name in pool.for_cards)
 
 
-def test_a_band_that_fails_fails_its_candidate(write_job, stub, options):
-    def fail_once(band):
+def fail_second_band(stub):
+    def fail(band):
         if len(stub.solved) == 1:
             stub.solved.append(())
             msg = "no memory left"
             raise MemoryError(msg)
 
-    stub.on_solve = fail_once
+    stub.on_solve = fail
+
+
+def test_a_band_that_fails_fails_its_candidate(write_job, stub, options):
+    fail_second_band(stub)
     result = run_job(write_job(), options)
     assert result.has_failures
     failed = [row for row in result.rows if row.status == "failed"]
@@ -488,13 +492,7 @@ def test_bands_that_complete_their_candidate_at_once_are_not_kept_first(
 
 
 def test_bands_that_came_with_one_that_failed_are_kept(write_job, stub, options, bands_saved):
-    def fail_once(band):
-        if len(stub.solved) == 1:
-            stub.solved.append(())
-            msg = "no memory left"
-            raise MemoryError(msg)
-
-    stub.on_solve = fail_once
+    fail_second_band(stub)
     assert run_job(write_job(), in_errands(options, BANDS)).has_failures
     assert len(bands_saved) == BANDS - 1
     stub.solved.clear()

@@ -8,10 +8,11 @@ size of the report and the time that ``bafflelens rank`` takes. Beside them stan
 minutes, what dask takes to pass the same bands one by one, with nothing kept or scored, and what
 xarray takes to write one of the result files.
 
-    .venv/bin/python tests/benchmarks/scale.py [candidates] [solved] [--profile]
+    .venv/bin/python tests/benchmarks/scale.py [candidates] [solved] [--cache] [--profile]
 
 With fewer solved than there are to be, the rest of the catalogue are copies of those: report and
-ranking then have all of them to deal with, after a part of the time.
+ranking then have all of them to deal with, after a part of the time. With ``--cache`` every
+frequency is kept in the cache of solved frequencies as well, as the command line does.
 """
 
 import cProfile
@@ -37,6 +38,7 @@ import stand_ins  # noqa: E402
 from distributed import Client, LocalCluster, as_completed  # noqa: E402
 
 from bafflelens import run, store  # noqa: E402
+from bafflelens.caching.solved import CacheSettings  # noqa: E402
 from bafflelens.mesh import Mesh  # noqa: E402
 from bafflelens.netcdf import write_dataset  # noqa: E402
 from bafflelens.quality import Band  # noqa: E402
@@ -65,7 +67,10 @@ def main() -> None:
         job = small_job.write(
             folder / "job", ("candidates = 3", f"candidates = {count}"), *FREQUENCIES
         )
-        options = RunOptions(results=folder / "results", workers=2, methods=stand_ins.METHODS)
+        cache = CacheSettings(path=folder / "solved.sqlite") if "--cache" in sys.argv else None
+        options = RunOptions(
+            results=folder / "results", workers=2, methods=stand_ins.METHODS, cache=cache
+        )
         profile = cProfile.Profile()
         busy = []
         real = run.solve_in_stages

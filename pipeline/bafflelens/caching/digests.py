@@ -96,8 +96,14 @@ def settings_digest(
         mesh,
         others,
         engine.storage_for(n_triangles),
-        directions().vectors,
+        _directions(),
     )
+
+
+@cache
+def _directions() -> bytes:
+    """Return the digest of where the far field is evaluated."""
+    return digest(directions().vectors)
 
 
 def frequency_key(settings: bytes, frequency_hz: float) -> bytes:

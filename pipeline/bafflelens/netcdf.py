@@ -36,8 +36,8 @@ _OF_THE_FORMAT: Final = frozenset(
 def write_dataset(dataset: xr.Dataset, path: Path) -> None:
     """Write a dataset and wait until it is on the disk.
 
-    Nothing is compressed: that makes what comes from a solver a sixth smaller, and takes longer
-    than all the rest.
+    Nothing is compressed: that makes what comes from a solver a seventh smaller, and takes longer
+    than all the rest (`tests/benchmarks/result_files.py`).
 
     Parameters
     ----------

@@ -5,8 +5,8 @@ The solver and the mesher are STAND-INS, and no number of the ranking means anyt
 processes, run folder, scores, ranking and report are the real ones. Printed are the wall time
 for each task beyond what the stand-ins themselves take, the memory of the scheduling process, the
 size of the report and the time that ``bafflelens rank`` takes. Beside them stand, from the same
-minutes, what dask takes to pass the same bands one by one, with nothing kept or scored, and what
-xarray takes to write one of the result files.
+minutes, what dask takes to pass the same bands one by one, with nothing kept or scored, and what a
+directed search would take for one proposal (`result_files.py` is for the files).
 
     .venv/bin/python tests/benchmarks/scale.py [candidates] [solved] [--cache] [--profile]
 
@@ -40,9 +40,10 @@ from distributed import Client, LocalCluster, as_completed  # noqa: E402
 from bafflelens import run, store  # noqa: E402
 from bafflelens.caching.solved import CacheSettings  # noqa: E402
 from bafflelens.mesh import Mesh  # noqa: E402
-from bafflelens.netcdf import write_dataset  # noqa: E402
 from bafflelens.quality import Band  # noqa: E402
 from bafflelens.run import RunOptions  # noqa: E402
+from bafflelens.sampling import settings_of  # noqa: E402
+from bafflelens.searching.proposing import Tried, propose  # noqa: E402
 from bafflelens.store import RunFolder  # noqa: E402
 from bafflelens.summary import report_run  # noqa: E402
 from bafflelens.sweep import BandResult  # noqa: E402
@@ -109,11 +110,6 @@ def main() -> None:
             f"dask alone, which keeps and scores nothing: {passed_ms:.2f} ms of wall time a band, "
             f"ratio {1e3 * (solving_s - inside_s) / tasks / passed_ms:.2f}"
         )
-        own_ms, general_ms = written(result.folder)
-        print(
-            f"a result file: {own_ms:.1f} ms, by xarray {general_ms:.1f}, "
-            f"ratio {own_ms / general_ms:.2f}"
-        )
         copy_up_to(result.folder, in_all)
         started = time.perf_counter()
         report_run(result.folder, result.folder.load_job(), record)
@@ -121,6 +117,11 @@ def main() -> None:
         print(f"report of {in_all}: {time.perf_counter() - started:.1f} s, {size:.1f} MiB")
         memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
         print(f"memory with it: at most {memory:.2f} GiB")
+        proposed_after(result.folder)  # loads optuna
+        read_s, propose_s = proposed_after(result.folder)
+        print(
+            f"a proposal after {in_all}: {propose_s:.2f} s, the catalogue before it {read_s:.2f} s"
+        )
         command = [sys.executable, "-m", "bafflelens", "rank", str(result.folder.path)]
         started = time.perf_counter()
         subprocess.run(command, check=False, stdout=subprocess.DEVNULL)
@@ -168,19 +169,15 @@ def timed_band(band: Band, mesh: Mesh) -> tuple[BandResult, float]:
     return result, time.perf_counter() - started
 
 
-def written(folder: RunFolder) -> tuple[float, float]:
-    """Return how long one result file takes to write, here and by xarray, in ms."""
-    dataset = folder.load_directivity(a_candidate(folder))
-    path = folder.path / "written.nc"
-    found = []
-    for write in (write_dataset, lambda data, to: data.to_netcdf(to, engine="h5netcdf")):
-        write(dataset, path)
-        started = time.perf_counter()
-        for _ in range(20):
-            write(dataset, path)
-        found.append(1e3 * (time.perf_counter() - started) / 20)
-    path.unlink()
-    return found[0], found[1]
+def proposed_after(folder: RunFolder) -> tuple[float, float]:
+    """Return what a directed search takes to read the catalogue, and to propose, in s."""
+    settings = settings_of(folder.load_job())
+    began = time.perf_counter()
+    known = [entry for entry in folder.candidates() if not entry.is_baseline]
+    read = time.perf_counter()
+    tried = [Tried(values=c.values, objectives_db=(c.score.total_db,)) for c in known if c.score]
+    propose(settings, tried, objectives=1, seed=1, is_possible=lambda values: True)
+    return read - began, time.perf_counter() - read
 
 
 def a_candidate(folder: RunFolder) -> str:

@@ -28,11 +28,7 @@ def wavenumber(frequency_hz):
 
 
 def exact_layer(resistivity, thickness_m, frequency_hz):
-    """Miki's constants, written here once more."""
-    ratio = frequency_hz / resistivity
-    impedance = 1 + (0.0699 + 0.1071j) * ratio**-0.632
-    index = 1 + (0.1093 + 0.1597j) * ratio**-0.618
-    return porous.layer(wavenumber(frequency_hz), thickness_m, impedance, index)
+    return porous.miki_layer(wavenumber(frequency_hz), thickness_m, resistivity, frequency_hz)
 
 
 def errors(resistivity, thickness_m, frequency_hz, incidence):

@@ -67,6 +67,16 @@ def layer(k: float, thickness_m: float, impedance: complex, index: complex) -> A
     return admittance
 
 
+def miki_layer(
+    k: float, thickness_m: float, resistivity: float, frequency_hz: float
+) -> Admittance:
+    """Return the same of felt, with Miki's constants written here once more."""
+    ratio = frequency_hz / resistivity
+    impedance = 1 + (0.0699 + 0.1071j) * ratio**-0.632
+    index = 1 + (0.1093 + 0.1597j) * ratio**-0.618
+    return layer(k, thickness_m, impedance, index)
+
+
 def far_over_local(k: float, distance_m: float, admittance: complex) -> complex:
     """Return the field over that of a rigid surface, for both on the surface and kr large.
 

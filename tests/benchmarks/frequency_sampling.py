@@ -15,10 +15,13 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
+
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.linalg import svd
 from shapes import meshes, shipped
+from whole_sweep import solved_bands
 
 from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
@@ -29,7 +32,6 @@ from bafflelens.medium import Air
 from bafflelens.quality import Band, mesh_size, open_bands, stated_error_db, tolerance
 from bafflelens.source import normal_velocity
 from bafflelens.spectrum import PASSES, first_grid, further_frequencies, interpolate
-from bafflelens.sweep import solve_band
 
 AIR = Air()
 QUALITY = "draft"
@@ -76,21 +78,10 @@ def _kept(path: Path, make: Callable[[], ComplexArray]) -> ComplexArray:
 
 def _swept(body: str, bands: Sequence[Band]) -> ComplexArray:
     """Return far fields on the meshes of bands, (n_frequencies, n_directions)."""
-    shape, motions = shipped(body)
-    sizes = [mesh_size(QUALITY, band.mesh_frequency_hz, AIR) for band in bands]
-    begun, found = time.perf_counter(), []
-    for mesh, band in zip(meshes(shape, sizes, {}), bands, strict=True):
-        result = solve_band(
-            mesh,
-            motions,
-            band,
-            air=AIR,
-            directions=directions().vectors,
-            symmetry=shape.symmetry,
-            quality=QUALITY,
-        )
-        found.append(result.far_field[0])
-    field = np.concatenate(found)
+    shape, _ = shipped(body)
+    begun = time.perf_counter()
+    results = solved_bands(shape, shape.defaults, bands, QUALITY, AIR)
+    field = np.concatenate([result.far_field[0] for result in results])
     print(f"  ({body}: {len(field)} solves in {time.perf_counter() - begun:.0f} s)", flush=True)
     return field
 

@@ -11,12 +11,11 @@ from bafflelens.sweep import solve_band
 _MESH_LIMIT_S = 120.0
 
 
-def solved_shape(shape, values, frequencies_hz, quality, air, microphones_m=()):
-    """Return what a shape radiates, as a dataset."""
+def solved_bands(shape, values, chosen, quality, air, microphones_m=()):
+    """Return the result of each band of a shape."""
     motions = source_motions(shape, values)
-    chosen = bands(frequencies_hz, quality)
     sizes = [mesh_size(quality, band.mesh_frequency_hz, air) for band in chosen]
-    results = [
+    return [
         solve_band(
             mesh,
             motions,
@@ -29,6 +28,13 @@ def solved_shape(shape, values, frequencies_hz, quality, air, microphones_m=()):
         )
         for mesh, band in zip(mesh_shape(shape, values, sizes, _MESH_LIMIT_S), chosen, strict=True)
     ]
+
+
+def solved_shape(shape, values, frequencies_hz, quality, air, microphones_m=()):
+    """Return what a shape radiates, as a dataset."""
+    motions = source_motions(shape, values)
+    chosen = bands(frequencies_hz, quality)
+    results = solved_bands(shape, values, chosen, quality, air, microphones_m)
     return assemble_dataset(
         directions(),
         results,

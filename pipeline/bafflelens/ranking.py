@@ -27,8 +27,11 @@ _REPEATABILITY: Final = 2.8
 
 WAITING: Final = "waiting"
 LOOKED_AT: Final = "looked at"
+UNDONE: Final = (LOOKED_AT, WAITING)
+"""What was not solved in full, and has not failed: a line tells of it (`lines_on_undone`)."""
+
 _MOST_NAMED: Final = 6
-_UNRANKED: Final = ("incomplete", LOOKED_AT, WAITING, "failed")
+_UNRANKED: Final = ("incomplete", *UNDONE, "failed")
 
 WARNING: Final = "Warning: "
 """How a reason begins that is no failure: the result stands, with a grain of salt."""
@@ -259,25 +262,23 @@ def rank(
     return tuple(rows)
 
 
-def drafts_only(rows: Sequence[RankedRow]) -> str:
-    """Return in one line how many candidates had no more than a first look; empty if none."""
-    found = [row.candidate for row in rows if row.status == LOOKED_AT]
-    if not found:
-        return ""
-    best = found[0]  # they come in the order of their looks
-    return (
-        f"{len(found)} were solved as drafts only, the best of them {best.id} at "
-        f"{best.look_db:.2f} dB: bafflelens rank --all lists them"
-    )
-
-
-def still_waiting(rows: Sequence[RankedRow]) -> str:
-    """Return in one line how many candidates the run has not come to; empty if none."""
-    found = [row.candidate.id for row in rows if row.status == WAITING]
-    if not found:
-        return ""
-    named = ", ".join(found[:_MOST_NAMED]) + ", ..." * (len(found) > _MOST_NAMED)
-    return f"{len(found)} not solved yet ({named}): bafflelens resume goes on with them"
+def lines_on_undone(rows: Sequence[RankedRow]) -> tuple[str, ...]:
+    """Return a line on the candidates that wait, and one on those with a first look only."""
+    lines = []
+    waiting = [row.candidate.id for row in rows if row.status == WAITING]
+    if waiting:
+        named = ", ".join(waiting[:_MOST_NAMED]) + ", ..." * (len(waiting) > _MOST_NAMED)
+        lines.append(
+            f"{len(waiting)} not solved yet ({named}): bafflelens resume goes on with them"
+        )
+    looked_at = [row.candidate for row in rows if row.status == LOOKED_AT]
+    if looked_at:
+        best = looked_at[0]  # they come in the order of their looks
+        lines.append(
+            f"{len(looked_at)} were solved as drafts only, the best of them {best.id} at "
+            f"{best.look_db:.2f} dB: bafflelens rank --all lists them"
+        )
+    return tuple(lines)
 
 
 def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[str, str]:
@@ -313,7 +314,7 @@ def _order_of_unranked(candidate: CandidateResult) -> tuple[float, str]:
 
 
 def _status(candidate: CandidateResult) -> str:
-    if candidate.status in (WAITING, LOOKED_AT):
+    if candidate.status in UNDONE:
         return candidate.status
     if candidate.status == "failed" or candidate.score is None:
         return "failed"

@@ -20,13 +20,13 @@ from bafflelens.notes import SENSES, VERDICTS, Note, reminders
 from bafflelens.playing import meeting_of, missing_plates, played
 from bafflelens.ranking import (
     NOT_MESHED_AGAIN,
+    UNDONE,
     WARNING,
     CandidateResult,
     RankedRow,
     Remeshing,
-    drafts_only,
+    lines_on_undone,
     rank,
-    still_waiting,
 )
 from bafflelens.store import RunFolder, RunRecord
 
@@ -40,7 +40,6 @@ MOST_SHOWN: Final = 60
 MOST_LISTED: Final = 300
 """So many does it list."""
 
-_TOLD_IN_A_LINE: Final = (store.WAITING, store.LOOKED_AT)
 _NOT_SOLVED: Final = "not solved: the run has not come to it"
 
 
@@ -247,7 +246,7 @@ def candidates_of(folder: RunFolder) -> list[CandidateResult]:
 
 def has_failed(row: RankedRow) -> bool:
     """Tell whether anything of a candidate failed that was to be solved."""
-    if row.status in (store.WAITING, store.LOOKED_AT):
+    if row.status in UNDONE:
         return False
     reasons = row.candidate.reasons
     return row.status != "ranked" or not all(reason.startswith(WARNING) for reason in reasons)
@@ -332,8 +331,8 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         ),
         remarks=(
             *record.remarks,
-            *filter(None, [still_waiting(rows), drafts_only(rows)]),
-            *_left_out(sum(row.status not in _TOLD_IN_A_LINE for row in rows)),
+            *lines_on_undone(rows),
+            *_left_out(sum(row.status not in UNDONE for row in rows)),
             *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed),
             *_lines_of_mock_ups(folder),
         ),
@@ -368,11 +367,10 @@ def _lines_of_mock_ups(folder: RunFolder) -> tuple[str, ...]:
 def _listed(rows: Sequence[RankedRow]) -> tuple[RankedRow, ...]:
     """Return the rows that a report lists: the best, some without a place, and the baseline.
 
-    What waits or had no more than a first look is told of in a line each (`still_waiting`,
-    `drafts_only`).
+    What waits or had no more than a first look is told of in a line each (`lines_on_undone`).
     """
     ranked = [row for row in rows if row.place is not None]
-    others = [row for row in rows if row.place is None and row.status not in _TOLD_IN_A_LINE]
+    others = [row for row in rows if row.place is None and row.status not in UNDONE]
     behind = [row for row in ranked[MOST_LISTED:] if row.candidate.is_baseline]
     return (*ranked[:MOST_LISTED], *behind, *others[:MOST_LISTED])
 

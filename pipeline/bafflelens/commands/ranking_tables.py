@@ -99,12 +99,12 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
 
 
 def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
-    from bafflelens.ranking import LOOKED_AT, WAITING, drafts_only, still_waiting
+    from bafflelens.ranking import UNDONE, lines_on_undone
 
     said = []
     for row in rows:
         reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
-        if row.status in (LOOKED_AT, WAITING) and most is not None:  # what is said of them: below
+        if row.status in UNDONE and most is not None:  # what is said of them is said below
             reasons = ()
         if row.status == "ranked" and math.isfinite(row.candidate.final_db):
             reasons = (f"{row.candidate.final_db:.2f} dB when solved once more", *reasons)
@@ -114,7 +114,7 @@ def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
     for line in said[:most]:
         say(line)
     if most is not None:
-        for line in filter(None, (still_waiting(rows), drafts_only(rows))):
+        for line in lines_on_undone(rows):
             say(line)
     if len(said) > len(said[:most]):
         say(f"{len(said) - len(said[:most])} more lines of this kind: bafflelens rank --all")

@@ -257,16 +257,19 @@ class Catalogue:
                 "AND gaps = '[]' AND total_db IS NOT NULL ORDER BY total_db LIMIT 1",
                 (SOLVED,),
             ).fetchone()
-            of_baselines = catalog.execute("SELECT id FROM candidates WHERE is_baseline")
-            baselines = {name for (name,) in of_baselines}
-        looks = {} if best else self.scores_at(FIRST_LOOK)
+        return Counts(statuses=statuses, best=best, best_look=None if best else self._best_look())
+
+    def _best_look(self) -> tuple[str, float] | None:
+        """Return id and score in dB of the best draft of a first look."""
+        with self._catalog() as catalog:
+            found = catalog.execute("SELECT id FROM candidates WHERE is_baseline")
+            baselines = {name for (name,) in found}
         complete = {
             name: look.total_db
-            for name, look in looks.items()
+            for name, look in self.scores_at(FIRST_LOOK).items()
             if name not in baselines and look.is_complete and isfinite(look.total_db)
         }
-        best_look = min(complete.items(), key=lambda item: item[1], default=None)
-        return Counts(statuses=statuses, best=best, best_look=best_look)
+        return min(complete.items(), key=lambda item: item[1], default=None)
 
     @contextmanager
     def kept_open(self) -> Iterator[None]:

@@ -259,7 +259,7 @@ def _absorbers_in(
                 found[str(name)] = PorousLayer(
                     thickness_m=float(entry["thickness_m"]),
                     flow_resistivity=float(entry["flow_resistivity_pa_s_m2"]),
-                    incidence=str(entry.get("incidence", "grazing")),
+                    incidence=entry.get("incidence", PorousLayer.incidence),
                 )
         return found
     except (KeyError, TypeError, ValueError) as error:

@@ -37,6 +37,7 @@ from pydantic import (
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
+from bafflelens.bem.boundary import Incidence, PorousLayer
 from bafflelens.crossover import Way
 from bafflelens.driver import Driver
 from bafflelens.errors import InputError
@@ -389,7 +390,7 @@ class SurfaceSection(_Section):
 
     thickness_mm: float | None = Field(default=None, ge=0.5, le=200)
     flow_resistivity_kpa_s_m2: float | None = Field(default=None, ge=1, le=200)
-    incidence: Literal["grazing", "normal"] = "grazing"
+    incidence: Incidence = PorousLayer.incidence
     admittance_table: str | None = Field(default=None, json_schema_extra={"rule": _TABLE_RULE})
 
     @model_validator(mode="after")

@@ -310,7 +310,7 @@ def work_through(
         Takes what was solved of a candidate, and says in one line what it is.
     """
     tasks: dict[str, _Task] = {}
-    unsaved: dict[str, _Open] = {}
+    came_at_once: list[_Open] = []
     workers, clock = run.pool.size, run.clock
     seconds_each = run.plan.mesh_seconds + run.plan.solve_seconds
     most_open = _OPEN_AHEAD + _OPEN_A_WORKER * workers
@@ -340,7 +340,7 @@ def work_through(
             _receive(run, task, outcome)
             task.open.tasks_out -= 1
             conclusion, done_seconds = "", task.planned_seconds
-            unsaved[task.open.candidate.id] = task.open
+            came_at_once.append(task.open)
             if task.open.tasks_out == 0 and not task.open.failures:
                 tasks |= _submit_missing(run, task.open)
             if task.open.tasks_out == 0:
@@ -350,8 +350,9 @@ def work_through(
                 n_open -= 1
                 open_more()
             if not outcome.more_at_once:
-                for candidate_id in list(unsaved):
-                    _save_bands(run, unsaved.pop(candidate_id))
+                for opened in came_at_once:
+                    _save_bands(run, opened)
+                came_at_once.clear()
             task.open.told_seconds += done_seconds
             advance(done_seconds, conclusion)
     clock.was_short |= n_open > 0

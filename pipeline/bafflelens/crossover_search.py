@@ -24,7 +24,7 @@ from bafflelens.crossover import Crossover, Way, accelerations, sum_of_ways, way
 from bafflelens.directivity import is_solved
 from bafflelens.errors import InputError, invalid
 from bafflelens.filters import Filter
-from bafflelens.polars import listening_window
+from bafflelens.polars import window_amplitude
 from bafflelens.score import Score
 
 DEFAULT_SLOPES: Final = (("linkwitz-riley", 2), ("linkwitz-riley", 4), ("butterworth", 3))
@@ -264,7 +264,7 @@ def search_crossover(
 
 def _judged(heard: xr.Dataset, judge: Judge) -> Score:
     """Return the score of a sum; one that vanishes in front at a frequency has none."""
-    window = listening_window(heard).values
+    window = window_amplitude(heard)
     lost = is_solved(heard) & (window <= CANCELLED * np.nanmax(window, initial=0.0))
     if not lost.any():
         return judge(heard)

@@ -404,7 +404,7 @@ def summed(dataset: xr.Dataset, transfer: ComplexArray, name: str = "sum") -> xr
         The same layout, so that every polar and criterion applies to the sum.
     """
     field = source_sum(dataset, transfer).values[np.newaxis]
-    power = radiated_power(dataset, transfer).values[np.newaxis, np.newaxis]
+    power = power_values(dataset, transfer)[np.newaxis, np.newaxis]
     kept = dataset.drop_dims(["source", "source_b"])
     result = kept.assign_coords(
         source=("source", np.array([name])), source_b=("source_b", np.array([name]))

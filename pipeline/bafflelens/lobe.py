@@ -23,7 +23,7 @@ import xarray as xr
 from bafflelens.conventions import ComplexArray, FloatArray
 from bafflelens.crossover import Crossover, accelerations, ways_of
 from bafflelens.directivity import is_solved, summed
-from bafflelens.polars import listening_window, orbit
+from bafflelens.polars import decibels, orbit, window_amplitude
 
 LOBE_EDGE_DB: Final = -3.0
 NULL_DB: Final = -10.0
@@ -147,7 +147,7 @@ def way_levels_db(
     for name in dict.fromkeys(way.name for way in ways):
         members = np.array([[way.name == name] for way in ways])
         alone = summed(dataset, np.where(members, transfer, 0.0))
-        found[name] = 20 * np.log10(np.maximum(listening_window(alone).values, 1e-30))
+        found[name] = decibels(window_amplitude(alone))
     return found
 
 

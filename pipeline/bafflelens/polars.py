@@ -78,8 +78,8 @@ def orbit_levels_db(dataset: xr.Dataset, plane: str) -> tuple[FloatArray, FloatA
         In dB.
     """
     chosen, angle = _orbit_directions(dataset, plane)
-    level = _decibels(source_values(dataset, directions=chosen))
-    return angle, level - _decibels(window_amplitude(dataset))[:, np.newaxis]
+    level = decibels(source_values(dataset, directions=chosen))
+    return angle, level - decibels(window_amplitude(dataset))[:, np.newaxis]
 
 
 def level_db(field: xr.DataArray, reference: float = 1.0) -> xr.DataArray:
@@ -97,19 +97,18 @@ def level_db(field: xr.DataArray, reference: float = 1.0) -> xr.DataArray:
     xarray.DataArray
         The shape of `field`; an exact null is very low but finite.
     """
-    level = field.copy(data=_decibels(field.values) - _decibels(np.float64(reference)))
+    level = field.copy(data=decibels(field.values) - decibels(np.float64(reference)))
     return level.rename("level").assign_attrs(units="dB", long_name="Level")
 
 
-def listening_window(dataset: xr.Dataset) -> xr.DataArray:
-    """Return the listening-window average as an amplitude, (frequency,), in Pa.m.
+def window_amplitude(dataset: xr.Dataset) -> FloatArray:
+    """Return the listening-window average as an amplitude, (n_frequencies,), in Pa.m.
 
     The root of the mean square over nine positions: on axis, +-10, +-20 and +-30 degrees
     horizontally, +-10 degrees vertically (ANSI/CTA-2034-A section 5.2).
     """
-    return curve(
-        dataset, window_amplitude(dataset), "listening_window", "Pa.m", "Listening-window average"
-    )
+    field = source_values(dataset, directions=positions(dataset, LISTENING_WINDOW))
+    return np.asarray(np.sqrt(np.mean(np.abs(field) ** 2, axis=1)))
 
 
 def on_axis_level_db(dataset: xr.Dataset) -> xr.DataArray:
@@ -158,7 +157,7 @@ def relative_level_db(
         zero = np.abs(field.values).max(axis=1)
     else:
         raise InputError(invalid("reference", reference, "one of " + ", ".join(REFERENCES)))
-    level = field.copy(data=_decibels(field.values) - _decibels(zero)[:, np.newaxis])
+    level = field.copy(data=decibels(field.values) - decibels(zero)[:, np.newaxis])
     name = reference.replace("_", " ").replace("on axis", "the axis")
     return level.rename("level").assign_attrs(units="dB", long_name=f"Level re {name}")
 
@@ -319,12 +318,6 @@ def on_axis(dataset: xr.Dataset) -> ComplexArray:
     return source_values(dataset, directions=[axis])[:, 0]
 
 
-def window_amplitude(dataset: xr.Dataset) -> FloatArray:
-    """Return what `listening_window` does, (n_frequencies,), as a plain array."""
-    field = source_values(dataset, directions=positions(dataset, LISTENING_WINDOW))
-    return np.asarray(np.sqrt(np.mean(np.abs(field) ** 2, axis=1)))
-
-
 def _orbit_directions(dataset: xr.Dataset, plane: str) -> tuple[IntArray, FloatArray]:
     """Return the numbers of the directions on an orbit and their angles from -180 to 180."""
     azimuth = dataset.variables["azimuth_deg"].values
@@ -344,13 +337,14 @@ def _orbit_directions(dataset: xr.Dataset, plane: str) -> tuple[IntArray, FloatA
     return chosen[order], np.concatenate(([-180.0], angle[rising]))
 
 
-def _decibels(amplitude: ComplexArray | FloatArray | np.float64) -> FloatArray:
+def decibels(amplitude: ComplexArray | FloatArray | np.float64) -> FloatArray:
+    """Return 20 lg of a modulus; an exact null is very low but finite."""
     return np.asarray(20 * np.log10(np.maximum(np.abs(amplitude), _NULL)))
 
 
 def response_db(amplitude: ComplexArray | FloatArray) -> FloatArray:
     """Return the level in dB re 20 uPa at 1 m of a far field in Pa.m, as a plain array."""
-    return _decibels(amplitude) - _decibels(np.float64(REFERENCE_PRESSURE_PA))
+    return decibels(amplitude) - decibels(np.float64(REFERENCE_PRESSURE_PA))
 
 
 def _response(

@@ -21,8 +21,10 @@ from bafflelens.polars import (
     beamwidth,
     directivity_index_db,
     listening_window_level_db,
+    on_axis,
     on_axis_level_db,
     relative_level_db,
+    response_db,
 )
 from bafflelens.target import Limit, Target
 
@@ -234,7 +236,7 @@ def mean_on_axis_db(dataset: xr.Dataset, band_hz: tuple[float, float]) -> float:
 
     NaN if no frequency of the band was solved.
     """
-    level = on_axis_level_db(dataset).values
+    level = response_db(on_axis(dataset))
     frequency = dataset["frequency"].values
     used = (
         is_solved(dataset) & (frequency >= band_hz[0] * 0.999) & (frequency <= band_hz[1] * 1.001)

@@ -20,7 +20,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedFormatter, FixedLocator, MultipleLocator
 
 from bafflelens.lobe import Lobe, Meeting, region_of, tilt_at, vertical_lobes
-from bafflelens.polars import listening_window, relative_level_db
+from bafflelens.polars import decibels, relative_level_db, window_amplitude
 from bafflelens.report import style
 from bafflelens.report.figures.axes import BEAM_DB, FULL_WIDTH, frequency_axis, kilohertz, signed
 from bafflelens.report.figures.maps import LEVEL_STEPS_DB
@@ -89,7 +89,7 @@ def lobes(entries: Sequence[LobeEntry]) -> Figure:
 
 def _ways(axes: Axes, entry: LobeEntry) -> None:
     frequency = entry.dataset["frequency"].values
-    total = 20 * np.log10(np.maximum(listening_window(entry.dataset).values, 1e-30))
+    total = decibels(window_amplitude(entry.dataset))
     low, high = entry.shown_hz
     inside = (frequency >= low * 0.999) & (frequency <= high * 1.001) & np.isfinite(total)
     zero = float(total[inside].mean()) if inside.any() else 0.0

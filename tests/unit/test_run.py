@@ -18,7 +18,7 @@ from bafflelens.plan import band_memory
 from bafflelens.quality import MeshSize
 from bafflelens.ranking import Remeshing
 from bafflelens.remeshing import scaled, size_factor
-from bafflelens.report.words import grouped_failures
+from bafflelens.report.words import grouped_failures, verdict
 from bafflelens.run import resume_run, run_job
 from bafflelens.score import score
 from bafflelens.second_opinion import largest_difference_db
@@ -202,6 +202,11 @@ def test_ctrl_c_leaves_a_folder_that_can_be_read_and_resumed(write_job, stub, op
     assert "2 not solved yet (c002, c003): bafflelens resume goes on with them" in view.remarks
     assert [row.status for row in view.rows] == ["ranked", "ranked"]
     assert grouped_failures(view) == ()  # what waits has not failed
+    by_id = {row.candidate.id: row for row in rows}
+    answer = verdict(view, by_id["c001"], by_id["baseline"], "plain box")
+    assert "best of 1 candidate" in answer  # nor has it been tried
+    unsolved = replace(view, every_row=(by_id["baseline"], by_id["c002"]))
+    assert verdict(unsolved, None, by_id["baseline"], "x") == "No candidate is solved yet."
 
     stub.on_solve = lambda band: None
     stub.solved.clear()

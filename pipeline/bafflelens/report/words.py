@@ -16,7 +16,7 @@ import numpy as np
 from bafflelens.conventions import FloatArray
 from bafflelens.directivity import is_solved
 from bafflelens.octaves import octaves_of, shares
-from bafflelens.ranking import WARNING, RankedRow
+from bafflelens.ranking import WAITING, WARNING, RankedRow
 from bafflelens.report.curves import Requirement, Towards, angle_text, requirements_of
 from bafflelens.report.view import CandidateView, Failure, RunView
 from bafflelens.target import Target
@@ -167,7 +167,13 @@ def verdict(run: RunView, best: RankedRow | None, baseline: RankedRow, name: str
     name : str
         What the baseline is called.
     """
-    tried = [row for row in run.every_row or run.rows if not row.candidate.is_baseline]
+    tried = [
+        row
+        for row in run.every_row or run.rows
+        if row.status != WAITING and not row.candidate.is_baseline
+    ]
+    if not tried:
+        return "No candidate is solved yet."
     count = f"{len(tried)} candidate" + ("s" if len(tried) != 1 else "")
     if best is None or best.candidate.score is None:
         return f"None of the {count} could be ranked; the reasons are under Failures."

@@ -1,17 +1,23 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Find, rank and trust tweeter lens and baffle shapes.
 
-From the job file to the report, in the order of the data:
+The packages, in the order of the data; each imports only from those before it:
 
-- `bafflelens.job`, `bafflelens.jobfile`: what a job says; reading and checking it
-- `bafflelens.sampling`, `bafflelens.plan`: its candidates; what they will cost
-- `bafflelens.geometry`: shape scripts and their meshes
-- `bafflelens.bem`, `bafflelens.sweep`: boundary elements at one frequency; over a band
-- `bafflelens.directivity`, `bafflelens.polars`: far fields; what is read off them
-- `bafflelens.target`, `bafflelens.criteria`, `bafflelens.score`, `bafflelens.ranking`: judgement
-- `bafflelens.report`: the page
-- `bafflelens.run`: all of it
+- `base`: errors, units and signs, air, files written safely, signals
+- `mesh`: triangle surfaces, their quality, what moves and absorbs on them
+- `shapes`: scripts, CAD files and scans to meshes; building blocks for scripts
+- `bem`: surface pressure at one frequency, and over a band
+- `directivity`: far fields, their sum, the curves of the standards
+- `scoring`: from a dataset to a score and an order
+- `job`: what is asked and what it costs
+- `workers`: where work is done, never what
+- `store`: run folders
+- `report`: pages and pictures
+- `run`: the pipeline, its longer steps, the search, the queue
+- `mockup`: a mock-up against its simulation
+- `handoff`: what the shop gets, and inspection
+- `commands`, `cli`: the verbs
 
-Conventions (axes, angles, signs, units) are in `bafflelens.conventions`. Nothing is imported
+Conventions (axes, angles, signs, units) are in `bafflelens.base.conventions`. Nothing is imported
 here, so that the command line starts quickly.
 """

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 
 from cyclopts import App, CycloptsError
 
+from bafflelens.base.errors import BafflelensError, InputError, StoreError
+from bafflelens.base.signals import Terminated
 from bafflelens.commands.cache import cache
 from bafflelens.commands.clay import compare, export, measure_plan, scan
 from bafflelens.commands.console import complain
@@ -28,8 +30,6 @@ from bafflelens.commands.queue import queue
 from bafflelens.commands.results import curves, note, rank, report, tolerances
 from bafflelens.commands.running import check, resume, run, status
 from bafflelens.commands.shapes import draw, faces, shapes, target
-from bafflelens.errors import BafflelensError, InputError, StoreError
-from bafflelens.stopping import Terminated
 
 app = App(
     name="bafflelens",

@@ -11,13 +11,13 @@ from __future__ import annotations
 import numpy as np
 from shapes import meshes, radiation, shipped
 
+from bafflelens.base.conventions import direction_vectors
+from bafflelens.base.medium import Air
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzSolution
 from bafflelens.bem.warm_up import warm_up
-from bafflelens.conventions import direction_vectors
-from bafflelens.criteria import PATCH_HALF_HEIGHT_DEG, PATCH_HALF_WIDTH_DEG
-from bafflelens.medium import Air
-from bafflelens.quality import mesh_size
+from bafflelens.mesh.quality import mesh_size
+from bafflelens.scoring.criteria import PATCH_HALF_HEIGHT_DEG, PATCH_HALF_WIDTH_DEG
 
 AIR = Air()
 FREQUENCIES_HZ = (3000.0, 6000.0, 10_000.0, 16_000.0)

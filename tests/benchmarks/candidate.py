@@ -17,25 +17,30 @@ import numpy as np
 import psutil
 import xarray as xr
 
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.medium import Air
+from bafflelens.bem.sweep import BandResult
 from bafflelens.bem.warm_up import warm_up
-from bafflelens.conventions import FloatArray
-from bafflelens.directivity import assemble_dataset, directions
-from bafflelens.interpolated import (
+from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.frequency_interpolation import PASSES, first_grid
+from bafflelens.directivity.interpolated import (
     frequencies_to_add,
     interpolation_text,
     shown,
     with_shown_frequencies,
 )
-from bafflelens.medium import Air
-from bafflelens.mesh import Mesh
-from bafflelens.parallel import Pool, worker_pool
-from bafflelens.polars import beamwidth, directivity_index_db, relative_level_db
-from bafflelens.quality import Band, band_of, bands, mesh_size, open_bands, stated_error_db
-from bafflelens.scripts import packed
-from bafflelens.source import SourceMotion
-from bafflelens.spectrum import PASSES, first_grid
-from bafflelens.sweep import BandResult
-from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
+from bafflelens.directivity.polars import beamwidth, directivity_index_db, relative_level_db
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band, band_of, bands, mesh_size, open_bands, stated_error_db
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.shapes.meshing.scripts import packed
+from bafflelens.workers.dask_pool import Pool, worker_pool
+from bafflelens.workers.work_units import (
+    Methods,
+    SolveSettings,
+    mesh_candidate,
+    solve_candidate_band,
+)
 
 AIR = Air()
 CABINET_M = 0.40

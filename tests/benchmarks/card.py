@@ -17,9 +17,9 @@ from candidate import AIR, candidate_bands, candidate_meshes, candidate_motions
 from bafflelens.bem import gpu_engine
 from bafflelens.bem.gpu_engine import CardSettings, send, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.directivity import directions
-from bafflelens.mesh import Mesh
-from bafflelens.sweep import power_balance, solve_band
+from bafflelens.bem.sweep import power_balance, solve_band
+from bafflelens.directivity.far_field_data import directions
+from bafflelens.mesh.mesh import Mesh
 
 
 def main(folder: Path | None, make: bool) -> None:

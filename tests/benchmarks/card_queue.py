@@ -15,9 +15,14 @@ from candidate import AIR, candidate_bands, candidate_motions
 from shapes import GEOMETRIES, shipped
 
 from bafflelens.bem import gpu_engine
-from bafflelens.parallel import worker_pool
-from bafflelens.quality import mesh_size
-from bafflelens.tasks import Methods, SolveSettings, mesh_candidate, solve_candidate_band
+from bafflelens.mesh.quality import mesh_size
+from bafflelens.workers.dask_pool import worker_pool
+from bafflelens.workers.work_units import (
+    Methods,
+    SolveSettings,
+    mesh_candidate,
+    solve_candidate_band,
+)
 
 CANDIDATES = 20
 OPENINGS_MM = np.linspace(95, 130, CANDIDATES)  # 15 to 48 mm deep

@@ -28,19 +28,19 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 
 from synthetic_measurement import Planted, Session, write_measurement
 
-from bafflelens.comparison.compare import Request, compare
-from bafflelens.comparison.radiator import surface_radiator
-from bafflelens.comparison.simulation import radiator_of
-from bafflelens.geometry import load_shape, mesh_shape, source_motions
-from bafflelens.measurement.measured import Setup
-from bafflelens.measurement.reading import read_measurement
-from bafflelens.medium import Air
-from bafflelens.progress import Silent
-from bafflelens.quality import Band, mesh_size
-from bafflelens.run import RunOptions, run_job
-from bafflelens.spectrum import interpolate
-from bafflelens.surface_pressure import SurfacePressure, joined
-from bafflelens.sweep import solve_band
+from bafflelens.base.medium import Air
+from bafflelens.base.progress import Silent
+from bafflelens.bem.surface_pressure import SurfacePressure, joined
+from bafflelens.bem.sweep import solve_band
+from bafflelens.directivity.frequency_interpolation import interpolate
+from bafflelens.mesh.quality import Band, mesh_size
+from bafflelens.mockup.comparison.compare import Request, compare
+from bafflelens.mockup.comparison.radiator import surface_radiator
+from bafflelens.mockup.comparison.simulation import radiator_of
+from bafflelens.mockup.measurement.measured import Setup
+from bafflelens.mockup.measurement.reading import read_measurement
+from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
 
 ROOT = Path(__file__).parents[2]
 MEANT, CLAY = {"wall": 50, "lip": 12}, {"wall": 53, "lip": 16}

@@ -17,13 +17,13 @@ from pathlib import Path
 import numpy as np
 from shapes import front_directions, meshes, radiation, shipped
 
+from bafflelens.base.medium import Air
 from bafflelens.bem import gpu_engine
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
-from bafflelens.medium import Air
-from bafflelens.mesh import Mesh
-from bafflelens.quality import QUALITIES, MeshSize, mesh_size, tolerance
-from bafflelens.sweep import power_balance
+from bafflelens.bem.sweep import power_balance
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import QUALITIES, MeshSize, mesh_size, tolerance
 
 AIR = Air()
 LENS = "vertical_lens"

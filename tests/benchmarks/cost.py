@@ -49,10 +49,10 @@ def one(size: int) -> None:
     """Print what one size costs, as JSON."""
     from card import _box, _problem
 
+    from bafflelens.base.medium import Air
     from bafflelens.bem.burton_miller import Settings, solve_burton_miller
     from bafflelens.bem.discretisation import discretise
     from bafflelens.bem.warm_up import warm_up
-    from bafflelens.medium import Air
 
     warm_up(lambda _: None)
     mesh = _box(size)

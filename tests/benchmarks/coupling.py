@@ -9,12 +9,12 @@ from __future__ import annotations
 import numpy as np
 from shapes import meshes, shipped
 
+from bafflelens.base.conventions import direction_vectors
+from bafflelens.base.medium import Air
 from bafflelens.bem import burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.conventions import direction_vectors
-from bafflelens.medium import Air
-from bafflelens.quality import mesh_size
+from bafflelens.mesh.quality import mesh_size
 
 AIR = Air()
 SOURCE = np.array([-0.06, 0.0, 0.02])

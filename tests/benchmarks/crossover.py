@@ -12,16 +12,16 @@ import time
 import numpy as np
 from shapes import meshes, shipped
 
-from bafflelens.criteria import needed_directions
-from bafflelens.crossover import Crossover, Way
-from bafflelens.crossover_search import pair_of, search_crossover, search_space
-from bafflelens.directivity import assemble_dataset, directions
-from bafflelens.filters import Filter
-from bafflelens.medium import Air
-from bafflelens.quality import bands, mesh_size
-from bafflelens.score import ScoreSettings, score
-from bafflelens.sweep import solve_band
-from bafflelens.target import default_target
+from bafflelens.base.medium import Air
+from bafflelens.bem.sweep import solve_band
+from bafflelens.directivity.crossover import Crossover, Way
+from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.filters import Filter
+from bafflelens.mesh.quality import bands, mesh_size
+from bafflelens.scoring.criteria import needed_directions
+from bafflelens.scoring.crossover_search import pair_of, search_crossover, search_space
+from bafflelens.scoring.score import ScoreSettings, score
+from bafflelens.scoring.target import default_target
 
 FREQUENCIES_HZ = tuple(float(f) for f in 1000 * 10 ** (np.arange(25) / 20))  # 1 to 16 kHz
 

@@ -15,8 +15,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 import numpy as np
 import porous
 
-from bafflelens.bem.boundary import INCIDENCES, PorousLayer
-from bafflelens.medium import Air
+from bafflelens.base.medium import Air
+from bafflelens.mesh.absorbers import INCIDENCES, PorousLayer
 
 AIR = Air()
 HEIGHT_M = 0.002

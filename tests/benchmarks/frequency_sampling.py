@@ -23,15 +23,20 @@ from scipy.linalg import svd
 from shapes import meshes, shipped
 from whole_sweep import solved_bands
 
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.conventions import ComplexArray, FloatArray
-from bafflelens.directivity import directions
-from bafflelens.medium import Air
-from bafflelens.quality import Band, mesh_size, open_bands, stated_error_db, tolerance
-from bafflelens.source import normal_velocity
-from bafflelens.spectrum import PASSES, first_grid, further_frequencies, interpolate
+from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.frequency_interpolation import (
+    PASSES,
+    first_grid,
+    further_frequencies,
+    interpolate,
+)
+from bafflelens.mesh.quality import Band, mesh_size, open_bands, stated_error_db, tolerance
+from bafflelens.mesh.source_motion import normal_velocity
 
 AIR = Air()
 QUALITY = "draft"

@@ -25,10 +25,10 @@ sys.path += [str(ROOT / "tests" / "references"), str(ROOT / "tests" / "unit")]
 from second_kernel import distances_to, read_step, shell_edges  # noqa: E402
 from test_handoff import outline_of  # noqa: E402
 
-from bafflelens.geometry import load_shape, source_motions  # noqa: E402
 from bafflelens.handoff.printing import stl_bytes  # noqa: E402
 from bafflelens.handoff.solid import export_solid  # noqa: E402
 from bafflelens.handoff.templates import dxf_bytes, templates_of  # noqa: E402
+from bafflelens.shapes.meshing.geometry import load_shape, source_motions  # noqa: E402
 
 POINTS = 150  # of each template, on the second kernel's surface
 

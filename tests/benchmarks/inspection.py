@@ -22,13 +22,13 @@ sys.path.insert(0, str(ROOT / "tests" / "references"))
 from handed import write_handed  # noqa: E402
 from scans import Faults, make_scan  # noqa: E402
 
-from bafflelens.errors import BafflelensError  # noqa: E402
-from bafflelens.geometry import load_shape, mesh_shape, source_motions  # noqa: E402
+from bafflelens.base.errors import BafflelensError  # noqa: E402
 from bafflelens.handoff.datum import datum_of  # noqa: E402
 from bafflelens.handoff.regions import regions_of  # noqa: E402
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan  # noqa: E402
-from bafflelens.mesh import Mesh  # noqa: E402
-from bafflelens.quality import MeshSize  # noqa: E402
+from bafflelens.mesh.mesh import Mesh  # noqa: E402
+from bafflelens.mesh.quality import MeshSize  # noqa: E402
+from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions  # noqa: E402
 
 SIZE = MeshSize(
     source_size_m=0.003, growth=2.0, growth_distance_m=0.2, largest_m=0.008, curvature_elements=48

@@ -6,7 +6,7 @@ from __future__ import annotations
 import os
 import time
 
-from bafflelens.processor import wide_vectors
+from bafflelens.base.processor import wide_vectors
 
 os.environ.update(wide_vectors())
 

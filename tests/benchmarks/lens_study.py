@@ -26,11 +26,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 import numpy as np
 from whole_sweep import solved_shape
 
-from bafflelens.errors import BafflelensError
-from bafflelens.geometry import check_parameters, load_shape
-from bafflelens.medium import Air
-from bafflelens.score import Score, ScoreSettings, score
-from bafflelens.target import Room, default_target
+from bafflelens.base.errors import BafflelensError
+from bafflelens.base.medium import Air
+from bafflelens.scoring.score import Score, ScoreSettings, score
+from bafflelens.scoring.target import Room, default_target
+from bafflelens.shapes.meshing.geometry import check_parameters, load_shape
 
 ROOT = Path(__file__).parents[2]
 TABLE = ROOT / "tests/references/lens_study.csv"

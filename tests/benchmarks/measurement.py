@@ -18,8 +18,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 
 from synthetic_measurement import Planted, Session, point_sources, write_measurement
 
-from bafflelens.measurement.measured import Setup
-from bafflelens.measurement.reading import read_measurement
+from bafflelens.mockup.measurement.measured import Setup
+from bafflelens.mockup.measurement.reading import read_measurement
 
 
 def main() -> None:

@@ -20,9 +20,9 @@ sys.path.insert(0, str(ROOT / "tests" / "geometries"))
 
 from draws import draw_values  # noqa: E402
 
-from bafflelens.geometry import Shape, check_parameters, load_shape, mesh_shape  # noqa: E402
-from bafflelens.medium import Air  # noqa: E402
-from bafflelens.quality import MeshSize, mesh_size  # noqa: E402
+from bafflelens.base.medium import Air  # noqa: E402
+from bafflelens.mesh.quality import MeshSize, mesh_size  # noqa: E402
+from bafflelens.shapes.meshing.geometry import Shape, check_parameters, load_shape, mesh_shape  # noqa: E402
 
 DRAWS = 2
 SEED = 11

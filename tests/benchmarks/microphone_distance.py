@@ -2,8 +2,8 @@
 """How far away a microphone must be so that the far-field law holds for a plate.
 
 The calibration of a driver takes the pressure at the microphone, scaled to 1 m, for the far
-field (`bafflelens.driver`). This prints the error in dB on the axis of the plain baffle, and the
-change between a measurement at 1 m and one at 2 m, at draft quality.
+field (`bafflelens.directivity.driver`). This prints the error in dB on the axis of the plain
+baffle, and the change between a measurement at 1 m and one at 2 m, at draft quality.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from __future__ import annotations
 import numpy as np
 from shapes import meshes, radiation, shipped
 
+from bafflelens.base.medium import Air
 from bafflelens.bem.engines import solve
-from bafflelens.medium import Air
-from bafflelens.quality import mesh_size
+from bafflelens.mesh.quality import mesh_size
 
 DISTANCES_M = (0.5, 1.0, 2.0, 4.0)
 FREQUENCIES_HZ = (1000.0, 1500.0, 2000.0, 3000.0, 4000.0, 6000.0, 8000.0)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """How often a draft drops what a better quality ranks among the five best.
 
-The rule that promotes is that of a run (`bafflelens.qualifying.promoted`): the best share of the
+The rule that promotes is that of a run (`bafflelens.job.fidelity.promoted`): the best share of the
 drafts, and with them all that are within a margin of the last one kept. The study is
 ``tests/references/lens_study.csv``, the lenses in it that were solved at both qualities.
 
@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bafflelens.qualifying import promoted
+from bafflelens.job.fidelity import promoted
 
 TABLE = Path(__file__).parents[1] / "references/lens_study.csv"
 SHARES = (1 / 2, 1 / 3, 1 / 4, 1 / 5)

@@ -25,21 +25,21 @@ sys.path.insert(0, str(ROOT / "tests" / "geometries"))
 
 from draws import draw_values  # noqa: E402
 
+from bafflelens.base.errors import BafflelensError  # noqa: E402
+from bafflelens.base.medium import Air  # noqa: E402
 from bafflelens.bem.engines import solve  # noqa: E402
 from bafflelens.bem.problem import HelmholtzProblem  # noqa: E402
-from bafflelens.errors import BafflelensError  # noqa: E402
-from bafflelens.geometry import (  # noqa: E402
+from bafflelens.bem.sweep import power_balance  # noqa: E402
+from bafflelens.mesh.mesh import Mesh  # noqa: E402
+from bafflelens.mesh.quality import MeshSize  # noqa: E402
+from bafflelens.mesh.source_motion import normal_velocity  # noqa: E402
+from bafflelens.shapes.meshing.geometry import (  # noqa: E402
     Shape,
     check_parameters,
     load_shape,
     mesh_shape,
     source_motions,
 )
-from bafflelens.medium import Air  # noqa: E402
-from bafflelens.mesh import Mesh  # noqa: E402
-from bafflelens.quality import MeshSize  # noqa: E402
-from bafflelens.source import normal_velocity  # noqa: E402
-from bafflelens.sweep import power_balance  # noqa: E402
 
 MESHES = 300
 SOLVED = 10  # one in so many

@@ -14,7 +14,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 
-from bafflelens.netcdf import write_dataset
+from bafflelens.base.netcdf import write_dataset
 from bafflelens.store import open_run
 
 REPEATS = 5

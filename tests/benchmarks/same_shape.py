@@ -19,11 +19,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 from cad import write_step
 from scans import Faults, make_scan
 
+from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
-from bafflelens.geometry import load_shape, mesh_shape, source_motions
-from bafflelens.medium import Air
-from bafflelens.quality import MeshSize
-from bafflelens.scan.clay import Request, take_scan
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.mockup.scan.clay import Request, take_scan
+from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
 
 AIR = Air()
 # 45 to 47.55 degrees and 120 to 128 mm: up to 2.3 mm off, at the same depth of the dome

@@ -37,16 +37,17 @@ import small_job  # noqa: E402
 import stand_ins  # noqa: E402
 from distributed import Client, LocalCluster, as_completed  # noqa: E402
 
-from bafflelens import run, store  # noqa: E402
-from bafflelens.caching.solved import CacheSettings  # noqa: E402
-from bafflelens.mesh import Mesh  # noqa: E402
-from bafflelens.quality import Band  # noqa: E402
-from bafflelens.run import RunOptions  # noqa: E402
-from bafflelens.sampling import settings_of  # noqa: E402
-from bafflelens.searching.proposing import Tried, propose  # noqa: E402
+from bafflelens import store  # noqa: E402
+from bafflelens.bem.sweep import BandResult  # noqa: E402
+from bafflelens.job.sampling import settings_of  # noqa: E402
+from bafflelens.mesh.mesh import Mesh  # noqa: E402
+from bafflelens.mesh.quality import Band  # noqa: E402
+from bafflelens.report.summary import report_run  # noqa: E402
+from bafflelens.run import pipeline  # noqa: E402
+from bafflelens.run.pipeline import RunOptions  # noqa: E402
+from bafflelens.run.searching.proposing import Tried, propose  # noqa: E402
 from bafflelens.store import RunFolder  # noqa: E402
-from bafflelens.summary import report_run  # noqa: E402
-from bafflelens.sweep import BandResult  # noqa: E402
+from bafflelens.workers.caching.solved import CacheSettings  # noqa: E402
 
 PASSED = 2000
 FREQUENCIES = (
@@ -74,9 +75,9 @@ def main() -> None:
         )
         profile = cProfile.Profile()
         busy = []
-        real = run.solve_in_stages
+        real = pipeline.solve_in_stages
 
-        def solve_in_stages(given: run.Run) -> None:
+        def solve_in_stages(given: pipeline.Run) -> None:
             began, own = time.process_time(), time.thread_time()
             if "--profile" in sys.argv:
                 profile.enable()
@@ -84,9 +85,9 @@ def main() -> None:
             profile.disable()
             busy.extend((time.process_time() - began, time.thread_time() - own))
 
-        run.solve_in_stages = solve_in_stages
+        pipeline.solve_in_stages = solve_in_stages
         started = time.perf_counter()
-        result = run.run_job(job, options)
+        result = pipeline.run_job(job, options)
         wall_s = time.perf_counter() - started
         record = result.folder.load_record()
         solving_s = record.timing_s["meshing and solving"]

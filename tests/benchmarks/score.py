@@ -14,8 +14,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 
 import patterns
 
-from bafflelens import score
-from bafflelens.target import Room, default_target
+from bafflelens.scoring import score
+from bafflelens.scoring.target import Room, default_target
 
 REPEATS = 15
 

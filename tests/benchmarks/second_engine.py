@@ -23,12 +23,12 @@ import analytic
 import bodies
 import numpy as np
 
+from bafflelens.base.conventions import ComplexArray
+from bafflelens.base.medium import Air
 from bafflelens.bem import bempp_engine
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.warm_up import warm_up
-from bafflelens.conventions import ComplexArray
-from bafflelens.medium import Air
 
 AIR = Air()
 KA = 5.0

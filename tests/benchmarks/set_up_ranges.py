@@ -23,9 +23,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 
 import mock_up
 
-from bafflelens.comparison.from_measurement import observed_of
-from bafflelens.comparison.result import find_set_up
-from bafflelens.measurement.microphones import PARAMETERS, Deviation
+from bafflelens.mockup.comparison.from_measurement import observed_of
+from bafflelens.mockup.comparison.result import find_set_up
+from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation
 
 SPREAD = {"angle_deg": 1.5, "forward_m": 0.008, "sideways_m": 0.004, "tilt_deg": 1.0}
 CASES = {

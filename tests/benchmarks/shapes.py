@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
+from bafflelens.base.conventions import FloatArray, direction_vectors
+from bafflelens.base.medium import Air
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.conventions import FloatArray, direction_vectors
-from bafflelens.geometry import Shape, load_shape, mesh_shape, source_motions
-from bafflelens.medium import Air
-from bafflelens.mesh import Mesh
-from bafflelens.quality import MeshSize
-from bafflelens.source import SourceMotion, normal_velocity
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.mesh.source_motion import SourceMotion, normal_velocity
+from bafflelens.shapes.meshing.geometry import Shape, load_shape, mesh_shape, source_motions
 
 GEOMETRIES = Path(__file__).parents[2] / "geometries"
 TIME_LIMIT_S = 300.0

@@ -16,10 +16,10 @@ import time
 import numpy as np
 from shapes import front_directions, meshes, radiation, shipped
 
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.medium import Air
 from bafflelens.bem.engines import solve
-from bafflelens.conventions import FloatArray
-from bafflelens.medium import Air
-from bafflelens.quality import mesh_size
+from bafflelens.mesh.quality import mesh_size
 
 FREQUENCIES_HZ = (1000.0, 2500.0, 5000.0, 10_000.0)
 VALUES = {

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from bafflelens.geometry import fill_parameters, load_script
-from bafflelens.quality import MeshSize
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.shapes.meshing.geometry import fill_parameters, load_script
 
 GEOMETRIES = Path(__file__).parents[2] / "geometries"
 TIME_LIMIT_S = 60.0

@@ -6,13 +6,18 @@ import math
 import numpy as np
 import pytest
 
+from bafflelens.base.conventions import direction_vectors
+from bafflelens.base.medium import Air
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.conventions import direction_vectors
-from bafflelens.geometry import check_parameters, load_shape, mesh_shape, source_motions
-from bafflelens.medium import Air
-from bafflelens.quality import mesh_size
-from bafflelens.source import normal_velocity
+from bafflelens.mesh.quality import mesh_size
+from bafflelens.mesh.source_motion import normal_velocity
+from bafflelens.shapes.meshing.geometry import (
+    check_parameters,
+    load_shape,
+    mesh_shape,
+    source_motions,
+)
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 

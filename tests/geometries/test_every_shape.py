@@ -8,17 +8,17 @@ import sys
 import numpy as np
 import pytest
 
-from bafflelens.geometry import (
+from bafflelens.base.medium import Air
+from bafflelens.mesh.quality import mesh_size
+from bafflelens.mesh.source_motion import normal_velocity
+from bafflelens.mesh.surface_names import surface_kind
+from bafflelens.shapes.meshing.geometry import (
     check_parameters,
     load_script,
     load_shape,
     mesh_shape,
     source_motions,
 )
-from bafflelens.medium import Air
-from bafflelens.quality import mesh_size
-from bafflelens.source import normal_velocity
-from bafflelens.surfaces import surface_kind
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 

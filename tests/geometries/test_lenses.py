@@ -8,7 +8,7 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from bafflelens.geometry import check_parameters, load_shape, mesh_shape
+from bafflelens.shapes.meshing.geometry import check_parameters, load_shape, mesh_shape
 from bafflelens.shapes.outline import Arc
 from bafflelens.shapes.profiles import ArcProfile, ConicProfile, smallest_radius
 

@@ -6,7 +6,12 @@ import math
 import numpy as np
 import pytest
 
-from bafflelens.geometry import check_parameters, load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import (
+    check_parameters,
+    load_shape,
+    mesh_shape,
+    source_motions,
+)
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 

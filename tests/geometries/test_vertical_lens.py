@@ -7,8 +7,13 @@ import random
 import numpy as np
 import pytest
 
-from bafflelens.geometry import check_parameters, load_shape, mesh_shape, source_motions
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.shapes.meshing.geometry import (
+    check_parameters,
+    load_shape,
+    mesh_shape,
+    source_motions,
+)
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 

@@ -7,8 +7,13 @@ import numpy as np
 import pytest
 from scipy.special import gamma
 
-from bafflelens.bem.boundary import PorousLayer
-from bafflelens.geometry import check_parameters, load_shape, mesh_shape, surface_absorbers
+from bafflelens.mesh.absorbers import PorousLayer
+from bafflelens.shapes.meshing.geometry import (
+    check_parameters,
+    load_shape,
+    mesh_shape,
+    surface_absorbers,
+)
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 

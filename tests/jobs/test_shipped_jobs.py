@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from bafflelens.cli import main
-from bafflelens.criteria import vertical_benefit
-from bafflelens.jobfile import load_job
+from bafflelens.job.job_file import load_job
+from bafflelens.scoring.criteria import vertical_benefit
 from bafflelens.store import open_run, run_folders
 
 ROOT = Path(__file__).parents[2]

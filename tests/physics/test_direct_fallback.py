@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 import radiating
 
+from bafflelens.base.errors import SolveError
 from bafflelens.bem import linear_solver
 from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
-from bafflelens.errors import SolveError
 
 SIZE = 300
 

@@ -15,13 +15,13 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.conventions import REFERENCE_PRESSURE_PA
-from bafflelens.directivity import assemble_dataset, directions, microphone_pressure
-from bafflelens.driver import Driver, strength
-from bafflelens.quality import Band
-from bafflelens.responses import Response
-from bafflelens.source import SourceMotion
-from bafflelens.sweep import solve_band
+from bafflelens.base.conventions import REFERENCE_PRESSURE_PA
+from bafflelens.bem.sweep import solve_band
+from bafflelens.directivity.driver import Driver, strength
+from bafflelens.directivity.far_field_data import assemble_dataset, directions, microphone_pressure
+from bafflelens.directivity.responses import Response
+from bafflelens.mesh.quality import Band
+from bafflelens.mesh.source_motion import SourceMotion
 
 HALF_ANGLE = np.radians(30)
 DISTANCE_M = 2.0

@@ -16,12 +16,12 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem.boundary import AdmittanceTable, PorousLayer, surface_admittance
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.quality import Band
-from bafflelens.source import SourceMotion
-from bafflelens.sweep import power_balance, solve_band
+from bafflelens.bem.sweep import power_balance, solve_band
+from bafflelens.mesh.absorbers import AdmittanceTable, PorousLayer, surface_admittance
+from bafflelens.mesh.quality import Band
+from bafflelens.mesh.source_motion import SourceMotion
 
 MIRRORS = ("y", "z")
 LAYER = PorousLayer(thickness_m=0.01, flow_resistivity=2e4)

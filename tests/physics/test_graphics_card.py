@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 import radiating
 
+from bafflelens.base.errors import SolveError
 from bafflelens.bem import gpu_engine, kernels
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.errors import SolveError
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 NO_CARD = gpu_engine.missing_card()
 needs_card = pytest.mark.skipif(bool(NO_CARD), reason=NO_CARD or "there is a card")

@@ -15,12 +15,12 @@ import pytest
 from cap_field import CapField
 from synthetic_measurement import Planted, Session, write_measurement
 
-from bafflelens.comparison.from_measurement import observed_of
-from bafflelens.comparison.result import Settings, compare_orbits
-from bafflelens.errors import InputError
-from bafflelens.measurement.measured import Setup
-from bafflelens.measurement.microphones import PARAMETERS, Deviation
-from bafflelens.measurement.reading import read_measurement
+from bafflelens.base.errors import InputError
+from bafflelens.mockup.comparison.from_measurement import observed_of
+from bafflelens.mockup.comparison.result import Settings, compare_orbits
+from bafflelens.mockup.measurement.measured import Setup
+from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation
+from bafflelens.mockup.measurement.reading import read_measurement
 
 SETUP = Setup(distance_m=2.0, rotation_point_m=(-0.08, 0.0, 0.0), temperature_c=27.0)
 SESSION = Session(

@@ -16,10 +16,10 @@ import numpy as np
 import pytest
 import radiating
 
+from bafflelens.base.errors import InputError, StoreError
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.microphones import pressure_and_gradient
-from bafflelens.errors import InputError, StoreError
-from bafflelens.surface_pressure import SurfacePressure
+from bafflelens.bem.surface_pressure import SurfacePressure
 
 KA = 6.0
 HALF_ANGLE = np.radians(30)

@@ -23,7 +23,7 @@ from scipy import integrate
 
 from bafflelens.bem import burton_miller, kernels, near_field
 from bafflelens.bem.discretisation import discretise
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 TRIANGLE = np.array([[0.0, 0.0, 0.0], [1.0, 0.1, 0.0], [0.3, 0.8, 0.0]])
 NORMAL = np.array([0.0, 0.0, 1.0])

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.sweep import power_balance
+from bafflelens.bem.sweep import power_balance
 
 MIRRORS = ("y", "z")
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.errors import InputError
+from bafflelens.base.errors import InputError
 
 KA = 3.0
 HALF_ANGLE = np.radians(30)

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem.boundary import PorousLayer
+from bafflelens.base.errors import InputError
 from bafflelens.bem.engines import ENGINES, solve
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.errors import InputError
+from bafflelens.mesh.absorbers import PorousLayer
 
 MESH = bodies.box((0.3, 0.4, 0.4), (2, 2, 2))
 N = MESH.n_triangles

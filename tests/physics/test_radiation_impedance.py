@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 MIRRORS = ("y", "z")
 

@@ -14,14 +14,14 @@ import pytest
 from cad import write_step
 from scans import Faults, make_scan
 
+from bafflelens.base.conventions import direction_vectors
+from bafflelens.base.medium import Air
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.conventions import direction_vectors
-from bafflelens.geometry import load_shape, mesh_shape, source_motions
-from bafflelens.medium import Air
-from bafflelens.quality import MeshSize
-from bafflelens.scan.clay import Request, take_scan
-from bafflelens.source import normal_velocity
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.mesh.source_motion import normal_velocity
+from bafflelens.mockup.scan.clay import Request, take_scan
+from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
 
 FREQUENCY_HZ = 2000.0
 SCRIPT = Path(__file__).parents[2] / "geometries" / "vertical_lens.py"

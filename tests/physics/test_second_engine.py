@@ -17,12 +17,12 @@ import numpy as np
 import pytest
 import radiating
 
+from bafflelens.base.conventions import direction_vectors
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.conventions import direction_vectors
-from bafflelens.geometry import load_shape, mesh_shape, source_motions
-from bafflelens.quality import MeshSize
-from bafflelens.source import normal_velocity
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.mesh.source_motion import normal_velocity
+from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
 
 SCRIPT = Path(__file__).parents[2] / "geometries" / "vertical_lens.py"
 FREQUENCY = 1000.0

@@ -10,8 +10,8 @@ import numpy as np
 import porous
 import pytest
 
-from bafflelens.bem.boundary import PorousLayer
-from bafflelens.medium import Air
+from bafflelens.base.medium import Air
+from bafflelens.mesh.absorbers import PorousLayer
 
 AIR = Air()
 HEIGHT_M = 0.002

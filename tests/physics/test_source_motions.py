@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.quality import Band
-from bafflelens.source import SourceMotion, VelocityTable, normal_velocity
-from bafflelens.sweep import solve_band
+from bafflelens.bem.sweep import solve_band
+from bafflelens.mesh.quality import Band
+from bafflelens.mesh.source_motion import SourceMotion, VelocityTable, normal_velocity
 
 HALF_ANGLE = np.radians(30)
 MIRRORS = ("y", "z")

@@ -12,8 +12,8 @@ from bodies import blocks
 
 from bafflelens.handoff.datum import Datum
 from bafflelens.handoff.regions import regions_of
-from bafflelens.mesh import Mesh
-from bafflelens.source import SourceMotion
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
 
 CELL = 0.01
 HALF, DEEP = 0.04, 0.03  # of the channel, in m

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 _GOLDEN = (1 + 5**0.5) / 2
 _ICOSAHEDRON = (

@@ -10,7 +10,7 @@ import math
 import re
 from pathlib import Path
 
-from bafflelens.geometry import Shape, fill_parameters, load_script, source_motions
+from bafflelens.shapes.meshing.geometry import Shape, fill_parameters, load_script, source_motions
 
 
 def write_step(shape: Shape, values: dict[str, float], folder: Path) -> Path:

@@ -16,12 +16,12 @@ from dataclasses import dataclass, field
 import analytic
 import numpy as np
 
-from bafflelens.conventions import direction_vectors
+from bafflelens.base.conventions import direction_vectors
 
 
 @dataclass(frozen=True)
 class CapField:
-    """A radiator in the sense of `bafflelens.comparison.radiator`, for 1 m/s^2.
+    """A radiator in the sense of `bafflelens.mockup.comparison.radiator`, for 1 m/s^2.
 
     ``break_up_hz`` makes the cap softer above that frequency: a second, smaller cap in its middle
     then moves in addition, more and more and with a lag, as a dome does that is no longer rigid.

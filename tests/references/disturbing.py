@@ -18,8 +18,8 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
+from bafflelens.report.summary import rank_run
 from bafflelens.store import open_run, run_folders
-from bafflelens.summary import rank_run
 
 REPOSITORY = Path(__file__).parents[2]
 WORKERS = 2

@@ -19,11 +19,11 @@ from typing import Final
 import numpy as np
 from whole_sweep import solved_shape
 
-from bafflelens.conventions import REFERENCE_PRESSURE_PA, from_electrical
-from bafflelens.directivity import microphone_pressure
-from bafflelens.geometry import load_shape
-from bafflelens.job import Job
-from bafflelens.responses import Response, write_response
+from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, from_electrical
+from bafflelens.directivity.far_field_data import microphone_pressure
+from bafflelens.directivity.responses import Response, write_response
+from bafflelens.job.sections import Job
+from bafflelens.shapes.meshing.geometry import load_shape
 
 JOBS: Final = Path(__file__).parents[2] / "jobs"
 DOME: Final = {"strength": 4950.0, "resonance_hz": 850.0, "q": 0.9, "coil_hz": 39_000.0}

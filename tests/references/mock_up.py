@@ -11,7 +11,7 @@ import numpy as np
 from cap_field import CapField
 from turntable import microphone_places
 
-from bafflelens.measurement.measured import Measured, Orbit, Setup
+from bafflelens.mockup.measurement.measured import Measured, Orbit, Setup
 
 SOLVED_HZ = np.concatenate([np.geomspace(500, 1000, 4), np.arange(1300, 12100, 350.0)])
 MEASURED_HZ = np.arange(600.0, 11600.0, 50.0)

@@ -6,9 +6,9 @@ from __future__ import annotations
 import analytic
 import numpy as np
 
-from bafflelens.directivity import assemble_dataset, directions
-from bafflelens.medium import Air
-from bafflelens.sweep import BandResult, FrequencyOutcome
+from bafflelens.base.medium import Air
+from bafflelens.bem.sweep import BandResult, FrequencyOutcome
+from bafflelens.directivity.far_field_data import assemble_dataset, directions
 
 AIR = Air()
 

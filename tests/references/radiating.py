@@ -5,9 +5,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.medium import Air
 
 AIR = Air()
 RHO_C = AIR.impedance

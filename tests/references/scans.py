@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 
 @dataclass(frozen=True, kw_only=True)

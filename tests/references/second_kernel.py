@@ -4,8 +4,8 @@
 gmsh writes with the Open CASCADE kernel that it brings along (7.8.1 in gmsh 4.15). Read here is
 with OCP, bindings of another release of that kernel (8.0) with a reader, checker and integrator
 of its own build; no other free library that evaluates trimmed B-splines was found. What does not
-need a kernel, the topology and the unit, `shell_edges` and `bafflelens.stepfile` read from the
-text alone.
+need a kernel, the topology and the unit, `shell_edges` and `bafflelens.shapes.cad.step_file` read
+from the text alone.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A finished run as a report sees it, from directivities alone: nothing is solved."""
 
-from bafflelens.ranking import CandidateResult, rank
 from bafflelens.report import CandidateView, RunView
-from bafflelens.score import score
-from bafflelens.target import default_target
+from bafflelens.scoring.ranking import CandidateResult, rank
+from bafflelens.scoring.score import score
+from bafflelens.scoring.target import default_target
 
 TARGET = default_target()
 

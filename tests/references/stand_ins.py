@@ -33,14 +33,16 @@ from typing import Any
 
 import numpy as np
 
-from bafflelens import cli, report, run, summary
+from bafflelens import cli, report
+from bafflelens.base.child_process import run_module
+from bafflelens.base.errors import MeshingError, invalid
+from bafflelens.bem.sweep import BandResult, FrequencyOutcome
 from bafflelens.commands import options
-from bafflelens.directivity import directions
-from bafflelens.errors import MeshingError, invalid
-from bafflelens.isolated import run_module
-from bafflelens.mesh import Mesh
-from bafflelens.sweep import BandResult, FrequencyOutcome
-from bafflelens.tasks import Methods
+from bafflelens.directivity.far_field_data import directions
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.report import summary
+from bafflelens.run import pipeline
+from bafflelens.workers.work_units import Methods
 
 
 def _end_if_forbidden(event: str, arguments: tuple[Any, ...]) -> None:
@@ -151,7 +153,7 @@ def main(*, log_plan: bool = True) -> None:
     if not log_plan:
         log = os.environ.pop("STAND_IN_LOG")
         faults = os.environ.pop("STAND_IN_FAULT")
-        real = run.worker_pool
+        real = pipeline.worker_pool
 
         @contextmanager
         def worker_pool(**given: Any) -> Iterator[Any]:

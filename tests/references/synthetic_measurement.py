@@ -20,7 +20,7 @@ import numpy as np
 from scipy.io import wavfile
 from turntable import microphone_places
 
-from bafflelens.measurement.measured import Setup
+from bafflelens.mockup.measurement.measured import Setup
 
 Pressure = Callable[[np.ndarray, np.ndarray, float], np.ndarray]
 """pressure(points (n, 3) in m, frequencies (f,) in Hz, sound speed) -> (n, f) complex."""

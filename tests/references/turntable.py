@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Where a microphone stands around a loudspeaker on a turntable, worked out by rotations.
 
-The program has a closed form for the same (`bafflelens.measurement.microphones`); synthetic
+The program has a closed form for the same (`bafflelens.mockup.measurement.microphones`); synthetic
 measurements are made with this, so that a slip in one of the two shows as a planted fault that is
 not found.
 """

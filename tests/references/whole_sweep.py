@@ -3,10 +3,10 @@
 
 import numpy as np
 
-from bafflelens.directivity import assemble_dataset, directions
-from bafflelens.geometry import mesh_shape, source_motions
-from bafflelens.quality import bands, mesh_size
-from bafflelens.sweep import solve_band
+from bafflelens.bem.sweep import solve_band
+from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.mesh.quality import bands, mesh_size
+from bafflelens.shapes.meshing.geometry import mesh_shape, source_motions
 
 _MESH_LIMIT_S = 120.0
 

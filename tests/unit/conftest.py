@@ -17,15 +17,16 @@ import numpy as np
 import pytest
 import small_job
 
-from bafflelens import report, summary
-from bafflelens.directivity import directions
-from bafflelens.errands import Outcome
-from bafflelens.errors import MeshingError
-from bafflelens.mesh import Mesh
-from bafflelens.parallel import never
-from bafflelens.run import RunOptions, run_job
-from bafflelens.sweep import BandResult, FrequencyOutcome
-from bafflelens.tasks import Methods
+from bafflelens import report
+from bafflelens.base.errors import MeshingError
+from bafflelens.bem.sweep import BandResult, FrequencyOutcome
+from bafflelens.directivity.far_field_data import directions
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.report import summary
+from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.workers.batches import Outcome
+from bafflelens.workers.dask_pool import never
+from bafflelens.workers.work_units import Methods
 
 
 @pytest.fixture
@@ -211,7 +212,7 @@ class InlinePool:
 
 @contextmanager
 def inline_pool(**_: Any) -> Iterator[InlinePool]:
-    """Stand in for `bafflelens.parallel.worker_pool`."""
+    """Stand in for `bafflelens.workers.dask_pool.worker_pool`."""
     yield InlinePool()
 
 

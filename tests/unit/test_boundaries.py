@@ -6,15 +6,15 @@ import re
 import numpy as np
 import pytest
 
-from bafflelens.bem.boundary import AdmittanceTable, PorousLayer, surface_admittance
-from bafflelens.errors import GeometryError, JobError
-from bafflelens.geometry import load_shape, source_motions, surface_absorbers
-from bafflelens.jobfile import load_job
-from bafflelens.journal import first_record
-from bafflelens.medium import Air
-from bafflelens.plan import make_plan
-from bafflelens.sampling import draw
+from bafflelens.base.errors import GeometryError, JobError
+from bafflelens.base.medium import Air
+from bafflelens.job.cost_estimate import make_plan
+from bafflelens.job.job_file import load_job
+from bafflelens.job.sampling import draw
+from bafflelens.mesh.absorbers import AdmittanceTable, PorousLayer, surface_admittance
+from bafflelens.shapes.meshing.geometry import load_shape, source_motions, surface_absorbers
 from bafflelens.store import create_run
+from bafflelens.store.run_record import first_record
 
 RIGID = "1000 0 1 0\n1000 10 1 0\n20000 0 1 0\n20000 10 1 0\n"
 ADMITTANCE = "1000 0.1 0.2\n20000 0.5 0.1\n"

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The cache: nothing is solved twice, nothing that differs is taken for the same."""
 
+import ast
 import dataclasses
 import re
 import shutil
@@ -14,28 +15,32 @@ import numpy as np
 import pytest
 import small_job
 
-from bafflelens import provenance, report, store, summary
-from bafflelens.bem.boundary import AdmittanceTable, PorousLayer
-from bafflelens.caching import digests
-from bafflelens.caching.digests import digest, mesh_digest, mesh_key, settings_digest
-from bafflelens.caching.entries import (
+import bafflelens
+from bafflelens import report, store
+from bafflelens.base import provenance
+from bafflelens.base.errors import GeometryError, InputError, StoreError
+from bafflelens.bem.surface_pressure import SurfacePressure
+from bafflelens.cli import main
+from bafflelens.mesh.absorbers import AdmittanceTable, PorousLayer
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band, MeshSize
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.report import summary
+from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.shapes.meshing.scripts import PackedScript, unpacked
+from bafflelens.workers.caching import digests
+from bafflelens.workers.caching.digests import digest, mesh_digest, mesh_key, settings_digest
+from bafflelens.workers.caching.entries import (
     frequency_from_bytes,
     frequency_to_bytes,
     joined,
     meshes_from_bytes,
     meshes_to_bytes,
 )
-from bafflelens.caching.solved import CacheSettings, content_of, open_cache, prune
-from bafflelens.cli import main
-from bafflelens.errors import GeometryError, InputError, StoreError
-from bafflelens.mesh import Mesh
-from bafflelens.quality import Band, MeshSize
-from bafflelens.run import RunOptions, run_job
-from bafflelens.scripts import PackedScript, unpacked
-from bafflelens.source import SourceMotion
-from bafflelens.surface_pressure import SurfacePressure
-from bafflelens.tasks import SolveSettings, mesh_candidate
+from bafflelens.workers.caching.solved import CacheSettings, content_of, open_cache, prune
+from bafflelens.workers.work_units import SolveSettings, mesh_candidate
 
+PACKAGE = Path(bafflelens.__file__).parent
 SHAPES, BANDS = 4, 4  # of the small job
 PLAN_MESHES = 2
 
@@ -50,7 +55,7 @@ class Told:
         self.lines.append(text)
 
     def bar(self, total, label=""):
-        from bafflelens.progress import Silent
+        from bafflelens.base.progress import Silent
 
         return Silent().bar(total)
 
@@ -177,7 +182,7 @@ MOTION = SourceMotion(
 
 @pytest.fixture
 def settings(write_job):
-    from bafflelens.jobfile import load_job
+    from bafflelens.job.job_file import load_job
 
     air = load_job(write_job()).job.air.medium
     return SolveSettings(
@@ -272,12 +277,47 @@ def test_values_of_different_kinds_have_different_digests():
         digest(object())
 
 
-def test_only_what_shows_results_has_no_part_in_them():
-    """A new module counts until somebody says that it does not."""
-    package = {path.name for path in Path(provenance.__file__).parent.iterdir()}
-    assert package >= provenance.NO_PART
-    for name in ("bem", "shapes", "sweep.py", "mesher.py", "geometry.py", "quality.py"):
-        assert name in package - provenance.NO_PART
+def imported(module, seen):
+    """Collect the files of this program that a module imports, and they in their turn."""
+    path = PACKAGE / Path(*module.split(".")[1:])
+    path = path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
+    if not path.is_file() or path in seen:
+        return
+    seen.add(path)
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("bafflelens."):
+            for name in [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]:
+                imported(name, seen)
+
+
+def test_all_that_computes_names_a_result():
+    """All that a piece of work imports, the process that meshes, and the code of the card."""
+    seen = set()
+    for module in ("workers.work_units", "shapes.meshing.mesher"):
+        imported(f"bafflelens.{module}", seen)
+    assert len(seen) > 40
+    named = {path for part in provenance.COMPUTES for path in provenance._files(PACKAGE / part)}
+    packages = {path for path in seen if path.name == "__init__.py"}
+    assert seen - packages <= named
+    assert PACKAGE / "bem" / "gpu_kernels.cu" in named
+
+
+@pytest.mark.parametrize(
+    ("changed", "is_another"),
+    [
+        *((name, True) for name in ("bem/gpu_kernels.cu", "bem/kernels.py", "mesh/quality.py")),
+        *((name, True) for name in ("shapes/lens.py", "workers/work_units.py")),
+        *((name, False) for name in ("scoring/criteria.py", "report/page.css", "cli.py")),
+    ],
+)
+def test_only_a_change_of_what_computes_makes_other_results(changed, is_another, tmp_path):
+    ignored = shutil.ignore_patterns("__pycache__")
+    package = shutil.copytree(PACKAGE, tmp_path / "bafflelens", ignore=ignored)
+    before = provenance.source_digest(package)
+    assert before == provenance.program_digest()
+    with (package / changed).open("a", encoding="utf-8") as stream:
+        stream.write("\n")
+    assert (provenance.source_digest(package) != before) == is_another
 
 
 # ------------------------------------------------------------------------ what is kept
@@ -359,7 +399,7 @@ def test_a_damaged_entry_is_removed_and_solved_again(again, options):
 @pytest.mark.parametrize("kind", ["frequencies", "meshes"])
 def test_an_entry_that_cannot_be_read_is_removed_and_made_again(again, options, kind):
     """Its checksum is right, so it was kept like that: by a fault of ours, say."""
-    from bafflelens.caching.solved import _checksum
+    from bafflelens.workers.caching.solved import _checksum
 
     rows, *_ = again()
     with closing(sqlite3.connect(options.cache.path)) as database, database:
@@ -385,7 +425,7 @@ def test_a_damaged_cache_is_begun_anew(again, options, damage):
 
 
 def test_a_cache_on_a_full_disk_is_left_alone(again, options, monkeypatch):
-    from bafflelens.caching.solved import SolvedCache
+    from bafflelens.workers.caching.solved import SolvedCache
 
     real = SolvedCache.flush
 

@@ -9,11 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from bafflelens import cli, report, store, summary
+from bafflelens import cli, report, store
+from bafflelens.base.errors import StoreError
 from bafflelens.cli import main
 from bafflelens.commands import options
-from bafflelens.errors import StoreError
-from bafflelens.run import RunOptions
+from bafflelens.report import summary
+from bafflelens.run.pipeline import RunOptions
 
 
 @pytest.fixture
@@ -167,7 +168,7 @@ def test_an_unreachable_scheduler_is_exit_code_2(write_job, tmp_path, stub, monk
 
 def test_check_prints_the_cost(write_job, stub, monkeypatch, capsys):
     monkeypatch.setattr(
-        "bafflelens.run.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
+        "bafflelens.run.pipeline.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
     )
     assert main(["check", str(write_job()), "--workers", "2"]) == 0
     printed = capsys.readouterr().out
@@ -181,7 +182,7 @@ def test_check_prints_the_cost(write_job, stub, monkeypatch, capsys):
 
 def test_check_says_what_the_target_asks_in_vain(write_job, stub, monkeypatch, capsys):
     monkeypatch.setattr(
-        "bafflelens.run.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
+        "bafflelens.run.pipeline.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
     )
     low = write_job(("{ from = 90, to = 160 }", "{ from = 60, to = 80 }"))
     assert main(["check", str(low), "--workers", "2"]) == 0
@@ -306,7 +307,7 @@ def test_a_ranking_waits_for_no_solver():
     """Neither the compiler nor the mesher nor what searches is loaded to rank a run."""
     code = (
         "import sys\n"
-        "import bafflelens.store, bafflelens.summary, bafflelens.seat\n"
+        "import bafflelens.store, bafflelens.report.summary, bafflelens.scoring.seat\n"
         "heavy = {'numba', 'gmsh', 'distributed', 'scipy.stats', 'scipy.spatial', 'matplotlib'}\n"
         "heavy &= set(sys.modules)\n"
         "sys.exit(f'loaded: {heavy}' if heavy else 0)\n"

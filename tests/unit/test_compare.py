@@ -17,20 +17,20 @@ import pytest
 import radiating
 from turntable import microphone_places
 
-from bafflelens import report, store, summary
-from bafflelens.comparison.clay import deviation_between
-from bafflelens.comparison.compare import CORRECTION, PAGE, Request, compare
-from bafflelens.comparison.simulation import radiator_of
-from bafflelens.errors import InputError, StoreError
-from bafflelens.measurement.measured import Measured, Orbit, Setup
-from bafflelens.mesh import Mesh
-from bafflelens.mockups import MockUp, mock_ups_line, typical_error
-from bafflelens.progress import Silent
-from bafflelens.report import style
-from bafflelens.responses import read_response
-from bafflelens.run import RunOptions, run_job
-from bafflelens.source import SourceMotion
-from bafflelens.surface_pressure import SurfacePressure
+from bafflelens import report, store
+from bafflelens.base.errors import InputError, StoreError
+from bafflelens.base.progress import Silent
+from bafflelens.bem.surface_pressure import SurfacePressure
+from bafflelens.directivity.responses import read_response
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.mockup.comparison.clay import deviation_between
+from bafflelens.mockup.comparison.compare import CORRECTION, PAGE, Request, compare
+from bafflelens.mockup.comparison.simulation import radiator_of
+from bafflelens.mockup.measurement.measured import Measured, Orbit, Setup
+from bafflelens.report import style, summary
+from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.scoring.model_error import MockUp, mock_ups_line, typical_error
 
 SETUP = Setup(distance_m=1.5, remarks="synthetic: nothing was measured")
 ANGLES = np.arange(-90.0, 91.0, 10.0)

@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 from turntable import microphone_places
 
-from bafflelens.comparison.errors_by_zone import curves_of, figure_errors
-from bafflelens.comparison.from_measurement import observed_of
-from bafflelens.comparison.result import Settings, compare_orbits
-from bafflelens.errors import InputError
-from bafflelens.measurement.microphones import PARAMETERS, Deviation, microphones
+from bafflelens.base.errors import InputError
+from bafflelens.mockup.comparison.errors_by_zone import curves_of, figure_errors
+from bafflelens.mockup.comparison.from_measurement import observed_of
+from bafflelens.mockup.comparison.result import Settings, compare_orbits
+from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation, microphones
 
 SETTINGS = Settings(bounce_deg={"floor": -33.7, "ceiling": 45.0})
 VERTICAL = {"orbits": ("vertical",)}  # one orbit tells as much, in half the time

@@ -5,12 +5,12 @@ import re
 
 import pytest
 
-from bafflelens.constraints import read_constraint
-from bafflelens.errors import InputError, JobError
-from bafflelens.jobfile import load_job
-from bafflelens.run import run_job
-from bafflelens.sampling import draw
-from bafflelens.starting import draw_job
+from bafflelens.base.errors import InputError, JobError
+from bafflelens.job.job_file import load_job
+from bafflelens.job.sampling import draw
+from bafflelens.run.pipeline import run_job
+from bafflelens.run.warm_start import draw_job
+from bafflelens.shapes.meshing.constraints import read_constraint
 
 KNOWN = ["lens.opening_height_mm", "lens.depth_mm", "cabinet.width_mm"]
 VALUES = {"lens.opening_height_mm": 100.0, "lens.depth_mm": 30.0, "cabinet.width_mm": 200.0}

@@ -8,7 +8,7 @@ import patterns
 import pytest
 from patterns import shaped
 
-from bafflelens.criteria import (
+from bafflelens.scoring.criteria import (
     bounce_level_db,
     edge_level_db,
     horizontal_width,
@@ -18,7 +18,7 @@ from bafflelens.criteria import (
     vertical_benefit,
     vertical_control,
 )
-from bafflelens.target import Limit, Target, default_target
+from bafflelens.scoring.target import Limit, Target, default_target
 
 BAND = (2000.0, 12000.0)
 

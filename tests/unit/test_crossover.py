@@ -7,8 +7,9 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.conventions import from_electrical
-from bafflelens.crossover import (
+from bafflelens.base.conventions import from_electrical
+from bafflelens.base.errors import InputError
+from bafflelens.directivity.crossover import (
     Crossover,
     Way,
     accelerations,
@@ -16,14 +17,18 @@ from bafflelens.crossover import (
     owner_of,
     sum_of_ways,
 )
-from bafflelens.directivity import is_solved, radiated_power, source_named, source_sum
-from bafflelens.errors import InputError
-from bafflelens.filters import Filter
-from bafflelens.polars import on_axis, orbit, window_amplitude
-from bafflelens.ranking import CandidateResult, rank
-from bafflelens.responses import Response
-from bafflelens.score import ScoreSettings, score
-from bafflelens.target import default_target
+from bafflelens.directivity.far_field_data import (
+    is_solved,
+    radiated_power,
+    source_named,
+    source_sum,
+)
+from bafflelens.directivity.filters import Filter
+from bafflelens.directivity.polars import on_axis, orbit, window_amplitude
+from bafflelens.directivity.responses import Response
+from bafflelens.scoring.ranking import CandidateResult, rank
+from bafflelens.scoring.score import ScoreSettings, score
+from bafflelens.scoring.target import default_target
 
 FREQUENCY = patterns.sixth_octaves(500.0, 16_000.0)
 CROSS = 2000.0

@@ -5,18 +5,18 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.crossover import Crossover, Way, sum_of_ways
-from bafflelens.crossover_search import (
+from bafflelens.base.errors import InputError
+from bafflelens.directivity.crossover import Crossover, Way, sum_of_ways
+from bafflelens.directivity.filters import Filter
+from bafflelens.directivity.polars import on_axis, orbit
+from bafflelens.scoring.crossover_search import (
     DEFAULT_SLOPES,
     SearchSpace,
     pair_of,
     search_crossover,
     search_space,
 )
-from bafflelens.errors import InputError
-from bafflelens.filters import Filter
-from bafflelens.polars import on_axis, orbit
-from bafflelens.score import Score, Term
+from bafflelens.scoring.score import Score, Term
 
 FREQUENCY = patterns.sixth_octaves(500.0, 16_000.0)
 

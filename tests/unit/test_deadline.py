@@ -7,14 +7,14 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from bafflelens import store
+from bafflelens.base.errors import InputError
 from bafflelens.cli import main
-from bafflelens.deadline import Clock, read_deadline, require_time
-from bafflelens.errors import InputError
-from bafflelens.plan import BandCost, Plan
-from bafflelens.quality import Band
-from bafflelens.queueing.waiting import Queue
-from bafflelens.queueing.working import add_job, work_through
-from bafflelens.run import resume_run, run_job
+from bafflelens.job.cost_estimate import BandCost, Plan
+from bafflelens.mesh.quality import Band
+from bafflelens.run.deadline import Clock, read_deadline, require_time
+from bafflelens.run.pipeline import resume_run, run_job
+from bafflelens.run.queueing.waiting import Queue
+from bafflelens.run.queueing.working import add_job, work_through
 from bafflelens.store import open_run
 
 EVENING = datetime(2026, 1, 30, 22, 15, tzinfo=UTC)
@@ -135,7 +135,7 @@ def watch(stub, monkeypatch):
     found = Watch(60.0)
     stub.on_solve = found.tick
     stub.fail_mesh = found.mesh
-    monkeypatch.setattr("bafflelens.tasks.time", found)
+    monkeypatch.setattr("bafflelens.workers.work_units.time", found)
     return found
 
 

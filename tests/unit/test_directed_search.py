@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from bafflelens import store
-from bafflelens.errors import JobError
-from bafflelens.job import Choices, Fixed, Span
-from bafflelens.jobfile import load_job
-from bafflelens.run import resume_run, run_job
-from bafflelens.sampling import draw, low_discrepancy, random_points
-from bafflelens.searching.proposing import Tried, propose, seed_of_proposal
-from bafflelens.starting import draw_job
+from bafflelens.base.errors import JobError
+from bafflelens.job.job_file import load_job
+from bafflelens.job.sampling import draw, low_discrepancy, random_points
+from bafflelens.job.sections import Choices, Fixed, Span
+from bafflelens.run.pipeline import resume_run, run_job
+from bafflelens.run.searching.proposing import Tried, propose, seed_of_proposal
+from bafflelens.run.warm_start import draw_job
 from bafflelens.store import open_run
 
 SETTINGS = {

@@ -5,8 +5,9 @@ import patterns
 import pytest
 import xarray as xr
 
-from bafflelens import directivity
-from bafflelens.directivity import (
+from bafflelens.base.errors import InputError, StoreError
+from bafflelens.directivity import far_field_data
+from bafflelens.directivity.far_field_data import (
     directions,
     far_field,
     impedance,
@@ -17,7 +18,6 @@ from bafflelens.directivity import (
     source_sum,
     summed,
 )
-from bafflelens.errors import InputError, StoreError
 
 FREQUENCIES = np.array([1000.0, 2000.0, 4000.0])
 
@@ -145,7 +145,7 @@ def test_a_write_that_breaks_leaves_nothing(cardioid, tmp_path, monkeypatch):
         msg = "No space left on device"
         raise OSError(msg)
 
-    monkeypatch.setattr(directivity, "write_dataset", break_off)
+    monkeypatch.setattr(far_field_data, "write_dataset", break_off)
     with pytest.raises(StoreError, match=r"No space left on device"):
         save(cardioid, tmp_path / "directivity.nc")
     assert list(tmp_path.iterdir()) == []
@@ -218,6 +218,6 @@ def test_summed_is_a_dataset_of_one_source(tmp_path):
     )
     np.testing.assert_allclose(radiated_power(total), radiated_power(data, transfer))
     assert total.attrs["source_acceleration"] == "as the transfer functions say"
-    assert data.attrs["source_acceleration"] == directivity.SOURCE_ACCELERATION
+    assert data.attrs["source_acceleration"] == far_field_data.SOURCE_ACCELERATION
     save(total, tmp_path / "sum.nc")
     xr.testing.assert_identical(load(tmp_path / "sum.nc"), total)

@@ -10,11 +10,11 @@ import matplotlib.image
 import numpy as np
 import pytest
 
-from bafflelens import drawing, gallery
+from bafflelens.base.errors import GeometryError, InputError
 from bafflelens.cli import main
-from bafflelens.errors import GeometryError, InputError
-from bafflelens.mesh import Mesh
-from bafflelens.picture import elements_per_wavelength, mesh_picture
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.report import drawing, gallery
+from bafflelens.report.shape_picture import elements_per_wavelength, mesh_picture
 
 ROOT = Path(__file__).parents[2]
 TINY = ROOT / "tests" / "jobs" / "tiny_lens.toml"
@@ -40,7 +40,9 @@ def test_elements_of_a_wavelength_are_counted_by_equilateral_edges():
 
 
 def test_fine_triangles_are_drawn_in_another_colour_than_coarse_ones(monkeypatch):
-    monkeypatch.setattr("bafflelens.picture._drawn_apart", lambda *_: None)  # the quick way
+    monkeypatch.setattr(
+        "bafflelens.report.shape_picture._drawn_apart", lambda *_: None
+    )  # the quick way
 
     def shades(wavelength: float) -> set[tuple[int, ...]]:
         image = matplotlib.image.imread(io.BytesIO(mesh_picture(wedge(), (), wavelength)))

@@ -8,12 +8,12 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.conventions import REFERENCE_PRESSURE_PA
-from bafflelens.directivity import source_sum
-from bafflelens.driver import Driver, delay_remark, plate_source, strength
-from bafflelens.errors import InputError
-from bafflelens.polars import on_axis
-from bafflelens.responses import Response, read_response, write_response
+from bafflelens.base.conventions import REFERENCE_PRESSURE_PA
+from bafflelens.base.errors import InputError
+from bafflelens.directivity.driver import Driver, delay_remark, plate_source, strength
+from bafflelens.directivity.far_field_data import source_sum
+from bafflelens.directivity.polars import on_axis
+from bafflelens.directivity.responses import Response, read_response, write_response
 
 FREQUENCY = patterns.sixth_octaves(800.0, 16_000.0)
 C = patterns.AIR.sound_speed

@@ -13,9 +13,9 @@ import pytest
 import small_job
 
 from bafflelens import store
-from bafflelens.errors import StoreError
-from bafflelens.run import resume_run, run_job
-from bafflelens.summary import rank_run
+from bafflelens.base.errors import StoreError
+from bafflelens.report.summary import rank_run
+from bafflelens.run.pipeline import resume_run, run_job
 
 
 @pytest.mark.parametrize("name", disturbing.KINDS)

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from bafflelens.errors import InputError
-from bafflelens.filters import Filter
+from bafflelens.base.errors import InputError
+from bafflelens.directivity.filters import Filter
 
 FREQUENCY = np.geomspace(50, 40_000, 301)
 CROSS = 1800.0

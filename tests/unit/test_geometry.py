@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bafflelens.errors import GeometryError, MeshingError
-from bafflelens.geometry import (
+from bafflelens.base.errors import GeometryError, MeshingError
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.shapes.meshing.geometry import (
     check_parameters,
     load_shape,
     mesh_shape,
     require_gmsh,
     source_motions,
 )
-from bafflelens.quality import MeshSize
 
 COARSE = MeshSize(
     source_size_m=0.03, growth=2.0, growth_distance_m=0.2, largest_m=0.04, curvature_elements=16

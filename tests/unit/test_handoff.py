@@ -17,9 +17,9 @@ import second_kernel
 import small_job
 import trimesh
 
+from bafflelens.base.errors import InputError, MeshingError, StoreError
+from bafflelens.base.progress import Silent
 from bafflelens.cli import main
-from bafflelens.errors import InputError, MeshingError, StoreError
-from bafflelens.geometry import load_shape
 from bafflelens.handoff import package
 from bafflelens.handoff.checks import sharp_corners, undercut
 from bafflelens.handoff.datum import shaped_by
@@ -36,11 +36,11 @@ from bafflelens.handoff.templates import (
     templates_of,
     templates_pdf,
 )
-from bafflelens.progress import Silent
-from bafflelens.run import run_job
-from bafflelens.stepfile import read_step_text
+from bafflelens.report.summary import rank_run
+from bafflelens.run.pipeline import run_job
+from bafflelens.shapes.cad.step_file import read_step_text
+from bafflelens.shapes.meshing.geometry import load_shape
 from bafflelens.store import open_run, write_folder
-from bafflelens.summary import rank_run
 
 BALL_MM = 30.0
 PATH = pypdfium2.raw.FPDF_PAGEOBJ_PATH

@@ -17,9 +17,9 @@ from bafflelens.handoff.exporter import _concave
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Edge, Likeness, Solid
-from bafflelens.job import HandoffSection
-from bafflelens.mesh import Mesh
-from bafflelens.source import SourceMotion
+from bafflelens.job.sections import HandoffSection
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
 
 SAME = Likeness(volume_share=0.0, largest_mm=0.1, corners_mm=0.05, where_mm=(0.0, 0.0, 0.0))
 TWEETER = SourceMotion(

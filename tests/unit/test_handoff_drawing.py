@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from bafflelens.handoff.hidden import (
+from bafflelens.handoff.hidden_lines import (
     FROM_ABOVE,
     FROM_LEFT,
     FRONT,
@@ -17,8 +17,8 @@ from bafflelens.handoff.hidden import (
 )
 from bafflelens.handoff.sheet import _columns, allowed_changes
 from bafflelens.handoff.views import scale_of
-from bafflelens.mesh import Mesh
-from bafflelens.sensitivity import ParameterChange, Robustness
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.scoring.sensitivity import ParameterChange, Robustness
 
 
 def mesh_of(*parts):

@@ -5,7 +5,7 @@ import gmsh
 import numpy as np
 import pytest
 
-from bafflelens.errors import MeshingError
+from bafflelens.base.errors import MeshingError
 from bafflelens.handoff.mirrored_step import mirrored_step
 
 

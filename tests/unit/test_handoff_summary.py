@@ -9,6 +9,7 @@ import numpy as np
 import pypdfium2
 import pytest
 
+from bafflelens.base.medium import Air
 from bafflelens.handoff.charts import POLAR_MM_PER_DB, Curve, decade_mm, level_chart, polar_chart
 from bafflelens.handoff.checks import Check
 from bafflelens.handoff.expected import Expected, at_microphone, expected_csv, third_octaves
@@ -16,16 +17,15 @@ from bafflelens.handoff.paper import pages_pdf, paragraph
 from bafflelens.handoff.shortlist import Made, short_list, turns_of
 from bafflelens.handoff.summary_pages import summary_pdf
 from bafflelens.handoff.thresholds import Before, Trust, before_making, thresholds_of, trust_of
-from bafflelens.measurement.planning import Chamber, make_plan
-from bafflelens.medium import Air
-from bafflelens.mockups import MockUp
-from bafflelens.ranking import CandidateResult, RankedRow
+from bafflelens.mockup.measurement.planning import Chamber, make_plan
 from bafflelens.report.curves import Requirement
+from bafflelens.report.summary import rank_run
 from bafflelens.report.words import Change, Direction
-from bafflelens.sensitivity import ParameterChange, Robustness
+from bafflelens.scoring.model_error import MockUp
+from bafflelens.scoring.ranking import CandidateResult, RankedRow
+from bafflelens.scoring.sensitivity import ParameterChange, Robustness
+from bafflelens.scoring.target import Limit
 from bafflelens.store import open_run
-from bafflelens.summary import rank_run
-from bafflelens.target import Limit
 
 BAND = (2000.0, 8000.0)
 GO = Before(is_worth=True, text="go")
@@ -114,7 +114,7 @@ class Monopole:
 
 def test_a_source_in_front_of_the_turntable_is_nearer_on_the_axis():
     """The law of cosines: behind, a source 0.1 m off the turntable's axis is 0.2 m farther."""
-    from bafflelens.mesh import Mesh
+    from bafflelens.mesh.mesh import Mesh
 
     points = [[-0.2, 0, -0.2], [-0.2, 0, 0.2], [0, 0, 0.2], [0, 0.1, 0]]
     triangles = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 1], [1, 3, 2]])
@@ -319,7 +319,7 @@ def test_a_baseline_and_what_has_no_place_are_listed_too(finished_run):
 
 
 def test_a_room_without_space_is_said(finished_run, monkeypatch):
-    from bafflelens.errors import InputError
+    from bafflelens.base.errors import InputError
     from bafflelens.handoff import expected as module
 
     def refuse(*_, **__):

@@ -22,11 +22,13 @@ import pytest
 import small_job
 import stand_ins
 
-from bafflelens import parallel, report, store, summary
-from bafflelens.errors import BafflelensError, InputError
-from bafflelens.parallel import worker_pool
-from bafflelens.run import RunOptions, resume_run, run_job
+from bafflelens import report, store
+from bafflelens.base.errors import BafflelensError, InputError
+from bafflelens.report import summary
+from bafflelens.run.pipeline import RunOptions, resume_run, run_job
 from bafflelens.store import open_run
+from bafflelens.workers import dask_pool
+from bafflelens.workers.dask_pool import worker_pool
 
 REPOSITORY = Path(__file__).parents[2]
 
@@ -164,7 +166,7 @@ class Told:
 def test_a_worker_with_another_program_is_refused_or_left_alone(lab, tmp_path):
     other = tmp_path / "other"
     shutil.copytree(REPOSITORY / "pipeline" / "bafflelens", other / "bafflelens")
-    with (other / "bafflelens" / "sweep.py").open("a", encoding="utf-8") as changed:
+    with (other / "bafflelens" / "bem" / "sweep.py").open("a", encoding="utf-8") as changed:
         changed.write("# another program\n")
     lab.add_worker()
     with worker_pool(scheduler=lab.address) as pool:
@@ -186,7 +188,7 @@ def test_a_worker_with_another_program_is_refused_or_left_alone(lab, tmp_path):
 
 def test_differences_are_named():
     here = {"bafflelens": "0.2.0", "numpy": "2.4.6", "source of bafflelens": "a"}
-    unlike = parallel._unlike
+    unlike = dask_pool._unlike
     assert unlike(here, here) == ""
     assert unlike({**here, "numpy": "2.4.5"}, here) == "numpy 2.4.5 there, 2.4.6 here"
     assert "same version, but other source" in unlike({**here, "source of bafflelens": "b"}, here)

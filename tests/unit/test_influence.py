@@ -6,11 +6,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from bafflelens.geometry import Parameter
-from bafflelens.ranking import CandidateResult, rank
 from bafflelens.report.influence import influence_of
 from bafflelens.report.style import drawing_style
-from bafflelens.score import Score, Term
+from bafflelens.scoring.ranking import CandidateResult, rank
+from bafflelens.scoring.score import Score, Term
+from bafflelens.shapes.meshing.geometry import Parameter
 
 RANGES = {"lens.opening_height_mm": (80.0, 140.0), "lens.wall_half_angle_deg": (30.0, 60.0)}
 

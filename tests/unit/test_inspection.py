@@ -15,18 +15,18 @@ import pytest
 from handed import write_handed
 from scans import Faults, make_scan
 
+from bafflelens.base.errors import GeometryError, InputError, StoreError
 from bafflelens.cli import main
-from bafflelens.errors import GeometryError, InputError, StoreError
-from bafflelens.geometry import load_shape
 from bafflelens.handoff.archive import zipped
-from bafflelens.handoff.causes import explain, region_rms
 from bafflelens.handoff.datum import Datum, datum_of
+from bafflelens.handoff.deviation_model import explain, region_rms
 from bafflelens.handoff.limits import general_limit, region_limits
 from bafflelens.handoff.manifest import manifest_bytes, open_archive, verify_folder
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
-from bafflelens.jobfile import load_job
+from bafflelens.job.job_file import load_job
+from bafflelens.shapes.meshing.geometry import load_shape
+from bafflelens.shapes.meshing.mesh_morph import Deviation
 from bafflelens.store import write_folder
-from bafflelens.wrapping import Deviation
 
 OPENING, DEPTH, WIDTH = block_lens.VALUES
 MANIFEST = {

@@ -5,7 +5,8 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.directivity import (
+from bafflelens.base.octaves import inside
+from bafflelens.directivity.far_field_data import (
     directions,
     far_field,
     is_solved,
@@ -16,7 +17,8 @@ from bafflelens.directivity import (
     solved_frequencies,
     summed,
 )
-from bafflelens.interpolated import (
+from bafflelens.directivity.frequency_interpolation import first_grid
+from bafflelens.directivity.interpolated import (
     frequencies_to_add,
     interpolation_text,
     interpolation_warning,
@@ -25,13 +27,11 @@ from bafflelens.interpolated import (
     shown,
     with_shown_frequencies,
 )
-from bafflelens.loads import radiation_impedance
-from bafflelens.octaves import inside
-from bafflelens.polars import directivity_index_db
-from bafflelens.score import score
-from bafflelens.side_effects import shown_to_hz
-from bafflelens.spectrum import first_grid
-from bafflelens.target import Room, default_target
+from bafflelens.directivity.polars import directivity_index_db
+from bafflelens.directivity.radiation_impedance import radiation_impedance
+from bafflelens.scoring.score import score
+from bafflelens.scoring.side_effects import shown_to_hz
+from bafflelens.scoring.target import Room, default_target
 
 R80 = 1000 * 10 ** (np.arange(0, 97) / 80)
 SOLVED = first_grid(R80[0], R80[-1], 0.4, "standard")

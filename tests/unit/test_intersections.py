@@ -4,8 +4,8 @@
 import numpy as np
 import pytest
 
-from bafflelens.intersections import crossing_triangles
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.intersections import crossing_triangles
+from bafflelens.mesh.mesh import Mesh
 
 
 def surface(points: list[tuple[float, float, float]], *triangles: tuple[int, int, int]) -> Mesh:

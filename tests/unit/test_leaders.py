@@ -7,12 +7,12 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.ranking import CandidateResult, rank
 from bafflelens.report.curves import towards_of
 from bafflelens.report.leaders import leader_summary
 from bafflelens.report.words import directions_of
-from bafflelens.score import ScoreSettings, score
-from bafflelens.target import default_target
+from bafflelens.scoring.ranking import CandidateResult, rank
+from bafflelens.scoring.score import ScoreSettings, score
+from bafflelens.scoring.target import default_target
 
 TARGET = default_target()
 BAND_HZ = ScoreSettings().band_hz

@@ -5,9 +5,9 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.crossover import Crossover, Way, sum_of_ways
-from bafflelens.filters import Filter
-from bafflelens.lobe import handovers, region_of, tilt_at, vertical_lobes
+from bafflelens.directivity.crossover import Crossover, Way, sum_of_ways
+from bafflelens.directivity.filters import Filter
+from bafflelens.directivity.lobe import handovers, region_of, tilt_at, vertical_lobes
 
 C = patterns.AIR.sound_speed
 SPACING_M = 0.15

@@ -4,7 +4,7 @@
 import numpy as np
 import pytest
 
-from bafflelens.main_effects import FEWEST_SPARE, limits_reached, main_effects
+from bafflelens.scoring.main_effects import FEWEST_SPARE, limits_reached, main_effects
 
 RANGES = {"lens.height_mm": (80.0, 140.0), "lens.depth_mm": (10.0, 30.0), "box.rim_mm": (5.0, 9.0)}
 

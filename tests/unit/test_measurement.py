@@ -18,18 +18,18 @@ from synthetic_measurement import (
     write_measurement,
 )
 
-from bafflelens.conventions import direction_vectors, from_electrical
-from bafflelens.errors import InputError
-from bafflelens.measurement.description import Description, _tables_in, read_description
-from bafflelens.measurement.measured import (
+from bafflelens.base.conventions import direction_vectors, from_electrical
+from bafflelens.base.errors import InputError
+from bafflelens.base.medium import Air
+from bafflelens.mockup.measurement.description import Description, _tables_in, read_description
+from bafflelens.mockup.measurement.measured import (
     Setup,
     mean_pressure,
     nominal_directions,
     repeatability_db,
 )
-from bafflelens.measurement.microphones import Deviation, microphone_positions
-from bafflelens.measurement.reading import read_measurement
-from bafflelens.medium import Air
+from bafflelens.mockup.measurement.microphones import Deviation, microphone_positions
+from bafflelens.mockup.measurement.reading import read_measurement
 
 SOURCE = point_sources([(0, 0.03, 0.02), (0, -0.02, -0.03), (-0.05, 0.05, 0)], [1, 0.6, 0.3])
 SETUP = Setup(distance_m=2.0, rotation_point_m=(-0.12, 0.0, 0.0), temperature_c=27.0)
@@ -419,7 +419,7 @@ def test_silent_and_unfit_recordings(tmp_path):
 
 @pytest.mark.parametrize("kind", [np.int16, np.int32, np.uint8])
 def test_whole_numbers_are_read_re_full_scale(tmp_path, kind):
-    from bafflelens.measurement.recordings import read_recording
+    from bafflelens.mockup.measurement.recordings import read_recording
 
     signal = np.zeros(64)
     signal[5] = 0.5

@@ -6,16 +6,16 @@ import patterns
 import pytest
 from synthetic_measurement import sofa_library
 
-from bafflelens import directivity
+from bafflelens.base.conventions import from_electrical
+from bafflelens.base.errors import InputError, StoreError
 from bafflelens.cli import main
-from bafflelens.conventions import from_electrical
-from bafflelens.errors import InputError, StoreError
-from bafflelens.measurement import export
-from bafflelens.measurement.export import exported_files, exported_values
-from bafflelens.measurement.measured import nominal_directions
-from bafflelens.measurement.reading import read_measurement
-from bafflelens.measurement.sofa import read_sofa
-from bafflelens.responses import read_response
+from bafflelens.directivity import far_field_data
+from bafflelens.directivity.responses import read_response
+from bafflelens.mockup.measurement import export
+from bafflelens.mockup.measurement.export import exported_files, exported_values
+from bafflelens.mockup.measurement.measured import nominal_directions
+from bafflelens.mockup.measurement.reading import read_measurement
+from bafflelens.mockup.measurement.sofa import read_sofa
 from bafflelens.store import RunFolder, write_folder
 
 
@@ -48,12 +48,12 @@ def test_another_library_reads_the_very_same_numbers(dataset, files, tmp_path):
         "FreeFieldDirectivityTF",
         "1.1",
     )
-    solved = directivity.is_solved(dataset)
+    solved = far_field_data.is_solved(dataset)
     assert solved.sum() == len(solved) - 1
     assert np.array_equal(read.N, dataset["frequency"].values[solved])
     assert np.array_equal(read.ReceiverPosition[:, 0].ravel(), dataset["azimuth_deg"].values)
     assert np.array_equal(read.ReceiverPosition[:, 1].ravel(), dataset["elevation_deg"].values)
-    field = np.asarray(directivity.far_field(dataset).isel(source=0))[solved].T
+    field = np.asarray(far_field_data.far_field(dataset).isel(source=0))[solved].T
     assert np.array_equal(read.Data_Real[0], field.real)
     assert np.array_equal(read.Data_Imag[0], -field.imag)
     assert "exp(+j omega t)" in read.GLOBAL_Comment

@@ -10,16 +10,18 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from synthetic_measurement import point_sources
 
+from bafflelens.base.errors import InputError
+from bafflelens.base.medium import Air
 from bafflelens.cli import main
-from bafflelens.errors import InputError
-from bafflelens.measurement.description import read_description
-from bafflelens.measurement.plan_page import (
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mockup.measurement.description import read_description
+from bafflelens.mockup.measurement.plan_page import (
     CAUTIONS,
     description_template,
     plan_figure,
     plan_text,
 )
-from bafflelens.measurement.planning import (
+from bafflelens.mockup.measurement.planning import (
     Chamber,
     body_of,
     choose,
@@ -29,8 +31,6 @@ from bafflelens.measurement.planning import (
     signal_to_noise_db,
     sweep_seconds,
 )
-from bafflelens.medium import Air
-from bafflelens.mesh import Mesh
 from bafflelens.report.style import drawing_style
 
 AIR = Air()

@@ -11,8 +11,8 @@ import analytic
 import numpy as np
 import pytest
 
-from bafflelens.errors import InputError
-from bafflelens.medium import Air
+from bafflelens.base.errors import InputError
+from bafflelens.base.medium import Air
 
 # degrees C, per cent, exact midband of the nominal Hz, dB/km
 ISO_9613_1_TABLE_1 = [

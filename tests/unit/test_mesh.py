@@ -4,8 +4,8 @@
 import numpy as np
 import pytest
 
-from bafflelens.errors import MeshingError, StoreError
-from bafflelens.mesh import Mesh
+from bafflelens.base.errors import MeshingError, StoreError
+from bafflelens.mesh.mesh import Mesh
 
 # A box 1 x 2 x 3 with a corner in the origin, two triangles a face, normals outwards.
 CORNERS = np.array([(x, y, z) for x in (0.0, 1.0) for y in (0.0, 2.0) for z in (0.0, 3.0)])

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from bafflelens.netcdf import is_whole, read_dataset, write_dataset
+from bafflelens.base.netcdf import is_whole, read_dataset, write_dataset
 
 
 @pytest.fixture

@@ -8,14 +8,14 @@ from dataclasses import replace
 import pytest
 
 from bafflelens import store
+from bafflelens.base.errors import InputError, StoreError
+from bafflelens.base.progress import Silent
 from bafflelens.cli import WRONG_INPUT, main
-from bafflelens.errors import InputError, StoreError
-from bafflelens.notes import Note, distance, listed, reminders
-from bafflelens.progress import Silent
-from bafflelens.run import run_job
+from bafflelens.report.joint_ranking import rank_together
+from bafflelens.report.summary import note_on, rank_run
+from bafflelens.run.pipeline import run_job
+from bafflelens.scoring.notes import Note, distance, listed, reminders
 from bafflelens.store import open_run
-from bafflelens.summary import note_on, rank_run
-from bafflelens.together import rank_together
 
 SPANS = {"lens.depth_mm": 50.0, "lens.opening_height_mm": 100.0}
 VALUES = {"lens.depth_mm": 20.0, "lens.opening_height_mm": 90.0}

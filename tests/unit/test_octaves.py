@@ -3,7 +3,7 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.octaves import by_octave, inside, octaves_of, overall_db, shares
+from bafflelens.base.octaves import by_octave, inside, octaves_of, overall_db, shares
 
 BAND = (2000.0, 12000.0)
 

@@ -8,8 +8,9 @@ import matplotlib.image
 import numpy as np
 import pytest
 
-from bafflelens import isolated, picture
-from bafflelens.mesh import Mesh
+from bafflelens.base import child_process
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.report import shape_picture
 
 
 def half_box() -> Mesh:
@@ -63,16 +64,16 @@ def assert_shows_the_shape(png: bytes) -> None:
 
 
 def test_view_shows_the_surfaces_in_their_colours():
-    assert_shows_the_shape(picture.shape_picture(half_box(), ("y",)))
+    assert_shows_the_shape(shape_picture.shape_picture(half_box(), ("y",)))
 
 
 def test_view_without_vtk_falls_back_to_a_plainer_picture(monkeypatch):
-    monkeypatch.setattr(isolated, "run_module", lambda *_: "signal 11 (Segmentation fault)")
-    assert_shows_the_shape(picture.shape_picture(half_box(), ("y",)))
+    monkeypatch.setattr(child_process, "run_module", lambda *_: "signal 11 (Segmentation fault)")
+    assert_shows_the_shape(shape_picture.shape_picture(half_box(), ("y",)))
 
 
 def test_sections_carry_the_main_dimensions():
-    svg = picture.section_picture(half_box(), ("y",))
+    svg = shape_picture.section_picture(half_box(), ("y",))
     assert svg.lstrip().startswith("<?xml")
     written = set(re.findall(r"<!-- (.*?) -->", svg))  # matplotlib notes each text it draws
     assert {"250", "400", "200"} <= written  # depth, height, width of the box
@@ -82,6 +83,6 @@ def test_sections_carry_the_main_dimensions():
 
 def test_section_follows_the_outline():
     mesh = half_box().mirrored("y")
-    segments = picture._section(mesh.corners, across=1)
+    segments = shape_picture._section(mesh.corners, across=1)
     length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1).sum()
     assert length == pytest.approx(2 * (0.25 + 0.4), rel=1e-6)

@@ -9,8 +9,8 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens import polars
-from bafflelens.errors import InputError
+from bafflelens.base.errors import InputError
+from bafflelens.directivity import polars
 
 ONE = [2000.0]
 PISTON_TABLE = Path(__file__).parents[1] / "references" / "piston.csv"

@@ -3,9 +3,9 @@ import re
 
 import pytest
 
-from bafflelens.errors import InputError
-from bafflelens.medium import Air
-from bafflelens.quality import QUALITIES, bands, mesh_size, tolerance
+from bafflelens.base.errors import InputError
+from bafflelens.base.medium import Air
+from bafflelens.mesh.quality import QUALITIES, bands, mesh_size, tolerance
 
 AIR = Air()
 

@@ -18,17 +18,17 @@ import pytest
 import stand_ins
 
 from bafflelens import store
+from bafflelens.base.errors import BafflelensError, InputError, JobError, StoreError
+from bafflelens.base.sqlite_file import said_clearly
+from bafflelens.base.writing import storing
 from bafflelens.cli import main
-from bafflelens.embedded import said_clearly
-from bafflelens.errors import BafflelensError, InputError, JobError, StoreError
-from bafflelens.queueing import waiting, working
-from bafflelens.queueing.overview import KILLED, overview_of, run_overview
-from bafflelens.queueing.waiting import DONE, FAILED, RUNNING, WAITING, Queue
-from bafflelens.queueing.working import add_job, work_through
-from bafflelens.run import run_job
+from bafflelens.run.pipeline import run_job
+from bafflelens.run.queueing import waiting, working
+from bafflelens.run.queueing.overview import KILLED, overview_of, run_overview
+from bafflelens.run.queueing.waiting import DONE, FAILED, RUNNING, WAITING, Queue
+from bafflelens.run.queueing.working import add_job, work_through
 from bafflelens.store import open_run
-from bafflelens.store.writing import storing
-from bafflelens.watching import Watched, standing_of
+from bafflelens.store.status_file import Watched, standing_of
 
 REPOSITORY = Path(__file__).parents[2]
 
@@ -210,7 +210,7 @@ def test_a_lock_whose_owner_was_killed_is_free(queue, options, add):
     add("one")
     code = (
         "import sys, time; from pathlib import Path; "
-        "from bafflelens.queueing.waiting import Queue; queue = Queue(Path(sys.argv[1]))\n"
+        "from bafflelens.run.queueing.waiting import Queue; queue = Queue(Path(sys.argv[1]))\n"
         "with queue.owned():\n    queue.take_next(); print('held', flush=True); time.sleep(60)"
     )
     other = subprocess.Popen(

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from bafflelens.ranking import NOT_MESHED_AGAIN, CandidateResult, Remeshing, rank
-from bafflelens.score import Score, Term
+from bafflelens.scoring.ranking import NOT_MESHED_AGAIN, CandidateResult, Remeshing, rank
+from bafflelens.scoring.score import Score, Term
 
 
 def candidate(name, total_db=None, *, gaps=(), status="solved", reasons=(), baseline=False):

@@ -4,17 +4,17 @@
 import pytest
 import small_job
 
+from bafflelens.base.errors import JobError
+from bafflelens.base.progress import Silent
 from bafflelens.cli import main
-from bafflelens.errors import JobError
-from bafflelens.jobfile import load_job
-from bafflelens.plan import make_plan
-from bafflelens.progress import Silent
-from bafflelens.ranking import rank
+from bafflelens.job.cost_estimate import make_plan
+from bafflelens.job.job_file import load_job
+from bafflelens.job.sampling import draw
+from bafflelens.report.joint_ranking import rank_together
 from bafflelens.report.shown import baseline_row, names_of
-from bafflelens.run import resume_run, run_job
-from bafflelens.sampling import draw
+from bafflelens.run.pipeline import resume_run, run_job
+from bafflelens.scoring.ranking import rank
 from bafflelens.store import open_run
-from bafflelens.together import rank_together
 
 FELT = '[references.felt]\nscript = "plain.py"\n'
 WIDE = (

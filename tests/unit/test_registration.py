@@ -7,10 +7,10 @@ from bodies import blocks, box
 from scans import Faults, make_scan
 from scipy.spatial.transform import Rotation
 
-from bafflelens.errors import GeometryError
-from bafflelens.scan.marks import read_marks
-from bafflelens.scan.registration import pose_from_marks, refined, register
-from bafflelens.scan.repair import Scan
+from bafflelens.base.errors import GeometryError
+from bafflelens.mockup.scan.marks import read_marks
+from bafflelens.mockup.scan.registration import pose_from_marks, refined, register
+from bafflelens.mockup.scan.repair import Scan
 
 
 def silent(amount, text=""):

@@ -13,9 +13,6 @@ import patterns
 import pytest
 from PIL import Image
 
-from bafflelens.criteria import vertical_benefit
-from bafflelens.geometry import Parameter
-from bafflelens.ranking import CandidateResult, Remeshing, rank
 from bafflelens.report import (
     CandidateView,
     Failure,
@@ -31,9 +28,12 @@ from bafflelens.report.page import render
 from bafflelens.report.shown import scales_of
 from bafflelens.report.style import drawing_style, to_svg
 from bafflelens.report.tables import term_colours
-from bafflelens.score import TERM_NAMES, score
-from bafflelens.sensitivity import ParameterChange, Robustness
-from bafflelens.target import Limit, Room, Target, default_target
+from bafflelens.scoring.criteria import vertical_benefit
+from bafflelens.scoring.ranking import CandidateResult, Remeshing, rank
+from bafflelens.scoring.score import TERM_NAMES, score
+from bafflelens.scoring.sensitivity import ParameterChange, Robustness
+from bafflelens.scoring.target import Limit, Room, Target, default_target
+from bafflelens.shapes.meshing.geometry import Parameter
 
 TARGET = default_target()
 BAND_HZ = (2000.0, 12000.0)

@@ -5,12 +5,12 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.crossover import Crossover, Way, sum_of_ways
-from bafflelens.filters import Filter
-from bafflelens.lobe import find_meeting
+from bafflelens.directivity.crossover import Crossover, Way, sum_of_ways
+from bafflelens.directivity.filters import Filter
+from bafflelens.directivity.lobe import find_meeting
 from bafflelens.report.curves import curves_of, rated_voltage_v
 from bafflelens.report.figures import LobeEntry, lobes
-from bafflelens.target import default_target
+from bafflelens.scoring.target import default_target
 
 FREQUENCY = patterns.sixth_octaves(1000.0, 8000.0)
 TARGET = default_target()

@@ -6,8 +6,8 @@ import re
 import numpy as np
 import pytest
 
-from bafflelens.errors import InputError
-from bafflelens.responses import Response, read_response, write_response
+from bafflelens.base.errors import InputError
+from bafflelens.directivity.responses import Response, read_response, write_response
 
 GOOD = "100 80 10\n200 81.5 -20\n400 82 -60\n"
 

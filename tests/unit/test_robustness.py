@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from bafflelens.base.errors import InputError, JobError
 from bafflelens.cli import main
-from bafflelens.errors import InputError, JobError
-from bafflelens.jobfile import load_job
-from bafflelens.nearby import changed_keys, nearby_job, nearby_shapes
-from bafflelens.run import change_on_request, plan_job, resume_run, run_job
-from bafflelens.sampling import draw
-from bafflelens.sensitivity import ParameterChange, Robustness
+from bafflelens.job.job_file import load_job
+from bafflelens.job.perturbations import changed_keys, nearby_job, nearby_shapes
+from bafflelens.job.sampling import draw
+from bafflelens.run.pipeline import change_on_request, plan_job, resume_run, run_job
+from bafflelens.scoring.sensitivity import ParameterChange, Robustness
 from bafflelens.store import open_run
 
 LEADERS = ("leaders = 0", "leaders = 1")

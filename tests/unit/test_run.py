@@ -10,20 +10,20 @@ import numpy as np
 import pytest
 
 from bafflelens import store
+from bafflelens.base.errors import BafflelensError, InputError, JobError, StoreError
 from bafflelens.bem.burton_miller import Settings
-from bafflelens.directivity import directions
-from bafflelens.errors import BafflelensError, InputError, JobError, StoreError
-from bafflelens.parallel import worker_pool
-from bafflelens.plan import band_memory
-from bafflelens.quality import MeshSize
-from bafflelens.ranking import Remeshing
-from bafflelens.remeshing import scaled, size_factor
+from bafflelens.directivity.far_field_data import directions
+from bafflelens.job.cost_estimate import band_memory
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.report.summary import rank_run, view_of
 from bafflelens.report.words import grouped_failures, verdict
-from bafflelens.run import resume_run, run_job
-from bafflelens.score import score
-from bafflelens.second_opinion import largest_difference_db
+from bafflelens.run.cross_check import largest_difference_db
+from bafflelens.run.mesh_repeatability import scaled, size_factor
+from bafflelens.run.pipeline import resume_run, run_job
+from bafflelens.scoring.ranking import Remeshing
+from bafflelens.scoring.score import score
 from bafflelens.store import open_run
-from bafflelens.summary import rank_run, view_of
+from bafflelens.workers.dask_pool import worker_pool
 
 FREQUENCIES = 4  # 1995, 2512, 3162, 3981 Hz: two bands at draft quality
 
@@ -112,7 +112,7 @@ GPU = ("quality = ", 'engine = "gpu"\nquality = ')
 def test_without_a_card_a_job_for_one_is_refused_and_nothing_is_written(
     write_job, stub, options, monkeypatch
 ):
-    monkeypatch.setattr("bafflelens.run.count_cards", lambda: 0)
+    monkeypatch.setattr("bafflelens.run.pipeline.count_cards", lambda: 0)
     with pytest.raises(
         InputError, match=r"key solve.engine 'gpu'. Must be 'direct' here, or .*(card|CuPy)"
     ):
@@ -123,7 +123,7 @@ def test_without_a_card_a_job_for_one_is_refused_and_nothing_is_written(
 def test_without_a_card_a_job_that_allows_it_is_solved_on_the_processor(
     write_job, stub, options, monkeypatch
 ):
-    monkeypatch.setattr("bafflelens.run.count_cards", lambda: 0)
+    monkeypatch.setattr("bafflelens.run.pipeline.count_cards", lambda: 0)
     job = write_job(("quality = ", 'engine = "gpu"\nwithout_card = "direct"\nquality = '))
     result = run_job(job, options)
     assert not result.has_failures
@@ -134,7 +134,7 @@ def test_without_a_card_a_job_that_allows_it_is_solved_on_the_processor(
 def test_with_cards_bands_go_to_them_and_meshes_do_not(
     write_job, stub, options, open_pool, monkeypatch
 ):
-    monkeypatch.setattr("bafflelens.run.count_cards", lambda: 2)
+    monkeypatch.setattr("bafflelens.run.pipeline.count_cards", lambda: 2)
     pools = []
 
     @contextmanager
@@ -427,14 +427,14 @@ def test_the_order_of_ids_is_kept_in_run_json(write_job, options):
 
 
 def _drawn(path):
-    from bafflelens.jobfile import load_job
-    from bafflelens.sampling import draw
+    from bafflelens.job.job_file import load_job
+    from bafflelens.job.sampling import draw
 
     return draw(load_job(path)).candidates
 
 
 def _band_result(stub, level):
-    from bafflelens.quality import Band
+    from bafflelens.mesh.quality import Band
 
     mesh = stub.mesh_shape(None, {}, [None], 1.0)[0]
     band = Band(frequencies_hz=(2000.0,), mesh_frequency_hz=2000.0)

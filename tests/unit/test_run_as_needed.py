@@ -6,17 +6,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bafflelens import report, store, summary
-from bafflelens.directivity import far_field, is_solved
-from bafflelens.interpolated import shown
-from bafflelens.jobfile import load_job
-from bafflelens.plan import job_bands, make_plan
-from bafflelens.quality import band_of
-from bafflelens.ranking import WARNING
-from bafflelens.run import RunOptions, resume_run, run_job
-from bafflelens.sampling import draw
+from bafflelens import report, store
+from bafflelens.directivity.far_field_data import far_field, is_solved
+from bafflelens.directivity.interpolated import shown
+from bafflelens.job.cost_estimate import job_bands, make_plan
+from bafflelens.job.job_file import load_job
+from bafflelens.job.sampling import draw
+from bafflelens.mesh.quality import band_of
+from bafflelens.report import summary
+from bafflelens.report.summary import view_of
+from bafflelens.run.pipeline import RunOptions, resume_run, run_job
+from bafflelens.scoring.ranking import WARNING
 from bafflelens.store import open_run
-from bafflelens.summary import view_of
 
 # Left out, per_octave is as needed; two shapes suffice.
 AS_NEEDED = (("per_octave = 3\n", ""), ("candidates = 3", "candidates = 1"))

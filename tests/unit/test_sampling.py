@@ -6,10 +6,10 @@ import itertools
 import numpy as np
 import pytest
 
-from bafflelens.errors import JobError
-from bafflelens.job import Choices, Fixed, Span
-from bafflelens.jobfile import load_job
-from bafflelens.sampling import draw, low_discrepancy
+from bafflelens.base.errors import JobError
+from bafflelens.job.job_file import load_job
+from bafflelens.job.sampling import draw, low_discrepancy
+from bafflelens.job.sections import Choices, Fixed, Span
 
 GRID = ("candidates = 3", 'plan = "grid"')
 LIST = ("candidates = 3", 'plan = "list"')

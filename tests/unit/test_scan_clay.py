@@ -16,17 +16,17 @@ from bodies import box
 from scans import Faults, make_scan
 from scipy.spatial.transform import Rotation
 
+from bafflelens.base.errors import GeometryError, MeshingError, StoreError
 from bafflelens.cli import main
-from bafflelens.errors import GeometryError, MeshingError, StoreError
-from bafflelens.geometry import load_shape, mesh_shape, source_motions
-from bafflelens.mesh import Mesh
-from bafflelens.quality import MeshSize
-from bafflelens.scan import clay
-from bafflelens.scan.clay import Request, stl_bytes, take_scan
-from bafflelens.scan.findings import places, spreads
-from bafflelens.scan.fitting import fit
-from bafflelens.scan.repair import Scan, read_scan
-from bafflelens.wrapping import Deviation, laid_on
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.mockup.scan import clay
+from bafflelens.mockup.scan.clay import Request, stl_bytes, take_scan
+from bafflelens.mockup.scan.findings import places, spreads
+from bafflelens.mockup.scan.fitting import fit
+from bafflelens.mockup.scan.repair import Scan, read_scan
+from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.mesh_morph import Deviation, laid_on
 
 SCRIPT = Path(__file__).parents[2] / "geometries" / "vertical_lens.py"
 DRIVER = ("dome", "surround")

@@ -6,8 +6,8 @@ import pytest
 from bodies import icosphere
 from scans import Faults, make_scan
 
-from bafflelens.errors import GeometryError
-from bafflelens.scan.repair import Scan, read_scan, repair
+from bafflelens.base.errors import GeometryError
+from bafflelens.mockup.scan.repair import Scan, read_scan, repair
 
 SPHERE = icosphere(12)  # of 1 m, 2880 triangles of about 9 cm
 

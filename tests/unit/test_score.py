@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bafflelens.errors import InputError
-from bafflelens.score import TERM_NAMES, ScoreSettings, TermSettings, gaps, score
-from bafflelens.target import default_target
+from bafflelens.base.errors import InputError
+from bafflelens.scoring.score import TERM_NAMES, ScoreSettings, TermSettings, gaps, score
+from bafflelens.scoring.target import default_target
 
 TARGET = default_target()
 BAND = (2000.0, 12000.0)

@@ -6,9 +6,9 @@ import patterns
 import pytest
 from patterns import shaped
 
-from bafflelens.medium import Air
-from bafflelens.seat import bounces_at_seat
-from bafflelens.target import Room, arrivals
+from bafflelens.base.medium import Air
+from bafflelens.scoring.seat import bounces_at_seat
+from bafflelens.scoring.target import Room, arrivals
 
 BAND = (2000.0, 12000.0)
 

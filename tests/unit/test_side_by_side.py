@@ -9,12 +9,12 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.ranking import CandidateResult, rank
 from bafflelens.report import RunView
 from bafflelens.report.curves import curves_of
 from bafflelens.report.side_by_side import side_by_side
-from bafflelens.score import Score
-from bafflelens.target import default_target
+from bafflelens.scoring.ranking import CandidateResult, rank
+from bafflelens.scoring.score import Score
+from bafflelens.scoring.target import default_target
 
 TARGET = default_target()
 LABEL = "Level in dB re baseline mean"

@@ -7,7 +7,7 @@ import patterns
 import pytest
 from patterns import shaped
 
-from bafflelens.side_effects import (
+from bafflelens.scoring.side_effects import (
     index_smoothness,
     on_axis_ripple,
     sensitivity_loss,
@@ -17,7 +17,7 @@ from bafflelens.side_effects import (
     width_smoothness,
     window_nulls,
 )
-from bafflelens.target import Limit, Target
+from bafflelens.scoring.target import Limit, Target
 
 BAND = (2000.0, 12000.0)
 DETOUR_M = 0.15

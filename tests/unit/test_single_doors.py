@@ -8,6 +8,10 @@ from pathlib import Path
 import bafflelens
 
 PACKAGE = Path(bafflelens.__file__).parent
+ROOMS = (
+    *("base", "mesh", "shapes", "bem", "directivity", "scoring", "job", "workers", "store"),
+    *("report", "run", "mockup", "handoff", "commands"),
+)
 SOURCES = {path.relative_to(PACKAGE).as_posix(): path for path in PACKAGE.rglob("*.py")}
 
 
@@ -61,13 +65,45 @@ def test_only_the_command_line_prints_or_exits():
 
 
 def test_only_one_module_imports_dask():
-    others = {name: source for name, source in SOURCES.items() if name != "parallel.py"}
+    others = {name: source for name, source in SOURCES.items() if name != "workers/dask_pool.py"}
     faults = [
         (name, line)
         for name, source in others.items()
         for line in imports(source, "dask") + imports(source, "distributed")
     ]
     assert not faults
+
+
+def test_imports_go_one_way():
+    """Each package imports only from those before it, so that the program reads downwards."""
+    package_of = {name: name.partition("/")[0] for name in SOURCES if "/" in name}
+    assert set(package_of.values()) == set(ROOMS)
+    faults = [
+        (name, line, other)
+        for name, package in package_of.items()
+        for line, other in packages_imported(SOURCES[name])
+        if ROOMS.index(other) > ROOMS.index(package)
+    ]
+    assert not faults
+
+
+def packages_imported(source):
+    """Return line and package of every import of this program, at the top or in a function."""
+    found = []
+    for node in ast.walk(ast.parse(source.read_text())):
+        if isinstance(node, ast.ImportFrom) and node.module == "bafflelens":
+            found += [(node.lineno, alias.name) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and (node.module or "").startswith("bafflelens."):
+            found.append((node.lineno, node.module.split(".")[1]))
+    return [(line, name) for line, name in found if name in ROOMS]
+
+
+def test_an_import_against_the_order_would_be_seen(tmp_path):
+    path = tmp_path / "module.py"
+    path.write_text(
+        "def f():\n    from bafflelens.report import page\n    from bafflelens import run"
+    )
+    assert packages_imported(path) == [(2, "report"), (3, "run")]
 
 
 def test_a_print_would_be_seen(tmp_path):

@@ -4,8 +4,8 @@
 import numpy as np
 import pytest
 
-from bafflelens.mesh import Mesh
-from bafflelens.slivers import collapse_slivers
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.slivers import collapse_slivers
 
 
 def sheet(short: float) -> Mesh:

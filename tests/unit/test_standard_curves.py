@@ -8,9 +8,9 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens import polars
-from bafflelens.errors import InputError
-from bafflelens.standard_curves import position_weight, standard_curves
+from bafflelens.base.errors import InputError
+from bafflelens.directivity import polars
+from bafflelens.directivity.standard_curves import position_weight, standard_curves
 
 REFERENCES = Path(__file__).parents[1] / "references"
 PATTERNS = {

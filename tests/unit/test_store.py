@@ -13,14 +13,14 @@ import numpy as np
 import pytest
 
 from bafflelens import store
-from bafflelens.errors import StoreError
-from bafflelens.jobfile import load_job
-from bafflelens.journal import first_record, keep_journal
-from bafflelens.mesh import Mesh
-from bafflelens.ranking import CandidateResult
-from bafflelens.score import Score, Term
+from bafflelens.base.errors import StoreError
+from bafflelens.bem.sweep import BandResult, FrequencyOutcome
+from bafflelens.job.job_file import load_job
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.scoring.ranking import CandidateResult
+from bafflelens.scoring.score import Score, Term
 from bafflelens.store import TaskRecord, create_run, open_run
-from bafflelens.sweep import BandResult, FrequencyOutcome
+from bafflelens.store.run_record import first_record, keep_journal
 
 CANDIDATES = [
     CandidateResult(

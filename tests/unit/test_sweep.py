@@ -10,14 +10,13 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens import sweep
-from bafflelens.bem import gpu_engine
+from bafflelens.base.errors import InputError, SolveError
+from bafflelens.bem import gpu_engine, sweep
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzSolution
-from bafflelens.errors import InputError, SolveError
-from bafflelens.quality import Band
-from bafflelens.source import SourceMotion, normal_velocity
-from bafflelens.sweep import power_balance, require_plausible, solve_band
+from bafflelens.bem.sweep import power_balance, require_plausible, solve_band
+from bafflelens.mesh.quality import Band
+from bafflelens.mesh.source_motion import SourceMotion, normal_velocity
 
 AIR = radiating.AIR
 DIRECTIONS = radiating.around(np.linspace(0, np.pi, 7))

@@ -4,8 +4,8 @@ import numpy as np
 import pyroomacoustics
 import pytest
 
-from bafflelens.errors import InputError
-from bafflelens.target import (
+from bafflelens.base.errors import InputError
+from bafflelens.scoring.target import (
     Limit,
     Room,
     Target,

@@ -5,8 +5,8 @@ import re
 
 import pytest
 
-from bafflelens.errors import InputError
-from bafflelens.jobfile import load_job
+from bafflelens.base.errors import InputError
+from bafflelens.job.job_file import load_job
 from bafflelens.report.target_file import target_file
 
 

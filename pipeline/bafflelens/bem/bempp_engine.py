@@ -17,11 +17,11 @@ from io import StringIO
 import numpy as np
 from scipy.sparse.linalg import LinearOperator, gmres
 
+from bafflelens.base.conventions import ComplexArray
+from bafflelens.base.errors import InputError, SolveError, invalid
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
-from bafflelens.conventions import ComplexArray
-from bafflelens.errors import InputError, SolveError, invalid
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 TOLERANCE = 1e-4
 # Order of the regular rule; the library's default is 4. On a coarse lens, 2 and 4 differed by

@@ -27,12 +27,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import kernels, near_field
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
 from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
-from bafflelens.conventions import ComplexArray, FloatArray, IntArray
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 
 class Storage(Enum):

@@ -9,9 +9,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from bafflelens.base.conventions import FloatArray
 from bafflelens.bem import near_field
-from bafflelens.conventions import FloatArray
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem.bempp_engine import solve_bempp
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.gpu_engine import solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
-from bafflelens.errors import InputError, invalid
 
 Engine = Callable[[HelmholtzProblem], HelmholtzSolution]
 

@@ -18,15 +18,15 @@ from typing import Any
 
 import numpy as np
 
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.errors import SolveError
 from bafflelens.bem import near_field
 from bafflelens.bem.burton_miller import local_coupling, small_sources
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.iteration import best_start, iterate
 from bafflelens.bem.linear_solver import LARGEST_DIRECT_RESIDUAL, MOST_ITERATIONS
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
-from bafflelens.conventions import ComplexArray, FloatArray
-from bafflelens.errors import SolveError
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 try:
     import cupy

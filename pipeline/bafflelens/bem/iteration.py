@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The iterative solution of a linear system, on the processor or on a card.
 
-Depends on: nothing of the project.
-
 The arrays are those of a library with the names of numpy, which is handed in; small matrices are
 always on the host. Compared with a general GMRES no product with the matrix, which is what costs,
 is spent on what is known already: the residual of the first guess and of the result.

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from bafflelens.base.conventions import ComplexArray
+from bafflelens.base.errors import SolveError
 from bafflelens.bem.iteration import best_start, iterate
-from bafflelens.conventions import ComplexArray
-from bafflelens.errors import SolveError
 
 MOST_ITERATIONS = 200
 # The rounding of single precision on a large, well-conditioned system stays well below.

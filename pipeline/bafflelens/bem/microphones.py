@@ -20,11 +20,11 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem import kernels, near_field
 from bafflelens.bem.discretisation import by_coordinate
-from bafflelens.conventions import ComplexArray, FloatArray
-from bafflelens.errors import InputError, invalid
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 # Nearer than this many longest edges one point cannot stand for an element: at 4 its static part
 # is off by (1/4)^2 / 24, 0.02 dB of that one element.

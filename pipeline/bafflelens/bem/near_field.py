@@ -24,8 +24,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from bafflelens.conventions import ComplexArray, FloatArray, IntArray
-from bafflelens.mesh import Mesh
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.mesh.mesh import Mesh
 
 FOUR_PI = 4 * np.pi
 

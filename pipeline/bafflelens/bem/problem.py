@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.medium import Air
 from bafflelens.bem import radiation
 from bafflelens.bem.discretisation import mirror_signs
-from bafflelens.conventions import ComplexArray, FloatArray
-from bafflelens.errors import InputError, invalid
-from bafflelens.medium import Air
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 
 @dataclass(frozen=True, kw_only=True)

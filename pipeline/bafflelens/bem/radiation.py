@@ -6,12 +6,12 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem import kernels, near_field
 from bafflelens.bem.discretisation import by_coordinate
 from bafflelens.bem.near_field import pair_double_layer, pair_single_layer
-from bafflelens.conventions import ComplexArray, FloatArray
-from bafflelens.errors import InputError, invalid
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 
 def far_field(

@@ -8,10 +8,10 @@ from collections.abc import Callable
 
 import numpy as np
 
+from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import Settings, Storage, solve_burton_miller
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.medium import Air
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 
 def warm_up(report: Callable[[str], None]) -> float:

@@ -13,7 +13,7 @@ from bafflelens.commands.console import duration, say
 from bafflelens.commands.options import FINE, QueueFolder
 
 if TYPE_CHECKING:
-    from bafflelens.caching.solved import Content
+    from bafflelens.workers.caching.solved import Content
 
 cache = App(name="cache", help="See and prune the cache of solved frequencies.")
 
@@ -21,8 +21,8 @@ cache = App(name="cache", help="See and prune the cache of solved frequencies.")
 @cache.default
 def cache_show(*, folder: QueueFolder = Path("results")) -> int:
     """Say what the cache of solved frequencies holds."""
-    from bafflelens.caching.solved import content_of
     from bafflelens.store import cache_path
+    from bafflelens.workers.caching.solved import content_of
 
     _print_cache(cache_path(folder), content_of(cache_path(folder)))
     return FINE
@@ -38,8 +38,8 @@ def cache_prune(
     ] = None,
 ) -> int:
     """Remove from the cache what has not been used for longest."""
-    from bafflelens.caching.solved import prune
     from bafflelens.store import cache_path
+    from bafflelens.workers.caching.solved import prune
 
     path = cache_path(folder)
     _print_cache(path, prune(path, to_gib=to_gib, older_than_days=unused_days))

@@ -8,9 +8,9 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.commands.console import ConsoleProgress, say
 from bafflelens.commands.options import FINE, Folder, prepare_compiler
-from bafflelens.errors import InputError, invalid
 
 
 def scan(
@@ -25,8 +25,8 @@ def scan(
     refine: Annotated[bool, Parameter(help="Refine the pose by marks by registration.")] = False,
 ) -> int:
     """Make a candidate of the scan of a clay model and map its deviation."""
-    from bafflelens.scan.clay import Request, take_scan
-    from bafflelens.scan.nominal import nominal_shape
+    from bafflelens.mockup.scan.clay import Request, take_scan
+    from bafflelens.mockup.scan.nominal import nominal_shape
 
     shape, values = nominal_shape(nominal, candidate)
     if refine and marks is None:
@@ -64,8 +64,8 @@ def measure_plan(
     repeats: Annotated[int, Parameter(help="Sweeps an angle.")] = 2,
 ) -> int:
     """Plan the measurement of a mock-up: distance, gate, angles, sweep; and a description."""
-    from bafflelens.comparison.simulation import kept_radiator
-    from bafflelens.measurement.plan_page import write_plan
+    from bafflelens.mockup.comparison.simulation import kept_radiator
+    from bafflelens.mockup.measurement.plan_page import write_plan
     from bafflelens.store import open_run
 
     opened = open_run(folder)
@@ -112,9 +112,9 @@ def compare(
 ) -> int:
     """Compare a measured mock-up with a candidate and say how far to trust the simulation."""
     prepare_compiler()
-    from bafflelens.comparison.compare import Request
-    from bafflelens.comparison.compare import compare as compare_measurement
-    from bafflelens.measurement.reading import read_measurement
+    from bafflelens.mockup.comparison.compare import Request
+    from bafflelens.mockup.comparison.compare import compare as compare_measurement
+    from bafflelens.mockup.measurement.reading import read_measurement
 
     request = Request(
         run=folder,
@@ -144,7 +144,7 @@ def export(
     out: Annotated[Path, Parameter(help="Folder to write into: one folder a candidate.")],
 ) -> int:
     """Write directivities for other programs: AES69 (SOFA), and plain text an angle."""
-    from bafflelens.measurement.export import export_candidates
+    from bafflelens.mockup.measurement.export import export_candidates
     from bafflelens.store import open_run
 
     progress = ConsoleProgress()

@@ -17,7 +17,7 @@ from rich.progress import Progress as RichProgress
 from rich.table import Table
 
 if TYPE_CHECKING:
-    from bafflelens.progress import Advance
+    from bafflelens.base.progress import Advance
 
 _PIPE_WIDTH: Final = 200  # columns of a table that no terminal shows
 

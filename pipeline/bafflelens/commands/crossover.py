@@ -12,7 +12,7 @@ from bafflelens.commands.console import ConsoleProgress, decibels, new_table, sa
 from bafflelens.commands.options import FINE, Folder
 
 if TYPE_CHECKING:
-    from bafflelens.tuning import Tuning
+    from bafflelens.run.crossover_tuning import Tuning
 
 _TRIALS_SHOWN: Final = 8
 
@@ -28,9 +28,9 @@ def crossover(
     ] = None,
 ) -> int:
     """Search crossover frequency, slope, polarity and delay for a solved shape."""
-    from bafflelens.jobfile import load_job
+    from bafflelens.job.job_file import load_job
+    from bafflelens.run.crossover_tuning import tune_candidate
     from bafflelens.store import open_run
-    from bafflelens.tuning import tune_candidate
 
     opened = open_run(folder)
     loaded = opened.load_job() if job is None else load_job(job)

@@ -8,9 +8,9 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.commands.console import ConsoleProgress, complain, say
 from bafflelens.commands.options import FINE, HAS_FAILURES, Folder
-from bafflelens.errors import InputError, invalid
 
 
 def handoff(

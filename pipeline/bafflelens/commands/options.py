@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 from cyclopts import Parameter
 
+from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.signals import ended_by_signals
 from bafflelens.commands.console import ConsoleProgress
-from bafflelens.errors import InputError, invalid
-from bafflelens.stopping import ended_by_signals
 
 if TYPE_CHECKING:
-    from bafflelens.run import RunOptions
+    from bafflelens.run.pipeline import RunOptions
 
 FINE: Final = 0
 HAS_FAILURES: Final = 1
@@ -72,10 +72,10 @@ def run_options(results: Path, means: Means) -> RunOptions:
     InputError
         If a number is out of its range, or no end can be read.
     """
-    from bafflelens.caching.solved import CacheSettings
-    from bafflelens.deadline import read_deadline
-    from bafflelens.run import RunOptions
+    from bafflelens.run.deadline import read_deadline
+    from bafflelens.run.pipeline import RunOptions
     from bafflelens.store import cache_path
+    from bafflelens.workers.caching.solved import CacheSettings
 
     if not means.cache_gib >= 0:
         rule = "a number of at least 0"
@@ -106,14 +106,14 @@ def positive(workers: int | None) -> int | None:
 
 def stoppable() -> AbstractContextManager[None]:
     """Let SIGTERM end what is under way within ten seconds, with everything that is done kept."""
-    from bafflelens.parallel import kill_workers
+    from bafflelens.workers.dask_pool import kill_workers
 
     return ended_by_signals(kill_workers)
 
 
 def prepare_compiler() -> None:
     """Tell numba about the processor; it reads this when it is loaded."""
-    from bafflelens.processor import wide_vectors
+    from bafflelens.base.processor import wide_vectors
 
     for name, value in wide_vectors().items():
         os.environ.setdefault(name, value)

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 from bafflelens.commands.console import duration, new_table, say, show
 
 if TYPE_CHECKING:
-    from bafflelens.jobfile import LoadedJob
-    from bafflelens.plan import Plan
-    from bafflelens.sampling import Sampling
+    from bafflelens.job.cost_estimate import Plan
+    from bafflelens.job.job_file import LoadedJob
+    from bafflelens.job.sampling import Sampling
 
 
 def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     """Print what a job will do and cost."""
     from bafflelens.bem.burton_miller import Storage
-    from bafflelens.loudspeaker import remarks_of
+    from bafflelens.directivity.loudspeaker import remarks_of
 
     say(f"{loaded.job.title}: no faults found.")
     candidates = str(len(sampling.candidates) + sampling.proposed)

@@ -39,8 +39,8 @@ def queue_add(
 
     Later changes of the files change nothing: each run folder keeps job, scripts and tables.
     """
-    from bafflelens.queueing.waiting import Queue
-    from bafflelens.queueing.working import add_job
+    from bafflelens.run.queueing.waiting import Queue
+    from bafflelens.run.queueing.working import add_job
 
     waiting = Queue(results)
     for path in (job, *more):
@@ -54,7 +54,7 @@ def queue_add(
 @queue.command(name="list")
 def queue_list(*, results: QueueFolder = Path("results")) -> int:
     """List the queue: what has run, what runs, what waits and in which order."""
-    from bafflelens.queueing.waiting import Queue
+    from bafflelens.run.queueing.waiting import Queue
 
     waiting = Queue(results)
     jobs = waiting.jobs()
@@ -79,7 +79,7 @@ def queue_move(
     results: QueueFolder = Path("results"),
 ) -> int:
     """Give a waiting job another place."""
-    from bafflelens.queueing.waiting import Queue
+    from bafflelens.run.queueing.waiting import Queue
 
     waiting = Queue(results)
     waiting.move(number, place)
@@ -90,7 +90,7 @@ def queue_move(
 @queue.command(name="drop")
 def queue_drop(number: QueueNumber, /, *, results: QueueFolder = Path("results")) -> int:
     """Take a waiting job out of the queue."""
-    from bafflelens.queueing.waiting import Queue
+    from bafflelens.run.queueing.waiting import Queue
 
     dropped = Queue(results).drop(number)
     say(f"dropped job {dropped.number}: {dropped.title}")
@@ -105,8 +105,8 @@ def queue_start(
 ) -> int:
     """Run the jobs that wait, one after another, until none is left or the time is up."""
     prepare_compiler()
-    from bafflelens.queueing.waiting import Queue
-    from bafflelens.queueing.working import Ended, work_through
+    from bafflelens.run.queueing.waiting import Queue
+    from bafflelens.run.queueing.working import Ended, work_through
 
     def say_end(ended: Ended) -> None:
         folder = results / ended.job.folder

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Final
 from bafflelens.commands.console import decibels, new_table, say, show
 
 if TYPE_CHECKING:
-    from bafflelens.ranking import RankedRow, Remeshing
-    from bafflelens.seat import SeatBounce
-    from bafflelens.sensitivity import Robustness
+    from bafflelens.scoring.ranking import RankedRow, Remeshing
+    from bafflelens.scoring.seat import SeatBounce
+    from bafflelens.scoring.sensitivity import Robustness
 
 ROWS_SHOWN: Final = 40  # of a ranking; all of them on request
 
@@ -99,7 +99,7 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
 
 
 def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
-    from bafflelens.ranking import UNDONE, lines_on_undone
+    from bafflelens.scoring.ranking import UNDONE, lines_on_undone
 
     said = []
     for row in rows:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.commands import options
 from bafflelens.commands.console import ConsoleProgress, decibels, new_table, say, show
 from bafflelens.commands.options import (
@@ -22,11 +23,10 @@ from bafflelens.commands.options import (
     prepare_compiler,
 )
 from bafflelens.commands.ranking_tables import ROWS_SHOWN, print_ranking
-from bafflelens.errors import InputError, invalid
 
 if TYPE_CHECKING:
-    from bafflelens.seat import SeatBounce
-    from bafflelens.sensitivity import Robustness
+    from bafflelens.scoring.seat import SeatBounce
+    from bafflelens.scoring.sensitivity import Robustness
 
 
 def rank(
@@ -38,9 +38,9 @@ def rank(
     ] = False,
 ) -> int:
     """Print the ranking of a run, also of one that is not finished, or of several together."""
-    from bafflelens.ranking import NOT_MESHED_AGAIN
+    from bafflelens.report.summary import has_failed, rank_run, seat_of
+    from bafflelens.scoring.ranking import NOT_MESHED_AGAIN
     from bafflelens.store import open_run
-    from bafflelens.summary import has_failed, rank_run, seat_of
 
     if not more:
         opened = open_run(folder)
@@ -51,7 +51,7 @@ def rank(
             seat_of, opened, loaded=opened.load_job()
         )
     else:
-        from bafflelens.together import rank_together
+        from bafflelens.report.joint_ranking import rank_together
 
         runs = [open_run(path) for path in (folder, *more)]
         joint = rank_together(runs, ConsoleProgress())
@@ -75,9 +75,9 @@ def note(
     sense: Annotated[str, Parameter(help="heard, seen or measured.")] = "heard",
 ) -> int:
     """Record what was heard or seen of a candidate; later runs are reminded of it."""
-    from bafflelens.notes import listed
+    from bafflelens.report.summary import note_on
+    from bafflelens.scoring.notes import listed
     from bafflelens.store import load_notes, open_run
-    from bafflelens.summary import note_on
 
     opened = open_run(folder)
     if candidate is None:
@@ -99,8 +99,8 @@ def report(
     pdf: Annotated[bool, Parameter(help="Also write report.pdf, A4 pages for filing.")] = False,
 ) -> int:
     """Write the report of a run again."""
+    from bafflelens.report.summary import report_run
     from bafflelens.store import open_run
-    from bafflelens.summary import report_run
 
     opened = open_run(folder)
     with opened.locked():
@@ -122,8 +122,8 @@ def curves(
     ] = "A",
 ) -> int:
     """Write the curves of CTA-2034-A of a candidate, as a table or a picture."""
+    from bafflelens.report.summary import curves_file
     from bafflelens.store import open_run, write_file
-    from bafflelens.summary import curves_file
 
     file_format = out.suffix.removeprefix(".").lower()
     content = curves_file(open_run(folder), candidate, file_format, rear_wall)
@@ -144,7 +144,7 @@ def tolerances(
 ) -> int:
     """Change a candidate a little, one parameter at a time, and tell what that costs."""
     prepare_compiler()
-    from bafflelens.run import change_on_request
+    from bafflelens.run.pipeline import change_on_request
 
     found = change_on_request(
         folder,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.commands import options
 from bafflelens.commands.console import duration, say
 from bafflelens.commands.options import (
@@ -26,19 +27,18 @@ from bafflelens.commands.options import (
 )
 from bafflelens.commands.plan_table import print_plan
 from bafflelens.commands.ranking_tables import print_ranking
-from bafflelens.errors import InputError, invalid
 
 if TYPE_CHECKING:
-    from bafflelens.queueing.overview import RunOverview
-    from bafflelens.run import RunResult
+    from bafflelens.run.pipeline import RunResult
+    from bafflelens.run.queueing.overview import RunOverview
 
 
 def check(job: JobFile, /, *, workers: Workers = None) -> int:
     """Find all faults of a job and print what it will cost, without solving anything."""
-    from bafflelens.jobfile import load_job
-    from bafflelens.outlook import target_remarks
-    from bafflelens.run import RunOptions, plan_job
-    from bafflelens.starting import draw_job
+    from bafflelens.job.feasibility import target_remarks
+    from bafflelens.job.job_file import load_job
+    from bafflelens.run.pipeline import RunOptions, plan_job
+    from bafflelens.run.warm_start import draw_job
 
     loaded = load_job(job)
     sampling = draw_job(loaded)
@@ -58,7 +58,7 @@ def run(
 ) -> int:
     """Solve and rank the candidates of a job and write a report."""
     prepare_compiler()
-    from bafflelens.run import run_job
+    from bafflelens.run.pipeline import run_job
 
     given = options.run_options(results, means)
     with stoppable():
@@ -73,7 +73,7 @@ def resume(
 ) -> int:
     """Go on with a run that was stopped, or try again what failed."""
     prepare_compiler()
-    from bafflelens.run import resume_run
+    from bafflelens.run.pipeline import resume_run
 
     given = options.run_options(folder.parent, means)
     with stoppable():
@@ -87,7 +87,7 @@ def status(
     /,
 ) -> int:
     """Say what runs, how far it is, the best so far and the time left; from any terminal."""
-    from bafflelens.queueing.overview import overview_of, run_overview
+    from bafflelens.run.queueing.overview import overview_of, run_overview
     from bafflelens.store import is_run, open_run
 
     if not folder.is_dir():
@@ -109,7 +109,7 @@ def status(
 
 def _finish(result: RunResult) -> int:
     """Print what came of a run and return its exit code."""
-    from bafflelens.summary import seat_of, smallest_difference
+    from bafflelens.report.summary import seat_of, smallest_difference
 
     folder = result.folder
     print_ranking(result.rows, smallest_difference(folder), partial(seat_of, folder))

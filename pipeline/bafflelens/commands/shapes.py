@@ -13,7 +13,7 @@ from bafflelens.commands.console import ConsoleProgress, new_table, say, show
 from bafflelens.commands.options import FINE, JobFile
 
 if TYPE_CHECKING:
-    from bafflelens.drawing import SolidFacts
+    from bafflelens.report.drawing import SolidFacts
 
 
 def draw(
@@ -26,8 +26,8 @@ def draw(
     out: Annotated[Path, Parameter(help="Folder for the pictures.")] = Path(),
 ) -> int:
     """Draw a candidate: in space, in dimensioned sections, and its mesh at the top of the band."""
-    from bafflelens.drawing import draw_candidate, write_drawing
-    from bafflelens.jobfile import load_job
+    from bafflelens.job.job_file import load_job
+    from bafflelens.report.drawing import draw_candidate, write_drawing
 
     loaded = load_job(job)
     drawing = draw_candidate(loaded, candidate, ConsoleProgress())
@@ -45,7 +45,7 @@ def shapes(
     page: Annotated[Path, Parameter(help="Page with thumbnails to write.")] = Path("shapes.html"),
 ) -> int:
     """List all shapes of a folder and write a page with their pictures and parameters."""
-    from bafflelens.gallery import collect_shapes, show_shapes
+    from bafflelens.report.gallery import collect_shapes, show_shapes
     from bafflelens.store import write_file
 
     found = collect_shapes(folder)
@@ -64,7 +64,7 @@ def target(
     out: Annotated[Path, Parameter(help="Picture to write: .png, .pdf or .svg.")],
 ) -> int:
     """Draw on one page what a job's target asks: angles, delays and levels over frequency."""
-    from bafflelens.jobfile import load_job
+    from bafflelens.job.job_file import load_job
     from bafflelens.report.target_file import target_file
     from bafflelens.store import write_file
 
@@ -76,7 +76,7 @@ def target(
 
 def faces(step: Annotated[Path, Parameter(help="CAD file in STEP.")], /) -> int:
     """List unit, size and faces of a CAD file, for the declaration that names them."""
-    from bafflelens.facelist import faces_of_file
+    from bafflelens.shapes.cad.step_faces import faces_of_file
 
     size, found = faces_of_file(step)
     say(f"{step.name}: {size}")

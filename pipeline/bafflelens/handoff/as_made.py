@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A job that solves a part as it was made, beside what it should have been.
-
-Depends on: handoff.manifest.
-"""
+"""A job that solves a part as it was made, beside what it should have been."""
 
 from __future__ import annotations
 

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Polars and levels over frequency on paper, at scales that never change.
 
-Depends on: handoff.paper, report.curves, report.style.
-
 A measurement printed at the same scale can be laid on top: 1.5 mm a decibel in polars, 2 mm a
 decibel over frequency, at 50 or 25 dB a decade (the usual ratios of IEC 60263).
 """
@@ -17,7 +15,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.paper import BOLD, FONT, MM, use_fonts
 from bafflelens.report import style
 from bafflelens.report.curves import Mark

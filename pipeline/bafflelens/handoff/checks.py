@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Whether a solid can be made: cutter, undercut, wall, draft, overhang, clearance, screws.
 
-Depends on: closest, handoff.hidden, handoff.probes, handoff.rays, handoff.solid, mesh.
-
 The front is what is not cabinet; it is cut, or drawn out of a mould, along +x. Places are
 sampled on the mesh for printing, so each figure is good to its chord tolerance.
 """
@@ -19,16 +17,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from bafflelens.closest import closest, searchable
-from bafflelens.conventions import FloatArray
-from bafflelens.handoff.hidden import FRONT, finely, heights_of
+from bafflelens.base.closest_point import closest, searchable
+from bafflelens.base.conventions import FloatArray
+from bafflelens.handoff.hidden_lines import FRONT, finely, heights_of
 from bafflelens.handoff.neighbours import sides_of
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Edge, Likeness, Solid
-from bafflelens.job import HandoffSection
-from bafflelens.mesh import Mesh
-from bafflelens.source import SourceMotion
+from bafflelens.job.sections import HandoffSection
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
 
 PASSED: Final = "passed"
 FAILED: Final = "failed"

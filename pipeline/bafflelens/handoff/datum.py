@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a made part is inspected against: the nominal surface, and how each dimension moves it.
 
-Depends on: closest, geometry, handoff.regions, mesh, quality.
-
 It travels in the hand-off as a file of numbers, so that inspecting needs neither the shape's
 script nor a mesher. How a dimension moves the surface is found by building the shape once more
 with that dimension a little larger (or smaller), and measuring along the normals.
@@ -20,13 +18,19 @@ from zipfile import BadZipFile
 import numpy as np
 from numpy.typing import NDArray
 
-from bafflelens.closest import closest, searchable
-from bafflelens.conventions import FloatArray
-from bafflelens.errors import MeshingError, StoreError, invalid
-from bafflelens.geometry import Parameter, Shape, check_parameters, mesh_shape, source_motions
+from bafflelens.base.closest_point import closest, searchable
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.errors import MeshingError, StoreError, invalid
 from bafflelens.handoff.regions import DRIVER, regions_of
-from bafflelens.mesh import Mesh
-from bafflelens.quality import MeshSize
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.shapes.meshing.geometry import (
+    Parameter,
+    Shape,
+    check_parameters,
+    mesh_shape,
+    source_motions,
+)
 
 NAME: Final = "inspection.npz"
 _FINE: Final = MeshSize(

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a measurement of a candidate should show: responses and polars, where a microphone stands.
 
-Depends on: comparison.radiator, measurement, octaves, playing, polars, spectrum, store.
-
 Where the pressure on the surface was kept, levels are those at the planned microphone, which a
 metre or two away differ from the far field by a decibel and more; otherwise those of the far
 field, and that is said.
@@ -18,19 +16,19 @@ from typing import Final
 import numpy as np
 import xarray as xr
 
-from bafflelens.comparison.radiator import Radiator, SurfaceRadiator
-from bafflelens.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray
-from bafflelens.directivity import is_solved
-from bafflelens.errors import InputError
-from bafflelens.jobfile import LoadedJob
-from bafflelens.measurement.measured import ORBITS, OrbitName, Setup
-from bafflelens.measurement.microphones import microphone_positions
-from bafflelens.measurement.planning import Chamber, MeasurementPlan, make_plan
-from bafflelens.octaves import shares
-from bafflelens.playing import played
-from bafflelens.polars import orbit
-from bafflelens.spectrum import LEAST_FREQUENCIES, interpolate
+from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray
+from bafflelens.base.errors import InputError
+from bafflelens.base.octaves import shares
+from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.directivity.frequency_interpolation import LEAST_FREQUENCIES, interpolate
+from bafflelens.directivity.polars import orbit
+from bafflelens.job.job_file import LoadedJob
+from bafflelens.mockup.comparison.radiator import Radiator, SurfaceRadiator
+from bafflelens.mockup.measurement.measured import ORBITS, OrbitName, Setup
+from bafflelens.mockup.measurement.microphones import microphone_positions
+from bafflelens.mockup.measurement.planning import Chamber, MeasurementPlan, make_plan
 from bafflelens.store import RunFolder
+from bafflelens.store.system_response import played
 
 FAR_FIELD: Final = "far field"
 _NULL: Final = 1e-30

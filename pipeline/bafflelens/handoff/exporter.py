@@ -18,12 +18,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.conventions import FloatArray
-from bafflelens.errors import BafflelensError, GeometryError, MeshingError, invalid
-from bafflelens.geometry import fill_parameters, load_script
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
 from bafflelens.handoff.mirrored_step import mirrored_step
-from bafflelens.mesh import Mesh
-from bafflelens.mesher import _cleaned, _import_gmsh
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.shapes.meshing.geometry import fill_parameters, load_script
+from bafflelens.shapes.meshing.mesher import _cleaned, _import_gmsh
 
 _PLANES: Final = {"x": (1, 0, 0, 0), "y": (0, 1, 0, 0), "z": (0, 0, 1, 0)}
 _LARGEST_EDGE_M: Final = 0.06

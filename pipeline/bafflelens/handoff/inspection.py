@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""After making: caliper readings against the nominal dimensions and what they may be off.
-
-Depends on: errors, handoff.limits, handoff.manifest.
-"""
+"""After making: caliper readings against the nominal dimensions and what they may be off."""
 
 from __future__ import annotations
 
@@ -13,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from bafflelens.errors import InputError, invalid
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.handoff.limits import limit_of
 from bafflelens.handoff.manifest import open_archive
 

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a made part may be off, and what follows where it is off by more.
 
-Depends on: handoff.datum, handoff.causes.
-
 A dimension may be off by the change that costs 0.5 dB, as the hand-off's manifest says. A region
 may be off, in the root mean square over its area, by as much as the allowed change of any
 dimension moves it; of each dimension only the regions count that it moves at least half as much
@@ -20,8 +18,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.handoff.causes import region_rms
 from bafflelens.handoff.datum import Datum
+from bafflelens.handoff.deviation_model import region_rms
 
 _LINEAR_MM: Final = ((6, 0.1), (30, 0.2), (120, 0.3), (400, 0.5), (1000, 0.8), (math.inf, 1.2))
 """Permissible deviations up to a size, ISO 2768-1 class m; from memory."""

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What every file of a hand-off is, and whether it still is: a list with hashes.
-
-Depends on: errors.
-"""
+"""What every file of a hand-off is, and whether it still is: a list with hashes."""
 
 from __future__ import annotations
 
@@ -15,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from bafflelens.errors import InputError, StoreError, invalid
+from bafflelens.base.errors import InputError, StoreError, invalid
 
 NAME: Final = "manifest.json"
 FORMAT: Final = 1

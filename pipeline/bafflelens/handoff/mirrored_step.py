@@ -16,7 +16,7 @@ import re
 from collections.abc import Mapping
 from typing import Final
 
-from bafflelens.errors import MeshingError, invalid
+from bafflelens.base.errors import MeshingError, invalid
 
 _STATEMENT: Final = re.compile(r"#(\d+)\s*=\s*(.*?);", re.DOTALL)
 _TRIPLE: Final = re.compile(

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Which triangle lies across each side of another, on a closed surface.
-
-Depends on: mesh.
-"""
+"""Which triangle lies across each side of another, on a closed surface."""
 
 from __future__ import annotations
 
@@ -11,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bafflelens.mesh import Mesh
+from bafflelens.mesh.mesh import Mesh
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From ranked candidates to a folder for the prototype shop.
-
-Depends on: handoff.*, geometry, playing, provenance, store, summary.
-"""
+"""From ranked candidates to a folder for the prototype shop."""
 
 from __future__ import annotations
 
@@ -14,9 +11,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from bafflelens.declaration import ScannedSolid, is_declaration, read_declaration
-from bafflelens.errors import InputError, invalid
-from bafflelens.geometry import Shape, source_motions
+from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.progress import Advance, Progress
+from bafflelens.base.provenance import versions
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.checks import Check, making_checks
@@ -30,15 +27,15 @@ from bafflelens.handoff.shortlist import Listed, Made, short_list
 from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
 from bafflelens.handoff.summary_pages import summary_pdf
 from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
-from bafflelens.jobfile import LoadedJob
-from bafflelens.measurement.measured import ORBITS
-from bafflelens.mesh import Mesh
-from bafflelens.progress import Advance, Progress
-from bafflelens.provenance import versions
-from bafflelens.ranking import RankedRow
-from bafflelens.sensitivity import Robustness
+from bafflelens.job.job_file import LoadedJob
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mockup.measurement.measured import ORBITS
+from bafflelens.report.summary import rank_run
+from bafflelens.scoring.ranking import RankedRow
+from bafflelens.scoring.sensitivity import Robustness
+from bafflelens.shapes.cad.declaration import ScannedSolid, is_declaration, read_declaration
+from bafflelens.shapes.meshing.geometry import Shape, source_motions
 from bafflelens.store import RunFolder, RunRecord, require_new_folder, write_folder
-from bafflelens.summary import rank_run
 
 _REVISION_DIGITS: Final = 8
 _SHARE_OF_SOLID: Final = 4.0  # about so many times as long as one dimension of the inspection

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The solid for printing: STL and 3MF, in mm.
 
-Depends on: mesh, scan.
-
 3MF after its core specification 1.3: a zip file of three XML parts, vertices shared.
 """
 
@@ -12,8 +10,8 @@ from typing import Final
 from xml.sax.saxutils import escape
 
 from bafflelens.handoff.archive import zipped
-from bafflelens.mesh import Mesh
-from bafflelens.scan.clay import stl_bytes
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mockup.scan.clay import stl_bytes
 
 _TYPES: Final = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'

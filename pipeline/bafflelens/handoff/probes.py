@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Points spread over triangles, so that large ones are looked at in more than one place.
-
-Depends on: conventions, mesh.
-"""
+"""Points spread over triangles, so that large ones are looked at in more than one place."""
 
 from __future__ import annotations
 
@@ -11,8 +8,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from bafflelens.conventions import FloatArray
-from bafflelens.mesh import Mesh
+from bafflelens.base.conventions import FloatArray
+from bafflelens.mesh.mesh import Mesh
 
 _MOST_PARTS: Final = 40  # of an edge
 

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Straight lines against a mesh: where each meets it first.
 
-Depends on: mesh.
-
 Moller and Trumbore, Fast, minimum storage ray/triangle intersection, Journal of Graphics Tools 2
 (1997), section 2; from memory.
 """
@@ -14,8 +12,8 @@ from typing import Any, Final
 import numpy as np
 from numba import njit
 
-from bafflelens.conventions import FloatArray
-from bafflelens.mesh import Mesh
+from bafflelens.base.conventions import FloatArray
+from bafflelens.mesh.mesh import Mesh
 
 _PARALLEL: Final = 1e-14
 

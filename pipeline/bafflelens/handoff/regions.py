@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The places of a front that a shop has words for: walls, lips, floor, throat, front, sides.
 
-Depends on: closest, mesh, source.
-
 Told from where a triangle lies, which way it faces and how the surface bends there:
 
 - what moves is the driver;
@@ -22,10 +20,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from bafflelens.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.neighbours import sides_of
-from bafflelens.mesh import Mesh
-from bafflelens.source import SourceMotion
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
 
 DRIVER: Final = "driver"
 _THROAT_RADII: Final = 1.5

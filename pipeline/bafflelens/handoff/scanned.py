@@ -1,9 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""After making: the scan of a part against its hand-off; read `inspect_scan`.
-
-Depends on: declaration, handoff.causes, handoff.datum, handoff.limits, handoff.manifest,
-handoff.scan_picture, progress, scan, store, wrapping.
-"""
+"""After making: the scan of a part against its hand-off; read `inspect_scan`."""
 
 from __future__ import annotations
 
@@ -16,26 +12,26 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.closest import closest, searchable
-from bafflelens.errors import InputError, StoreError, invalid
+from bafflelens.base.closest_point import closest, searchable
+from bafflelens.base.errors import InputError, StoreError, invalid
+from bafflelens.base.progress import Progress, Silent
 from bafflelens.handoff.as_made import job_as_made
-from bafflelens.handoff.causes import Explanation, explain, region_rms
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import Datum
+from bafflelens.handoff.deviation_model import Explanation, explain, region_rms
 from bafflelens.handoff.limits import limit_of, region_limits
 from bafflelens.handoff.manifest import Opened, open_archive
 from bafflelens.handoff.scan_picture import regions_picture
-from bafflelens.mesh import Mesh
-from bafflelens.progress import Progress, Silent
-from bafflelens.scan.clay import placed, require_likely_size, unit_in_m
-from bafflelens.scan.findings import Place, places, spreads
-from bafflelens.scan.fitting import distances, fit
-from bafflelens.scan.marks import read_marks
-from bafflelens.scan.picture import deviation_picture, place_text
-from bafflelens.scan.registration import Pose
-from bafflelens.scan.repair import read_scan, repair
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mockup.scan.clay import placed, require_likely_size, unit_in_m
+from bafflelens.mockup.scan.findings import Place, places, spreads
+from bafflelens.mockup.scan.fitting import distances, fit
+from bafflelens.mockup.scan.marks import read_marks
+from bafflelens.mockup.scan.picture import deviation_picture, place_text
+from bafflelens.mockup.scan.registration import Pose
+from bafflelens.mockup.scan.repair import read_scan, repair
+from bafflelens.shapes.meshing.mesh_morph import Deviation
 from bafflelens.store import require_new_folder, write_folder
-from bafflelens.wrapping import Deviation
 
 PASS: Final = "pass"
 REWORK: Final = "rework"

@@ -1,9 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The drawing of one candidate: title block, dimensions, tolerances, checks, cautions.
-
-Depends on: geometry, handoff.checks, handoff.paper, handoff.solid, handoff.views, job,
-sensitivity, source.
-"""
+"""The drawing of one candidate: title block, dimensions, tolerances, checks, cautions."""
 
 from __future__ import annotations
 
@@ -14,14 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from bafflelens.geometry import Parameter, Shape
 from bafflelens.handoff.checks import Check
 from bafflelens.handoff.paper import BOLD, FONT, MM, use_fonts
 from bafflelens.handoff.solid import Likeness, Solid
 from bafflelens.handoff.views import A3_MM, draw_views, scale_of
-from bafflelens.job import HandoffSection
-from bafflelens.sensitivity import Robustness
-from bafflelens.source import SourceMotion
+from bafflelens.job.sections import HandoffSection
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.scoring.sensitivity import Robustness
+from bafflelens.shapes.meshing.geometry import Parameter, Shape
 
 _LEFT_MM: Final = 14.0
 _RIGHT_MM: Final = 215.0

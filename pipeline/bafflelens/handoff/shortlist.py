@@ -1,9 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The short list that is handed off: its order, why each is there, what to make first.
-
-Depends on: comparison, handoff.checks, handoff.expected, handoff.thresholds, playing, ranking,
-report, store.
-"""
+"""The short list that is handed off: its order, why each is there, what to make first."""
 
 from __future__ import annotations
 
@@ -13,7 +9,6 @@ from dataclasses import dataclass
 from typing import Final
 
 from bafflelens import store
-from bafflelens.comparison.simulation import kept_radiator
 from bafflelens.handoff.checks import FAILED, Check
 from bafflelens.handoff.expected import Expected, expected_of, plan_of
 from bafflelens.handoff.thresholds import (
@@ -24,16 +19,17 @@ from bafflelens.handoff.thresholds import (
     thresholds_of,
     trust_of,
 )
-from bafflelens.jobfile import LoadedJob
-from bafflelens.measurement.planning import MeasurementPlan
-from bafflelens.mockups import mock_ups_line
-from bafflelens.playing import missing_plates, played
-from bafflelens.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
+from bafflelens.job.job_file import LoadedJob
+from bafflelens.mockup.comparison.simulation import kept_radiator
+from bafflelens.mockup.measurement.planning import MeasurementPlan
 from bafflelens.report.curves import Mark, Towards, marks_of, towards_of
 from bafflelens.report.leaders import leader_summary
 from bafflelens.report.shown import baseline_row, names_of
 from bafflelens.report.words import Direction, directions_of
+from bafflelens.scoring.model_error import mock_ups_line
+from bafflelens.scoring.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
 from bafflelens.store import RunFolder, RunRecord
+from bafflelens.store.system_response import missing_plates, played
 
 HINDERING: Final = ("same as analysed", "dome's travel", "flange and screws")
 """Checks that, failed, make a part useless; the others ask for other tools or another way."""

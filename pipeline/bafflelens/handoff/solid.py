@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The solid that the shop gets: exact geometry, its sections, and a mesh within a tolerance.
-
-Depends on: closest, geometry, isolated, mesh, stepfile.
-"""
+"""The solid that the shop gets: exact geometry, its sections, and a mesh within a tolerance."""
 
 from __future__ import annotations
 
@@ -16,13 +13,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens import isolated
-from bafflelens.closest import closest, searchable
-from bafflelens.conventions import FloatArray
-from bafflelens.errors import MeshingError, invalid
-from bafflelens.geometry import Shape, source_motions
-from bafflelens.mesh import Mesh
-from bafflelens.stepfile import read_step_text
+from bafflelens.base import child_process
+from bafflelens.base.closest_point import closest, searchable
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.errors import MeshingError, invalid
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.shapes.cad.step_file import read_step_text
+from bafflelens.shapes.meshing.geometry import Shape, source_motions
 
 _BEHIND_M: Final = 0.03  # of a template, behind the deepest place of the front
 _LARGEST_VOLUME_SHARE: Final = 1e-3
@@ -209,7 +206,7 @@ def export_solid(
             "time_limit_s": time_limit_s,
         }
         (folder / "request.json").write_text(json.dumps(request))
-        ended = isolated.run_module("bafflelens.handoff.exporter", folder, time_limit_s)
+        ended = child_process.run_module("bafflelens.handoff.exporter", folder, time_limit_s)
         if ended:
             raise MeshingError(_fault(folder, shape.name, ended))
         found = json.loads((folder / "found.json").read_text())

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The ranked summary as PDF: what to make first, what to measure, what to expect, when to stop.
-
-Depends on: handoff.charts, handoff.paper, handoff.shortlist, measurement.plan_page, report.
-"""
+"""The ranked summary as PDF: what to make first, what to measure, what to expect, when to stop."""
 
 from __future__ import annotations
 
@@ -12,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.charts import (
     LEVEL_MM_PER_DB,
     POLAR_DB,
@@ -26,9 +23,9 @@ from bafflelens.handoff.expected import FAR_FIELD, Expected, third_octaves
 from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
 from bafflelens.handoff.shortlist import FIRST_RULE, Listed, ShortList
 from bafflelens.handoff.thresholds import Threshold
-from bafflelens.measurement.measured import OrbitName
-from bafflelens.measurement.plan_page import sections
-from bafflelens.measurement.planning import MeasurementPlan
+from bafflelens.mockup.measurement.measured import OrbitName
+from bafflelens.mockup.measurement.plan_page import sections
+from bafflelens.mockup.measurement.planning import MeasurementPlan
 from bafflelens.report import style, words
 from bafflelens.report.figures.axes import kilohertz
 

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Section templates at 1:1: DXF in millimetres, and pages to cut out.
-
-Depends on: handoff.paper, handoff.solid.
-"""
+"""Section templates at 1:1: DXF in millimetres, and pages to cut out."""
 
 from __future__ import annotations
 
@@ -15,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.paper import BOLD, FONT, use_fonts
 from bafflelens.handoff.solid import Section
 

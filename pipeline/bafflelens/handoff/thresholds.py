@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What would make us stop: limits with the rule that each follows from.
-
-Depends on: comparison.verdict, mockups, quality, ranking, report.words.
-"""
+"""What would make us stop: limits with the rule that each follows from."""
 
 from __future__ import annotations
 
@@ -11,12 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from bafflelens.comparison.verdict import WITHIN_DB
-from bafflelens.mockups import MockUp, typical_error
-from bafflelens.quality import stated_error_db
-from bafflelens.ranking import RankedRow
+from bafflelens.mesh.quality import stated_error_db
+from bafflelens.mockup.comparison.verdict import WITHIN_DB
 from bafflelens.report.curves import angle_text
 from bafflelens.report.words import Direction, decibels, range_text
+from bafflelens.scoring.model_error import MockUp, typical_error
+from bafflelens.scoring.ranking import RankedRow
 
 _STOP_TIMES: Final = 2.0  # common practice, no source: two of twenty are beyond by chance
 _SPREADS: Final = 2.0

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The first page of a drawing: views with hidden edges, sections, dimensions, driver, notes.
 
-Depends on: handoff.checks, handoff.hidden, handoff.paper, handoff.solid, job, picture, source.
-
 Third angle: the view from above stands above the front, that from its left, which is the
 viewer's right, to the right. Lines as in ISO 128-2 (from memory): wide where an edge is seen,
 dashed and narrow where it is hidden, narrow where faces run into each other without a bend.
@@ -19,9 +17,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.checks import Check, screw_places
-from bafflelens.handoff.hidden import (
+from bafflelens.handoff.hidden_lines import (
     FROM_ABOVE,
     FROM_LEFT,
     FRONT,
@@ -32,9 +30,9 @@ from bafflelens.handoff.hidden import (
 )
 from bafflelens.handoff.paper import BOLD, FONT
 from bafflelens.handoff.solid import Section, Solid
-from bafflelens.job import HandoffSection
-from bafflelens.picture import shape_picture
-from bafflelens.source import SourceMotion
+from bafflelens.job.sections import HandoffSection
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.report.shape_picture import shape_picture
 
 A3_MM: Final = (420.0, 297.0)
 _SCALES: Final = (1, 2, 5, 10, 20)  # ISO 5455

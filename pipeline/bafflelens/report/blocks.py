@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The drawn blocks of a report, as markup with a text for those who cannot see them.
-
-Depends on: curves, figures, shown, style, tables, view, words.
-"""
+"""The drawn blocks of a report, as markup with a text for those who cannot see them."""
 
 from __future__ import annotations
 
@@ -13,7 +10,7 @@ import numpy as np
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
-from bafflelens.lobe import tilt_at
+from bafflelens.directivity.lobe import tilt_at
 from bafflelens.report import figures, words
 from bafflelens.report.curves import (
     Curves,
@@ -30,7 +27,7 @@ from bafflelens.report.shown import Shown
 from bafflelens.report.style import to_svg
 from bafflelens.report.tables import octave_rows, parameter_rows, seat_bounces
 from bafflelens.report.view import RunView
-from bafflelens.seat import SeatBounce
+from bafflelens.scoring.seat import SeatBounce
 
 
 @dataclass(frozen=True, kw_only=True)

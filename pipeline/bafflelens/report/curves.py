@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the figures draw: the curves of one candidate, taken from its directivity dataset.
-
-Depends on: conventions, criteria, directivity, polars, target.
-"""
+"""What the figures draw: the curves of one candidate, taken from its directivity dataset."""
 
 from __future__ import annotations
 
@@ -14,10 +11,9 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from bafflelens.conventions import REFERENCE_PRESSURE_PA, FloatArray
-from bafflelens.criteria import edge_level_db, towards_bounce_db
-from bafflelens.directivity import is_solved, solved_frequencies
-from bafflelens.polars import (
+from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, FloatArray
+from bafflelens.directivity.far_field_data import is_solved, solved_frequencies
+from bafflelens.directivity.polars import (
     beamwidth,
     directivity_index_db,
     listening_window_level_db,
@@ -26,7 +22,8 @@ from bafflelens.polars import (
     relative_level_db,
     response_db,
 )
-from bafflelens.target import Limit, Target
+from bafflelens.scoring.criteria import edge_level_db, towards_bounce_db
+from bafflelens.scoring.target import Limit, Target
 
 BoolArray = NDArray[np.bool_]
 

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the parameters did over the run, and where leaders sit at their limits, for the page.
-
-Depends on: main_effects, figures, shown, style, tables, view, words.
-"""
+"""What the parameters did over the run, and where leaders sit at their limits, for the page."""
 
 from __future__ import annotations
 
@@ -13,7 +10,11 @@ from typing import Final
 import numpy as np
 from markupsafe import Markup
 
-from bafflelens.main_effects import (
+from bafflelens.report import figures, words
+from bafflelens.report.style import to_svg
+from bafflelens.report.tables import column_of
+from bafflelens.report.view import RunView
+from bafflelens.scoring.main_effects import (
     AtLimit,
     Estimate,
     MainEffect,
@@ -21,11 +22,7 @@ from bafflelens.main_effects import (
     limits_reached,
     main_effects,
 )
-from bafflelens.ranking import RankedRow
-from bafflelens.report import figures, words
-from bafflelens.report.style import to_svg
-from bafflelens.report.tables import column_of
-from bafflelens.report.view import RunView
+from bafflelens.scoring.ranking import RankedRow
 
 OUTCOMES: Final = ("Score", "Vertical control", "Horizontal width", "Side effects")
 

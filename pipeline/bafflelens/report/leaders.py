@@ -1,15 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A short paragraph on each leader, made from its numbers: what it gains and what it pays.
-
-Depends on: curves, view, words.
-"""
+"""A short paragraph on each leader, made from its numbers: what it gains and what it pays."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
 
-from bafflelens.ranking import RankedRow
 from bafflelens.report.curves import angle_text
 from bafflelens.report.words import (
     SMALLEST_DB,
@@ -19,6 +15,7 @@ from bafflelens.report.words import (
     range_text,
     target_sentence,
 )
+from bafflelens.scoring.ranking import RankedRow
 
 
 def leader_summary(

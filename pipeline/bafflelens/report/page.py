@@ -1,9 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The page: everything a report shows, put into the templates beside this file.
-
-Depends on: blocks, curves, filed, influence, leaders, shown, side_by_side, small_maps, style,
-tables, view, words.
-"""
+"""The page: everything a report shows, put into the templates beside this file."""
 
 from __future__ import annotations
 
@@ -14,13 +10,12 @@ from pathlib import Path
 import numpy as np
 from jinja2 import Environment
 
-from bafflelens.ranking import RankedRow
 from bafflelens.report import words
 from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
 from bafflelens.report.curves import requirements_of
-from bafflelens.report.filed import filed_report
 from bafflelens.report.influence import OUTCOMES, influence_of
 from bafflelens.report.leaders import leader_summary
+from bafflelens.report.pdf import filed_report
 from bafflelens.report.shown import (
     all_curves,
     baseline_row,
@@ -48,6 +43,7 @@ from bafflelens.report.tables import (
 )
 from bafflelens.report.templates import templates_in
 from bafflelens.report.view import RunView
+from bafflelens.scoring.ranking import RankedRow
 
 
 def write_report(run: RunView, path: Path) -> None:

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Who is shown under which name, and on which scales.
-
-Depends on: curves, figures (its scales), view.
-"""
+"""Who is shown under which name, and on which scales."""
 
 from __future__ import annotations
 
@@ -12,8 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from bafflelens.conventions import FloatArray
-from bafflelens.ranking import RankedRow
+from bafflelens.base.conventions import FloatArray
 from bafflelens.report import words
 from bafflelens.report.curves import (
     OCTAVES_HZ,
@@ -26,6 +22,7 @@ from bafflelens.report.curves import (
 )
 from bafflelens.report.figures import Scales
 from bafflelens.report.view import CandidateView, RunView
+from bafflelens.scoring.ranking import RankedRow
 
 _DEEPEST_RESPONSE_DB: Final = -25.0
 _LEAST_SPAN_DB: Final = 20.0

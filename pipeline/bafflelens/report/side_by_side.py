@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the page's own script compares: maps and curves of many candidates, packed small.
 
-Depends on: curves, figures (its steps), shown, style, view.
-
 Numbers are rounded to whole steps and written as base64, the lower byte first. A map takes one
 byte a point, so that hundreds of candidates fit into a page that can be mailed. What does not fit
 is left out from the lowest places upwards, and the page says so.
@@ -21,13 +19,13 @@ import numpy as np
 from markupsafe import Markup
 from matplotlib.colors import to_hex
 
-from bafflelens.conventions import FloatArray
-from bafflelens.ranking import RankedRow
-from bafflelens.references import is_reference
+from bafflelens.base.conventions import FloatArray
 from bafflelens.report import style
 from bafflelens.report.curves import Curves, marks_of, requirements_of, rounded_limits
 from bafflelens.report.figures.maps import DIFFERENCE_STEPS_DB, LEVEL_STEPS_DB
 from bafflelens.report.view import RunView
+from bafflelens.scoring.ranking import RankedRow
+from bafflelens.scoring.references import is_reference
 
 MOST_CHOSEN: Final = len(style.SERIES)
 

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Maps as small as a cell of the ranking, to be told apart at a glance.
-
-Depends on: curves, figures (its steps), style.
-"""
+"""Maps as small as a cell of the ranking, to be told apart at a glance."""
 
 from __future__ import annotations
 

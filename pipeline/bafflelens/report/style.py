@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """How figures look, and how a figure becomes markup that a page can hold.
 
-Depends on: errors.
-
 Axes, lines and text are vectors; only the filled areas of maps are pixels. Text stays text, so
 that it can be read aloud and searched; the page sets its typeface.
 """
@@ -22,7 +20,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from PIL import Image
 
-from bafflelens.errors import InputError, invalid
+from bafflelens.base.errors import InputError, invalid
 
 Dash = Literal["-"] | tuple[float, tuple[float, ...]]
 

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the tables of a report hold: parameters, terms, solver checks, facts, the target.
-
-Depends on: curves, shown, style, view, words.
-"""
+"""What the tables of a report hold: parameters, terms, solver checks, facts, the target."""
 
 from __future__ import annotations
 
@@ -14,19 +11,23 @@ from typing import Final
 import numpy as np
 import xarray as xr
 
-from bafflelens.directivity import is_solved
-from bafflelens.interpolated import interpolation_text, is_interpolated, largest_error_db
-from bafflelens.medium import Air
-from bafflelens.ranking import RankedRow
+from bafflelens.base.medium import Air
+from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.directivity.interpolated import (
+    interpolation_text,
+    is_interpolated,
+    largest_error_db,
+)
 from bafflelens.report import words
 from bafflelens.report.curves import Curves, angle_text, octaves_in
 from bafflelens.report.figures import Scales, kilohertz
 from bafflelens.report.shown import Shown
 from bafflelens.report.style import TERMS
 from bafflelens.report.view import CandidateView, RunView
-from bafflelens.score import Score, Term
-from bafflelens.seat import SeatBounce, bounces_at_seat
-from bafflelens.target import Target
+from bafflelens.scoring.ranking import RankedRow
+from bafflelens.scoring.score import Score, Term
+from bafflelens.scoring.seat import SeatBounce, bounces_at_seat
+from bafflelens.scoring.target import Target
 
 _WIDEST_BAR_PX: Final = 76
 

@@ -1,16 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The page that explains a job's target, as a file.
-
-Depends on: figures, style; jobfile, outlook, target.
-"""
+"""The page that explains a job's target, as a file."""
 
 from __future__ import annotations
 
-from bafflelens.jobfile import LoadedJob
-from bafflelens.outlook import tallest_opening_m, target_remarks
+from bafflelens.job.feasibility import tallest_opening_m, target_remarks
+from bafflelens.job.job_file import LoadedJob
 from bafflelens.report.figures.target import TargetPage, target_page
 from bafflelens.report.style import drawn
-from bafflelens.target import arrivals
+from bafflelens.scoring.target import arrivals
 
 
 def target_file(loaded: LoadedJob, file_format: str = "png") -> bytes:

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a report is told about a run.
-
-Depends on: geometry (its parameter type), mesh, ranking, score, target.
-"""
+"""What a report is told about a run."""
 
 from __future__ import annotations
 
@@ -12,14 +9,14 @@ from typing import TYPE_CHECKING
 
 import xarray as xr
 
-from bafflelens.lobe import Meeting
-from bafflelens.mesh import Mesh
-from bafflelens.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
-from bafflelens.score import ScoreSettings
-from bafflelens.target import Room, Target
+from bafflelens.directivity.lobe import Meeting
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.scoring.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
+from bafflelens.scoring.score import ScoreSettings
+from bafflelens.scoring.target import Room, Target
 
 if TYPE_CHECKING:
-    from bafflelens.geometry import Parameter
+    from bafflelens.shapes.meshing.geometry import Parameter
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Plain words made from numbers: what won, by how much, and what it costs.
-
-Depends on: curves, directivity, octaves, ranking, target, view.
-"""
+"""Plain words made from numbers: what won, by how much, and what it costs."""
 
 from __future__ import annotations
 
@@ -13,13 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bafflelens.conventions import FloatArray
-from bafflelens.directivity import is_solved
-from bafflelens.octaves import octaves_of, shares
-from bafflelens.ranking import WAITING, WARNING, RankedRow
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.octaves import octaves_of, shares
+from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.report.curves import Requirement, Towards, angle_text, requirements_of
 from bafflelens.report.view import CandidateView, Failure, RunView
-from bafflelens.target import Target
+from bafflelens.scoring.ranking import WAITING, WARNING, RankedRow
+from bafflelens.scoring.target import Target
 
 _UNITS = {"deg": "°", "pct": "%", "kpa_s_m2": "kPa s/m²"}
 SMALLEST_DB = 0.05  # less than this is written as no difference

@@ -17,8 +17,8 @@
         report.html
         report.pdf          the same for filing, if it was asked for
         target.png          what was asked of the levels, on one page
-    results/queue.sqlite    jobs that wait (`bafflelens.queueing`); queue.lock is held by a start
-    results/solved.sqlite   solved frequencies that all runs share (`bafflelens.caching`)
+    results/queue.sqlite    jobs that wait (`bafflelens.run.queueing`); a start holds queue.lock
+    results/solved.sqlite   solved frequencies that all runs share (`bafflelens.workers.caching`)
 
 Files are written under a temporary name and renamed, so that whatever stops a run leaves each
 of them whole. Results are never overwritten; ``run.json`` and the report are replaced. While a
@@ -26,7 +26,8 @@ candidate is being solved, its finished bands lie in ``candidates/c001/bands/``;
 stopped goes on from there.
 """
 
-from bafflelens.ranking import LOOKED_AT, WAITING
+from bafflelens.base.writing import has_room, require_new_folder, write_file, write_folder
+from bafflelens.scoring.ranking import LOOKED_AT, WAITING
 from bafflelens.store.catalogue import (
     CATALOG_VERSION,
     FINALS,
@@ -61,7 +62,6 @@ from bafflelens.store.records import (
     TaskRecord,
     utc_now,
 )
-from bafflelens.store.writing import has_room, require_new_folder, write_file, write_folder
 
 __all__ = [
     "CATALOG_VERSION",

@@ -13,18 +13,14 @@ from zipfile import BadZipFile
 
 import numpy as np
 
-from bafflelens.store.writing import (
-    replacing,
-    storing,
-    write_file,
-)
+from bafflelens.base.writing import replacing, storing, write_file
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from bafflelens.mesh import Mesh
-    from bafflelens.surface_pressure import SurfacePressure
-    from bafflelens.sweep import BandResult
+    from bafflelens.bem.surface_pressure import SurfacePressure
+    from bafflelens.bem.sweep import BandResult
+    from bafflelens.mesh.mesh import Mesh
 
 
 class CandidateFiles:
@@ -46,7 +42,7 @@ class CandidateFiles:
 
     def load_mesh(self, candidate_id: str) -> Mesh:
         """Return a candidate's finest mesh."""
-        from bafflelens.mesh import Mesh
+        from bafflelens.mesh.mesh import Mesh
 
         return Mesh.load(self._candidate_folder(candidate_id) / "mesh.npz")
 
@@ -88,7 +84,7 @@ class CandidateFiles:
     def load_bands(self, candidate_id: str) -> dict[int, BandResult]:
         """Return the finished bands of an unfinished candidate; damaged files are left out."""
         folder = self._candidate_folder(candidate_id) / "bands"
-        from bafflelens.sweep import BandResult, FrequencyOutcome  # loads the solver
+        from bafflelens.bem.sweep import BandResult, FrequencyOutcome  # loads the solver
 
         bands = {}
         for path in sorted(folder.glob("*.npz")):
@@ -124,7 +120,7 @@ class CandidateFiles:
             If a file is damaged.
         """
         folder = self._candidate_folder(candidate_id) / "surface"
-        from bafflelens.surface_pressure import SurfacePressure
+        from bafflelens.bem.surface_pressure import SurfacePressure
 
         found = []
         for path in sorted(folder.glob("*.npz")):
@@ -138,12 +134,12 @@ class CandidateFiles:
 
     def save_directivity(self, candidate_id: str, dataset: xr.Dataset) -> None:
         """Keep a complete candidate's directivity, for good; its bands are then dropped."""
-        from bafflelens import directivity
+        from bafflelens.directivity import far_field_data
 
         folder = self._candidate_folder(candidate_id)
         with storing(folder):
             folder.mkdir(parents=True, exist_ok=True)
-            directivity.save(dataset, folder / "directivity.nc")
+            far_field_data.save(dataset, folder / "directivity.nc")
             shutil.rmtree(folder / "bands", ignore_errors=True)
 
     def has_directivity(self, candidate_id: str) -> bool:
@@ -152,9 +148,9 @@ class CandidateFiles:
 
     def load_directivity(self, candidate_id: str) -> xr.Dataset:
         """Return a complete candidate's directivity."""
-        from bafflelens import directivity
+        from bafflelens.directivity import far_field_data
 
-        return directivity.load(self._candidate_folder(candidate_id) / "directivity.nc")
+        return far_field_data.load(self._candidate_folder(candidate_id) / "directivity.nc")
 
     def save_crossover(self, candidate_id: str, text: str, picture: bytes) -> tuple[Path, Path]:
         """Keep a crossover that was found for a candidate, and its picture, under a new number."""

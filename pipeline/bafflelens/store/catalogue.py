@@ -13,12 +13,10 @@ from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
-from bafflelens.errors import DamagedError, StoreError, invalid
-from bafflelens.ranking import WAITING, CandidateResult
-from bafflelens.score import Score, Term
-from bafflelens.store.writing import (
-    storing,
-)
+from bafflelens.base.errors import DamagedError, StoreError, invalid
+from bafflelens.base.writing import storing
+from bafflelens.scoring.ranking import WAITING, CandidateResult
+from bafflelens.scoring.score import Score, Term
 
 CATALOG_VERSION: Final = 1
 

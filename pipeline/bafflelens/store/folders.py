@@ -12,20 +12,17 @@ from pathlib import Path
 from typing import Any
 from zipfile import is_zipfile
 
-from bafflelens.errors import DamagedError, StoreError, invalid
-from bafflelens.jobfile import SHAPE_SECTIONS, LoadedJob, load_job
-from bafflelens.netcdf import is_whole
-from bafflelens.ranking import WAITING, CandidateResult
-from bafflelens.references import SECTION as REFERENCES
-from bafflelens.references import section_of
+from bafflelens.base.errors import DamagedError, StoreError, invalid
+from bafflelens.base.netcdf import is_whole
+from bafflelens.base.writing import storing, write_file
+from bafflelens.job.job_file import SHAPE_SECTIONS, LoadedJob, load_job
+from bafflelens.scoring.ranking import WAITING, CandidateResult
+from bafflelens.scoring.references import SECTION as REFERENCES
+from bafflelens.scoring.references import section_of
 from bafflelens.store.candidate_files import CandidateFiles
 from bafflelens.store.catalogue import Catalogue, new_catalogue
 from bafflelens.store.locks import is_locked, take_lock
 from bafflelens.store.records import RunRecord, moment, read_record, utc_now, write_record
-from bafflelens.store.writing import (
-    storing,
-    write_file,
-)
 
 
 class RunFolder(Catalogue, CandidateFiles):

@@ -10,13 +10,10 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Final
 
-from bafflelens.errors import StoreError, invalid
-from bafflelens.mockups import MockUp
-from bafflelens.notes import Note
-from bafflelens.store.writing import (
-    storing,
-    write_file,
-)
+from bafflelens.base.errors import StoreError, invalid
+from bafflelens.base.writing import storing, write_file
+from bafflelens.scoring.model_error import MockUp
+from bafflelens.scoring.notes import Note
 
 _NOTES: Final = "notes.jsonl"  # beside the runs, which it outlives
 _MOCK_UPS: Final = "mockups.json"  # beside the runs

@@ -10,10 +10,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Final
 
-from bafflelens.errors import StoreError
-from bafflelens.store.writing import (
-    storing,
-)
+from bafflelens.base.errors import StoreError
+from bafflelens.base.writing import storing
 
 _LOCK_ATTEMPTS: Final = 3
 _LOCK_PAUSE_S: Final = 0.05

@@ -10,12 +10,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from bafflelens.errors import DamagedError, StoreError, invalid
-from bafflelens.ranking import Remeshing
-from bafflelens.sensitivity import Robustness
-from bafflelens.store.writing import (
-    write_file,
-)
+from bafflelens.base.errors import DamagedError, StoreError, invalid
+from bafflelens.base.writing import write_file
+from bafflelens.scoring.ranking import Remeshing
+from bafflelens.scoring.sensitivity import Robustness
 
 RUN_FORMAT: Final = 1
 

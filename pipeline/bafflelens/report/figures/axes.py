@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Axes that the figures have in common.
-
-Depends on: style.
-"""
+"""Axes that the figures have in common."""
 
 from __future__ import annotations
 

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Main effects as marks with intervals, one panel an outcome.
-
-Depends on: main_effects, axes, style.
-"""
+"""Main effects as marks with intervals, one panel an outcome."""
 
 from __future__ import annotations
 
@@ -12,10 +9,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, FuncFormatter, MaxNLocator
 
-from bafflelens.main_effects import Estimate
 from bafflelens.report import style
 from bafflelens.report.figures.axes import FULL_WIDTH, signed
 from bafflelens.report.style import inch_axes
+from bafflelens.scoring.main_effects import Estimate
 
 
 def effect_bars(changes: Mapping[str, Sequence[Estimate]], outcomes: Sequence[str]) -> Figure:

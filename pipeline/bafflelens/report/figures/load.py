@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Acoustic centre and air load over frequency: what moves with the lens besides the levels.
-
-Depends on: axes, loads, style.
-"""
+"""Acoustic centre and air load over frequency: what moves with the lens besides the levels."""
 
 from __future__ import annotations
 
@@ -13,8 +10,8 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from bafflelens.conventions import FloatArray
-from bafflelens.loads import acoustic_centre, radiation_impedance
+from bafflelens.base.conventions import FloatArray
+from bafflelens.directivity.radiation_impedance import acoustic_centre, radiation_impedance
 from bafflelens.report import style
 from bafflelens.report.figures.axes import DASHED, FULL_WIDTH, Scales, frequency_axis
 from bafflelens.report.style import inch_axes

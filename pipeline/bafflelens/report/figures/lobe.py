@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The vertical lobe through the crossover region: a map with its tilt, and levels over angle.
-
-Depends on: axes, lobe, maps (its colours), polars, style.
-"""
+"""The vertical lobe through the crossover region: a map with its tilt, and levels over angle."""
 
 from __future__ import annotations
 
@@ -19,8 +16,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedFormatter, FixedLocator, MultipleLocator
 
-from bafflelens.lobe import Lobe, Meeting, region_of, tilt_at, vertical_lobes
-from bafflelens.polars import decibels, relative_level_db, window_amplitude
+from bafflelens.directivity.lobe import Lobe, Meeting, region_of, tilt_at, vertical_lobes
+from bafflelens.directivity.polars import decibels, relative_level_db, window_amplitude
 from bafflelens.report import style
 from bafflelens.report.figures.axes import BEAM_DB, FULL_WIDTH, frequency_axis, kilohertz, signed
 from bafflelens.report.figures.maps import LEVEL_STEPS_DB

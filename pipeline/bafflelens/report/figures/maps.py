@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Contour maps: level over frequency and angle.
-
-Depends on: axes, curves, style.
-"""
+"""Contour maps: level over frequency and angle."""
 
 from __future__ import annotations
 
@@ -18,7 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
-from bafflelens.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray
 from bafflelens.report import style
 from bafflelens.report.curves import Curves, Mark
 from bafflelens.report.figures.axes import (

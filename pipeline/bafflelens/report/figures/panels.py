@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Curves over frequency, three panels side by side.
-
-Depends on: axes, curves, style.
-"""
+"""Curves over frequency, three panels side by side."""
 
 from __future__ import annotations
 
@@ -16,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MultipleLocator
 
-from bafflelens.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray
 from bafflelens.report import style
 from bafflelens.report.curves import BoolArray, Curves, Requirement, unsolved_spans
 from bafflelens.report.figures.axes import DASHED, FULL_WIDTH, Scales, frequency_axis

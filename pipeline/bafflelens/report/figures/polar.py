@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Polar plots: level over angle at a few frequencies.
 
-Depends on: axes, curves, style.
-
 Drawn on plain axes, where rings, spokes and labels stand exactly where they should.
 """
 
@@ -17,7 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Circle
 
-from bafflelens.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray
 from bafflelens.report import style
 from bafflelens.report.curves import Curves, Mark
 from bafflelens.report.figures.axes import BEAM_DB, kilohertz, signed

@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The curves of ANSI/CTA-2034-A: the set, and the parts of the early reflections.
-
-Depends on: axes, style.
-"""
+"""The curves of ANSI/CTA-2034-A: the set, and the parts of the early reflections."""
 
 from __future__ import annotations
 
@@ -42,7 +39,7 @@ def standard_figure(curves: xr.Dataset, title: str) -> Figure:
     Parameters
     ----------
     curves : xarray.Dataset
-        As `bafflelens.standard_curves.standard_curves` returns them.
+        As `bafflelens.directivity.standard_curves.standard_curves` returns them.
     title : str
         What the candidate is called.
     """

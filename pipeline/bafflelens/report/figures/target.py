@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One page that explains a target: the room from the side and from above, and what is asked.
-
-Depends on: axes, curves, style, target.
-"""
+"""One page that explains a target: the room from the side and from above, and what is asked."""
 
 from __future__ import annotations
 
@@ -20,7 +17,7 @@ from bafflelens.report import style
 from bafflelens.report.curves import angle_text
 from bafflelens.report.figures.axes import DASHED, frequency_axis
 from bafflelens.report.style import inch_axes
-from bafflelens.target import Arrival, Limit, Room, Target
+from bafflelens.scoring.target import Arrival, Limit, Room, Target
 
 PAGE: Final = (11.69, 8.27)  # in, A4 landscape
 

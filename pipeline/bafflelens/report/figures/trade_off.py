@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The choice between vertical control, horizontal width and side effects, as two scatter plots.
-
-Depends on: axes, style.
-"""
+"""The choice between vertical control, horizontal width and side effects, as two scatter plots."""
 
 from __future__ import annotations
 

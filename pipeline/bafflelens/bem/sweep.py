@@ -1,0 +1,371 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One band of frequencies on one mesh: the unit of work that a worker process does."""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+
+import numpy as np
+
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.errors import SolveError
+from bafflelens.base.medium import Air
+from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
+from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.engines import solve
+from bafflelens.bem.gpu_engine import CardError, sweep_on_card
+from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.bem.surface_pressure import SurfacePressure
+from bafflelens.mesh.absorbers import Absorber, surface_admittance
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band, tolerance
+from bafflelens.mesh.source_motion import SourceMotion, normal_velocity
+
+# From a problem and the pressures of earlier frequencies to a solution.
+Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
+
+# A result whose power balance is worse than this is a failed frequency.
+LARGEST_IMBALANCE = 0.05
+# Solutions of this many earlier frequencies make the first guess.
+GUESSES = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrequencyOutcome:
+    """What became of one frequency.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Frequency in Hz.
+    status : str
+        ``solved`` or ``failed``.
+    reason : str
+        Why it failed, or a remark (for instance that the direct solve had to step in).
+    iterations : int
+        Iterations of the linear solver, 0 for a direct solve.
+    residual : float
+        Relative residual of the linear system.
+    seconds : float
+        Wall time in s.
+    unknowns : int
+        Size of the linear system.
+    power_balance : float
+        Power through the surface over power in the far field; 1 is perfect.
+    """
+
+    frequency_hz: float
+    status: str
+    reason: str
+    iterations: int
+    residual: float
+    seconds: float
+    unknowns: int
+    power_balance: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandResult:
+    """Far field and power over one band, for 1 m/s^2 acceleration of each source.
+
+    Attributes
+    ----------
+    frequencies_hz : (n_frequencies,) array
+        Frequencies in Hz.
+    far_field : (n_sources, n_frequencies, n_directions) complex array
+        Pa.m for 1 m/s^2: p = value exp(ikr)/r. NaN where the frequency failed.
+    cross_power : (n_frequencies, n_sources, n_sources) complex array
+        Hermitian power matrix in W per (m/s^2)^2; its diagonal is the radiated power.
+    outcomes : tuple of FrequencyOutcome
+        One a frequency.
+    microphone_pressure : (n_sources, n_frequencies, n_microphones) complex array
+        Pressure at microphones on the reference axis, in Pa for 1 m/s^2; often there are none.
+    load : (n_frequencies, n_sources, n_sources) complex array
+        Radiation impedance of the sources in N s/m, own and mutual (`force_matrix` for 1 m/s);
+        empty where nobody computed it.
+    surface : SurfacePressure or None
+        What is on the surface at those frequencies that were solved, if it is to be kept.
+    """
+
+    frequencies_hz: FloatArray
+    far_field: ComplexArray
+    cross_power: ComplexArray
+    outcomes: tuple[FrequencyOutcome, ...]
+    microphone_pressure: ComplexArray = field(
+        default_factory=lambda: np.zeros((0, 0, 0), dtype=complex)
+    )
+    load: ComplexArray = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=complex))
+    surface: SurfacePressure | None = None
+
+
+def solve_band(
+    mesh: Mesh,
+    motions: Sequence[SourceMotion],
+    band: Band,
+    *,
+    air: Air,
+    directions: FloatArray,
+    absorbers: Mapping[str, Absorber] | None = None,
+    symmetry: tuple[str, ...] = (),
+    engine: str = "direct",
+    quality: str = "standard",
+    stored_unknowns: int | None = None,
+    without_card: str = "stop",
+    microphones_m: Sequence[float] = (),
+    keep_surface: bool = False,
+) -> BandResult:
+    """Solve every frequency of a band; a frequency that fails is a record, not an exception.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Made for the band's mesh frequency.
+    motions : sequence of SourceMotion
+        The sources of the shape.
+    band : Band
+        The frequencies.
+    air : Air
+        The medium.
+    directions : (n_directions, 3) array
+        Unit vectors at which the far field is wanted.
+    absorbers : mapping of str to Absorber, optional
+        What covers surfaces, by name; the others are rigid.
+    symmetry : tuple of {"x", "y", "z"}
+        Mirror planes of mesh and sources.
+    engine : str
+        ``direct``, ``gpu`` or ``bempp``.
+    quality : str
+        Quality level, which sets the tolerance of the linear solver.
+    stored_unknowns : int, optional
+        With more unknowns than this the matrix is not stored.
+    without_card : {"stop", "direct"}
+        What engine ``gpu`` does where the card cannot be used: fail, or go on with ``direct``.
+    microphones_m : sequence of float
+        Distances of microphones on the reference axis from the reference point, in m.
+    keep_surface : bool
+        Whether the pressure on the surface is returned, too.
+
+    Returns
+    -------
+    BandResult
+        Far field and power of every source at every frequency, and what became of each.
+    """
+    direct = partial(_direct_solver, mesh, symmetry, quality, stored_unknowns)
+    solve_next: Solver
+    if engine == "direct":
+        solve_next = direct()
+    elif engine == "gpu":
+        solve_next = sweep_on_card(mesh, symmetry, tolerance(quality))
+        if without_card == "direct":
+            solve_next = _or_else(solve_next, direct)
+    else:
+        solve_next = _without_guesses(engine)
+    earlier: deque[tuple[float, ComplexArray]] = deque(maxlen=GUESSES)
+    distances = _distances(mesh, motions)
+    shape = (len(motions), len(band.frequencies_hz))
+    far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
+    cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
+    load = np.full_like(cross_power, np.nan)
+    points = np.array([[distance, 0.0, 0.0] for distance in microphones_m]).reshape(-1, 3)
+    microphone_pressure = np.full((*shape, len(points)), np.nan, dtype=complex)
+    outcomes = []
+    on_surface: dict[float, tuple[ComplexArray, ComplexArray]] = {}
+    # From the top down: the mesh is finest there in wavelengths, and each solution is a guess
+    # for the next.
+    for n in reversed(range(shape[1])):
+        frequency = band.frequencies_hz[n]
+        started = time.perf_counter()
+        problem = HelmholtzProblem(
+            mesh=mesh,
+            frequency_hz=frequency,
+            air=air,
+            normal_velocity=normal_velocity(mesh, motions, frequency),
+            symmetry=symmetry,
+            admittance=surface_admittance(mesh, absorbers or {}, frequency, air),
+        )
+        status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
+        try:
+            solution = solve_next(problem, _guesses(earlier, problem.wavenumber, distances))
+            earlier.append((problem.wavenumber, solution.surface_pressure))
+            iterations, residual = solution.iterations, solution.residual
+            reason = "; ".join(solution.remarks)
+            balance = power_balance(solution)
+            require_plausible(solution, balance)
+            far_field[:, n] = solution.far_field(directions)
+            if len(points):
+                microphone_pressure[:, n] = solution.pressure_at(points)
+            cross_power[n] = solution.cross_power()
+            load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
+            if keep_surface:
+                pressure = solution.surface_pressure
+                on_surface[frequency] = pressure, problem.total_gradient(pressure)
+        except (SolveError, MemoryError) as error:
+            status, reason = "failed", str(error) or type(error).__name__
+        outcomes.append(
+            FrequencyOutcome(
+                frequency_hz=frequency,
+                status=status,
+                reason=reason,
+                iterations=iterations,
+                residual=residual,
+                seconds=time.perf_counter() - started,
+                unknowns=mesh.n_triangles,
+                power_balance=balance,
+            )
+        )
+    return BandResult(
+        frequencies_hz=np.asarray(band.frequencies_hz),
+        far_field=far_field,
+        cross_power=cross_power,
+        outcomes=tuple(reversed(outcomes)),
+        microphone_pressure=microphone_pressure,
+        load=load,
+        surface=_surface(mesh, symmetry, air, on_surface),
+    )
+
+
+def _surface(
+    mesh: Mesh,
+    symmetry: tuple[str, ...],
+    air: Air,
+    found: Mapping[float, tuple[ComplexArray, ComplexArray]],
+) -> SurfacePressure | None:
+    """Return what is to be kept of the surface, rising in frequency; None if nothing is."""
+    if not found:
+        return None
+    rising = sorted(found)
+    return SurfacePressure(
+        mesh=mesh,
+        symmetry=symmetry,
+        sound_speed=air.sound_speed,
+        frequencies_hz=np.array(rising),
+        pressure=np.stack([found[f][0] for f in rising], axis=1).astype(np.complex64),
+        gradient=np.stack([found[f][1] for f in rising], axis=1).astype(np.complex64),
+    )
+
+
+def _distances(mesh: Mesh, motions: Sequence[SourceMotion]) -> FloatArray:
+    """Return how far each element is from each source, (n_sources, n_triangles), in m."""
+    centres = np.array([motion.centre for motion in motions])
+    return np.asarray(np.linalg.norm(mesh.centroids - centres[:, np.newaxis], axis=2))
+
+
+def _guesses(
+    earlier: Iterable[tuple[float, ComplexArray]], wavenumber: float, distances: FloatArray
+) -> ComplexArray | None:
+    """Return earlier solutions with the phase that sound from the source has at this frequency.
+
+    Without it, a step of 500 Hz turns the phase at the end of a cabinet by half a cycle.
+    """
+    moved = [
+        pressure * np.exp(1j * (wavenumber - before) * distances) for before, pressure in earlier
+    ]
+    return np.concatenate(moved) if moved else None
+
+
+def power_balance(solution: HelmholtzSolution) -> float:
+    """Return the power through the surface over that in the far field, worst source; 1 is perfect.
+
+    The far field is integrated with a product rule (Gauss-Legendre in the height, equal steps in
+    the azimuth) that resolves the size of the body.
+    """
+    problem = solution.problem
+    n_heights = int(problem.wavenumber * _radius(problem.mesh, problem.symmetry)) + 8
+    height, weight = np.polynomial.legendre.leggauss(n_heights)
+    azimuth = (np.arange(2 * n_heights) + 0.5) * np.pi / n_heights
+    if "y" in problem.symmetry:
+        azimuth = azimuth[:n_heights]
+    z, phi = (a.ravel() for a in np.meshgrid(height, azimuth, indexing="ij"))
+    ring = np.sqrt(1 - z**2)
+    directions = np.stack((ring * np.cos(phi), ring * np.sin(phi), z), axis=1)
+    solid_angle = np.repeat(weight, len(azimuth)) * 2 * np.pi / len(azimuth)
+    far = solution.far_field(directions)
+    far_power = (np.abs(far) ** 2 @ solid_angle) / (2 * problem.air.impedance)
+    surface_power = np.real(np.diagonal(solution.cross_power()))
+    ratio = surface_power / np.maximum(far_power, np.finfo(float).tiny)
+    return float(ratio[np.argmax(np.abs(ratio - 1))])
+
+
+def _radius(mesh: Mesh, symmetry: tuple[str, ...]) -> float:
+    """Return the radius in m of the smallest box-centred sphere around the whole body.
+
+    Only the magnitude of the far field is integrated, and that does not depend on where the
+    origin lies: its finest detail is set by the size of the body about its own middle.
+    """
+    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+    middle = (low + high) / 2
+    middle[["xyz".index(axis) for axis in symmetry]] = 0
+    return float(np.linalg.norm(mesh.vertices - middle, axis=1).max())
+
+
+def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
+    """Raise unless the result is finite, radiates power outwards and balances it.
+
+    Raises
+    ------
+    SolveError
+        With the rule that is broken.
+    """
+    power = np.real(np.diagonal(solution.cross_power()))
+    if not (np.all(np.isfinite(solution.surface_pressure)) and np.isfinite(balance)):
+        msg = "the surface pressure is not finite"
+        raise SolveError(msg)
+    if np.any(power <= 0):
+        msg = f"the radiated power is {power.min():.3g} W per (m/s^2)^2, not above 0"
+        raise SolveError(msg)
+    if abs(balance - 1) > LARGEST_IMBALANCE:
+        msg = (
+            f"the power through the surface is {balance:.3f} times that in the far field; "
+            f"within {LARGEST_IMBALANCE:.0%} is required"
+        )
+        raise SolveError(msg)
+
+
+def _without_guesses(engine: str) -> Solver:
+    """Return an engine that has no use for guesses."""
+    return lambda problem, _: solve(problem, engine)
+
+
+def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
+    """Return an engine that leaves the card for good once that fails it, and says so."""
+    direct: Solver | None = None
+    reason = ""
+
+    def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
+        nonlocal direct, reason
+        if direct is None:
+            try:
+                return on_card(problem, guesses)
+            except CardError as error:
+                reason = f"solved on the processor ({error})"
+                direct = make_direct()
+        solution = direct(problem, guesses)
+        return replace(solution, remarks=(reason, *solution.remarks))
+
+    return solve_next
+
+
+def _direct_solver(
+    mesh: Mesh, symmetry: tuple[str, ...], quality: str, stored_unknowns: int | None
+) -> Solver:
+    """Return the own engine with what the frequencies of a band share."""
+    discretisation = discretise(mesh, symmetry)
+    settings = Settings(tolerance=tolerance(quality))
+    if stored_unknowns is not None:
+        settings = replace(settings, stored_unknowns=stored_unknowns)
+    workspace = Workspace()
+
+    def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
+        return solve_burton_miller(
+            problem,
+            discretisation=discretisation,
+            settings=settings,
+            guesses=guesses,
+            workspace=workspace,
+        )
+
+    return solve_next

@@ -1,0 +1,574 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The directivity dataset: what a solved candidate sounds like in every direction.
+
+One dataset holds one candidate, all sources, all frequencies. Units and names are attached here
+and nowhere earlier. A sum of sources has the same layout with a single source, so that polars
+and criteria never need to know of a crossover.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import xarray as xr
+
+from bafflelens.base.conventions import (
+    REFERENCE_AXIS,
+    REFERENCE_POINT,
+    TIME_CONVENTION,
+    ComplexArray,
+    FloatArray,
+    IntArray,
+    direction_vectors,
+)
+from bafflelens.base.errors import InputError, StoreError, invalid
+from bafflelens.base.medium import Air
+from bafflelens.base.netcdf import read_dataset, write_dataset
+
+if TYPE_CHECKING:  # it loads the solver, which a ranking does without
+    from bafflelens.bem.sweep import BandResult
+
+ORBIT_STEP_DEG: Final = 2.5
+SPHERE_STEP_DEG: Final = 5.0
+SOURCE_ACCELERATION: Final = "1 m/s^2 along each source's own axis"
+
+_PER_FREQUENCY: Final = {
+    "status": ("", "What became of the frequency: solved or failed"),
+    "reason": ("", "Why it failed, or a remark"),
+    "iterations": ("1", "Iterations of the linear solver, 0 for a direct solve"),
+    "residual": ("1", "Relative residual of the linear system"),
+    "seconds": ("s", "Wall time"),
+    "unknowns": ("1", "Size of the linear system"),
+    "power_balance": ("1", "Power through the surface over power in the far field"),
+}
+_TEXT: Final = ("status", "reason")
+_NEEDED: Final = (
+    "source",
+    "source_b",
+    "frequency",
+    "azimuth_deg",
+    "elevation_deg",
+    "weight_sr",
+    "far_field_real",
+    "far_field_imag",
+    "cross_power_real",
+    "cross_power_imag",
+    *_TEXT,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class DirectionSet:
+    """Directions in which the far field is evaluated.
+
+    Attributes
+    ----------
+    azimuth_deg, elevation_deg : (n_directions,) array
+        Angles in degrees, in the sense of `bafflelens.base.conventions`.
+    weight : (n_directions,) array
+        Quadrature weight over the sphere in sr; the sum is 4 pi. Zero for the directions that
+        only the orbits have.
+    """
+
+    azimuth_deg: FloatArray
+    elevation_deg: FloatArray
+    weight: FloatArray
+
+    @property
+    def n_directions(self) -> int:
+        """Number of directions."""
+        return int(self.azimuth_deg.size)
+
+    @cached_property
+    def vectors(self) -> FloatArray:
+        """Unit vectors, (n_directions, 3)."""
+        return direction_vectors(self.azimuth_deg, self.elevation_deg)
+
+
+@cache
+def directions() -> DirectionSet:
+    """Return both orbits at 2.5 degrees and a sphere grid at 5 degrees, shared points once.
+
+    The first 144 directions are the horizontal orbit, the next 142 the rest of the vertical
+    orbit, then come those of the sphere that neither orbit has. All angles are multiples of
+    2.5 degrees and so exact in binary. Each pole is one direction with azimuth 0.
+
+    Returns
+    -------
+    DirectionSet
+        2,666 directions.
+    """
+    orbit = np.arange(-180 + ORBIT_STEP_DEG, 180 + ORBIT_STEP_DEG, ORBIT_STEP_DEG)
+    ring_azimuth = np.arange(-180 + SPHERE_STEP_DEG, 180 + SPHERE_STEP_DEG, SPHERE_STEP_DEG)
+    ring_elevation = np.arange(-90, 90 + SPHERE_STEP_DEG, SPHERE_STEP_DEG)
+
+    weight_of: dict[tuple[float, float], float] = {(float(angle), 0.0): 0.0 for angle in orbit}
+    weight_of |= {_over_the_top(float(angle)): 0.0 for angle in orbit}
+    ring_weight = _ring_weights(len(ring_elevation)) * 2 * np.pi
+    for elevation, weight in zip(ring_elevation, ring_weight, strict=True):
+        if abs(elevation) == 90:
+            weight_of[(0.0, float(elevation))] = float(weight)
+        else:
+            weight_of |= {
+                (float(azimuth), float(elevation)): float(weight) / len(ring_azimuth)
+                for azimuth in ring_azimuth
+            }
+    angles = np.array(list(weight_of))
+    weights = np.array(list(weight_of.values()))
+    for kept in (angles, weights):
+        kept.flags.writeable = False  # all share them
+    return DirectionSet(angles[:, 0], angles[:, 1], weights)
+
+
+def assemble_dataset(
+    direction_set: DirectionSet,
+    band_results: Sequence[BandResult],
+    source_names: Sequence[str],
+    *,
+    air: Air,
+    mesh_info: Mapping[str, str | int | float],
+    engine: str,
+    versions: Mapping[str, str],
+    microphones_m: Sequence[float] = (),
+    source_centres: FloatArray | None = None,
+) -> xr.Dataset:
+    """Join the bands of one candidate into its directivity dataset.
+
+    Parameters
+    ----------
+    direction_set : DirectionSet
+        The directions that the bands were evaluated in.
+    band_results : sequence of BandResult
+        In any order; no frequency twice.
+    source_names : sequence of str
+        One a source, in the order of the band results.
+    air : Air
+        The air that was solved for.
+    mesh_info : mapping
+        What to record about the meshes; each key becomes the attribute ``mesh_<key>``.
+    engine : str
+        Name of the solver's engine.
+    versions : mapping
+        Version of each program by name; each becomes the attribute ``version_<name>``.
+    microphones_m : sequence of float
+        Distances of the microphones on the axis, if the bands have their pressure, in m.
+    source_centres : (n_sources, 3) array, optional
+        Middle of each source's rim in m; the origin if left out.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dimensions ``source``, ``source_b``, ``frequency`` (Hz, rising) and ``direction``.
+        ``far_field_real`` and ``far_field_imag`` (Pa.m for 1 m/s^2) are kept in single
+        precision, 5e-7 dB, so that a dataset reads back from its file exactly as it was.
+
+    Raises
+    ------
+    ValueError
+        If bands, sources and directions do not fit together.
+    """
+    if not band_results:
+        msg = invalid("band results", "()", "at least one band")
+        raise ValueError(msg)
+    expected = (len(source_names), direction_set.n_directions)
+    for band in band_results:
+        found = (band.far_field.shape[0], band.far_field.shape[2])
+        if found != expected:
+            msg = invalid("band result of (sources, directions)", found, f"{expected}")
+            raise ValueError(msg)
+    frequency = np.concatenate([band.frequencies_hz for band in band_results])
+    if len(np.unique(frequency)) != len(frequency):
+        doubled = sorted({float(f) for f in frequency if np.sum(frequency == f) > 1})
+        msg = invalid("frequencies of the bands", doubled, "in one band each")
+        raise ValueError(msg)
+
+    rising = np.argsort(frequency)
+    far_field = np.concatenate([band.far_field for band in band_results], axis=1)[:, rising]
+    cross_power = np.concatenate([band.cross_power for band in band_results], axis=0)[rising]
+    outcomes = [outcome for band in band_results for outcome in band.outcomes]
+    records = {
+        name: ("frequency", np.array([getattr(outcomes[i], name) for i in rising]))
+        for name in _PER_FREQUENCY
+    }
+    attributes: dict[str, str | int | float] = {
+        "source_acceleration": SOURCE_ACCELERATION,
+        "time_convention": TIME_CONVENTION,
+        "reference_axis": REFERENCE_AXIS,
+        "reference_point": REFERENCE_POINT,
+        "air_temperature_c": air.temperature_c,
+        "air_relative_humidity_pct": air.relative_humidity_pct,
+        "air_pressure_pa": air.pressure_pa,
+        "air_sound_speed_m_s": air.sound_speed,
+        "air_density_kg_m3": air.density,
+        "sphere_step_deg": SPHERE_STEP_DEG,
+        "engine": engine,
+    }
+    attributes |= {f"mesh_{key}": value for key, value in mesh_info.items()}
+    attributes |= {f"version_{name}": version for name, version in versions.items()}
+    centres = np.zeros((len(source_names), 3)) if source_centres is None else source_centres
+    dataset = xr.Dataset(
+        data_vars={
+            **complex_variables(far_field, cross_power.transpose(1, 2, 0)),
+            **records,
+            "source_centre_m": (("source", "axis"), np.asarray(centres, dtype=float)),
+        },
+        coords={
+            "source": ("source", np.array(source_names, dtype=str)),
+            "source_b": ("source_b", np.array(source_names, dtype=str)),
+            "frequency": ("frequency", frequency[rising]),
+            "azimuth_deg": ("direction", direction_set.azimuth_deg),
+            "elevation_deg": ("direction", direction_set.elevation_deg),
+            "weight_sr": ("direction", direction_set.weight),
+        },
+        attrs=attributes,
+    )
+    if microphones_m and all(band.microphone_pressure.size for band in band_results):
+        pressure = np.concatenate([band.microphone_pressure for band in band_results], axis=1)
+        dataset = with_microphones(dataset, pressure[:, rising], microphones_m)
+    if all(band.load.size for band in band_results):
+        load = np.concatenate([band.load for band in band_results], axis=0)[rising]
+        dataset = with_load(dataset, load.transpose(1, 2, 0))
+    return described(dataset)
+
+
+def save(dataset: xr.Dataset, path: Path) -> None:
+    """Write a dataset to ``path`` (netCDF-4): a temporary name first, then renamed.
+
+    Raises
+    ------
+    StoreError
+        If ``path`` exists (results are never overwritten) or cannot be written.
+    """
+    if path.exists():
+        msg = invalid("result file", path, "a new name: results are never overwritten")
+        raise StoreError(msg)
+    temporary = path.with_name(path.name + ".part")
+    try:
+        write_dataset(dataset, temporary)
+        temporary.replace(path)
+    except OSError as error:
+        msg = invalid("result file", path, f"in a folder that can be written ({error})")
+        raise StoreError(msg) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def load(path: Path) -> xr.Dataset:
+    """Read a dataset that `save` has written, whole, into memory.
+
+    Raises
+    ------
+    StoreError
+        If the file is missing, cut short or no directivity dataset.
+    """
+    try:
+        dataset = read_dataset(path)
+    except (OSError, ValueError, KeyError) as error:
+        msg = invalid("result file", path, f"a directivity dataset saved by bafflelens ({error})")
+        raise StoreError(msg) from error
+    missing = [name for name in _NEEDED if name not in dataset.variables]
+    if missing:
+        rule = f"a directivity dataset saved by bafflelens (it lacks {', '.join(missing)})"
+        msg = invalid("result file", path, rule)
+        raise StoreError(msg)
+    return dataset
+
+
+def far_field(dataset: xr.Dataset) -> xr.DataArray:
+    """Return the complex far field, (source, frequency, direction), in Pa.m for 1 m/s^2."""
+    real, imaginary = dataset["far_field_real"], dataset["far_field_imag"].values
+    field = real.copy(data=real.values.astype(float) + 1j * imaginary.astype(float))
+    return field.rename("far_field").assign_attrs(units="Pa.m", long_name="Far field for 1 m/s^2")
+
+
+def source_sum(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> xr.DataArray:
+    """Return the complex far field of all sources together.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset.
+    transfer : (n_sources, n_frequencies) complex array, optional
+        Acceleration of each source in m/s^2, for exp(-i omega t). May be left out only where
+        there is one source: then it is 1 m/s^2.
+
+    Returns
+    -------
+    xarray.DataArray
+        (frequency, direction), complex, Pa.m; NaN where a frequency failed.
+
+    Raises
+    ------
+    InputError
+        If there are several sources and no transfer: they never have equal accelerations, so
+        no sum of theirs can be assumed.
+    """
+    template = dataset["far_field_real"].isel(source=0, drop=True)
+    return (
+        template.copy(data=source_values(dataset, transfer))
+        .rename("far_field")
+        .assign_attrs(units="Pa.m", long_name="Far field of all sources together")
+    )
+
+
+def source_values(
+    dataset: xr.Dataset,
+    transfer: ComplexArray | None = None,
+    directions: Sequence[int] | IntArray | slice = slice(None),
+) -> ComplexArray:
+    """Return what `source_sum` does as a plain array, for those that ask often.
+
+    Parameters
+    ----------
+    dataset, transfer
+        As in `source_sum`.
+    directions : sequence of int or slice
+        Numbers of the directions that are wanted.
+
+    Returns
+    -------
+    (n_frequencies, n_directions) array
+        Complex, Pa.m.
+    """
+    transfer = _checked_transfer(dataset, transfer)
+    real = dataset.variables["far_field_real"].values[..., directions]
+    field = np.empty(real.shape, dtype=complex)
+    field.real, field.imag = real, dataset.variables["far_field_imag"].values[..., directions]
+    field *= transfer[..., np.newaxis]
+    return np.asarray(field[0] if len(field) == 1 else field.sum(axis=0))
+
+
+def radiated_power(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> xr.DataArray:
+    r"""Return the sound power of all sources together.
+
+    Parameters
+    ----------
+    dataset, transfer
+        As in `source_sum`.
+
+    Returns
+    -------
+    xarray.DataArray
+        (frequency,), in W.
+
+    Notes
+    -----
+    With a the accelerations and
+    :math:`C_{ij} = \int F_i^* F_j \, d\Omega / (2 \rho c)` the power matrix of the sources,
+    the power is :math:`\sum_{ij} a_i^* C_{ij} a_j`.
+    """
+    return xr.DataArray(
+        power_values(dataset, transfer),
+        coords={"frequency": dataset["frequency"]},
+        dims="frequency",
+        name="radiated_power",
+        attrs={"units": "W", "long_name": "Radiated power"},
+    )
+
+
+def power_values(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> FloatArray:
+    """Return what `radiated_power` does as a plain array, for those that ask often."""
+    transfer = _checked_transfer(dataset, transfer)
+    power = np.einsum("sf,fst,tf->f", transfer.conj(), power_matrix(dataset), transfer)
+    return np.asarray(power.real)
+
+
+def power_matrix(dataset: xr.Dataset) -> ComplexArray:
+    """Return the power matrix of the sources, (n_frequencies, n_sources, n_sources), in W."""
+    real, imaginary = dataset.variables["cross_power_real"], dataset.variables["cross_power_imag"]
+    matrix = real.transpose("frequency", "source", "source_b").values.astype(complex)
+    matrix.imag = imaginary.transpose("frequency", "source", "source_b").values
+    return np.asarray(matrix)
+
+
+def summed(dataset: xr.Dataset, transfer: ComplexArray, name: str = "sum") -> xr.Dataset:
+    """Return a directivity dataset whose single source is the sum of all.
+
+    Parameters
+    ----------
+    dataset, transfer
+        As in `source_sum`.
+    name : str
+        Name of the source that stands for the sum.
+
+    Returns
+    -------
+    xarray.Dataset
+        The same layout, so that every polar and criterion applies to the sum.
+    """
+    field = source_sum(dataset, transfer).values[np.newaxis]
+    power = power_values(dataset, transfer)[np.newaxis, np.newaxis]
+    kept = dataset.drop_dims(["source", "source_b"])
+    result = kept.assign_coords(
+        source=("source", np.array([name])), source_b=("source_b", np.array([name]))
+    ).assign(complex_variables(field, power.astype(complex)))
+    return described(result.assign_attrs(source_acceleration="as the transfer functions say"))
+
+
+def microphone_pressure(dataset: xr.Dataset, distance_m: float) -> ComplexArray | None:
+    """Return the pressure on the axis at a distance, for 1 m/s^2.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset with one source.
+    distance_m : float
+        From the reference point, in m.
+
+    Returns
+    -------
+    (n_frequencies,) complex array or None
+        In Pa; None if it was not asked for when the shape was solved.
+    """
+    if "microphone_m" not in dataset.coords:
+        return None
+    where = np.flatnonzero(np.isclose(dataset["microphone_m"].values, distance_m))
+    if not where.size:
+        return None
+    chosen = dataset.isel(source=0, microphone=int(where[0]))
+    return np.asarray(
+        chosen["microphone_pressure_real"].values + 1j * chosen["microphone_pressure_imag"].values
+    )
+
+
+def source_named(dataset: xr.Dataset, name: str) -> xr.Dataset:
+    """Return a directivity dataset with only one of the sources, at 1 m/s^2."""
+    number = [str(source) for source in dataset["source"].values].index(name)
+    return dataset.isel(source=[number], source_b=[number])
+
+
+def is_solved(dataset: xr.Dataset) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Return which frequencies were solved, (n_frequencies,) bool."""
+    return np.asarray(dataset.variables["status"].values == "solved")
+
+
+def solved_frequencies(dataset: xr.Dataset) -> FloatArray:
+    """Return the frequencies that were solved, also of an interpolated dataset, in Hz."""
+    solved = dataset["frequency"].values[is_solved(dataset)]
+    return np.asarray(dataset.attrs.get("solved_frequency_hz", solved), dtype=float)
+
+
+def impedance(dataset: xr.Dataset) -> float:
+    """Return the characteristic impedance of the dataset's air in Pa s/m."""
+    return float(dataset.attrs["air_density_kg_m3"] * dataset.attrs["air_sound_speed_m_s"])
+
+
+def _over_the_top(angle_deg: float) -> tuple[float, float]:
+    """Return azimuth and elevation of an angle on the vertical orbit, in degrees."""
+    if abs(angle_deg) <= 90:
+        return 0.0, angle_deg
+    return 180.0, float(np.copysign(180 - abs(angle_deg), angle_deg))
+
+
+def _ring_weights(n_rings: int) -> FloatArray:
+    """Return Clenshaw-Curtis weights of equal steps from pole to pole; their sum is 2.
+
+    They integrate polynomials in sin(elevation) exactly up to degree n_rings - 1, where the
+    solid angles of the cells would be 0.001 dB off for a dipole. All are positive. For an even
+    number of steps: J. Waldvogel, BIT 46 (2006) 195-202.
+    """
+    steps = n_rings - 1
+    angle = np.arange(n_rings) * np.pi / steps
+    order = np.arange(1, steps // 2 + 1)
+    factor = np.where(order == steps // 2, 1.0, 2.0) / (4 * order**2 - 1)
+    weight = 2 / steps * (1 - np.cos(2 * np.outer(angle, order)) @ factor)
+    weight[[0, -1]] /= 2
+    return np.asarray(weight)
+
+
+def with_microphones(
+    dataset: xr.Dataset, pressure: ComplexArray, microphones_m: Sequence[float] | FloatArray
+) -> xr.Dataset:
+    """Return the dataset with the pressure at microphones on the axis."""
+    dims = ("source", "frequency", "microphone")
+    parts = {"real": ("Real", pressure.real), "imag": ("Imaginary", pressure.imag)}
+    distance = {"units": "m", "long_name": "Distance of the microphone on the axis"}
+    return dataset.assign(
+        {
+            f"microphone_pressure_{part}": (
+                dims,
+                values,
+                {"units": "Pa", "long_name": f"{word} part of the pressure there for 1 m/s^2"},
+            )
+            for part, (word, values) in parts.items()
+        }
+    ).assign_coords(microphone_m=("microphone", np.array(microphones_m, dtype=float), distance))
+
+
+def with_load(dataset: xr.Dataset, load: ComplexArray) -> xr.Dataset:
+    """Return the dataset with the radiation impedance of the sources."""
+    dims = ("source", "source_b", "frequency")
+    subject = "force on source over velocity of source_b, weighted by the motion"
+    parts = {
+        "load_resistance": (load.real, f"Radiation resistance: {subject}"),
+        "load_reactance": (-load.imag, f"Radiation reactance, a mass is positive: {subject}"),
+    }
+    return dataset.assign(
+        {
+            name: (dims, values, {"units": "N s/m", "long_name": text})
+            for name, (values, text) in parts.items()
+        }
+    )
+
+
+def complex_variables(
+    field: ComplexArray, cross_power: ComplexArray
+) -> dict[str, tuple[tuple[str, ...], FloatArray]]:
+    """Return far field and power matrix as the real variables that a netCDF file can hold."""
+    field_dims = ("source", "frequency", "direction")
+    power_dims = ("source", "source_b", "frequency")
+    return {
+        "far_field_real": (field_dims, field.real.astype(np.float32)),
+        "far_field_imag": (field_dims, field.imag.astype(np.float32)),
+        "cross_power_real": (power_dims, cross_power.real),
+        "cross_power_imag": (power_dims, cross_power.imag),
+    }
+
+
+def described(dataset: xr.Dataset) -> xr.Dataset:
+    """Return the dataset with units and long names on everything."""
+    part = {"real": "Real", "imag": "Imaginary"}
+    meaning = {
+        "frequency": ("Hz", "Frequency"),
+        "azimuth_deg": ("degree", "Azimuth, positive to the loudspeaker's left"),
+        "elevation_deg": ("degree", "Elevation, positive up"),
+        "weight_sr": ("sr", "Quadrature weight over the sphere"),
+        "source": ("", "Source"),
+        "source_b": ("", "Source"),
+        "source_centre_m": ("m", "Middle of the source's rim: x, y, z"),
+        **_PER_FREQUENCY,
+    }
+    for suffix, word in part.items():
+        meaning[f"far_field_{suffix}"] = (
+            "Pa.m",
+            f"{word} part of the far field for 1 m/s^2: p = value exp(ikr)/r",
+        )
+        meaning[f"cross_power_{suffix}"] = (
+            "W",
+            f"{word} part of the power matrix of the sources for 1 m/s^2 each",
+        )
+    for name, (units, long_name) in meaning.items():
+        if name in dataset.variables:  # an interpolated dataset has nothing of single solves
+            dataset[name].attrs = {"units": units, "long_name": long_name}
+    return dataset
+
+
+def _checked_transfer(dataset: xr.Dataset, transfer: ComplexArray | None) -> ComplexArray:
+    shape = (dataset.sizes["source"], dataset.sizes["frequency"])
+    if transfer is None:
+        if shape[0] > 1:
+            names = ", ".join(str(name) for name in dataset["source"].values)
+            msg = invalid(
+                "sum of sources", names, "given a transfer function a source: none can be assumed"
+            )
+            raise InputError(msg)
+        return np.ones(shape, dtype=complex)
+    if np.shape(transfer) != shape:
+        msg = invalid("shape of the transfer functions", np.shape(transfer), f"{shape}")
+        raise InputError(msg)
+    return np.asarray(transfer, dtype=complex)

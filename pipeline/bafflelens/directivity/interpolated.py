@@ -1,0 +1,318 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Directivity datasets that are solved where needed and shown at the frequencies of ISO 3 R80.
+
+The file of a candidate holds the frequencies that were solved. Where these were chosen as
+needed, it also says at which frequencies results are shown, and what the interpolation may be
+off by there; `shown` makes the dataset that maps, criteria and sums are to use.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import xarray as xr
+
+from bafflelens.base.conventions import ComplexArray, FloatArray, direction_vectors
+from bafflelens.directivity.far_field_data import (
+    complex_variables,
+    described,
+    far_field,
+    impedance,
+    is_solved,
+    power_matrix,
+    with_load,
+    with_microphones,
+)
+from bafflelens.directivity.frequency_interpolation import (
+    LEAST_FREQUENCIES,
+    Interpolated,
+    further_frequencies,
+    interpolate,
+    interpolate_power,
+)
+from bafflelens.directivity.radiation_impedance import radiation_impedance
+
+_SOLVED: Final = "solved"
+_FAILED: Final = "failed"
+_ERRORS: Final = {
+    "interpolation_error_db": "in front (within 90 degrees of the axis)",
+    "interpolation_error_behind_db": "behind",
+}
+
+
+def with_shown_frequencies(
+    dataset: xr.Dataset, shown_hz: Sequence[float] | FloatArray, stated_error_db: float
+) -> xr.Dataset:
+    """Return a dataset that says where it is to be shown and how far off that may be.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset as solved.
+    shown_hz : (n_shown,) array
+        Frequencies to show, rising, in Hz.
+    stated_error_db : float
+        What the interpolation may be off by, in dB.
+
+    Returns
+    -------
+    xarray.Dataset
+        With the coordinate ``shown_frequency`` and, over it, ``interpolation_error_db`` (in
+        front) and ``interpolation_error_behind_db``; NaN where there is no telling.
+    """
+    wanted = np.asarray(shown_hz, dtype=float)
+    frequency = {"units": "Hz", "long_name": "Frequencies of the shown result"}
+    errors = np.full((2, len(wanted)), np.nan)
+    inside = _within(dataset, wanted)
+    if inside.any():
+        found = _interpolation(dataset, wanted[inside])
+        errors[:, inside] = found.error_db, found.error_behind_db
+    variables = {
+        name: (
+            "shown_frequency",
+            error,
+            {"units": "dB", "long_name": f"Estimated interpolation error {where}"},
+        )
+        for (name, where), error in zip(_ERRORS.items(), errors, strict=True)
+    }
+    return dataset.assign(variables).assign_coords(
+        shown_frequency=("shown_frequency", wanted, frequency)
+    ).assign_attrs(interpolation_stated_error_db=stated_error_db)  # fmt: skip
+
+
+def frequencies_to_add(
+    dataset: xr.Dataset, shown_hz: Sequence[float] | FloatArray, allowed_db: float
+) -> tuple[float, ...]:
+    """Return where to solve more, in Hz: in steps that may be off by more than is allowed.
+
+    A frequency that failed is never returned again, but its neighbourhood may be.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset as solved.
+    shown_hz : (n_shown,) array
+        Frequencies to show, rising, in Hz.
+    allowed_db : float
+        What is allowed, in dB.
+    """
+    wanted = np.asarray(shown_hz, dtype=float)
+    wanted = wanted[_within(dataset, wanted)]
+    if not wanted.size:
+        return ()
+    found = _interpolation(dataset, wanted)
+    more = further_frequencies(dataset["frequency"].values, wanted, found, allowed_db)
+    return tuple(float(frequency) for frequency in more)
+
+
+def interpolation_text(dataset: xr.Dataset) -> str:
+    """Return what the interpolation may be off by, in words; empty where there is none.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        As read from the file of a candidate, or as `shown` gives it.
+    """
+    if "interpolation_error_db" not in dataset:
+        return ""
+    front, behind = (_largest(dataset, name) for name in _ERRORS)
+    stated_db = float(dataset.attrs["interpolation_stated_error_db"])
+    return (
+        f"interpolation error at most {front[0]:.2f} dB within 90 degrees of the axis "
+        f"(at {front[1]:.0f} Hz; {stated_db:g} dB stated), {behind[0]:.2f} dB behind"
+    )
+
+
+def interpolation_warning(dataset: xr.Dataset) -> str:
+    """Return a line where the interpolation may be off by more than is stated; else empty."""
+    if "interpolation_error_db" not in dataset:
+        return ""
+    error_db, at_hz = _largest(dataset, "interpolation_error_db")
+    stated_db = float(dataset.attrs["interpolation_stated_error_db"])
+    if not error_db > stated_db:
+        return ""
+    return (
+        f"between the solved frequencies the level may be off by {error_db:.1f} dB at "
+        f"{at_hz:.0f} Hz, more than the {stated_db:g} dB stated"
+    )
+
+
+def is_interpolated(dataset: xr.Dataset) -> bool:
+    """Tell whether a dataset is what `shown` has made between solved frequencies."""
+    return "solved_frequency_hz" in dataset.attrs
+
+
+def shown(dataset: xr.Dataset) -> xr.Dataset:
+    """Return the dataset that results are shown and judged from.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        As read from the file of a candidate.
+
+    Returns
+    -------
+    xarray.Dataset
+        The same, unless it has a coordinate ``shown_frequency``. Then ``frequency`` is that:
+        far field and power are interpolated, ``interpolation_error_db`` and
+        ``interpolation_error_behind_db`` say how far off that may be, the attribute
+        ``solved_frequency_hz`` says what was solved, and what belongs to a solve alone
+        (iterations, unknowns ...) is left out. The status is ``failed`` beyond what was solved,
+        and next to a frequency that failed unless its neighbours make up for it.
+    """
+    if "shown_frequency" not in dataset.coords:
+        return dataset
+    wanted = dataset["shown_frequency"].values
+    status, reason = _status(dataset, wanted)
+    n_sources = dataset.sizes["source"]
+    field = np.full((n_sources, len(wanted), dataset.sizes["direction"]), np.nan, dtype=complex)
+    power = np.full((len(wanted), n_sources, n_sources), np.nan, dtype=complex)
+    good = status == _SOLVED
+    if good.any():
+        field[:, good] = _interpolation(dataset, wanted[good]).far_field
+        power[good] = _power(dataset, wanted[good], field[:, good])
+    solved_hz = dataset["frequency"].values[is_solved(dataset)]
+    kept = dataset.drop_dims(("frequency", "shown_frequency"))
+    by_frequency = {
+        "status": ("frequency", status),
+        "reason": ("frequency", reason),
+        **{name: ("frequency", dataset[name].values, dataset[name].attrs) for name in _ERRORS},
+    }
+    result = kept.assign_coords(frequency=("frequency", wanted)).assign(
+        complex_variables(field, power.transpose(1, 2, 0)) | by_frequency
+    )
+    result = described(result.assign_attrs(solved_frequency_hz=solved_hz))
+    return _with_further(dataset, result, good)
+
+
+def largest_error_db(dataset: xr.Dataset, *, behind: bool = False) -> float:
+    """Return what the interpolation may be off by, at most, in front or behind, in dB.
+
+    NaN where nothing is interpolated, or there is no telling.
+    """
+    name = list(_ERRORS)[behind]
+    return _largest(dataset, name)[0] if name in dataset else float("nan")
+
+
+def _largest(dataset: xr.Dataset, name: str) -> tuple[float, float]:
+    """Return the largest error in dB and where it is, in Hz; NaN where there is no telling."""
+    error = dataset[name].values
+    (dimension,) = dataset[name].dims
+    if not np.isfinite(error).any():
+        return float("nan"), float("nan")
+    worst = int(np.nanargmax(error))
+    return float(error[worst]), float(dataset[dimension].values[worst])
+
+
+def _within(dataset: xr.Dataset, wanted_hz: FloatArray) -> np.ndarray:
+    """Return which frequencies lie within those solved; none if these are too few."""
+    solved = dataset["frequency"].values[is_solved(dataset)]
+    if len(solved) < LEAST_FREQUENCIES:
+        return np.zeros(len(wanted_hz), dtype=bool)
+    low, high = solved[0] * (1 - 1e-9), solved[-1] * (1 + 1e-9)
+    return np.asarray((wanted_hz >= low) & (wanted_hz <= high))
+
+
+def _interpolation(dataset: xr.Dataset, wanted_hz: FloatArray) -> Interpolated:
+    solved = np.flatnonzero(is_solved(dataset))
+    directions = direction_vectors(dataset["azimuth_deg"].values, dataset["elevation_deg"].values)
+    centres = dataset["source_centre_m"].transpose("source", "axis").values
+    return interpolate(
+        dataset["frequency"].values[solved],
+        far_field(dataset).values[:, solved],
+        wanted_hz,
+        delays_s=-centres @ directions.T / dataset.attrs["air_sound_speed_m_s"],
+        is_front=directions[:, 0] > -1e-9,
+    )
+
+
+def _power(dataset: xr.Dataset, wanted_hz: FloatArray, field: ComplexArray) -> ComplexArray:
+    solved = np.flatnonzero(is_solved(dataset))
+    weight = dataset["weight_sr"].values / (2 * impedance(dataset))
+
+    def on_grid(fields: ComplexArray) -> ComplexArray:
+        weighted = np.moveaxis(fields, 1, 0)
+        return np.asarray((weighted.conj() * weight) @ weighted.transpose(0, 2, 1))
+
+    return interpolate_power(
+        dataset["frequency"].values[solved],
+        power_matrix(dataset)[solved],
+        wanted_hz,
+        grid_power=on_grid(far_field(dataset).values[:, solved]),
+        shown_grid_power=on_grid(field),
+    )
+
+
+def _with_further(dataset: xr.Dataset, result: xr.Dataset, good: np.ndarray) -> xr.Dataset:
+    """Add load and pressure at microphones, if the dataset has them, to the shown result."""
+    solved = np.flatnonzero(is_solved(dataset))
+    solved_hz, wanted_hz = dataset["frequency"].values[solved], result["frequency"].values[good]
+    n_sources, n_shown = dataset.sizes["source"], result.sizes["frequency"]
+
+    def between(values: ComplexArray, delays_s: FloatArray) -> ComplexArray:
+        """Interpolate (n_sources, n_solved, n) values, NaN where nothing is shown."""
+        found = np.full((n_sources, n_shown, values.shape[2]), np.nan, dtype=complex)
+        if good.any():
+            everywhere = np.ones(values.shape[2], dtype=bool)
+            found[:, good] = interpolate(
+                solved_hz, values, wanted_hz, delays_s=delays_s, is_front=everywhere
+            ).far_field
+        return found
+
+    if "load_resistance" in dataset:
+        load = radiation_impedance(dataset).transpose("source", "frequency", "source_b").values
+        load = between(load[:, solved], np.zeros((n_sources, n_sources)))
+        result = with_load(result, load.transpose(0, 2, 1))
+    if "microphone_m" in dataset.coords:
+        parts = [
+            dataset[f"microphone_pressure_{part}"].transpose("source", "frequency", "microphone")
+            for part in ("real", "imag")
+        ]
+        pressure = parts[0].values[:, solved] + 1j * parts[1].values[:, solved]
+        distance = dataset["microphone_m"].values
+        points = distance[:, np.newaxis] * np.array([1.0, 0.0, 0.0])
+        centres = dataset["source_centre_m"].transpose("source", "axis").values
+        ways = np.linalg.norm(points - centres[:, np.newaxis], axis=2)
+        pressure = between(pressure, ways / dataset.attrs["air_sound_speed_m_s"])
+        result = with_microphones(result, pressure, distance)
+    return result
+
+
+def _status(dataset: xr.Dataset, wanted_hz: FloatArray) -> tuple[np.ndarray, np.ndarray]:
+    """Return status and reason at each frequency that is to be shown."""
+    tried, solved = dataset["frequency"].values, is_solved(dataset)
+    allowed_db = float(dataset.attrs["interpolation_stated_error_db"])
+    error_db = dataset["interpolation_error_db"].values
+    inside = _within(dataset, wanted_hz)
+    status, reason = [], []
+    for frequency, is_inside, error in zip(wanted_hz, inside, error_db, strict=True):
+        if not is_inside:
+            status.append(_FAILED)
+            reason.append(f"nothing to interpolate between: {_listed(tried[~solved])} failed")
+            continue
+        between = _failed_between(tried, solved, frequency)
+        bridged = error <= allowed_db
+        status.append(_SOLVED if not between.size or bridged else _FAILED)
+        if not between.size:
+            reason.append("")
+        elif bridged:
+            reason.append(f"interpolated across {_listed(between)}, which failed")
+        else:
+            reason.append(f"{_listed(between)} failed, which leaves {error:.1f} dB open here")
+    return np.array(status), np.array(reason)
+
+
+def _failed_between(tried: FloatArray, solved: np.ndarray, frequency: float) -> FloatArray:
+    """Return the failed frequencies between the solved neighbours of a frequency, in Hz."""
+    known = tried[solved]
+    upper = int(np.searchsorted(known, frequency * (1 - 1e-9)))
+    if upper < len(known) and abs(known[upper] / frequency - 1) < 1e-9:
+        return np.empty(0)
+    low, high = known[upper - 1], known[upper]
+    return np.asarray(tried[(tried > low) & (tried < high)])
+
+
+def _listed(frequencies_hz: FloatArray) -> str:
+    return ", ".join(f"{frequency:.0f}" for frequency in frequencies_hz) + " Hz"

@@ -1,0 +1,203 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which lines of a solid are hidden when it is seen along an axis.
+
+The front-facing triangles are drawn into a grid of heights towards the viewer. A point is hidden
+where that surface lies above it in its own cell and in all cells around: so a line on a steep
+wall, or on the outline, is not hidden by the very surface that it lies on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from bafflelens.base.conventions import BoolArray, FloatArray
+from bafflelens.mesh.mesh import Mesh
+
+_CELL_M: Final = 0.5e-3
+_MOST_CELLS: Final = 1_500_000
+_CLEARANCE_M: Final = 0.3e-3  # more than the chords of a mesh for printing
+_EDGE_ON: Final = 1e-6
+
+
+@dataclass(frozen=True, kw_only=True)
+class View:
+    """How a solid is seen: unit vectors to the right and up on the page, towards the viewer."""
+
+    right: tuple[float, float, float]
+    up: tuple[float, float, float]
+
+    @property
+    def toward(self) -> FloatArray:
+        """Towards the viewer."""
+        return np.cross(self.right, self.up)
+
+    def on_page(self, points: FloatArray) -> FloatArray:
+        """Return where points are on the page, (n, 2)."""
+        return np.asarray(points @ np.column_stack((self.right, self.up)))
+
+
+FRONT: Final = View(right=(0.0, 1.0, 0.0), up=(0.0, 0.0, 1.0))
+FROM_LEFT: Final = View(right=(-1.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
+FROM_ABOVE: Final = View(right=(0.0, 1.0, 0.0), up=(-1.0, 0.0, 0.0))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Heights:
+    """The surface that is seen: its height towards the viewer, over a grid.
+
+    Attributes
+    ----------
+    view : View
+        How it is seen.
+    corner_m : (2,) array
+        Where the first cell begins on the page.
+    cell_m : float
+        Size of a cell.
+    height_m : (n_up, n_right) array
+        Minus infinity where there is nothing.
+    """
+
+    view: View
+    corner_m: FloatArray
+    cell_m: float
+    height_m: FloatArray
+
+    def hides(self, points: FloatArray) -> BoolArray:
+        """Return which points, (n, 3), are hidden."""
+        place = np.floor((self.view.on_page(points) - self.corner_m) / self.cell_m).astype(int)
+        height = points @ self.view.toward
+        lowest = np.full(len(points), np.inf)
+        rows, columns = self.height_m.shape
+        for up in (-1, 0, 1):
+            for right in (-1, 0, 1):
+                row = np.clip(place[:, 1] + up, 0, rows - 1)
+                column = np.clip(place[:, 0] + right, 0, columns - 1)
+                lowest = np.minimum(lowest, self.height_m[row, column])
+        return np.asarray(lowest > height + _CLEARANCE_M)
+
+
+def heights_of(mesh: Mesh, view: View) -> Heights:
+    """Return the heights of a closed mesh as it is seen."""
+    page = view.on_page(mesh.vertices)
+    low, high = page.min(axis=0), page.max(axis=0)
+    cell = max(_CELL_M, float(np.sqrt(np.prod(high - low) / _MOST_CELLS)))
+    corner = low - 2.5 * cell
+    columns, rows = (int(n) for n in np.ceil((high - low) / cell) + 6)
+    found = np.full((rows, columns), -np.inf)
+    facing = np.flatnonzero(mesh.normals @ view.toward > 1e-9)
+    at = (page - corner) / cell - 0.5  # so that cells' middles are whole numbers
+    height = mesh.vertices @ view.toward
+    _draw(found, at[mesh.triangles[facing]], height[mesh.triangles[facing]])
+    return Heights(view=view, corner_m=corner, cell_m=cell, height_m=found)
+
+
+@njit(cache=True)
+def _draw(found, corners, heights):  # type: ignore[no-untyped-def]
+    """Raise the cells whose middles lie in a triangle to its height, for every triangle."""
+    for number in range(len(corners)):
+        ax, ay = corners[number, 0]
+        ux, uy = corners[number, 1, 0] - ax, corners[number, 1, 1] - ay
+        vx, vy = corners[number, 2, 0] - ax, corners[number, 2, 1] - ay
+        size = ux * vy - uy * vx
+        if abs(size) < 1e-12:
+            continue
+        base = heights[number, 0]
+        one, two = heights[number, 1] - base, heights[number, 2] - base
+        for row in range(
+            int(np.ceil(ay + min(0.0, uy, vy))), int(np.floor(ay + max(0.0, uy, vy))) + 1
+        ):
+            for column in range(
+                int(np.ceil(ax + min(0.0, ux, vx))), int(np.floor(ax + max(0.0, ux, vx))) + 1
+            ):
+                x, y = column - ax, row - ay
+                share_1 = (x * vy - y * vx) / size
+                share_2 = (y * ux - x * uy) / size
+                if share_1 < -1e-9 or share_2 < -1e-9 or share_1 + share_2 > 1 + 1e-9:
+                    continue
+                level = base + share_1 * one + share_2 * two
+                found[row, column] = max(found[row, column], level)
+
+
+def runs(points: FloatArray, heights: Heights, step_m: float) -> Iterator[tuple[FloatArray, bool]]:
+    """Yield a line in pieces that are all seen or all hidden.
+
+    Parameters
+    ----------
+    points : (n, 3) array
+        Along the line.
+    heights : Heights
+        The surface.
+    step_m : float
+        How closely it is looked at.
+
+    Yields
+    ------
+    (n, 3) array, bool
+        A piece, and whether it is hidden.
+    """
+    fine = finely(points, step_m)
+    hidden = heights.hides((fine[1:] + fine[:-1]) / 2)
+    start = 0
+    for number in range(1, len(hidden) + 1):
+        if number == len(hidden) or hidden[number] != hidden[start]:
+            yield fine[start : number + 1], bool(hidden[start])
+            start = number
+
+
+def finely(points: FloatArray, step_m: float) -> FloatArray:
+    """Return a line with more points, none farther than a step from the next."""
+    parts = [points[:1]]
+    for one, two in pairwise(points):
+        count = max(1, int(np.ceil(np.linalg.norm(two - one) / step_m)))
+        parts.append(one + (two - one) * (np.arange(1, count + 1) / count)[:, np.newaxis])
+    return np.concatenate(parts)
+
+
+def outlines(mesh: Mesh, view: View) -> list[FloatArray]:
+    """Return the lines at which curved faces turn away from the viewer, each (n, 3)."""
+    facing = mesh.normals @ view.toward
+    start = mesh.triangles.ravel()
+    end = np.roll(mesh.triangles, -1, axis=1).ravel()
+    owner = np.repeat(np.arange(mesh.n_triangles), 3)
+    n = len(mesh.vertices)
+    key = np.minimum(start, end).astype(np.int64) * n + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    one, two = order[:-1], order[1:]
+    same = key[one] == key[two]
+    one, two = one[same], two[same]
+    # A side that runs along the line of sight counts as turned away.
+    turn = (facing[owner[one]] > _EDGE_ON) != (facing[owner[two]] > _EDGE_ON)
+    # An edge that bends is drawn as one already.
+    smooth = np.einsum("ij,ij->i", mesh.normals[owner[one]], mesh.normals[owner[two]]) > 0.9
+    chosen = one[turn & smooth]
+    return [mesh.vertices[line] for line in _joined(start[chosen], end[chosen])]
+
+
+def _joined(start: NDArray[np.int64], end: NDArray[np.int64]) -> list[list[int]]:
+    """Return segments joined to lines, as numbers of vertices."""
+    beside: dict[int, list[int]] = {}
+    for a, b in zip(start.tolist(), end.tolist(), strict=True):
+        beside.setdefault(a, []).append(b)
+        beside.setdefault(b, []).append(a)
+    lines = []
+    while beside:
+        # A line begins where only one segment ends, a ring anywhere.
+        first = next((v for v, others in beside.items() if len(others) == 1), next(iter(beside)))
+        line = [first]
+        while beside.get(line[-1]):
+            here = line[-1]
+            there = beside[here].pop()
+            beside[there].remove(here)
+            for vertex in (here, there):
+                if not beside[vertex]:
+                    del beside[vertex]
+            line.append(there)
+        lines.append(line)
+    return lines

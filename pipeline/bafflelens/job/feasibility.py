@@ -1,0 +1,63 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What can be said of a job's target before anything is solved."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from bafflelens.job.job_file import LoadedJob
+from bafflelens.job.sections import Choices, Fixed, Setting, Span
+from bafflelens.scoring.target import OutOfReach, out_of_reach
+
+OPENING_KEYS: Final = ("opening_height_mm", "mouth_height_mm")
+"""Names of parameters that are the height of a mouth. In a part ``upper`` or ``lower`` it counts
+from the axis; a lower one of 0 is as the upper one."""
+
+
+def target_remarks(loaded: LoadedJob) -> tuple[str, ...]:
+    """Return a line for each bounce whose target the shapes of a job are too low to reach."""
+    height_m = tallest_opening_m(loaded)
+    if height_m is None:
+        return ()
+    job = loaded.job
+    target = job.target.target(job.room.room)
+    found = out_of_reach(target, height_m, job.air.medium.sound_speed)
+    return tuple(_remark(bounce, height_m) for bounce in found)
+
+
+def tallest_opening_m(loaded: LoadedJob) -> float | None:
+    """Return the height in m of the tallest opening in the search.
+
+    None if the shape has no parameter of such a name.
+    """
+    heights_mm = {}
+    for parameter in loaded.shape.parameters:
+        part, _, name = parameter.key.rpartition(".")
+        if name in OPENING_KEYS:
+            setting = loaded.job.geometry.parameters.get(parameter.key, Fixed(parameter.default))
+            heights_mm[part] = _largest(setting)
+    if not heights_mm:
+        return None
+    upper_mm = heights_mm.pop("upper", 0.0)
+    both_mm = upper_mm + (heights_mm.pop("lower", 0.0) or upper_mm)
+    return max(both_mm, *heights_mm.values(), 0.0) * 1e-3
+
+
+def _largest(setting: Setting) -> float:
+    match setting:
+        case Fixed(value):
+            return value
+        case Span(_, high):
+            return high
+        case Choices(values):
+            return max(values)
+
+
+def _remark(bounce: OutOfReach, height_m: float) -> str:
+    return (
+        f"the target is out of reach below {bounce.below_hz / 1000:.2g} kHz for the "
+        f"{bounce.name} bounce at {bounce.angle_deg:+.0f} degrees: an opening of "
+        f"{height_m * 1e3:g} mm, the tallest searched, is 6 dB down there from "
+        f"{bounce.six_db_down_hz / 1000:.2g} kHz on (0.6 c / (H sin angle), common practice). "
+        "What is missing costs every candidate alike."
+    )

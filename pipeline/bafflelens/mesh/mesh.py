@@ -1,0 +1,191 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Triangle surfaces: the mesh that the solver works on."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from zipfile import BadZipFile
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bafflelens.base.conventions import FloatArray, IntArray
+from bafflelens.base.errors import MeshingError, StoreError
+
+_AXES = {"x": 0, "y": 1, "z": 2}
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """A closed triangle surface, or the kept part of one that is mirrored.
+
+    Attributes
+    ----------
+    vertices : (n_vertices, 3) array
+        Coordinates in m.
+    triangles : (n_triangles, 3) integer array
+        Vertex numbers, counter-clockwise seen from the air: the normal points out of the body.
+    surface : (n_triangles,) array of str
+        Name of the surface each triangle lies on (``dome``, ``baffle`` ...).
+    """
+
+    vertices: FloatArray
+    triangles: IntArray
+    surface: NDArray[np.str_]
+
+    @property
+    def n_triangles(self) -> int:
+        """Number of triangles."""
+        return int(self.triangles.shape[0])
+
+    @cached_property
+    def corners(self) -> FloatArray:
+        """Corner coordinates, (n_triangles, 3 corners, 3), in m."""
+        return np.asarray(self.vertices[self.triangles])
+
+    @cached_property
+    def centroids(self) -> FloatArray:
+        """Centroids, (n_triangles, 3), in m."""
+        return np.asarray(self.corners.mean(axis=1))
+
+    @cached_property
+    def _cross(self) -> FloatArray:
+        corner = self.corners
+        return np.asarray(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]))
+
+    @cached_property
+    def areas(self) -> FloatArray:
+        """Areas, (n_triangles,), in m^2."""
+        return np.asarray(0.5 * np.linalg.norm(self._cross, axis=1))
+
+    @cached_property
+    def normals(self) -> FloatArray:
+        """Outward unit normals, (n_triangles, 3)."""
+        return np.asarray(self._cross / np.linalg.norm(self._cross, axis=1, keepdims=True))
+
+    @cached_property
+    def longest_edges(self) -> FloatArray:
+        """Longest edge of each triangle, (n_triangles,), in m."""
+        corner = self.corners
+        edges = corner - np.roll(corner, -1, axis=1)
+        return np.asarray(np.linalg.norm(edges, axis=2).max(axis=1))
+
+    @cached_property
+    def smallest_angles_deg(self) -> FloatArray:
+        """Smallest angle of each triangle, (n_triangles,), in degrees."""
+        corner = self.corners
+        a, b, c = (np.linalg.norm(corner[:, i] - corner[:, (i + 1) % 3], axis=1) for i in range(3))
+        cosines = [
+            (b**2 + c**2 - a**2) / (2 * b * c),
+            (c**2 + a**2 - b**2) / (2 * c * a),
+            (a**2 + b**2 - c**2) / (2 * a * b),
+        ]
+        return np.asarray(np.degrees(np.arccos(np.clip(np.max(cosines, axis=0), -1.0, 1.0))))
+
+    @property
+    def volume(self) -> float:
+        """Enclosed volume in m^3 of a closed mesh; negative if the normals point inwards."""
+        corner = self.corners
+        return float(
+            np.einsum("ij,ij->i", corner[:, 0], np.cross(corner[:, 1], corner[:, 2])).sum() / 6
+        )
+
+    def mirrored(self, plane: str) -> Mesh:
+        """Return the full mesh: this one and its mirror image in the plane ``plane`` = 0.
+
+        Vertices on the plane are shared, so that a half becomes one closed surface.
+
+        Parameters
+        ----------
+        plane : {"x", "y", "z"}
+            The coordinate that changes sign.
+        """
+        axis = _AXES[plane]
+        image = self.vertices.copy()
+        image[:, axis] *= -1
+        on_plane = np.abs(self.vertices[:, axis]) < 1e-9
+        number = np.arange(len(image)) + len(image)
+        number[on_plane] = np.flatnonzero(on_plane)
+        flipped = number[self.triangles][:, ::-1]
+        return Mesh(
+            vertices=np.concatenate((self.vertices, image)),
+            triangles=np.concatenate((self.triangles, flipped)),
+            surface=np.concatenate((self.surface, self.surface)),
+        ).without_unused_vertices()
+
+    def without_unused_vertices(self) -> Mesh:
+        """Return the same surface with only the vertices that its triangles use."""
+        used, number = np.unique(self.triangles, return_inverse=True)
+        return Mesh(self.vertices[used], number.reshape(self.triangles.shape), self.surface)
+
+    def require_closed(self, symmetry: tuple[str, ...] = ()) -> None:
+        """Raise unless the surface is closed, consistently oriented and faces outwards.
+
+        Parameters
+        ----------
+        symmetry : tuple of {"x", "y", "z"}
+            Planes of mirror symmetry; free edges are allowed on these planes only.
+
+        Raises
+        ------
+        MeshingError
+            With the number of offending edges and where the first one lies.
+        """
+        full = self
+        for plane in symmetry:
+            full = full.mirrored(plane)
+        n_vertices = len(full.vertices)
+        edges = np.concatenate([full.triangles[:, [i, (i + 1) % 3]] for i in range(3)]).astype(
+            np.int64
+        )
+        forward = edges[:, 0] * n_vertices + edges[:, 1]
+        backward = edges[:, 1] * n_vertices + edges[:, 0]
+        _, counts = np.unique(forward, return_counts=True)
+        if np.any(counts > 1):
+            msg = (
+                f"Invalid mesh: {int((counts > 1).sum())} edges are used twice in the same "
+                "direction. Must be an oriented surface without self-contact."
+            )
+            raise MeshingError(msg)
+        free = edges[~np.isin(forward, backward)]
+        if free.size:
+            x, y, z = full.vertices[free[0]].mean(axis=0) * 1e3
+            msg = (
+                f"Invalid mesh: {len(free)} free edges, the first at ({x:.1f}, {y:.1f}, {z:.1f}) "
+                "mm. Must be a closed surface."
+            )
+            raise MeshingError(msg)
+        if full.volume <= 0:
+            msg = f"Invalid mesh: volume {full.volume:.3g} m^3. Must have outward normals."
+            raise MeshingError(msg)
+
+    def save(self, path: Path) -> None:
+        """Write the mesh to ``path`` (.npz): a temporary name first, then renamed."""
+        temporary = path.with_name(path.name + ".part")
+        with temporary.open("wb") as stream:
+            np.savez_compressed(
+                stream, vertices=self.vertices, triangles=self.triangles, surface=self.surface
+            )
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.replace(path)
+
+    @classmethod
+    def load(cls, path: Path) -> Mesh:
+        """Read a mesh that `save` has written.
+
+        Raises
+        ------
+        StoreError
+            If the file is missing or cut short.
+        """
+        try:
+            # A stream of ours is closed even if its content is no zip file.
+            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+                return cls(data["vertices"], data["triangles"], data["surface"])
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
+            msg = f"Invalid mesh file '{path}'. Must be a mesh saved by bafflelens ({error})."
+            raise StoreError(msg) from error

@@ -1,0 +1,374 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Clay against computer, from files to a page: read `compare`."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.progress import Progress
+from bafflelens.directivity.responses import response_text
+from bafflelens.job.sources import is_plate
+from bafflelens.mockup.comparison.clay import clay_deviation
+from bafflelens.mockup.comparison.correction import Correction
+from bafflelens.mockup.comparison.from_measurement import observed_of
+from bafflelens.mockup.comparison.page import PageFacts, count_pictures, page_of, pictures_of
+from bafflelens.mockup.comparison.radiator import SurfaceRadiator
+from bafflelens.mockup.comparison.result import (
+    SMOOTHING_OCTAVES,
+    Comparison,
+    Settings,
+    compare_orbits,
+    errors_within_60,
+)
+from bafflelens.mockup.comparison.simulation import radiator_of
+from bafflelens.mockup.comparison.verdict import WITHIN_DB
+from bafflelens.mockup.measurement.measured import Measured
+from bafflelens.scoring.model_error import MockUp, mock_ups_line
+from bafflelens.scoring.target import bounce_angles
+from bafflelens.store import (
+    RunFolder,
+    add_mock_up,
+    load_mock_ups,
+    open_run,
+    require_new_folder,
+    write_folder,
+)
+
+PAGE: Final = "comparison.html"
+CORRECTION: Final = "velocity_correction.txt"
+_UNCERTAINTY: Final = "velocity_correction_uncertainty.csv"
+_WITHIN_RANGE_DB: Final = (0.1, 10.0)
+_SMOOTHING_RANGE: Final = (1, 48)
+_AN_ORBIT: Final = 3.0  # takes about as long as so many pictures
+_WHOLE_BAND: Final = 2**0.25  # of the third of an octave
+
+
+@dataclass(frozen=True, kw_only=True)
+class Request:
+    """What is to be compared.
+
+    Attributes
+    ----------
+    run : Path
+        Folder of the run.
+    candidate : str
+        Id of the candidate, or of a plate.
+    measurement : Path
+        File that describes the measurement.
+    out : Path
+        Folder that is made.
+    scan : tuple of Path and str, or None
+        Folder of a run, and in it the candidate that is the scanned clay.
+    source : str
+        Name of the only source that played; empty for what the job says.
+    solve_again : bool
+        Whether a candidate of which no surface pressure was kept is solved once more.
+    within_db : float
+        What agreement means.
+    smoothing : int
+        Both sides are averaged over one octave divided by this.
+    """
+
+    run: Path
+    candidate: str
+    measurement: Path
+    out: Path
+    scan: tuple[Path, str] | None = None
+    source: str = ""
+    solve_again: bool = False
+    within_db: float = WITHIN_DB
+    smoothing: int = round(1 / SMOOTHING_OCTAVES)
+
+    def __post_init__(self) -> None:
+        low, high = _WITHIN_RANGE_DB
+        faults = []
+        if not low <= self.within_db <= high:
+            rule = f"from {low:g} to {high:g} dB"
+            faults.append(invalid("option '--within'", self.within_db, rule))
+        least, most = _SMOOTHING_RANGE
+        if not least <= self.smoothing <= most:
+            rule = f"a whole number from {least} to {most}: parts of an octave"
+            faults.append(invalid("option '--smoothing'", self.smoothing, rule))
+        if faults:
+            raise InputError(faults)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Compared:
+    """What came of it.
+
+    Attributes
+    ----------
+    comparison : Comparison
+        What was found.
+    page : Path
+        The page.
+    library_line : str
+        What all mock-ups so far say.
+    seconds_by_step : mapping of str to float
+        Time that each step took, in s, in their order.
+    """
+
+    comparison: Comparison
+    page: Path
+    library_line: str
+    seconds_by_step: Mapping[str, float]
+
+    @property
+    def seconds(self) -> float:
+        """Time from files to page."""
+        return sum(self.seconds_by_step.values())
+
+
+def compare(request: Request, read: Callable[[Path], Measured], progress: Progress) -> Compared:
+    """Compare a measurement with a candidate of a run and write the page.
+
+    Parameters
+    ----------
+    request : Request
+        What is to be compared.
+    read : callable
+        Reads and prepares the measurement.
+    progress : Progress
+        Who is told.
+
+    Raises
+    ------
+    InputError, StoreError
+        If anything given cannot be used; nothing is then left behind.
+    """
+    watch = _Stopwatch()
+    require_new_folder(request.out)
+    folder = open_run(request.run)
+    others = load_mock_ups(folder.path.parent)
+    measured = read(request.measurement)
+    watch.lap("reading the measurement")
+    nominal = _radiator(folder, request.candidate, request, measured, progress)
+    scanned, clay = None, None
+    if request.scan is not None:
+        scan_folder = open_run(request.scan[0])
+        scanned = _radiator(scan_folder, request.scan[1], request, measured, progress)
+        clay = clay_deviation(folder, request.candidate, scan_folder, request.scan[1])
+    watch.lap("reading what was solved")
+    settings = Settings(
+        smoothing_octaves=1 / request.smoothing,
+        within_db=request.within_db,
+        bounce_deg=bounce_angles(folder.load_job().job.room.room),
+        is_plate=is_plate(request.candidate),
+        clay=clay,
+    )
+    n_pictures = count_pictures(is_three_way=scanned is not None)
+    total = _AN_ORBIT * len(measured.orbits) + n_pictures
+    with progress.bar(total, "comparing") as advance:
+        comparison = compare_orbits(
+            observed_of(measured), nominal, settings, scanned, lambda: advance(_AN_ORBIT)
+        )
+        watch.lap("set-up, difference and causes")
+        pictures = pictures_of(comparison, lambda: advance(1.0))
+        watch.lap("pictures")
+    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    mock_up = _mock_up(comparison, request, folder, measured, now)
+    library_line = ""
+    if not settings.is_plate:
+        apart = [one for one in others if one.key != mock_up.key]
+        library_line = mock_ups_line((*apart, mock_up))
+    facts = _facts(request, folder, measured, comparison, library_line, now)
+    files = {f"{name}.png": content for name, content in pictures.items()}
+    files[PAGE] = page_of(comparison, facts, pictures).encode()
+    files |= _data_files(comparison, facts)
+    write_folder(request.out, files)
+    if not settings.is_plate:  # which is no mock-up of a lens
+        add_mock_up(folder.path.parent, mock_up)
+    watch.lap("page and files")
+    return Compared(
+        comparison=comparison,
+        page=request.out / PAGE,
+        library_line=library_line,
+        seconds_by_step=watch.seconds,
+    )
+
+
+class _Stopwatch:
+    """How long each step took, in s."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._since = time.perf_counter()
+
+    def lap(self, step: str) -> None:
+        """Note that a step has ended."""
+        now = time.perf_counter()
+        self.seconds[step], self._since = now - self._since, now
+
+
+def _radiator(
+    folder: RunFolder, candidate_id: str, request: Request, measured: Measured, progress: Progress
+) -> SurfaceRadiator:
+    radiator = radiator_of(
+        folder,
+        candidate_id,
+        source=request.source,
+        solve_again=request.solve_again,
+        progress=progress,
+    )
+    return radiator.in_air(measured.setup.air.sound_speed)
+
+
+def _mock_up(
+    comparison: Comparison, request: Request, folder: RunFolder, measured: Measured, now: str
+) -> MockUp:
+    # A band that is cut short by the end of what was compared says nothing of the whole band.
+    errors = [
+        one
+        for one in errors_within_60(comparison)
+        if one.points and one.to_hz / one.from_hz > _WHOLE_BAND
+    ]
+    content = hashlib.blake2b(digest_size=12)
+    for orbit in measured.orbits:
+        content.update(orbit.name.encode() + np.ascontiguousarray(orbit.pressure).tobytes())
+    content.update(f"{folder.name} {request.candidate}".encode())
+    front = next((r for r in comparison.verdict.reaches if r.zone.startswith("front")), None)
+    return MockUp(
+        key=content.hexdigest(),
+        run=folder.name,
+        candidate=request.candidate,
+        measurement=measured.title,
+        compared_utc=now,
+        bands_hz=tuple(
+            float(1000 * 2 ** (np.round(3 * np.log2(np.sqrt(one.from_hz * one.to_hz) / 1000)) / 3))
+            for one in errors
+        ),
+        rms_db=tuple(one.rms_db for one in errors),
+        agrees_to_hz=front.to_hz if front is not None else 0.0,
+    )
+
+
+def _facts(
+    request: Request,
+    folder: RunFolder,
+    measured: Measured,
+    comparison: Comparison,
+    library_line: str,
+    now: str,
+) -> PageFacts:
+    setup = measured.setup
+    x, y, z = (1e3 * value for value in setup.rotation_point_m)
+    facts = [
+        ("Orbits", ", ".join(
+            f"{orbit.name}, {orbit.angles_deg.size} angles from {orbit.angles_deg[0]:+.0f}° to "
+            f"{orbit.angles_deg[-1]:+.0f}°, {len(orbit.pressure)} sweep"
+            + ("s" if len(orbit.pressure) > 1 else "") for orbit in measured.orbits)),
+        ("Microphone", f"{setup.distance_m:g} m from the turntable's axis, "
+         f"{1e3 * setup.microphone_height_m:+g} mm over the tweeter's axis"),
+        ("Rotation point as noted", f"x {x:g}, y {y:g}, z {z:g} mm"),
+        ("Air", f"{setup.temperature_c:g} °C, {setup.relative_humidity_pct:g} %, "
+         f"{setup.pressure_kpa:g} kPa; sound at {comparison.sound_speed:.1f} m/s"),
+        ("Phase", "from angle to angle" if measured.has_phase else "not measured, or not common"),
+        ("Gate", f"lets through what is above {measured.lowest_valid_hz:.0f} Hz"
+         if measured.lowest_valid_hz else "none"),
+        ("Drive", f"{setup.drive_v:g} V" if setup.drive_v is not None else "not noted"),
+        ("Date", setup.date or "not noted"),
+        ("Compared", f"{comparison.curves.frequency_hz[0]:.0f} to "
+         f"{comparison.curves.frequency_hz[-1]:.0f} Hz, {comparison.rms_db:.2f} dB r.m.s. over all"
+         ),
+        ("Interpolation of the simulation", f"at most "
+         f"{max(float(one.interpolation_db.max()) for one in comparison.differences):.2f} dB off "
+         "(an estimate)"),
+    ]  # fmt: skip
+    if request.scan is not None:
+        facts.append(("Scanned clay", f"{request.scan[1]} of {request.scan[0].name}"))
+    if request.source:
+        facts.append(("Source", f"{request.source} alone"))
+    return PageFacts(
+        title=measured.title,
+        run=folder.name,
+        candidate=request.candidate,
+        measurement=request.measurement.name,
+        compared_utc=now,
+        remarks=setup.remarks,
+        preparation=measured.remarks,
+        facts=tuple(facts),
+        library_line=library_line,
+        correction_file=CORRECTION,
+    )
+
+
+def _data_files(comparison: Comparison, facts: PageFacts) -> dict[str, bytes]:
+    """Return what other programs may want: the verdict, the errors, the correction."""
+    files = {
+        "comparison.json": json.dumps(_plain(comparison, facts), indent=1).encode() + b"\n",
+        "errors.csv": _errors_csv(comparison),
+    }
+    if comparison.correction is not None:
+        remark = f"{facts.title}\n{comparison.correction.remark}"
+        files[CORRECTION] = response_text(comparison.correction.response, remark).encode()
+        files[_UNCERTAINTY] = _uncertainty_csv(comparison.correction)
+    return files
+
+
+def _plain(comparison: Comparison, facts: PageFacts) -> Mapping[str, Any]:
+    return {
+        "format": 1,
+        "title": facts.title,
+        "run": facts.run,
+        "candidate": facts.candidate,
+        "compared_utc": facts.compared_utc,
+        "verdict": asdict(comparison.verdict),
+        "causes": [asdict(cause) for cause in comparison.causes],
+        "rms_db": comparison.rms_db,
+        "setup": {
+            plane: {
+                "deviation": asdict(fit.deviation),
+                "uncertainty": fit.uncertainty.tolist(),
+                "is_told": fit.is_told.tolist(),
+                "left_db": fit.left_db,
+                "before_db": fit.before_db,
+                "swapped_db": fit.swapped_db,
+            }
+            for plane, fit in comparison.fits.items()
+        },
+    }
+
+
+def _errors_csv(comparison: Comparison) -> bytes:
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(
+        ["zone", "from_hz", "to_hz", "rms_db", "largest_db", "repeatability_db", "points"]
+    )
+    for errors in comparison.by_third.values():
+        for one in errors:
+            numbers = (one.rms_db, one.largest_db, one.repeatability_db)
+            cells = ["" if np.isnan(value) else f"{value:.3f}" for value in numbers]
+            writer.writerow(
+                [one.zone, f"{one.from_hz:.1f}", f"{one.to_hz:.1f}", *cells, one.points]
+            )
+    return stream.getvalue().encode()
+
+
+def _uncertainty_csv(correction: Correction) -> bytes:
+    lines = ["frequency_hz,level_db,level_uncertainty_db,phase_deg,phase_uncertainty_deg"]
+    lines += [
+        ",".join(f"{value:.4f}" for value in row)
+        for row in zip(
+            correction.frequency_hz,
+            correction.level_db,
+            correction.level_uncertainty_db,
+            correction.phase_deg,
+            correction.phase_uncertainty_deg,
+            strict=True,
+        )
+    ]
+    return ("\n".join(lines) + "\n").encode()

@@ -1,0 +1,401 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a run folder says: its ranking, and its report."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from bafflelens import store
+from bafflelens.base.errors import InputError, invalid
+from bafflelens.directivity.loudspeaker import remarks_of
+from bafflelens.job.job_file import LoadedJob
+from bafflelens.job.sections import Choices, Setting, Span
+from bafflelens.job.sources import is_plate
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.scoring.model_error import mock_ups_line
+from bafflelens.scoring.notes import SENSES, VERDICTS, Note, reminders
+from bafflelens.scoring.ranking import (
+    NOT_MESHED_AGAIN,
+    UNDONE,
+    WARNING,
+    CandidateResult,
+    RankedRow,
+    Remeshing,
+    lines_on_undone,
+    rank,
+)
+from bafflelens.store import RunFolder, RunRecord
+from bafflelens.store.system_response import meeting_of, missing_plates, played
+
+if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
+    from bafflelens.report import Picture, RunView
+    from bafflelens.scoring.seat import SeatBounce
+
+MOST_SHOWN: Final = 60
+"""So many candidates does a report draw, the best ones, and the baseline in any case."""
+
+MOST_LISTED: Final = 300
+"""So many does it list."""
+
+_NOT_SOLVED: Final = "not solved: the run has not come to it"
+
+
+def rank_run(folder: RunFolder, record: RunRecord | None = None) -> tuple[RankedRow, ...]:
+    """Return the ranking of a run, also of one that is not finished.
+
+    Its record is read unless it is given.
+    """
+    record = record or folder.load_record(with_tasks=False)
+    remeshing = record.remeshing or NOT_MESHED_AGAIN
+    rows = rank(candidates_of(folder), remeshing.smallest_difference_db)
+    with_lore = lore_of(folder, record)
+    return tuple(with_lore(row, row.candidate) for row in rows)
+
+
+def lore_of(
+    folder: RunFolder, record: RunRecord
+) -> Callable[[RankedRow, CandidateResult], RankedRow]:
+    """Return what adds to a row what is known of its candidate besides the score.
+
+    That is what small changes do to it, and what was heard or seen of it. The candidate is given
+    under the id that it has in its run.
+    """
+    known = {found.candidate: found for found in record.robustness}
+    remind = _reminders_of(folder)
+
+    def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
+        robustness, notes = known.get(candidate.id), remind(candidate)
+        return replace(row, robustness=robustness, notes=notes) if robustness or notes else row
+
+    return with_lore
+
+
+def _reminders_of(folder: RunFolder) -> Callable[[CandidateResult], tuple[str, ...]]:
+    """Return what tells the notes on a candidate of a run and on shapes like it."""
+    notes = store.load_notes(folder.path.parent)
+    if not notes:
+        return lambda candidate: ()
+    loaded = folder.load_job()
+
+    def remind(candidate: CandidateResult) -> tuple[str, ...]:
+        shape = loaded.shape_of(candidate.id)
+        return reminders(
+            notes,
+            run=folder.name,
+            candidate=candidate.id,
+            shape=shape.name,
+            values=shape.defaults | dict(candidate.values),
+            spans={
+                parameter.key: parameter.high - parameter.low for parameter in shape.parameters
+            },
+        )
+
+    return remind
+
+
+def note_on(folder: RunFolder, candidate_id: str, text: str, *, sense: str, verdict: str) -> Note:
+    """Record what was heard or seen of a candidate, for this run and all later ones.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    candidate_id : str
+        A candidate of it, or the baseline.
+    text : str
+        What was heard or seen.
+    sense, verdict : str
+        One of `notes.SENSES` and one of `notes.VERDICTS`.
+
+    Raises
+    ------
+    InputError
+        If there is no such candidate, nothing is said, or sense or verdict is unknown.
+    StoreError
+        If it cannot be written.
+    """
+    found = {candidate.id: candidate for candidate in candidates_of(folder)}
+    if candidate_id not in found:
+        raise InputError(invalid("candidate", candidate_id, "one of " + ", ".join(found)))
+    said = " ".join(text.split())
+    if not said:
+        raise InputError(invalid("note", text, "text that says what was heard or seen"))
+    for what, value, choices in (("sense", sense, SENSES), ("verdict", verdict, VERDICTS)):
+        if value not in choices:
+            raise InputError(invalid(what, value, "one of " + ", ".join(choices)))
+    candidate, loaded = found[candidate_id], folder.load_job()
+    shape = loaded.shape_of(candidate.id)
+    note = Note(
+        created_utc=store.utc_now(),
+        run=folder.name,
+        candidate=candidate_id,
+        shape=shape.name,
+        values=shape.defaults | dict(candidate.values),
+        sense=sense,
+        verdict=verdict,
+        text=said,
+    )
+    store.add_note(folder.path.parent, note)
+    return note
+
+
+def smallest_difference(folder: RunFolder) -> Remeshing:
+    """Return how far apart the scores of one shape are, meshed several ways; or the estimate."""
+    return folder.load_record(with_tasks=False).remeshing or NOT_MESHED_AGAIN
+
+
+def seat_of(
+    folder: RunFolder, candidate_id: str, loaded: LoadedJob | None = None
+) -> tuple[SeatBounce, ...]:
+    """Return what of a candidate arrives at the seat; empty if it is not solved.
+
+    The job of the run is read unless it is given.
+    """
+    from bafflelens.scoring.seat import bounces_at_seat
+
+    if not folder.has_directivity(candidate_id):
+        return ()
+    loaded = loaded or folder.load_job()
+    job = loaded.job
+    dataset = played(folder, loaded, folder.load_directivity(candidate_id))
+    return bounces_at_seat(dataset, job.room.room, job.score.settings.band_hz, job.air.medium)
+
+
+def curves_file(
+    folder: RunFolder, candidate_id: str, file_format: str, rear_wall: str = "A"
+) -> bytes:
+    """Return the curves of CTA-2034-A of a candidate, as a picture or a table.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    candidate_id : str
+        Id of a candidate that is solved.
+    file_format : {"csv", "png", "pdf", "svg"}
+        Kind of file.
+    rear_wall : {"A", "B"}
+        Reading of the rear wall's angles.
+
+    Raises
+    ------
+    InputError
+        If the candidate is not among those that are solved, or the kind or the reading is
+        unknown.
+    """
+    from bafflelens.directivity.standard_curves import standard_curves
+    from bafflelens.report.figures.standard import standard_figure
+    from bafflelens.report.style import FORMATS, drawn
+
+    if file_format not in ("csv", *FORMATS):
+        rule = "one of ." + ", .".join(("csv", *FORMATS))
+        raise InputError(invalid("ending of the file's name", f".{file_format}", rule))
+    solved_candidate(folder, candidate_id)
+    loaded = folder.load_job()
+    dataset = played(folder, loaded, folder.load_directivity(candidate_id))
+    curves = standard_curves(dataset, rear_wall)
+    if file_format == "csv":
+        table = curves.to_pandas().rename(columns=lambda name: f"{name}_db").round(3)
+        table.index = table.index.astype(float).to_numpy().round(2)
+        return str(table.to_csv(index_label="frequency_hz", lineterminator="\n")).encode()
+    return drawn(lambda: standard_figure(curves, candidate_id), file_format)
+
+
+def solved_candidate(folder: RunFolder, candidate_id: str) -> CandidateResult:
+    """Return a candidate that is solved.
+
+    Raises
+    ------
+    InputError
+        If the run has none of that name, or has not solved it.
+    """
+    solved = {c.id: c for c in candidates_of(folder) if folder.has_directivity(c.id)}
+    if candidate_id not in solved:
+        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
+        raise InputError(invalid("candidate", candidate_id, rule))
+    return solved[candidate_id]
+
+
+def candidates_of(folder: RunFolder) -> list[CandidateResult]:
+    """Return the candidates of a run, those that wait with the reason; plates are none."""
+    looks, finals = folder.scores_at(store.FIRST_LOOK), folder.scores_at(store.FINALS)
+    found = []
+    for candidate in folder.candidates():
+        if is_plate(candidate.id):
+            continue
+        look, final = looks.get(candidate.id), finals.get(candidate.id)
+        reasons = candidate.reasons
+        if candidate.status == store.WAITING:
+            reasons = (_NOT_SOLVED,)
+        if candidate.status == store.LOOKED_AT and look is not None:
+            reasons = (f"first look: {look.total_db:.2f} dB, not among the promising",)
+        if reasons is not candidate.reasons:
+            candidate = replace(candidate, reasons=reasons)
+        if look or final:
+            candidate = replace(
+                candidate,
+                look_db=look.total_db if look and look.is_complete else math.nan,
+                final_db=final.total_db if final and final.is_complete else math.nan,
+            )
+        found.append(candidate)
+    return found
+
+
+def has_failed(row: RankedRow) -> bool:
+    """Tell whether anything of a candidate failed that was to be solved."""
+    if row.status in UNDONE:
+        return False
+    reasons = row.candidate.reasons
+    return row.status != "ranked" or not all(reason.startswith(WARNING) for reason in reasons)
+
+
+def report_run(
+    folder: RunFolder, loaded: LoadedJob, record: RunRecord, *, is_filed: bool = False
+) -> None:
+    """Write the report of a run from what its folder holds, and the page of its target.
+
+    Where it is filed, the PDF is written beside the page.
+    """
+    from bafflelens import report
+
+    folder.write_target(_target_picture(loaded))
+    view = view_of(folder, loaded, record)
+    folder.write_report(lambda path: report.write_report(view, path))
+    if is_filed:
+        folder.write_filed(report.filed(view))
+
+
+def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
+    """Gather what a report shows.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    loaded : LoadedJob
+        Its job.
+    record : RunRecord
+        Its record, with the status that the report shall state.
+    """
+    from bafflelens.report import CandidateView, Failure, RunView, Timing
+
+    job = loaded.job
+    rows = rank_run(folder, record)
+    drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
+    drawn = drawn[: job.report.detailed]
+    views: list[CandidateView] = []
+    for row in rows:
+        candidate = row.candidate
+        if len(views) >= MOST_SHOWN and not candidate.is_baseline:
+            continue
+        if not folder.has_directivity(candidate.id) or missing_plates(folder, loaded):
+            continue
+        shape = loaded.shape_of(candidate.id)
+        mesh = folder.load_mesh(candidate.id)
+        is_drawn = candidate.is_baseline or candidate.id in drawn
+        solved = folder.load_directivity(candidate.id)
+        views.append(
+            CandidateView(
+                id=candidate.id,
+                parameters=shape.parameters,
+                dataset=played(folder, loaded, solved),
+                solved=solved,
+                mesh=mesh,
+                pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
+                meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
+            )
+        )
+    return RunView(
+        name=folder.name,
+        title=job.title,
+        why=job.why,
+        scenario=job.scenario,
+        job_text=loaded.text,
+        created_utc=record.created_utc,
+        status=record.status,
+        rows=_listed(rows),
+        every_row=rows,
+        views=tuple(views),
+        target=job.target.target(job.room.room),
+        settings=job.score.settings,
+        room=job.room.room,
+        ranges=_searched(job.geometry.parameters),
+        detailed=job.report.detailed,
+        failures=tuple(
+            Failure(candidate=task.candidate, what=task.task, reason=task.reason)
+            for task in record.tasks
+            if task.status == store.FAILED
+        ),
+        remarks=(
+            *record.remarks,
+            *lines_on_undone(rows),
+            *_left_out(sum(row.status not in UNDONE for row in rows)),
+            *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed),
+            *_lines_of_mock_ups(folder),
+        ),
+        second_opinion=record.second_opinion,
+        remeshing=record.remeshing or NOT_MESHED_AGAIN,
+        timings=tuple(
+            Timing(step=step, seconds=seconds) for step, seconds in record.timing_s.items()
+        ),
+        versions=record.versions,
+        host=record.host,
+    )
+
+
+def _searched(settings: Mapping[str, Setting]) -> dict[str, tuple[float, float]]:
+    """Return the lowest and the highest value of each parameter that a job searches."""
+    ranges = {}
+    for key, setting in settings.items():
+        match setting:
+            case Span(low, high):
+                ranges[key] = (low, high)
+            case Choices(values):
+                ranges[key] = (min(values), max(values))
+    return ranges
+
+
+def _lines_of_mock_ups(folder: RunFolder) -> tuple[str, ...]:
+    """Return what the mock-ups compared so far say, for a reader who weighs differences."""
+    line = mock_ups_line(store.load_mock_ups(folder.path.parent))
+    return (line,) if line else ()
+
+
+def _listed(rows: Sequence[RankedRow]) -> tuple[RankedRow, ...]:
+    """Return the rows that a report lists: the best, some without a place, and the baseline.
+
+    What waits or had no more than a first look is told of in a line each (`lines_on_undone`).
+    """
+    ranked = [row for row in rows if row.place is not None]
+    others = [row for row in rows if row.place is None and row.status not in UNDONE]
+    behind = [row for row in ranked[MOST_LISTED:] if row.candidate.is_baseline]
+    return (*ranked[:MOST_LISTED], *behind, *others[:MOST_LISTED])
+
+
+def _left_out(number: int) -> tuple[str, ...]:
+    """Return what is said where the report does not show all candidates."""
+    if number <= MOST_SHOWN:
+        return ()
+    text = f"of {number} shapes the best {MOST_SHOWN} are drawn here"
+    if number > MOST_LISTED:
+        text += f" and the best {MOST_LISTED} listed"
+    return (f"{text}; bafflelens rank --all lists all",)
+
+
+def _target_picture(loaded: LoadedJob) -> bytes:
+    from bafflelens.report.target_file import target_file
+
+    return target_file(loaded)
+
+
+def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:
+    from bafflelens.report import Picture
+    from bafflelens.report.shape_picture import section_picture, shape_picture
+
+    return (
+        Picture(title="In space", png=shape_picture(mesh, symmetry)),
+        Picture(title="Sections through the axis, mm", svg=section_picture(mesh, symmetry)),
+    )

@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a dataset to a score and an order: target, criteria, side effects, ranking."""

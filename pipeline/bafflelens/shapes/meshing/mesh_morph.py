@@ -1,0 +1,120 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A nominal surface laid onto a clay model: what is kept of a scan, and meshes made from it.
+
+`bafflelens.mockup.scan` finds how far each place of the nominal surface has to be moved to lie on
+the clay. A mesh of the clay at any element size is then the nominal shape's mesh at that size, its
+vertices moved. So it inherits what is good about the nominal mesh: closed, named surfaces, sharp
+edges, small elements where they are needed, the dome.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+from zipfile import BadZipFile
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.errors import MeshingError, StoreError, invalid
+from bafflelens.mesh.mesh import Mesh
+
+_LARGEST_TURN_COSINE: Final = float(np.cos(np.radians(75.0)))  # of a triangle while it is moved
+
+
+@dataclass(frozen=True)
+class Deviation:
+    """How a clay model deviates from its nominal shape.
+
+    Attributes
+    ----------
+    nominal : Mesh
+        A fine mesh of the nominal shape, both halves.
+    displacement : (n_vertices, 3) array
+        Where its vertices have to be moved to lie on the clay, in m.
+    height : (n_triangles,) array
+        How far the clay stands proud of each triangle, in m; negative for a dent.
+    seen : (n_triangles,) array of bool
+        Whether the scanner saw the clay there; elsewhere the height is a smooth guess.
+    """
+
+    nominal: Mesh
+    displacement: FloatArray
+    height: FloatArray
+    seen: NDArray[np.bool_]
+
+    @property
+    def clay(self) -> Mesh:
+        """The nominal mesh, moved onto the clay."""
+        vertices = self.nominal.vertices + self.displacement
+        return Mesh(vertices, self.nominal.triangles, self.nominal.surface)
+
+    def save(self, path: Path) -> None:
+        """Write it to ``path`` (.npz)."""
+        with path.open("wb") as stream:
+            np.savez_compressed(
+                stream,
+                vertices=self.nominal.vertices,
+                triangles=self.nominal.triangles,
+                surface=self.nominal.surface,
+                displacement=self.displacement,
+                height=self.height,
+                seen=self.seen,
+            )
+
+    @classmethod
+    def load(cls, path: Path) -> Deviation:
+        """Read what `save` has written.
+
+        Raises
+        ------
+        StoreError
+            If the file is missing or damaged.
+        """
+        try:
+            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+                nominal = Mesh(data["vertices"], data["triangles"], data["surface"])
+                return cls(nominal, data["displacement"], data["height"], data["seen"])
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
+            rule = f"a file that 'bafflelens scan' wrote ({error})"
+            raise StoreError(invalid("deviation file", path, rule)) from error
+
+
+def laid_on(mesh: Mesh, deviation: Deviation) -> Mesh:
+    """Return a mesh of the nominal shape with its vertices moved onto the clay.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        A mesh of the nominal shape, both halves, at any element size.
+    deviation : Deviation
+        How the clay deviates from it.
+
+    Raises
+    ------
+    MeshingError
+        If triangles turn over: the clay differs too much from the nominal shape there.
+    """
+    nominal = deviation.nominal
+    from bafflelens.base.closest_point import closest, searchable, shares  # loads the compiler
+
+    feet = closest(searchable(nominal.vertices, nominal.triangles), mesh.vertices)
+    corners = nominal.triangles[feet.owner]
+    share = shares(nominal.vertices, corners, feet.points)
+    moved = mesh.vertices + np.einsum("nc,ncj->nj", share, deviation.displacement[corners])
+    laid = Mesh(moved, mesh.triangles, mesh.surface)
+    require_upright(mesh, laid)
+    return laid
+
+
+def require_upright(nominal: Mesh, laid: Mesh) -> None:
+    """Raise if triangles turned over while a nominal mesh was laid onto the clay."""
+    cosine = (nominal.normals * laid.normals).sum(axis=1)
+    turned = np.flatnonzero(~(cosine > _LARGEST_TURN_COSINE))
+    if len(turned):
+        x, y, z = nominal.centroids[turned[np.argmin(cosine[turned])]] * 1e3
+        value = f"{len(turned)} triangles turn over, the worst near ({x:.0f}, {y:.0f}, {z:.0f}) mm"
+        rule = "near its nominal shape everywhere; take a nominal shape that is more like the clay"
+        raise MeshingError(invalid("clay model", value, rule))

@@ -1,0 +1,301 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A pool that looks into the cache first, and keeps there what its workers give.
+
+It stands between the steps of a run and the workers, and neither notices. Meshes are looked up
+when they are asked for; the frequencies of a band once their mesh is there, since their names
+follow from its triangles. A band of which some frequencies are known is solved for the rest.
+
+A band goes to a worker together with its mesh. So none depends on what another worker holds in
+memory, and a worker that is lost costs what it was doing, nothing that it had done. That holds
+without a cache, too.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any, Final, TypeVar
+
+import numpy as np
+
+from bafflelens.bem.sweep import BandResult
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band
+from bafflelens.workers.batches import Outcome
+from bafflelens.workers.caching.digests import (
+    frequency_key,
+    mesh_digest,
+    mesh_key,
+    settings_digest,
+)
+from bafflelens.workers.caching.entries import (
+    frequency_from_bytes,
+    frequency_to_bytes,
+    joined,
+    meshes_from_bytes,
+    meshes_to_bytes,
+)
+from bafflelens.workers.caching.solved import FREQUENCY, MESHES, SolvedCache
+from bafflelens.workers.dask_pool import Pool, never
+from bafflelens.workers.work_units import (
+    Methods,
+    SolveSettings,
+    Timed,
+    mesh_candidate,
+    solve_candidate_band,
+)
+
+_SOLVED: Final = "solved"
+Kept = TypeVar("Kept")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Wishes:
+    """How work is to be done."""
+
+    priority: float
+    memory: Callable[[], float] | None
+    card: bool
+
+
+@dataclass(eq=False, kw_only=True)
+class _Meshes:
+    """Meshes that were asked for: what stands on them, and what they are once known."""
+
+    name: str
+    key: bytes
+    work: tuple[Any, ...]
+    wishes: _Wishes
+    meshes: tuple[Mesh, ...] | None = None
+    failure: Outcome | None = None
+    digests: dict[int, bytes] = field(default_factory=dict)
+    waiting: list[_Band] = field(default_factory=list)
+
+
+@dataclass(eq=False, kw_only=True)
+class _Band:
+    """A band that was asked for, and which of its frequencies were known."""
+
+    name: str
+    meshes: _Meshes
+    methods: Methods
+    number: int
+    band: Band
+    settings: SolveSettings
+    wishes: _Wishes
+    digest: bytes = b""
+    known: list[BandResult] = field(default_factory=list)
+
+
+@dataclass
+class Tally:
+    """How much was known, of how much that was asked for."""
+
+    meshes: int = 0
+    known_meshes: int = 0
+    frequencies: int = 0
+    known_frequencies: int = 0
+
+    @property
+    def text(self) -> str:
+        """In one line; empty if nothing was known."""
+        if not self.known_meshes and not self.known_frequencies:
+            return ""
+        return (
+            f"from the cache: {self.known_frequencies} of {self.frequencies} frequencies, the "
+            f"meshes of {self.known_meshes} of {self.meshes} shapes"
+        )
+
+
+class RememberingPool:
+    """A pool in front of another one; see the top of this file."""
+
+    def __init__(self, inner: Pool, cache: SolvedCache | None = None) -> None:
+        self._inner = inner
+        self._cache = cache
+        self._ready: deque[_Meshes | Outcome] = deque()
+        self._out: dict[str, _Meshes | _Band | None] = {}
+        self.tally = Tally()
+
+    @property
+    def size(self) -> int:
+        """As many as the pool behind it."""
+        return self._inner.size
+
+    def submit(
+        self,
+        name: str,
+        function: Callable[..., Any],
+        *arguments: Any,
+        priority: float = 0.0,
+        memory: Callable[[], float] | None = None,
+        card: bool = False,
+    ) -> Any:
+        """Take a piece of work, as `bafflelens.workers.dask_pool.Pool.submit`."""
+        wishes = _Wishes(priority=priority, memory=memory, card=card)
+        if function is mesh_candidate:
+            methods, script, values, sizes, _ = arguments
+            key = mesh_key(methods, script, values, sizes) if self._cache else b""
+            meshes = _Meshes(name=name, key=key, work=arguments, wishes=wishes)
+            self.tally.meshes += 1
+            if self._cache and self._cache.has(key):
+                self._ready.append(meshes)
+            else:
+                self._mesh(meshes)
+            return meshes
+        if function is solve_candidate_band and isinstance(arguments[1], _Meshes):
+            methods, meshes, number, band, settings = arguments
+            asked = _Band(
+                name=name,
+                meshes=meshes,
+                methods=methods,
+                number=number,
+                band=band,
+                settings=settings,
+                wishes=wishes,
+            )
+            self.tally.frequencies += len(band.frequencies_hz)
+            if meshes.meshes is None and meshes.failure is None:
+                meshes.waiting.append(asked)
+            else:
+                self._look_up(asked)
+            return asked
+        self._out[name] = None
+        return self._hand_on(name, function, arguments, wishes)
+
+    def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
+        """Yield what became of all work, as `bafflelens.workers.dask_pool.Pool.outcomes`."""
+        while self._ready or self._out:
+            yield from self._known()
+            if self._out:
+                for outcome in self._inner.outcomes(is_over):
+                    yield from self._received(outcome)
+                    yield from self._known()
+            if is_over():
+                self._ready.clear()
+                self._out.clear()
+
+    def _known(self) -> Iterator[Outcome]:
+        """Yield what is known without the workers."""
+        while self._ready:
+            item = self._ready.popleft()
+            if isinstance(item, Outcome):
+                yield item
+                continue
+            meshes = self._read(item.key, meshes_from_bytes)
+            if meshes is None:
+                self._mesh(item)
+                continue
+            self.tally.known_meshes += 1
+            item.meshes = meshes
+            yield Outcome(name=item.name, value=Timed(value=meshes, seconds=0.0))
+            self._release(item)
+
+    def _received(self, outcome: Outcome) -> Iterator[Outcome]:
+        """Keep what the workers gave, and yield it."""
+        item = self._out.pop(outcome.name)
+        if isinstance(item, _Meshes):
+            if outcome.error:
+                item.failure = outcome
+            else:
+                item.meshes = outcome.value.value
+                if self._cache:
+                    self._cache.put(item.key, MESHES, meshes_to_bytes(outcome.value.value))
+            yield outcome
+            self._release(item)
+            return
+        if isinstance(item, _Band) and not outcome.error:
+            result: BandResult = outcome.value.value
+            self._keep(item, result)
+            if item.known:
+                whole = joined(item.band, [result, *item.known])
+                outcome = replace(outcome, value=replace(outcome.value, value=whole))
+        yield outcome
+
+    def _mesh(self, meshes: _Meshes) -> None:
+        self._out[meshes.name] = meshes
+        self._hand_on(meshes.name, mesh_candidate, meshes.work, meshes.wishes)
+
+    def _release(self, meshes: _Meshes) -> None:
+        """Look up the bands that waited for their mesh."""
+        waiting, meshes.waiting = meshes.waiting, []
+        for band in waiting:
+            self._look_up(band)
+
+    def _look_up(self, asked: _Band) -> None:
+        """Find the known frequencies of a band, and have the others solved."""
+        found, number = asked.meshes, asked.number
+        if found.failure is not None:
+            self._ready.append(replace(found.failure, name=asked.name))
+            return
+        assert found.meshes is not None  # that is what it waited for
+        missing = self._missing(asked, found.meshes[number])
+        self.tally.known_frequencies += len(asked.known)
+        if not missing:
+            whole = joined(asked.band, asked.known)
+            self._ready.append(Outcome(name=asked.name, value=Timed(value=whole, seconds=0.0)))
+            return
+        mesh = found.meshes[number]
+        alone = tuple(mesh if n == number else None for n in range(number + 1))
+        rest = replace(asked.band, frequencies_hz=missing)
+        meshes = Timed(value=alone, seconds=0.0)
+        work = (asked.methods, meshes, number, rest, asked.settings)
+        self._out[asked.name] = asked
+        self._hand_on(asked.name, solve_candidate_band, work, asked.wishes)
+
+    def _missing(self, asked: _Band, mesh: Mesh) -> tuple[float, ...]:
+        """Return the frequencies of a band that are not known; note those that are."""
+        if not self._cache:
+            return asked.band.frequencies_hz
+        digests, number = asked.meshes.digests, asked.number
+        if number not in digests:
+            digests[number] = mesh_digest(mesh)
+        asked.digest = settings_digest(
+            asked.methods, digests[number], mesh.n_triangles, asked.settings
+        )
+        missing = []
+        for frequency_hz in asked.band.frequencies_hz:
+            key = frequency_key(asked.digest, frequency_hz)
+            known = self._read(key, partial(frequency_from_bytes, mesh=mesh))
+            if known is None:
+                missing.append(frequency_hz)
+            else:
+                asked.known.append(known)
+        return tuple(missing)
+
+    def _read(self, key: bytes, read: Callable[[bytes], Kept]) -> Kept | None:
+        """Return what the cache holds under a name; None if there is nothing, or it is damaged."""
+        content = self._cache.get(key) if self._cache else None
+        if self._cache is None or content is None:
+            return None
+        try:
+            return read(content)
+        except Exception:  # whatever a damaged archive makes its reader raise
+            self._cache.forget(key)
+            return None
+
+    def _keep(self, asked: _Band, result: BandResult) -> None:
+        """Keep the frequencies that were solved, with the engine that was asked for."""
+        if not self._cache:
+            return
+        for number, outcome in enumerate(result.outcomes):
+            on_card = asked.settings.on_card
+            is_fallback = on_card and outcome.reason.startswith("solved on the processor")
+            is_whole = bool(np.isfinite(result.far_field[:, number]).all())
+            if outcome.status == _SOLVED and is_whole and not is_fallback:
+                key = frequency_key(asked.digest, outcome.frequency_hz)
+                self._cache.put(key, FREQUENCY, frequency_to_bytes(result, number))
+
+    def _hand_on(
+        self, name: str, function: Callable[..., Any], work: tuple[Any, ...], wishes: _Wishes
+    ) -> Any:
+        return self._inner.submit(
+            name,
+            function,
+            *work,
+            priority=wishes.priority,
+            memory=wishes.memory,
+            card=wishes.card,
+        )

@@ -1,0 +1,170 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The names under which results are kept: digests of all that they follow from.
+
+A frequency follows from the triangles, how they move, what covers them, the air, the mirror
+planes, where the far field and the microphones are, and the engine with its settings. A mesh
+follows from the text of the script and its companions, the values, the mesh rules and gmsh. Both
+follow from this program: all of its source goes in but what only shows results.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from enum import Enum
+from functools import cache
+from typing import Any, Final
+
+import numpy as np
+
+from bafflelens.base import provenance
+from bafflelens.bem.burton_miller import Settings
+from bafflelens.directivity.far_field_data import directions
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.shapes.meshing.scripts import PackedScript
+from bafflelens.workers.work_units import Methods, SolveSettings
+
+_SIZE: Final = 20  # bytes of a digest: two results will never share one by accident
+
+
+@cache
+def program() -> bytes:
+    """Return the digest of this program's source and of the libraries that shape a result."""
+    return digest(provenance.program_digest(), provenance.versions())
+
+
+def mesh_key(
+    methods: Methods,
+    script: PackedScript,
+    values: Mapping[str, float],
+    sizes: Sequence[MeshSize],
+) -> bytes:
+    """Return the name of the meshes of one shape at several sizes."""
+    return digest(
+        "mesh",
+        program(),
+        _named(methods.mesh_shape),
+        script,
+        {key: float(value) for key, value in values.items()},
+        list(sizes),
+    )
+
+
+def mesh_digest(mesh: Mesh) -> bytes:
+    """Return the digest of a mesh: of its points, triangles and surface names."""
+    names, numbers = np.unique(mesh.surface, return_inverse=True)
+    return digest(
+        np.asarray(mesh.vertices, dtype="<f8"),
+        np.asarray(mesh.triangles, dtype="<i8"),
+        [str(name) for name in names],
+        np.asarray(numbers, dtype="<i8"),
+    )
+
+
+def settings_digest(
+    methods: Methods, mesh: bytes, n_triangles: int, settings: SolveSettings
+) -> bytes:
+    """Return the digest of all that a frequency follows from, but for the frequency.
+
+    How much may be stored counts only by whether this mesh's matrix is: machines differ in
+    memory.
+
+    Parameters
+    ----------
+    methods : Methods
+        What solves it.
+    mesh : bytes
+        Digest of the mesh.
+    n_triangles : int
+        How many triangles it has.
+    settings : SolveSettings
+        What it is solved with.
+    """
+    limit = settings.stored_unknowns
+    engine = Settings() if limit is None else Settings(stored_unknowns=limit)
+    others = {
+        field.name: getattr(settings, field.name)
+        for field in dataclasses.fields(settings)
+        if field.name != "stored_unknowns"
+    }
+    return digest(
+        "frequency",
+        program(),
+        _named(methods.solve_band),
+        mesh,
+        others,
+        engine.storage_for(n_triangles),
+        _directions(),
+    )
+
+
+@cache
+def _directions() -> bytes:
+    """Return the digest of where the far field is evaluated."""
+    return digest(directions().vectors)
+
+
+def frequency_key(settings: bytes, frequency_hz: float) -> bytes:
+    """Return the name of one solved frequency."""
+    return digest(settings, float(frequency_hz))
+
+
+def digest(*parts: Any) -> bytes:
+    """Return the digest of plain data, arrays, dataclasses, and sequences and mappings of them.
+
+    Raises
+    ------
+    TypeError
+        If a part is of another kind: it might look the same and be different.
+    """
+    found = hashlib.blake2b(digest_size=_SIZE)
+    for part in parts:
+        _feed(found, part)
+    return found.digest()
+
+
+def _feed(found: hashlib.blake2b, part: Any) -> None:
+    def head(kind: str, length: int) -> None:
+        found.update(f"{kind}:{length};".encode())
+
+    if part is None or isinstance(part, bool | int | str | bytes | float):
+        kind = type(part).__name__
+        text = part if isinstance(part, bytes) else (
+            part.hex() if isinstance(part, float) else str(part)
+        ).encode()  # fmt: skip
+        head(kind, len(text))
+        found.update(text)
+    elif isinstance(part, Enum):
+        _feed(found, (type(part).__name__, part.value))
+    elif isinstance(part, np.generic):
+        _feed(found, part.item())
+    elif isinstance(part, complex):
+        _feed(found, (part.real, part.imag))
+    elif isinstance(part, np.ndarray) and part.dtype != object:
+        head(f"array {part.dtype.str} {part.shape}", part.nbytes)
+        found.update(np.ascontiguousarray(part).tobytes())
+    elif dataclasses.is_dataclass(part) and not isinstance(part, type):
+        fields = dataclasses.fields(part)
+        head(type(part).__qualname__, len(fields))
+        for field in fields:
+            _feed(found, field.name)
+            _feed(found, getattr(part, field.name))
+    elif isinstance(part, Mapping):
+        head("mapping", len(part))
+        for key in sorted(part):
+            _feed(found, key)
+            _feed(found, part[key])
+    elif isinstance(part, list | tuple):
+        head("sequence", len(part))
+        for item in part:
+            _feed(found, item)
+    else:
+        msg = f"no digest is defined for {type(part).__qualname__}"
+        raise TypeError(msg)
+
+
+def _named(function: Callable[..., Any]) -> str:
+    """Return which function it is; what a bound method belongs to is not looked at."""
+    return f"{function.__module__}.{function.__qualname__}"

@@ -1,0 +1,159 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The pieces of work that worker processes do: mesh one candidate, solve one band of it.
+
+Everything that comes in is plain data, text or an array, and so is everything that goes out: a
+worker may be on a machine that sees none of the files here.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Generic, TypeVar
+
+from bafflelens.base.errors import GeometryError, MeshingError
+from bafflelens.base.medium import Air
+from bafflelens.bem.sweep import BandResult, solve_band
+from bafflelens.bem.warm_up import warm_up
+from bafflelens.directivity.far_field_data import directions
+from bafflelens.mesh.absorbers import Absorber
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band, MeshSize
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.shapes.meshing.geometry import Shape, load_shape, mesh_shape
+from bafflelens.shapes.meshing.scripts import PackedScript, unpacked
+
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Timed(Generic[Value]):
+    """A result and the wall time that it took, in s."""
+
+    value: Value
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Methods:
+    """How candidates are meshed and bands solved; tests put their own in place.
+
+    Attributes
+    ----------
+    mesh_shape
+        As `bafflelens.shapes.meshing.geometry.mesh_shape`.
+    solve_band
+        As `bafflelens.bem.sweep.solve_band`.
+    warm_up
+        Compiles the kernels if that was never done on this machine; takes a function that
+        tells the user so.
+    """
+
+    mesh_shape: Callable[
+        [Shape, Mapping[str, float], Sequence[MeshSize], float], tuple[Mesh, ...]
+    ] = field(default=mesh_shape)
+    solve_band: Callable[..., BandResult] = field(default=solve_band)
+    warm_up: Callable[[Callable[[str], None]], object] = field(default=warm_up)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SolveSettings:
+    """What all bands of a shape are solved with.
+
+    Attributes
+    ----------
+    motions : tuple of SourceMotion
+        One a source.
+    air : Air
+        The air.
+    symmetry : tuple of str
+        Planes of mirror symmetry.
+    engine, quality : str
+        Engine and quality level.
+    absorbers : mapping of str to Absorber
+        What covers surfaces, by name.
+    stored_unknowns : int or None
+        With more unknowns than this the matrix is not stored; None for the engine's own limit.
+    without_card : str
+        What engine ``gpu`` does where the card cannot be used.
+    microphones_m : tuple of float
+        Distances of microphones on the axis at which the pressure is wanted, in m.
+    keep_surface : bool
+        Whether the pressure on the surface is kept, from which that at any microphone follows.
+    """
+
+    motions: tuple[SourceMotion, ...]
+    air: Air
+    symmetry: tuple[str, ...]
+    engine: str
+    quality: str
+    absorbers: Mapping[str, Absorber] = field(default_factory=dict)
+    stored_unknowns: int | None = None
+    without_card: str = "stop"
+    microphones_m: tuple[float, ...] = ()
+    keep_surface: bool = False
+
+    @property
+    def on_card(self) -> bool:
+        """Whether the work needs a worker with a graphics card."""
+        return self.engine == "gpu"
+
+
+def mesh_candidate(
+    methods: Methods,
+    script: PackedScript,
+    values: Mapping[str, float],
+    sizes: Sequence[MeshSize],
+    time_limit_s: float,
+) -> Timed[tuple[Mesh, ...]]:
+    """Mesh one candidate at the size of every band."""
+    start = time.perf_counter()
+    meshes = _meshed(methods, script, values, sizes, time_limit_s)
+    return Timed(value=meshes, seconds=time.perf_counter() - start)
+
+
+def _meshed(
+    methods: Methods,
+    script: PackedScript,
+    values: Mapping[str, float],
+    sizes: Sequence[MeshSize],
+    time_limit_s: float,
+    *,
+    is_again: bool = False,
+) -> tuple[Mesh, ...]:
+    path = unpacked(script)
+    try:
+        return methods.mesh_shape(load_shape(path), values, sizes, time_limit_s)
+    except (GeometryError, MeshingError) as error:
+        if not path.exists() and not is_again:  # somebody cleared up scratch files meanwhile
+            return _meshed(methods, script, values, sizes, time_limit_s, is_again=True)
+        # Where the script lies on this machine says nothing to the user.
+        raise type(error)(str(error).replace(f"{path.parent}/", "")) from None
+
+
+def solve_candidate_band(
+    methods: Methods,
+    meshes: Timed[tuple[Mesh, ...]],
+    number: int,
+    band: Band,
+    settings: SolveSettings,
+) -> Timed[BandResult]:
+    """Solve one band of one candidate on the mesh that was made for it."""
+    start = time.perf_counter()
+    result = methods.solve_band(
+        meshes.value[number],
+        settings.motions,
+        band,
+        air=settings.air,
+        directions=directions().vectors,
+        absorbers=settings.absorbers,
+        symmetry=settings.symmetry,
+        engine=settings.engine,
+        quality=settings.quality,
+        stored_unknowns=settings.stored_unknowns,
+        without_card=settings.without_card,
+        microphones_m=settings.microphones_m,
+        keep_surface=settings.keep_surface,
+    )
+    return Timed(value=result, seconds=time.perf_counter() - start)

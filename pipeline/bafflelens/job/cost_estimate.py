@@ -30,7 +30,7 @@ MeshShape = Callable[[Shape, Mapping[str, float], Sequence[MeshSize], float], tu
 _CANDIDATES_TRIED: Final = 3
 
 # What is solved again where frequencies are chosen as needed, as a share of what is solved at
-# first: see "Frequency sampling" in DEVELOPERS.md.
+# first: see "Frequency sampling" in tests/benchmarks/RESULTS.md.
 _REFINING_SHARE: Final = 0.1
 
 

@@ -35,7 +35,7 @@ the range of 95 % by Student's t for one degree of freedom less than there are b
 that has fewer (A. C. Cameron and D. L. Miller, J. Human Resources 50 (2015) 317, section V; from
 memory). What is expected beforehand is a third of the bounds; so what the data do not tell stays
 zero, with an uncertainty of that size. Noise alone is covered in nearly all cases, a model that is
-off in 95 % of them (`tests/benchmarks/set_up_ranges.py`; figures in DEVELOPERS.md).
+off in 95 % of them (`tests/benchmarks/set_up_ranges.py`; figures in tests/benchmarks/RESULTS.md).
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A body whose mesh gmsh wrote itself, and the same through our files, radiate alike.
 
-A rigid box with one moving face, meshed by gmsh and written by its own writer; read here, written in
-each kind of file that keeps names, and read again. Nothing but the order of the triangles may
+A rigid box with one moving face, meshed by gmsh and written by its own writer; read here, written
+in each kind of file that keeps names, and read again. Nothing but the order of the triangles may
 change, so the far fields agree within the rounding of single precision.
 """
 

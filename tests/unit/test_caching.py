@@ -160,6 +160,22 @@ def test_a_frequency_that_failed_is_tried_again(again, stub):
     assert again()[1:] == (0, SHAPES)
 
 
+@pytest.mark.parametrize(
+    ("remark", "is_fallback", "solved_again"),
+    [
+        ("the card failed, so the processor did it", True, SHAPES * BANDS),
+        ("solved on the processor that was asked for", False, 0),
+    ],
+)
+def test_what_another_engine_had_to_solve_is_not_kept(
+    again, stub, remark, is_fallback, solved_again
+):
+    """Whatever words say so."""
+    stub.remark, stub.is_fallback = remark, is_fallback
+    again()
+    assert again()[2] == solved_again
+
+
 def test_another_program_or_solver_finds_nothing(again, monkeypatch):
     again()
     monkeypatch.setattr(digests, "program", lambda: b"another")

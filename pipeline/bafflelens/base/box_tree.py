@@ -10,7 +10,8 @@ import numpy as np
 from numba import njit
 
 _LEAF = 4  # triangles that a node keeps rather than divides
-_DEEPEST = 128
+DEEPEST = 128
+"""More nodes than ever wait while the tree is gone through."""
 
 
 @njit(cache=True)
@@ -101,7 +102,7 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
     n = len(points)
     feet, distance = points.copy(), np.full(n, np.inf)
     owner = np.full(n, -1, np.int64)
-    stack, gaps = np.empty(_DEEPEST, np.int64), np.empty(_DEEPEST)
+    stack, gaps = np.empty(DEEPEST, np.int64), np.empty(DEEPEST)
     foot = np.empty(3)
     for p in range(n):
         point = points[p]

@@ -56,6 +56,8 @@ class FrequencyOutcome:
         Size of the linear system.
     power_balance : float
         Power through the surface over power in the far field; 1 is perfect.
+    is_fallback : bool
+        Whether another engine than the one that was asked for had to solve it.
     """
 
     frequency_hz: float
@@ -66,6 +68,7 @@ class FrequencyOutcome:
     seconds: float
     unknowns: int
     power_balance: float
+    is_fallback: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -188,11 +191,12 @@ def solve_band(
             admittance=surface_admittance(mesh, absorbers or {}, frequency, air),
         )
         status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
+        is_fallback = False
         try:
             solution = solve_next(problem, _guesses(earlier, problem.wavenumber, distances))
             earlier.append((problem.wavenumber, solution.surface_pressure))
             iterations, residual = solution.iterations, solution.residual
-            reason = "; ".join(solution.remarks)
+            reason, is_fallback = "; ".join(solution.remarks), solution.is_fallback
             balance = power_balance(solution)
             require_plausible(solution, balance)
             far_field[:, n] = solution.far_field(directions)
@@ -215,6 +219,7 @@ def solve_band(
                 seconds=time.perf_counter() - started,
                 unknowns=mesh.n_triangles,
                 power_balance=balance,
+                is_fallback=is_fallback,
             )
         )
     return BandResult(
@@ -344,7 +349,7 @@ def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
                 reason = f"solved on the processor ({error})"
                 direct = make_direct()
         solution = direct(problem, guesses)
-        return replace(solution, remarks=(reason, *solution.remarks))
+        return replace(solution, remarks=(reason, *solution.remarks), is_fallback=True)
 
     return solve_next
 

@@ -281,10 +281,8 @@ class RememberingPool:
         if not self._cache:
             return
         for number, outcome in enumerate(result.outcomes):
-            on_card = asked.settings.on_card
-            is_fallback = on_card and outcome.reason.startswith("solved on the processor")
             is_whole = bool(np.isfinite(result.far_field[:, number]).all())
-            if outcome.status == _SOLVED and is_whole and not is_fallback:
+            if outcome.status == _SOLVED and is_whole and not outcome.is_fallback:
                 key = frequency_key(asked.digest, outcome.frequency_hz)
                 self._cache.put(key, FREQUENCY, frequency_to_bytes(result, number))
 

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from scipy.spatial import ConvexHull
 
-from bafflelens.base.conventions import ComplexArray, FloatArray, direction_vectors
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray, direction_vectors
 from bafflelens.listen.head_file import HeadResponses
 from bafflelens.listen.spectra import BLOCK, RATE_HZ, bins_hz, delayed, minimum_phase
 
@@ -48,7 +48,7 @@ class Head:
     vectors: FloatArray
     magnitude: FloatArray
     delay_samples: FloatArray
-    triangles: np.ndarray[tuple[int, int], np.dtype[np.int64]]
+    triangles: IntArray
     weight: FloatArray
 
     def between(
@@ -145,7 +145,7 @@ def left_out(head: Head, every: int = 7) -> DirectionError:
     )
 
 
-def _around(head: Head, number: int) -> np.ndarray[tuple[int, int], np.dtype[np.int64]]:
+def _around(head: Head, number: int) -> IntArray:
     """Return triangles over the hole that a direction leaves, from its neighbours."""
     near = np.unique(head.triangles[(head.triangles == number).any(axis=1)])
     near = near[near != number]
@@ -165,15 +165,15 @@ def _around(head: Head, number: int) -> np.ndarray[tuple[int, int], np.dtype[np.
                     found.append((size, near[[a, b, c]]))
     if not found:  # the direction is outside all of them: the nearest three
         order = np.argsort(np.linalg.norm(head.vectors[near] - centre, axis=1))
-        return near[order[:3]][np.newaxis].astype(np.int64)
+        return np.asarray(near[order[:3]][np.newaxis], dtype=np.int64)
     return np.asarray(min(found, key=lambda item: item[0])[1])[np.newaxis].astype(np.int64)
 
 
 def _barycentric(
     vectors: FloatArray,
-    triangles: np.ndarray[tuple[int, int], np.dtype[np.int64]],
+    triangles: IntArray,
     wanted: FloatArray,
-) -> tuple[np.ndarray[tuple[int, int], np.dtype[np.int64]], FloatArray]:
+) -> tuple[IntArray, FloatArray]:
     """Return the corners (n, 3) of the triangle that each direction meets, and their shares."""
     corners = vectors[triangles]  # (n_triangles, 3 corners, 3)
     inverse = np.linalg.inv(np.transpose(corners, (0, 2, 1)))
@@ -183,7 +183,7 @@ def _barycentric(
     return triangles[best], chosen / chosen.sum(axis=1, keepdims=True)
 
 
-def _shares_of_the_sphere(vectors: FloatArray, triangles: FloatArray) -> FloatArray:
+def _shares_of_the_sphere(vectors: FloatArray, triangles: IntArray) -> FloatArray:
     """Return the share of the sphere of each direction: a third of the triangles around it."""
     a, b, c = (vectors[triangles[:, corner]] for corner in range(3))
     # A. van Oosterom and J. Strackee, IEEE Trans. Biomed. Eng. 30 (1983) 125-126.
@@ -193,7 +193,7 @@ def _shares_of_the_sphere(vectors: FloatArray, triangles: FloatArray) -> FloatAr
     share = np.zeros(len(vectors))
     for corner in range(3):
         np.add.at(share, triangles[:, corner], angle / 3)
-    return share / share.sum()
+    return np.asarray(share / share.sum())
 
 
 def _arrivals(spectrum: ComplexArray, least: ComplexArray) -> FloatArray:

@@ -12,11 +12,11 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.listen.spectra import RATE_HZ
 
 # ITU-R BS.1770-4 annex 1 tables 1 and 2, for 48 kHz: a head as a sphere, and a high-pass.
+_HEAD_POLES: Final = (1.0, -1.69065929318241, 0.73248077421585)
 _K_WEIGHTING: Final = np.array(
     [
-        [1.53512485958697, -2.69169618940638, 1.19839281085285]
-        + [1.0, -1.69065929318241, 0.73248077421585],
-        [1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621],
+        (1.53512485958697, -2.69169618940638, 1.19839281085285, *_HEAD_POLES),
+        (1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621),
     ]
 )
 _OFFSET_DB: Final = -0.691  # equation 2

@@ -52,13 +52,16 @@ def read_music(path: Path) -> FloatArray:
 def _check(path: Path, channels: int, rate: int, frames: int) -> None:
     if channels != 2:
         rule = "two: a stereo file"
-        raise InputError(f"{path}: {invalid('number of channels', channels, rule)}")
+        msg = f"{path}: {invalid('number of channels', channels, rule)}"
+        raise InputError(msg)
     if rate not in RATES_HZ:
         rule = "one of " + ", ".join(f"{value}" for value in RATES_HZ)
-        raise InputError(f"{path}: {invalid('sampling rate in Hz', rate, rule)}")
+        msg = f"{path}: {invalid('sampling rate in Hz', rate, rule)}"
+        raise InputError(msg)
     if not SHORTEST_S <= frames / rate <= LONGEST_S:
         rule = f"from {SHORTEST_S:g} to {LONGEST_S:g}"
-        raise InputError(f"{path}: {invalid('length in s', f'{frames / rate:.2g}', rule)}")
+        msg = f"{path}: {invalid('length in s', f'{frames / rate:.2g}', rule)}"
+        raise InputError(msg)
 
 
 def invented_music(seconds: float = 12.0, seed: int = 7) -> FloatArray:

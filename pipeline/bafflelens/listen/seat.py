@@ -145,8 +145,8 @@ def _late(
     Notes
     -----
     A source of sound power W that stops at time 0 leaves the diffuse mean square pressure
-    :math:`4 \rho c W / A \; e^{-c A t / (4 V)}` (Sabine; H. Kuttruff, Room Acoustics, chapter 5, from
-    memory); an impulse leaves minus its slope. With Q the mean square of the far field over
+    :math:`4 \rho c W / A \; e^{-c A t / (4 V)}` (Sabine; H. Kuttruff, Room Acoustics, chapter 5,
+    from memory); an impulse leaves minus its slope. With Q the mean square of the far field over
     the sphere, :math:`\rho c W = 4 \pi Q`, that is
     :math:`4 \pi Q c / V \; e^{-c A t / (4 V)}`. Both ears together get it from everywhere: their
     covariance is that of the head.
@@ -155,8 +155,8 @@ def _late(
     length = int(RATE_HZ * min(_LONGEST_S, images_s + 1.2 * decay.max() + 0.1))
     noise = np.random.default_rng((_SEED, number)).standard_normal((2, length))
     spectrum = np.fft.rfft(noise, axis=-1)
-    bins = np.fft.rfftfreq(length, 1 / RATE_HZ)
-    spectrum = np.einsum("efb,fb->eb", _root(covariance, bins), spectrum)
+    bins = np.asarray(np.fft.rfftfreq(length, 1 / RATE_HZ), dtype=float)
+    spectrum = (_root(covariance, bins) * spectrum).sum(axis=1)
     time = (np.arange(length) - BASE) / RATE_HZ
     emitted = time + flight_s
     found = np.zeros((2, length))

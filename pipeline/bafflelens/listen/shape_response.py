@@ -18,11 +18,11 @@ from typing import Final
 
 import numpy as np
 import xarray as xr
-from scipy.signal import butter, sosfilt
 from numpy.typing import NDArray
+from scipy.signal import butter, sosfilt
 from scipy.sparse import csr_array
 
-from bafflelens.base.conventions import ComplexArray, FloatArray, direction_vectors
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray, direction_vectors
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.directivity.far_field_data import SPHERE_STEP_DEG, power_values, source_values
 from bafflelens.directivity.frequency_interpolation import LEAST_FREQUENCIES, interpolate
@@ -110,7 +110,7 @@ class SphereGrid:
         Step both ways.
     """
 
-    number: np.ndarray[tuple[int, int], np.dtype[np.int64]]
+    number: IntArray
     step_deg: float = SPHERE_STEP_DEG
 
     def weights(self, azimuth_deg: FloatArray, elevation_deg: FloatArray) -> csr_array:
@@ -185,7 +185,8 @@ def shape_response(
     if not (enough and high >= LOWEST_END_HZ * 0.99):
         rule = f"solved from at most {HIGHEST_START_HZ:g} to at least {LOWEST_END_HZ:g} Hz"
         what = f"{low:.0f} to {high:.0f} Hz" if known.any() else "none"
-        raise InputError(f"{name}: {invalid('band', what, rule + ' to be heard')}")
+        msg = f"{name}: {invalid('band', what, rule + ' to be heard')}"
+        raise InputError(msg)
     grid, chosen = sphere_grid(dataset)
     wanted = bins_hz()
     inside = (wanted >= low) & (wanted <= min(high, _TOP_HZ * 1.05))
@@ -227,7 +228,7 @@ def shape_response(
 
 def sphere_grid(
     dataset: xr.Dataset,
-) -> tuple[SphereGrid, np.ndarray[tuple[int], np.dtype[np.int64]]]:
+) -> tuple[SphereGrid, IntArray]:
     """Return the sphere grid of a dataset, and which of its directions that keeps."""
     chosen = np.flatnonzero(dataset["weight_sr"].values > 0)
     azimuth = dataset["azimuth_deg"].values[chosen]

@@ -39,15 +39,32 @@ def listen(
         bool,
         Parameter(negative="", help="Also write files for real loudspeakers, without a room."),
     ] = False,
+    blind: Annotated[
+        bool, Parameter(negative="", help="Then compare two shapes blind, on a page of your own.")
+    ] = False,
+    test: Annotated[
+        str, Parameter(help="Of --blind: abx (told apart?) or preference (which is better?).")
+    ] = "abx",
+    trials: Annotated[int, Parameter(help="Of --blind: how many, fixed beforehand.")] = 16,
 ) -> int:
     """Make heard in headphones what the seat gets of two shapes; begin at low level."""
+    from bafflelens.listen.blind_results import check_two, run_blind_test
     from bafflelens.listen.rendering import Wishes
     from bafflelens.listen.rendering import listen as render
+    from bafflelens.listen.trials import new_trials, plan_text
     from bafflelens.store import open_run
 
+    planned = new_trials(test, trials)
+    if blind:
+        check_two(candidates)
     wishes = Wishes(equalise=equalise, head=head, headphones=headphones, speakers=speakers)
-    heard = render(open_run(folder), candidates, music, out, wishes, ConsoleProgress())
+    opened = open_run(folder)
+    heard = render(opened, candidates, music, out, wishes, ConsoleProgress())
     _print_heard(heard)
+    if blind:
+        say(plan_text(trials, test))
+        announce = lambda address: say(f"open in a browser of this machine: {address}")  # noqa: E731
+        say(f"noted on both: {run_blind_test(opened, heard, planned, announce)}")
     return FINE
 
 

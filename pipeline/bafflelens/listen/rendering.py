@@ -127,6 +127,8 @@ class Heard:
     ----------
     out : Path
         The folder.
+    music : str
+        What is played.
     versions : tuple of Version
         What can be compared.
     remarks : tuple of str
@@ -134,6 +136,7 @@ class Heard:
     """
 
     out: Path
+    music: str
     versions: tuple[Version, ...]
     remarks: tuple[str, ...] = field(default=())
 
@@ -184,7 +187,7 @@ def listen(
         files = _files(loaded, prepared, heard, name, remarks)
         write_folder(out, files)
         advance(1.0, "written")
-    return Heard(out=out, versions=heard, remarks=remarks)
+    return Heard(out=out, music=name, versions=heard, remarks=remarks)
 
 
 def prepare(

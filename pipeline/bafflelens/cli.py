@@ -19,6 +19,7 @@ from bafflelens.commands.clay import compare, export, measure_plan, scan
 from bafflelens.commands.console import complain
 from bafflelens.commands.crossover import crossover
 from bafflelens.commands.handoff import handoff, inspect, verify
+from bafflelens.commands.listening import listen
 from bafflelens.commands.options import (
     FINE,
     HAS_FAILURES,
@@ -44,6 +45,7 @@ for verb in (
     *(draw, shapes, target, faces),
     *(scan, measure_plan, compare, export),
     *(handoff, verify, inspect),
+    listen,
 ):
     app.command(verb)
 

@@ -17,9 +17,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from bafflelens import boxtree
-from bafflelens.conventions import FloatArray, IntArray
-from bafflelens.mesh import Mesh
+from bafflelens.base import box_tree
+from bafflelens.base.conventions import FloatArray, IntArray
+from bafflelens.mesh.mesh import Mesh
 
 # Clusters of at most so many elements are not halved. Fewer keep less of the matrix, in blocks
 # that are too small to be multiplied fast.
@@ -64,7 +64,7 @@ def cut(mesh: Mesh, signs: FloatArray, leaf: int = LEAF, eta: float = ADMISSIBIL
     eta : float
         Largest ratio of the smaller diameter to the distance in an admissible block.
     """
-    order, span, below, box = boxtree.build(mesh.corners)
+    order, span, below, box = box_tree.build(mesh.corners)
     found, is_admissible = _pairs(span, below, box, signs, leaf, eta)
     # By rows, so that a run of neighbouring blocks adds to few of them.
     by_row = np.lexsort((found[:, 4], found[:, 2], found[:, 0]))

@@ -19,7 +19,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from bafflelens.bem.kernels import _coupled_double_layer
+from bafflelens.bem.kernels import NO_SIGN, _coupled_double_layer
 
 # A block of more products than this is halved instead.
 HIGHEST_RANK = 200
@@ -274,59 +274,63 @@ def _combine(vectors, rank, weights, out):
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _largest_first(matrix, left_out, out, pivots):
+def _largest_first(matrix, left_out, columns, pivots):
     """Factor a positive matrix into C C^H, the largest pivots first; return how many.
 
-    It ends when the trace of what is left of the matrix, which it changes, is ``left_out``.
-    ``out`` (rank, rank) takes the columns of C, ``pivots`` the row that each begins with.
+    It ends when the trace of what is left is at most ``left_out``. ``columns`` takes those of C,
+    one a row, ``pivots`` the place that each begins with.
     """
     rank = len(matrix)
-    is_free = np.ones(rank, np.bool_)
+    left = np.empty(rank)
+    for i in range(rank):
+        left[i] = matrix[i, i].real
     for k in range(rank):
-        trace, pivot = 0.0, -1
-        for i in range(rank):
-            if is_free[i]:
-                trace += matrix[i, i].real
-                if pivot < 0 or matrix[i, i].real > matrix[pivot, pivot].real:
-                    pivot = i
-        if trace <= left_out or matrix[pivot, pivot].real <= 0:
+        pivot, trace = np.argmax(left), left.sum()
+        if trace <= left_out or left[pivot] <= 0:
             return k
-        is_free[pivot] = False
+        column = columns[k]
+        for i in range(rank):
+            column[i] = np.conj(matrix[pivot, i])
+        for l in range(k):
+            share = np.conj(columns[l, pivot])
+            for i in range(rank):
+                column[i] -= columns[l, i] * share
+        root = np.sqrt(left[pivot])
+        for i in range(rank):
+            column[i] /= root
+        for l in range(k):
+            column[pivots[l]] = 0
+        column[pivot] = root
         pivots[k] = pivot
-        root = np.sqrt(matrix[pivot, pivot].real)
         for i in range(rank):
-            out[i, k] = matrix[i, pivot] / root if is_free[i] else 0
-        out[pivot, k] = root
-        for i in range(rank):
-            if is_free[i]:
-                for j in range(rank):
-                    if is_free[j]:
-                        matrix[i, j] -= out[i, k] * np.conj(out[j, k])
+            left[i] = max(left[i] - column[i].real ** 2 - column[i].imag ** 2, 0.0)
+        left[pivot] = 0
     return rank
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def _leading(middle, left_out):
-    """Return orthonormal columns that span all but ``left_out`` of the trace of a matrix.
+    """Return orthonormal rows whose adjoints span all but ``left_out`` of the trace of a matrix.
 
     Two steps of the Cholesky iteration, M = C C^H to C^H C, with the largest pivots first: nearly
     the eigenvectors of the largest eigenvalues, with a small part of the work.
     """
-    rank = len(middle)
-    first, second = np.zeros_like(middle), np.zeros_like(middle)
-    pivots = np.empty(rank, np.int64)
+    first, second = np.empty_like(middle), np.empty_like(middle)
+    pivots = np.empty(len(middle), np.int64)
     found = _largest_first(middle, 1e-4 * left_out, first, pivots)
-    first = first[:, :found].copy()
-    adjoint = np.conj(first.T).copy()
-    kept = _largest_first(adjoint @ first, left_out, second, pivots)
-    # C^H = second times unitary rows; those kept, from a triangle
-    columns = np.empty((rank, kept), np.complex128)
+    adjoint = np.conj(first[:found])
+    kept = _largest_first(adjoint @ first[:found].T, left_out, second, pivots)
+    # C^H is the second factor times unitary rows; those kept come from its triangle.
+    rows = np.empty((kept, len(middle)), np.complex128)
     for k in range(kept):
-        row = adjoint[pivots[k]].copy()
+        pivot = pivots[k]
+        rows[k] = adjoint[pivot]
         for l in range(k):
-            row -= second[pivots[k], l] * np.conj(columns[:, l])
-        columns[:, k] = np.conj(row / second[pivots[k], k])
-    return columns
+            share = second[l, pivot]
+            for i in range(rows.shape[1]):
+                rows[k, i] -= share * rows[l, i]
+        rows[k] /= second[k, pivot]
+    return rows
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -339,18 +343,20 @@ def fewest(left, right, rank, tolerance, made_left, made_right):
     _lower_factor(inner, factor)
     _products(right, rank, outer)
     adjoint = np.conj(factor.T).copy()
-    # The block is an orthonormal U L^-H times L^H V^T, of which ``middle`` is the square.
-    chosen = _leading(adjoint @ np.conj(outer) @ factor, tolerance * tolerance)
-    kept = chosen.shape[1]
-    from_right = (np.conj(chosen.T).copy() @ adjoint).T.copy()
-    for k in range(kept):
-        for l in range(rank - 1, -1, -1):
-            total = chosen[l, k]
-            for i in range(l + 1, rank):
-                total -= np.conj(factor[i, l]) * chosen[i, k]
-            chosen[l, k] = total / np.conj(factor[l, l])
-    _combine(left, rank, chosen, made_left)
-    _combine(right, rank, from_right, made_right)
+    # The block is U L^-H, which is orthonormal, times L^H V^T, of which ``middle`` is the square.
+    middle = adjoint @ np.conj(outer) @ factor
+    leading = _leading(middle, tolerance * tolerance)
+    kept = len(leading)
+    of_right = (leading @ adjoint).T
+    of_left = np.conj(leading.T).copy()
+    for l in range(rank - 1, -1, -1):
+        for i in range(l + 1, rank):
+            share = np.conj(factor[i, l])
+            for k in range(kept):
+                of_left[l, k] -= share * of_left[i, k]
+        of_left[l] /= np.conj(factor[l, l])
+    _combine(left, rank, of_left, made_left)
+    _combine(right, rank, of_right, made_right)
     return kept
 
 
@@ -358,10 +364,14 @@ def fewest(left, right, rank, tolerance, made_left, made_right):
 def _pack(parts, out, at):
     """Write (2, n) parts in 16-bit steps to ``out`` from ``at`` on; return the step."""
     n = parts.shape[1]
-    largest = np.float32(1e-30)
+    # As integers the bits of positive numbers are in their order, and are compared in vectors.
+    bits, highest = parts.view(np.int32), np.int32(0)
     for c in range(2):
         for j in range(n):
-            largest = max(largest, abs(parts[c, j]))
+            highest = max(highest, bits[c, j] & NO_SIGN)
+    found = np.empty(1, np.int32)
+    found[0] = highest
+    largest = max(found.view(np.float32)[0], np.float32(1e-30))
     in_steps = MOST_STEPS / largest
     for c in range(2):
         part, to = parts[c], out[at + c * n : at + c * n + n]
@@ -381,7 +391,7 @@ def _room(memory, needed):
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def form_low_rank(far, blocks, tolerances, recompress=True):
+def form_low_rank(far, blocks, tolerances, recompress=1000):
     """Form a run of admissible blocks.
 
     Parameters
@@ -418,7 +428,7 @@ def form_low_rank(far, blocks, tolerances, recompress=True):
         left = lefts[0, : most * 2 * m].reshape(most, 2, m)
         right = rights[0, : most * 2 * n].reshape(most, 2, n)
         rank = cross(far, blocks[b], tolerances[b], left, right)
-        if rank > 0 and recompress:
+        if 0 < rank <= recompress:
             made_left = lefts[1, : most * 2 * m].reshape(most, 2, m)
             made_right = rights[1, : most * 2 * n].reshape(most, 2, n)
             rank = fewest(left, right, rank, tolerances[b], made_left, made_right)

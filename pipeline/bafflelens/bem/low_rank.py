@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from bafflelens.bem import cross_approximation as compiled
 from bafflelens.bem.clusters import Blocks
 from bafflelens.bem.near_field import NearPairs
-from bafflelens.conventions import ComplexArray, FloatArray
+from bafflelens.base.conventions import ComplexArray, FloatArray
 
 # Runs of blocks, each the work of one thread. Always as many, so that sums are added in one
 # order however many threads there are.
@@ -96,7 +96,7 @@ def form(
     near_pairs: NearPairs,
     near: ComplexArray,
     tolerance: float,
-    relative=False, recompress=True,
+    relative=False, recompress=1000, weight=None,
 ) -> LowRankMatrix:
     """Form all blocks.
 
@@ -118,6 +118,10 @@ def form(
     while len(blocks):
         sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
         tolerances = tolerance * np.sqrt(sizes.prod(axis=1)) / cut.size
+        if weight is not None:
+            w2 = np.concatenate(([0.0], np.cumsum(weight[cut.order] ** 2)))
+            rms = np.sqrt((w2[blocks[:, 3]] - w2[blocks[:, 2]]) / sizes[:, 1])
+            tolerances = tolerances / rms
         shares = _shares(sizes.sum(axis=1), RUNS)
         formed = list(
             _each(

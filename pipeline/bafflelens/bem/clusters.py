@@ -25,7 +25,7 @@ from bafflelens.mesh.mesh import Mesh
 # that are too small to be multiplied fast.
 LEAF = 64
 # Admissible: the smaller diameter is at most this many times the distance.
-ADMISSIBILITY = 1.5
+ADMISSIBILITY = 2.0
 
 
 @dataclass(frozen=True)

@@ -8,23 +8,22 @@ entry, over that entry (M. Bebendorf, "Approximation of boundary element matrice
 edge of the body the kernel may vanish for one face and not for the other. So rows spread over the
 block are looked at before it ends, and it goes on from one that is not met.
 
-What it found is cut down to the fewest products by the singular values of U V^T, which come from
-the small matrices U^H U and V^H V. Both parts are kept in 16-bit steps, 4 bytes an entry. Symbols
-as in `bafflelens.bem.kernels`; ``far`` is the tuple of arguments of its far kernels, rows and
-columns in the order of the clusters.
+What it found is cut down to fewer products (`bafflelens.bem.recompression`), whose parts are kept
+in 16-bit steps, 4 bytes an entry. Symbols as in `bafflelens.bem.kernels`; ``far`` is the tuple of
+arguments of its far kernels, rows and columns in the order of the clusters.
 """
-
-from __future__ import annotations
 
 import numpy as np
 from numba import njit
 
-from bafflelens.bem.kernels import NO_SIGN, _coupled_double_layer
+from bafflelens.bem.kernels import NO_SIGN, coupled_double_layer
+from bafflelens.bem.recompression import fewest
 
 # A block of more products than this is halved instead.
 HIGHEST_RANK = 200
 CHECKED_ROWS = 3
-TILE = 256
+# Cutting down more than this takes longer than the products that it saves.
+CUT_DOWN_RANK = 30
 MOST_STEPS = np.float32(32767.0)
 
 
@@ -41,7 +40,7 @@ def _row(far, image, i, first, last, re, im):
     nz = normals[2, i] * signs[image, 2]
     e = couplings[i]
     for j in range(first, last):
-        real, imaginary = _coupled_double_layer(
+        real, imaginary = coupled_double_layer(
             sources[0, j] - x,
             sources[1, j] - y,
             sources[2, j] - z,
@@ -77,7 +76,7 @@ def _column(far, image, j, first, last, re, im):
     mz = source_normals[2, j] * signs[image, 2]
     weight, moment = weights[j], moments[j]
     for i in range(first, last):
-        real, imaginary = _coupled_double_layer(
+        real, imaginary = coupled_double_layer(
             x - points[0, i],
             y - points[1, i],
             z - points[2, i],
@@ -210,157 +209,6 @@ def cross(far, block, tolerance, left, right):
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def _products(vectors, rank, out):
-    """Set ``out`` to V^H V, (rank, rank) complex, of (highest, 2, n) parts."""
-    n = vectors.shape[2]
-    out[:rank, :rank] = 0
-    for start in range(0, n, TILE):
-        end = min(n, start + TILE)
-        for k in range(rank):
-            for l in range(k + 1):
-                re = np.float32(0.0)
-                im = np.float32(0.0)
-                for j in range(start, end):
-                    re += vectors[k, 0, j] * vectors[l, 0, j] + vectors[k, 1, j] * vectors[l, 1, j]
-                    im += vectors[k, 0, j] * vectors[l, 1, j] - vectors[k, 1, j] * vectors[l, 0, j]
-                out[k, l] += complex(re, im)
-    for k in range(rank):
-        for l in range(k):
-            out[l, k] = np.conj(out[k, l])
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def _lower_factor(matrix, out):
-    """Set ``out`` to the lower triangle L of a positive definite matrix L L^H."""
-    rank = len(matrix)
-    floor = 1e-12 * np.trace(matrix).real / rank
-    out[:] = 0
-    for k in range(rank):
-        for l in range(k + 1):
-            total = matrix[k, l]
-            for i in range(l):
-                total -= out[k, i] * np.conj(out[l, i])
-            if k == l:
-                out[k, k] = np.sqrt(max(total.real, floor))
-            else:
-                out[k, l] = total / out[l, l]
-
-
-@njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def _combine(vectors, rank, weights, out):
-    """Set out[k] to sum_l vectors[l] weights[l, k]; parts of (n,) vectors each."""
-    n = vectors.shape[2]
-    for start in range(0, n, TILE):
-        end = min(n, start + TILE)
-        for k in range(weights.shape[1]):
-            re, im = out[k, 0, start:end], out[k, 1, start:end]
-            re[:] = 0
-            im[:] = 0
-            l = 0
-            while l < rank:
-                ar, ai = np.float32(weights[l, k].real), np.float32(weights[l, k].imag)
-                br, bi = np.float32(0.0), np.float32(0.0)
-                other = l
-                if l + 1 < rank:
-                    other = l + 1
-                    br = np.float32(weights[other, k].real)
-                    bi = np.float32(weights[other, k].imag)
-                pr, pi = vectors[l, 0, start:end], vectors[l, 1, start:end]
-                qr, qi = vectors[other, 0, start:end], vectors[other, 1, start:end]
-                for j in range(end - start):
-                    re[j] += ar * pr[j] - ai * pi[j] + br * qr[j] - bi * qi[j]
-                    im[j] += ar * pi[j] + ai * pr[j] + br * qi[j] + bi * qr[j]
-                l += 2
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def _largest_first(matrix, left_out, columns, pivots):
-    """Factor a positive matrix into C C^H, the largest pivots first; return how many.
-
-    It ends when the trace of what is left is at most ``left_out``. ``columns`` takes those of C,
-    one a row, ``pivots`` the place that each begins with.
-    """
-    rank = len(matrix)
-    left = np.empty(rank)
-    for i in range(rank):
-        left[i] = matrix[i, i].real
-    for k in range(rank):
-        pivot, trace = np.argmax(left), left.sum()
-        if trace <= left_out or left[pivot] <= 0:
-            return k
-        column = columns[k]
-        for i in range(rank):
-            column[i] = np.conj(matrix[pivot, i])
-        for l in range(k):
-            share = np.conj(columns[l, pivot])
-            for i in range(rank):
-                column[i] -= columns[l, i] * share
-        root = np.sqrt(left[pivot])
-        for i in range(rank):
-            column[i] /= root
-        for l in range(k):
-            column[pivots[l]] = 0
-        column[pivot] = root
-        pivots[k] = pivot
-        for i in range(rank):
-            left[i] = max(left[i] - column[i].real ** 2 - column[i].imag ** 2, 0.0)
-        left[pivot] = 0
-    return rank
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def _leading(middle, left_out):
-    """Return orthonormal rows whose adjoints span all but ``left_out`` of the trace of a matrix.
-
-    Two steps of the Cholesky iteration, M = C C^H to C^H C, with the largest pivots first: nearly
-    the eigenvectors of the largest eigenvalues, with a small part of the work.
-    """
-    first, second = np.empty_like(middle), np.empty_like(middle)
-    pivots = np.empty(len(middle), np.int64)
-    found = _largest_first(middle, 1e-4 * left_out, first, pivots)
-    adjoint = np.conj(first[:found])
-    kept = _largest_first(adjoint @ first[:found].T, left_out, second, pivots)
-    # C^H is the second factor times unitary rows; those kept come from its triangle.
-    rows = np.empty((kept, len(middle)), np.complex128)
-    for k in range(kept):
-        pivot = pivots[k]
-        rows[k] = adjoint[pivot]
-        for l in range(k):
-            share = second[l, pivot]
-            for i in range(rows.shape[1]):
-                rows[k, i] -= share * rows[l, i]
-        rows[k] /= second[k, pivot]
-    return rows
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def fewest(left, right, rank, tolerance, made_left, made_right):
-    """Cut crosses down to nearly the fewest products of that tolerance; return their number."""
-    inner = np.empty((rank, rank), np.complex128)
-    outer = np.empty((rank, rank), np.complex128)
-    factor = np.empty((rank, rank), np.complex128)
-    _products(left, rank, inner)
-    _lower_factor(inner, factor)
-    _products(right, rank, outer)
-    adjoint = np.conj(factor.T).copy()
-    # The block is U L^-H, which is orthonormal, times L^H V^T, of which ``middle`` is the square.
-    middle = adjoint @ np.conj(outer) @ factor
-    leading = _leading(middle, tolerance * tolerance)
-    kept = len(leading)
-    of_right = (leading @ adjoint).T
-    of_left = np.conj(leading.T).copy()
-    for l in range(rank - 1, -1, -1):
-        for i in range(l + 1, rank):
-            share = np.conj(factor[i, l])
-            for k in range(kept):
-                of_left[l, k] -= share * of_left[i, k]
-        of_left[l] /= np.conj(factor[l, l])
-    _combine(left, rank, of_left, made_left)
-    _combine(right, rank, of_right, made_right)
-    return kept
-
-
-@njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
 def _pack(parts, out, at):
     """Write (2, n) parts in 16-bit steps to ``out`` from ``at`` on; return the step."""
     n = parts.shape[1]
@@ -391,7 +239,7 @@ def _room(memory, needed):
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def form_low_rank(far, blocks, tolerances, recompress=1000):
+def form_low_rank(far, blocks, tolerances):
     """Form a run of admissible blocks.
 
     Parameters
@@ -428,7 +276,7 @@ def form_low_rank(far, blocks, tolerances, recompress=1000):
         left = lefts[0, : most * 2 * m].reshape(most, 2, m)
         right = rights[0, : most * 2 * n].reshape(most, 2, n)
         rank = cross(far, blocks[b], tolerances[b], left, right)
-        if 0 < rank <= recompress:
+        if 0 < rank <= CUT_DOWN_RANK:
             made_left = lefts[1, : most * 2 * m].reshape(most, 2, m)
             made_right = rights[1, : most * 2 * n].reshape(most, 2, n)
             rank = fewest(left, right, rank, tolerances[b], made_left, made_right)
@@ -486,22 +334,23 @@ def apply_low_rank(packed, steps, ranks, blocks, vectors, out):
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def form_dense(far, blocks, start, element, place, order, image_of, near, packed, steps):
-    """Form a run of near blocks, with the entries of near pairs moved to ``near``.
+def form_in_full(far, blocks, order, place, pairs, near, packed, steps):
+    """Form a run of blocks entry by entry, with the entries of near pairs moved to ``near``.
 
     Parameters
     ----------
     far, blocks
         As in `form_low_rank`.
-    start, element, image_of : integer arrays
-        Fields of `near_field.NearPairs`.
-    place, order : (n,) integer arrays
-        Place of each element in the order of the clusters, and the element at each place.
+    order, place : (n,) integer arrays
+        The element at each place in the order of the clusters, and the place of each element.
+    pairs : tuple of integer arrays
+        ``start``, ``element`` and ``image`` of `near_field.NearPairs`.
     near : (n_pairs,) complex array
         Near corrections; the far value of each pair in these blocks is added in place.
     packed, steps : int16 and real arrays
         Filled in place: a row after the other, real and imaginary parts; a step a row.
     """
+    start, element, image_of = pairs
     widest = 0
     for b in range(len(blocks)):
         widest = max(widest, blocks[b, 3] - blocks[b, 2])
@@ -526,7 +375,7 @@ def form_dense(far, blocks, start, element, place, order, image_of, near, packed
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def apply_dense(packed, steps, blocks, vectors, out):
+def apply_in_full(packed, steps, blocks, vectors, out):
     """Add a run of near blocks times ``vectors`` to ``out``: see `apply_low_rank`."""
     at, row = 0, 0
     for b in range(len(blocks)):

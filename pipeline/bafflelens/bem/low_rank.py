@@ -6,16 +6,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import cross_approximation as compiled
-from bafflelens.bem.clusters import Blocks
+from bafflelens.bem.clusters import LEAF, Blocks
 from bafflelens.bem.near_field import NearPairs
-from bafflelens.base.conventions import ComplexArray, FloatArray
 
 # Runs of blocks, each the work of one thread. Always as many, so that sums are added in one
 # order however many threads there are.
@@ -52,7 +53,7 @@ class Run:
         moved = self.blocks - np.array([first, first, 0, 0, 0])
         out = np.zeros((len(vectors), 2, last - first), dtype=np.float32)
         if self.ranks is None:
-            compiled.apply_dense(self.packed, self.steps, moved, vectors, out)
+            compiled.apply_in_full(self.packed, self.steps, moved, vectors, out)
         else:
             compiled.apply_low_rank(self.packed, self.steps, self.ranks, moved, vectors, out)
         return first, out
@@ -95,8 +96,9 @@ def form(
     cut: Blocks,
     near_pairs: NearPairs,
     near: ComplexArray,
+    *,
     tolerance: float,
-    relative=False, recompress=1000, weight=None,
+    expected: FloatArray | None = None,
 ) -> LowRankMatrix:
     """Form all blocks.
 
@@ -109,74 +111,83 @@ def form(
     near_pairs : NearPairs
         Pairs of point and element that one point cannot represent.
     near : (n_pairs,) complex array
-        Near corrections; where a pair is in a near block its far value is added in place.
+        Near corrections; where a pair is in a block stored in full its far value is added in
+        place.
     tolerance : float
-        Error of the matrix as the root of the sum of the squares of its entries.
+        Error of the matrix as the root of the sum of the squares of its entries, spread evenly.
+    expected : (n_triangles,) array, optional
+        About how large what is multiplied is at each element; the root of the mean of the
+        squares is 1. Columns may be the less exact the smaller it is.
     """
     ordered = in_order(far, cut.order)
-    blocks, dense, runs = cut.admissible, [cut.near], []
+    blocks, in_full = cut.admissible, [cut.near]
+    runs: list[Run] = []
     while len(blocks):
         sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
         tolerances = tolerance * np.sqrt(sizes.prod(axis=1)) / cut.size
-        if weight is not None:
-            w2 = np.concatenate(([0.0], np.cumsum(weight[cut.order] ** 2)))
-            rms = np.sqrt((w2[blocks[:, 3]] - w2[blocks[:, 2]]) / sizes[:, 1])
-            tolerances = tolerances / rms
-        shares = _shares(sizes.sum(axis=1), RUNS)
-        formed = list(
-            _each(
-                lambda share: compiled.form_low_rank(
-                    ordered, blocks[share], tolerances[share], recompress
-                ),
-                shares,
-            )
-        )
-        left = []
-        for share, (packed, steps, ranks) in zip(shares, formed, strict=True):
-            kept = ranks > 0
-            if kept.any():
-                runs.append(Run(blocks[share][kept], packed, steps, ranks[kept]))
-            left.append(blocks[share][ranks < 0])
-        blocks, small = _halved(np.concatenate(left))
-        dense.append(small)
-    runs.extend(_near_runs(ordered, np.concatenate(dense), cut, near_pairs, near))
+        if expected is not None:
+            tolerances /= _means(expected[cut.order], blocks)
+        shares = _shares(sizes.sum(axis=1))
+        formed = _each(partial(_low_rank_run, ordered, blocks, tolerances), shares)
+        runs.extend(run for run, _ in formed if len(run.blocks))
+        blocks, small = _halved(np.concatenate([others for _, others in formed]))
+        in_full.append(small)
+    near_blocks = np.concatenate(in_full)
+    near_blocks = near_blocks[np.argsort(near_blocks[:, 0], kind="stable")]
+    place = np.empty_like(cut.order)
+    place[cut.order] = np.arange(cut.size)
+    full_run = partial(_full_run, ordered, near_blocks, cut.order, place, near_pairs, near)
+    rows, columns = _sizes(near_blocks)
+    runs.extend(_each(full_run, _shares(rows * columns)))
     return LowRankMatrix(cut, tuple(runs))
 
 
-def _near_runs(far, blocks, cut, near_pairs, near):
-    """Form the blocks that are stored in full."""
-    place = np.empty_like(cut.order)
-    place[cut.order] = np.arange(cut.size)
-    # A run's rows are its own: near corrections of a row are added to by one thread.
-    blocks = blocks[np.argsort(blocks[:, 0], kind="stable")]
-    rows, columns = (blocks[:, [1, 3]] - blocks[:, [0, 2]]).T
-
-    def formed(share: slice) -> Run:
-        these = blocks[share]
-        entries = 2 * int((rows[share] * columns[share]).sum())
-        packed = np.empty(entries, dtype=np.int16)
-        steps = np.empty(int(rows[share].sum()), dtype=np.float32)
-        compiled.form_dense(
-            far,
-            these,
-            near_pairs.start,
-            near_pairs.element,
-            place,
-            cut.order,
-            near_pairs.image,
-            near,
-            packed,
-            steps,
-        )
-        return Run(these, packed, steps, None)
-
-    return list(_each(formed, _shares(rows * columns, RUNS)))
+def _low_rank_run(
+    far: tuple[NDArray[Any], ...],
+    blocks: NDArray[np.int64],
+    tolerances: FloatArray,
+    share: slice,
+) -> tuple[Run, NDArray[np.int64]]:
+    """Return a share of the blocks, formed, and those of them where low rank does not pay."""
+    mine = blocks[share]
+    packed, steps, ranks = compiled.form_low_rank(far, mine, tolerances[share])
+    return Run(mine[ranks > 0], packed, steps, ranks[ranks > 0]), mine[ranks < 0]
 
 
-def _halved(blocks):
-    """Return the quarters of blocks, and those that are too small for it."""
-    rows, columns = (blocks[:, [1, 3]] - blocks[:, [0, 2]]).T
-    is_small = np.minimum(rows, columns) < 64
+def _full_run(
+    far: tuple[NDArray[Any], ...],
+    blocks: NDArray[np.int64],
+    order: IntArray,
+    place: IntArray,
+    near_pairs: NearPairs,
+    near: ComplexArray,
+    share: slice,
+) -> Run:
+    """Return a share of the blocks that are stored in full."""
+    mine = blocks[share]
+    rows, columns = _sizes(mine)
+    packed = np.empty(2 * int((rows * columns).sum()), dtype=np.int16)
+    steps = np.empty(int(rows.sum()), dtype=np.float32)
+    pairs = (near_pairs.start, near_pairs.element, near_pairs.image)
+    compiled.form_in_full(far, mine, order, place, pairs, near, packed, steps)
+    return Run(mine, packed, steps, None)
+
+
+def _sizes(blocks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the numbers of rows and columns of blocks."""
+    return blocks[:, 1] - blocks[:, 0], blocks[:, 3] - blocks[:, 2]
+
+
+def _means(values: FloatArray, blocks: NDArray[np.int64]) -> FloatArray:
+    """Return the root of the mean of the squares of ``values`` over the columns of blocks."""
+    sums = np.concatenate(([0.0], np.cumsum(values**2)))
+    squares = (sums[blocks[:, 3]] - sums[blocks[:, 2]]) / (blocks[:, 3] - blocks[:, 2])
+    return np.asarray(np.sqrt(squares))
+
+
+def _halved(blocks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the quarters of blocks, and the blocks that are too small for it."""
+    is_small = np.minimum(*_sizes(blocks)) < LEAF
     first, last, column, end, image = blocks[~is_small].T
     row_half, column_half = (first + last) // 2, (column + end) // 2
     quarters = [
@@ -187,11 +198,12 @@ def _halved(blocks):
     return np.concatenate(quarters), blocks[is_small]
 
 
-def _shares(costs: NDArray[np.int64], number: int) -> list[slice]:
-    """Cut a list into at most ``number`` neighbouring shares of about the same cost."""
+def _shares(costs: NDArray[np.int64]) -> list[slice]:
+    """Cut a list into neighbouring shares of about the same cost, `RUNS` at most."""
     done = np.cumsum(costs)
-    ends = np.searchsorted(done, done[-1] * np.arange(1, number + 1) / number) if len(done) else []
-    ends = np.unique(np.minimum(np.asarray(ends, dtype=int) + 1, len(costs)))
+    wanted = done[-1] * np.arange(1, RUNS) / RUNS
+    ends = np.unique(np.append(np.searchsorted(done, wanted), len(costs)))
+    ends = ends[ends > 0]
     return [slice(int(a), int(b)) for a, b in zip((0, *ends[:-1]), ends, strict=True)]
 
 

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from bafflelens.base import box_tree
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.bem import nearby
 from bafflelens.mesh.mesh import Mesh
 
 FOUR_PI = 4 * np.pi
@@ -119,14 +120,14 @@ def find_near_pairs(
     """
     limit = mesh.longest_edges
     tree = box_tree.build(mesh.corners)
-    reach = _farthest((NEAR_EDGES * limit) ** 2, *tree[:3])
+    reach = nearby.farthest((NEAR_EDGES * limit) ** 2, *tree[:3])
     arguments = (points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, reach, *tree)
-    counts = _count_near(*arguments)
+    counts = nearby.count_near(*arguments)
     start = np.concatenate(([0], np.cumsum(counts)))
     element = np.empty(start[-1], dtype=np.int64)
     image = np.empty(start[-1], dtype=np.int64)
     distance = np.empty(start[-1])
-    _list_near(*arguments, start, element, image, distance)
+    nearby.list_near(*arguments, start, element, image, distance)
     point = np.repeat(np.arange(len(points)), counts)
     double_layer, hypersingular = static_double_layers(
         points[point] * signs[image], normals[point] * signs[image], mesh.corners, element
@@ -162,81 +163,6 @@ def second_moments(mesh: Mesh) -> FloatArray:
     """
     offset = mesh.corners - mesh.centroids[:, None, :]
     return np.asarray((offset**2).sum(axis=(1, 2)) / 24)
-
-
-@njit(cache=True)
-def _farthest(limit2, order, span, below):
-    """Return the largest of ``limit2`` in each node of a tree of triangles."""
-    reach = np.zeros(len(span))
-    for node in range(len(span) - 1, -1, -1):  # those below come after it
-        if below[node, 0] >= 0:
-            reach[node] = max(reach[below[node, 0]], reach[below[node, 1]])
-        else:
-            for place in range(span[node, 0], span[node, 1]):
-                reach[node] = max(reach[node], limit2[order[place]])
-    return reach
-
-
-@njit(cache=True)
-def _near_of(point, centroids, limit2, reach, order, span, below, box, found):
-    """List the near elements of a point in rising order; return them, as many as there are."""
-    stack, waiting, count = np.zeros(128, np.int64), 1, 0
-    while waiting:
-        waiting -= 1
-        node = stack[waiting]
-        if box_tree.gap(point, box[node]) >= reach[node]:
-            continue
-        if below[node, 0] >= 0:
-            stack[waiting : waiting + 2] = below[node]
-            waiting += 2
-            continue
-        for place in range(span[node, 0], span[node, 1]):
-            j = order[place]
-            if _distance2(point, centroids[j]) < limit2[j]:
-                if count == len(found):
-                    found = np.concatenate((found, found))
-                found[count] = j
-                count += 1
-    return np.sort(found[:count])
-
-
-@njit(parallel=True, cache=True)
-def _count_near(points, signs, centroids, limit2, reach, order, span, below, box):
-    """Count the near elements of each point."""
-    counts = np.zeros(points.shape[0], dtype=np.int64)
-    for i in prange(points.shape[0]):
-        found = np.empty(128, np.int64)
-        for image in range(signs.shape[0]):
-            point = points[i] * signs[image]
-            counts[i] += _near_of(
-                point, centroids, limit2, reach, order, span, below, box, found
-            ).size
-    return counts
-
-
-@njit(parallel=True, cache=True)
-def _list_near(
-    points, signs, centroids, limit2, reach, order, span, below, box, start, element, image_of,
-    distance,
-):  # fmt: skip
-    for i in prange(points.shape[0]):
-        at = start[i]
-        found = np.empty(128, np.int64)
-        for image in range(signs.shape[0]):
-            point = points[i] * signs[image]
-            for j in _near_of(point, centroids, limit2, reach, order, span, below, box, found):
-                element[at] = j
-                image_of[at] = image
-                distance[at] = np.sqrt(_distance2(point, centroids[j]))
-                at += 1
-
-
-@njit(cache=True)
-def _distance2(point, centroid):
-    total = 0.0
-    for i in range(3):
-        total += (centroid[i] - point[i]) ** 2
-    return total
 
 
 @njit(cache=True)

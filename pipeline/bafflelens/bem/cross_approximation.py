@@ -5,8 +5,8 @@ A block whose clusters are far apart is close to a sum of few products u v^T. Ad
 approximation finds them one by one: v is a row of what is left, u the column through its largest
 entry, over that entry (M. Bebendorf, "Approximation of boundary element matrices", Numer. Math.
 86 (2000) 565; citation from memory). It knows nothing of rows that it never looked at: across an
-edge of the body the kernel may vanish for one face and not for the other. So rows spread over the
-block are looked at before it ends, and it goes on from one that is not met.
+edge of the body the kernel may vanish for one face and not for the other. So rows and columns
+spread over the block are looked at before it ends, and it goes on from one that is not met.
 
 What it found is cut down to fewer products (`bafflelens.bem.recompression`), whose parts are kept
 in 16-bit steps, 4 bytes an entry. Symbols as in `bafflelens.bem.kernels`; ``far`` is the tuple of
@@ -21,7 +21,8 @@ from bafflelens.bem.recompression import fewest
 
 # A block of more products than this is halved instead.
 HIGHEST_RANK = 200
-CHECKED_ROWS = 3
+# Rows, and as many columns, that are looked at before a block is taken as done.
+LOOKED_AT = 3
 # Cutting down more than this takes longer than the products that it saves.
 CUT_DOWN_RANK = 30
 MOST_STEPS = np.float32(32767.0)
@@ -140,7 +141,7 @@ def _largest(line, used):
 
 
 @njit(cache=True, nogil=True)
-def _next_unused(used, start):
+def _unused(used, start):
     """Return the first that is not ``used`` from ``start`` on, and round; -1 where all are."""
     for step in range(len(used)):
         at = (start + step) % len(used)
@@ -168,23 +169,18 @@ def cross(far, block, tolerance, left, right):
     m, n = last - first, column_end - column
     used_row, used_column = np.zeros(m, np.bool_), np.zeros(n, np.bool_)
     most = min(m, n, len(left))
-    rank, checked, pivot = 0, 0, m // 2
-    checking = False
+    rank, looked, pivot = 0, 0, m // 2
     while rank < most:
-        row = right[rank]
+        row, line = right[rank], left[rank]
         _row(far, image, first + pivot, column, column_end, row[0], row[1])
         _take_away(row, left, pivot, right, rank)
         used_row[pivot] = True
         through = _largest(row, used_column)
         size2 = row[0, through] ** 2 + row[1, through] ** 2
-        if checking and m * _squares(row) <= tolerance * tolerance:
-            through = -1
-        if through < 0 or size2 < np.float32(1e-36):
-            checking = True
-        else:
+        is_met = size2 < np.float32(1e-36)
+        if not is_met:
             # over the largest entry, so that no entry of the left part is much above one
             ar, ai = row[0, through] / size2, -row[1, through] / size2
-            line = left[rank]
             _column(far, image, column + through, first, last, line[0], line[1])
             _take_away(line, right, through, left, rank)
             for i in range(m):
@@ -193,18 +189,29 @@ def cross(far, block, tolerance, left, right):
                 line[0, i] = re
             used_column[through] = True
             rank += 1
-            checking = np.sqrt(_squares(line)) * np.sqrt(_squares(row)) <= tolerance
-            if not checking:
+            is_met = np.sqrt(_squares(line)) * np.sqrt(_squares(row)) <= tolerance
+            pivot = _largest(line, used_row)
+        # It seems to be met: look at a few whole rows and columns for what was missed.
+        while is_met and looked < 2 * LOOKED_AT and rank < most:
+            row, line = right[rank], left[rank]
+            step, looked = looked // 2, looked + 1
+            if looked % 2:
+                at = _unused(used_column, n * (2 * step + 1) // (2 * LOOKED_AT))
+                if at < 0:
+                    continue
+                _column(far, image, column + at, first, last, line[0], line[1])
+                _take_away(line, right, at, left, rank)
+                is_met = n * _squares(line) <= tolerance * tolerance
                 pivot = _largest(line, used_row)
+            else:
+                pivot = _unused(used_row, m * (2 * step + 1) // (2 * LOOKED_AT))
                 if pivot < 0:
-                    return rank
-                continue
-        if checked == CHECKED_ROWS:
+                    continue
+                _row(far, image, first + pivot, column, column_end, row[0], row[1])
+                _take_away(row, left, pivot, right, rank)
+                is_met = m * _squares(row) <= tolerance * tolerance
+        if is_met or pivot < 0:
             return rank
-        pivot = _next_unused(used_row, (m * (2 * checked + 1)) // (2 * CHECKED_ROWS))
-        if pivot < 0:
-            return rank
-        checked += 1
     return -1 if rank < min(m, n) else rank
 
 

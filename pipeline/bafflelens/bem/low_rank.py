@@ -122,9 +122,10 @@ def form(
     ordered = in_order(far, cut.order)
     blocks, in_full = cut.admissible, [cut.near]
     runs: list[Run] = []
+    entries = cut.size**2 * len(ordered[2])  # of all mirror images
     while len(blocks):
         sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
-        tolerances = tolerance * np.sqrt(sizes.prod(axis=1)) / cut.size
+        tolerances = tolerance * np.sqrt(sizes.prod(axis=1) / entries)
         if expected is not None:
             tolerances /= _means(expected[cut.order], blocks)
         shares = _shares(sizes.sum(axis=1))

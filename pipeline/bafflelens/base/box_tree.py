@@ -107,7 +107,7 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
     for p in range(n):
         point = points[p]
         best = farthest * farthest
-        stack[0], gaps[0], waiting = 0, _gap(point, box[0]), 1
+        stack[0], gaps[0], waiting = 0, gap(point, box[0]), 1
         while waiting:
             waiting -= 1
             node = stack[waiting]
@@ -115,7 +115,7 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
                 continue
             if below[node, 0] >= 0:
                 near, far = below[node, 0], below[node, 1]
-                near_gap, far_gap = _gap(point, box[near]), _gap(point, box[far])
+                near_gap, far_gap = gap(point, box[near]), gap(point, box[far])
                 if far_gap < near_gap:
                     near, far, near_gap, far_gap = far, near, far_gap, near_gap
                 if far_gap <= best:
@@ -144,7 +144,7 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
 
 
 @njit(cache=True)
-def _gap(point, box):
+def gap(point, box):
     """Return the squared distance of a point from a box."""
     squared = 0.0
     for i in range(3):

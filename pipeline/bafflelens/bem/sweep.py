@@ -14,12 +14,13 @@ import numpy as np
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
+from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import CardError, sweep_on_card
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.surface_pressure import SurfacePressure
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.absorbers import Absorber, surface_admittance
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, tolerance
@@ -116,7 +117,6 @@ def solve_band(
     symmetry: tuple[str, ...] = (),
     engine: str = "direct",
     quality: str = "standard",
-    stored_unknowns: int | None = None,
     without_card: str = "stop",
     microphones_m: Sequence[float] = (),
     keep_surface: bool = False,
@@ -143,8 +143,6 @@ def solve_band(
         ``direct``, ``gpu`` or ``bempp``.
     quality : str
         Quality level, which sets the tolerance of the linear solver.
-    stored_unknowns : int, optional
-        With more unknowns than this the matrix is not stored.
     without_card : {"stop", "direct"}
         What engine ``gpu`` does where the card cannot be used: fail, or go on with ``direct``.
     microphones_m : sequence of float
@@ -157,7 +155,7 @@ def solve_band(
     BandResult
         Far field and power of every source at every frequency, and what became of each.
     """
-    direct = partial(_direct_solver, mesh, symmetry, quality, stored_unknowns)
+    direct = partial(_direct_solver, mesh, symmetry, quality)
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()
@@ -354,14 +352,10 @@ def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
     return solve_next
 
 
-def _direct_solver(
-    mesh: Mesh, symmetry: tuple[str, ...], quality: str, stored_unknowns: int | None
-) -> Solver:
+def _direct_solver(mesh: Mesh, symmetry: tuple[str, ...], quality: str) -> Solver:
     """Return the own engine with what the frequencies of a band share."""
     discretisation = discretise(mesh, symmetry)
     settings = Settings(tolerance=tolerance(quality))
-    if stored_unknowns is not None:
-        settings = replace(settings, stored_unknowns=stored_unknowns)
     workspace = Workspace()
 
     def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:

@@ -25,7 +25,7 @@ from bafflelens.directivity.interpolated import (
     interpolation_warning,
     with_shown_frequencies,
 )
-from bafflelens.job.cost_estimate import Plan, band_memory, band_mesh_sizes, engine_settings
+from bafflelens.job.cost_estimate import Plan, band_memory, band_mesh_sizes
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.sources import is_plate
@@ -402,7 +402,6 @@ def _submit(
         engine=job.solve.engine,
         quality=job.solve.quality,
         absorbers=absorbers,
-        stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
         without_card=job.solve.without_card,
         microphones_m=run.loaded.loudspeaker.microphones_m(candidate.id),
         keep_surface=job.solve.keep_surface and sizes is None,
@@ -468,7 +467,6 @@ def _band_memory(run: Run, opened: _Open, band_number: int) -> float:
     return band_memory(
         opened.unknowns[band_number],
         len(opened.settings.symmetry),
-        engine_settings(run.plan.memory_limit_bytes),
         opened.settings.engine,
     )
 

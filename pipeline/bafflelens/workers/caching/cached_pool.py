@@ -252,9 +252,7 @@ class RememberingPool:
         digests, number = asked.meshes.digests, asked.number
         if number not in digests:
             digests[number] = mesh_digest(mesh)
-        asked.digest = settings_digest(
-            asked.methods, digests[number], mesh.n_triangles, asked.settings
-        )
+        asked.digest = settings_digest(asked.methods, digests[number], asked.settings)
         missing = []
         for frequency_hz in asked.band.frequencies_hz:
             key = frequency_key(asked.digest, frequency_hz)

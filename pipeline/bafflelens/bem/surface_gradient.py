@@ -71,7 +71,8 @@ def gradient_and_curvature(
     fit = share[point, np.newaxis] * np.concatenate((smooth_fit, around_fit))
     along = [_folded(point, neighbour, fit[:, axis], size) for axis in range(3)]
     turn = mesh.normals[smooth[1]] - mesh.normals[smooth[0]]
-    curvature = np.bincount(smooth[0], np.einsum("ij,ij->i", smooth_fit, turn), minlength=size)
+    spread = np.einsum("ij,ij->i", smooth_fit, turn)
+    curvature = np.asarray(np.bincount(smooth[0], spread, minlength=size), dtype=float)
     return (along[0], along[1], along[2]), curvature
 
 

@@ -128,7 +128,8 @@ def surface_slope(
         workspace=workspace,
         tolerance=tolerance,
     ).reshape(n_objectives, n_sources, -1)
-    return np.real(slope_of_fields(problem, pressure, fields, prepared)).sum(axis=1)
+    by_source = np.real(slope_of_fields(problem, pressure, fields, prepared))
+    return np.asarray(by_source.sum(axis=1))
 
 
 def slope_of_fields(

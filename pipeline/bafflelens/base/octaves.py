@@ -76,9 +76,8 @@ def by_octave(
     """
     value = np.where(weight > 0, value_db, 0.0)
     least = THIRD_OCTAVE / 2 * np.max(weight, initial=0.0)
-    low, high = map(float, band_hz)
     found = []
-    for octave in _octave_parts(np.asarray(frequency_hz, dtype=float).tobytes(), (low, high)):
+    for octave in octave_parts(frequency_hz, band_hz):
         share = octave.shares * weight
         total = share.sum(axis=1)
         if total[0] <= 0:
@@ -130,7 +129,7 @@ def shares(frequency_hz: FloatArray, part_hz: tuple[float, float]) -> FloatArray
 
 
 @dataclass(frozen=True, kw_only=True)
-class _OctaveParts:
+class OctaveParts:
     """An octave, from and to in Hz, and its thirds.
 
     The first of ``shares``, (4, n_frequencies), and ``centres_hz`` is that of the whole.
@@ -142,15 +141,23 @@ class _OctaveParts:
     centres_hz: tuple[float, ...]
 
 
+def octave_parts(
+    frequency_hz: FloatArray, band_hz: tuple[float, float]
+) -> tuple[OctaveParts, ...]:
+    """Return the octaves of a band with their thirds, and what each frequency counts in them."""
+    low, high = map(float, band_hz)
+    return _octave_parts(np.asarray(frequency_hz, dtype=float).tobytes(), (low, high))
+
+
 @lru_cache(maxsize=128)
-def _octave_parts(frequency_hz: bytes, band_hz: tuple[float, float]) -> tuple[_OctaveParts, ...]:
+def _octave_parts(frequency_hz: bytes, band_hz: tuple[float, float]) -> tuple[OctaveParts, ...]:
     """Return the octaves of a band; all candidates of a run have the same frequencies."""
     frequency, found = np.frombuffer(frequency_hz), []
     for low, high in octaves_of(band_hz):
         edges = np.minimum(low * 2 ** (np.arange(4) * THIRD_OCTAVE), high)
         parts = [(low, high), *pairwise(edges)]
         found.append(
-            _OctaveParts(
+            OctaveParts(
                 from_hz=low,
                 to_hz=high,
                 shares=np.stack([_shares_of(frequency, part) for part in parts]),

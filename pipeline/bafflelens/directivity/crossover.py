@@ -231,6 +231,20 @@ def accelerations(
     return found
 
 
+def as_driven(
+    dataset: xr.Dataset, crossover: Crossover, strengths: ComplexArray | None = None
+) -> ComplexArray:
+    """Return what `accelerations` does, 0 for what is neither known nor heard.
+
+    (n_sources, n_frequencies); see `sum_of_ways`.
+    """
+    if strengths is not None:
+        given = np.abs(electrical_transfers(dataset, crossover))
+        unheard = given < 10 ** (UNHEARD_DB / 20) * given.max(axis=0)
+        strengths = np.where(unheard & np.isnan(strengths), 0.0, strengths)
+    return accelerations(dataset, crossover, strengths)
+
+
 def sum_of_ways(
     dataset: xr.Dataset, crossover: Crossover, strengths: ComplexArray | None = None
 ) -> xr.Dataset:
@@ -242,11 +256,7 @@ def sum_of_ways(
         As in `accelerations`. A strength that is NaN is not known there: where the source is
         heard, the frequency fails; where its way is 40 dB below the strongest, it is left out.
     """
-    given = np.abs(electrical_transfers(dataset, crossover))
-    if strengths is not None:
-        unheard = given < 10 ** (UNHEARD_DB / 20) * given.max(axis=0)
-        strengths = np.where(unheard & np.isnan(strengths), 0.0, strengths)
-    transfer = accelerations(dataset, crossover, strengths)
+    transfer = as_driven(dataset, crossover, strengths)
     total = summed(dataset, transfer)
     lost = is_solved(dataset) & np.isnan(transfer).any(axis=0)
     if not lost.any():
@@ -280,14 +290,38 @@ def _fronts(dataset: xr.Dataset, ways: Sequence[Way], reference: str) -> Complex
 
 def _common_level(dataset: xr.Dataset, given: ComplexArray, fronts: ComplexArray) -> float:
     """Return R: the mean level of N over the pass band of the way that reaches highest."""
-    solved = is_solved(dataset)
+    highest, share = common_level_shares(dataset, given)
+    passes = share > 0
+    return float(np.exp(share[passes] @ np.log(np.abs(fronts[highest, passes]))))
+
+
+def common_level_shares(dataset: xr.Dataset, given: ComplexArray) -> tuple[int, FloatArray]:
+    """Return which source's way sets the common level R, and each frequency's share in it.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        Says which frequencies were solved.
+    given : (n_sources, n_frequencies) complex array
+        What each source's way does.
+
+    Returns
+    -------
+    number : int
+        Of a source of the way that reaches highest.
+    share : (n_frequencies,) array
+        ln R is the sum of share times ln|N|; all 0 where nothing was solved.
+    """
+    solved, share = is_solved(dataset), np.zeros(given.shape[1])
     if not solved.any():
-        return 1.0
+        return 0, share
     highest = int(np.argmax(np.abs(given[:, np.flatnonzero(solved)[-1]])))
     gain = np.abs(given[highest])
     passes = solved & (gain >= 10 ** (PASS_BAND_DB / 20) * gain[solved].max())
-    level = np.log(np.abs(fronts[highest, passes]))
     position = np.log(dataset["frequency"].values[passes])
     if position.size == 1:
-        return float(np.exp(level[0]))
-    return float(np.exp(np.trapezoid(level, position) / np.ptp(position)))
+        share[passes] = 1.0
+        return highest, share
+    step = np.diff(position)  # the trapezoidal rule
+    share[passes] = (np.append(step, 0.0) + np.insert(step, 0, 0.0)) / (2 * np.ptp(position))
+    return highest, share

@@ -217,6 +217,42 @@ def interpolate(
     )
 
 
+def weights_between(
+    solved_hz: FloatArray,
+    far_field: ComplexArray,
+    shown_hz: FloatArray,
+    weights: ComplexArray,
+    *,
+    delays_s: FloatArray,
+    is_front: NDArray[np.bool_],
+) -> ComplexArray:
+    """Take weights on interpolated far fields back to those that were solved.
+
+    An interpolation is linear in the fields once its fit is chosen; the choice is held.
+
+    Parameters
+    ----------
+    solved_hz, far_field, shown_hz, delays_s, is_front
+        As in `interpolate`.
+    weights : (n_values, n_sources, n_shown, n_directions) complex array
+        A value changes by the real part of the sum of weights* times the change of the
+        interpolated field.
+
+    Returns
+    -------
+    (n_values, n_sources, n_solved, n_directions) complex array
+        The same with respect to the fields that were solved.
+    """
+    found = []
+    for number, (field, delay) in enumerate(zip(far_field, delays_s, strict=True)):
+        fit = _best_fit(solved_hz, field, delay, is_front)
+        matrix = _kernel(shown_hz, solved_hz, fit.decay_s) @ fit.inverse
+        aligned = weights[:, number] * _phase(shown_hz, fit.onset_s).conj()
+        back = np.einsum("ij,vid->vjd", matrix.conj(), aligned)
+        found.append(back * _phase(solved_hz, -fit.onset_s).conj())
+    return np.stack(found, axis=1)
+
+
 def interpolate_power(
     solved_hz: FloatArray,
     cross_power: ComplexArray,

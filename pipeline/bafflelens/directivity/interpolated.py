@@ -31,6 +31,7 @@ from bafflelens.directivity.frequency_interpolation import (
     further_frequencies,
     interpolate,
     interpolate_power,
+    weights_between,
 )
 from bafflelens.directivity.radiation_impedance import radiation_impedance
 
@@ -187,6 +188,40 @@ def shown(dataset: xr.Dataset) -> xr.Dataset:
     return _with_further(dataset, result, good)
 
 
+def weights_where_solved(dataset: xr.Dataset, weights: ComplexArray) -> ComplexArray:
+    """Take weights on the far field as shown back to the far field as solved.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        As read from the file of a candidate.
+    weights : (n_values, n_sources, n_shown, n_directions) complex array
+        On the far field of `shown`, as in `frequency_interpolation.weights_between`.
+
+    Returns
+    -------
+    (n_values, n_sources, n_frequencies, n_directions) complex array
+        On that of the dataset; 0 where a frequency failed.
+    """
+    if "shown_frequency" not in dataset.coords:
+        return weights
+    wanted = dataset["shown_frequency"].values
+    good = _status(dataset, wanted)[0] == _SOLVED
+    shape = (*weights.shape[:2], dataset.sizes["frequency"], weights.shape[3])
+    found = np.zeros(shape, dtype=complex)
+    if good.any():
+        known, delays_s, is_front = _given(dataset)
+        found[:, :, known] = weights_between(
+            dataset["frequency"].values[known],
+            far_field(dataset).values[:, known],
+            wanted[good],
+            weights[:, :, good],
+            delays_s=delays_s,
+            is_front=is_front,
+        )
+    return found
+
+
 def largest_error_db(dataset: xr.Dataset, *, behind: bool = False) -> float:
     """Return what the interpolation may be off by, at most, in front or behind, in dB.
 
@@ -216,16 +251,23 @@ def _within(dataset: xr.Dataset, wanted_hz: FloatArray) -> np.ndarray:
 
 
 def _interpolation(dataset: xr.Dataset, wanted_hz: FloatArray) -> Interpolated:
-    solved = np.flatnonzero(is_solved(dataset))
-    directions = direction_vectors(dataset["azimuth_deg"].values, dataset["elevation_deg"].values)
-    centres = dataset["source_centre_m"].transpose("source", "axis").values
+    solved, delays_s, is_front = _given(dataset)
     return interpolate(
         dataset["frequency"].values[solved],
         far_field(dataset).values[:, solved],
         wanted_hz,
-        delays_s=-centres @ directions.T / dataset.attrs["air_sound_speed_m_s"],
-        is_front=directions[:, 0] > -1e-9,
+        delays_s=delays_s,
+        is_front=is_front,
     )
+
+
+def _given(dataset: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what was solved, when sound arrives from each source, and what lies in front."""
+    solved = np.flatnonzero(is_solved(dataset))
+    directions = direction_vectors(dataset["azimuth_deg"].values, dataset["elevation_deg"].values)
+    centres = dataset["source_centre_m"].transpose("source", "axis").values
+    delays_s = -centres @ directions.T / dataset.attrs["air_sound_speed_m_s"]
+    return solved, delays_s, directions[:, 0] > -1e-9
 
 
 def _power(dataset: xr.Dataset, wanted_hz: FloatArray, field: ComplexArray) -> ComplexArray:

@@ -57,7 +57,7 @@ def orbit(dataset: xr.Dataset, plane: str) -> xr.DataArray:
     InputError
         If the plane is unknown, or there are several sources.
     """
-    chosen, closed = _orbit_directions(dataset, plane)
+    chosen, closed = orbit_directions(dataset, plane)
     field = source_sum(dataset).isel(direction=chosen)
     attributes = {"units": "degree", "long_name": f"Angle in the {plane} plane"}
     return (
@@ -80,7 +80,7 @@ def orbit_levels_db(dataset: xr.Dataset, plane: str) -> tuple[FloatArray, FloatA
     level_db : (n_frequencies, n_angles) array
         In dB.
     """
-    chosen, angle = _orbit_directions(dataset, plane)
+    chosen, angle = orbit_directions(dataset, plane)
     level = decibels(source_values(dataset, directions=chosen))
     return angle, level - decibels(window_amplitude(dataset))[:, np.newaxis]
 
@@ -321,7 +321,7 @@ def on_axis(dataset: xr.Dataset) -> ComplexArray:
     return source_values(dataset, directions=[axis])[:, 0]
 
 
-def _orbit_directions(dataset: xr.Dataset, plane: str) -> tuple[IntArray, FloatArray]:
+def orbit_directions(dataset: xr.Dataset, plane: str) -> tuple[IntArray, FloatArray]:
     """Return the numbers of the directions on an orbit and their angles from -180 to 180."""
     azimuth = dataset.variables["azimuth_deg"].values
     elevation = dataset.variables["elevation_deg"].values

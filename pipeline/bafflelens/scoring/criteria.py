@@ -35,7 +35,7 @@ PATCH_HALF_WIDTH_DEG: Final = 30.0
 ARC_HALF_WIDTH_DEG: Final = 5.0
 LOWEST_LEVEL_DB: Final = -20.0
 
-_SYMMETRY_STEP_DEG: Final = 5.0
+SYMMETRY_STEP_DEG: Final = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,7 +185,7 @@ def up_down_symmetry(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
     """
     frequency, solved = dataset.variables["frequency"].values, is_solved(dataset)
     steepest = max(abs(limit.angle_deg) for limit in (target.floor, target.ceiling))
-    angles = np.arange(1, max(1, round(steepest / _SYMMETRY_STEP_DEG)) + 1) * _SYMMETRY_STEP_DEG
+    angles = np.arange(1, max(1, round(steepest / SYMMETRY_STEP_DEG)) + 1) * SYMMETRY_STEP_DEG
     levels = arc_level_db(dataset, "vertical", np.concatenate((-angles, angles)))
     below, above = np.split(levels, 2, axis=1)
     apart = np.abs(above - below).mean(axis=1)
@@ -259,7 +259,7 @@ def needed_directions(dataset: xr.Dataset, target: Target) -> IntArray:
     needed = (elevation == 0) | (azimuth == 0) | (azimuth == 180)
     for limit in (target.floor, target.ceiling):
         for angle in limit.angles_deg:
-            needed |= _patch_shares(dataset, angle, target.seat_azimuth_deg) > 0
+            needed |= patch_shares(dataset, angle, target.seat_azimuth_deg) > 0
     return np.flatnonzero(needed)
 
 
@@ -310,7 +310,7 @@ def bounce_level_db(
     (n_frequencies,) array
         In dB, not below -20 dB.
     """
-    share = _patch_shares(dataset, elevation_deg, azimuth_deg, half_width_deg)
+    share = patch_shares(dataset, elevation_deg, azimuth_deg, half_width_deg)
     chosen = np.flatnonzero(share)
     field = source_values(dataset, directions=chosen)
     energy = np.abs(field) ** 2 @ share[chosen] / share.sum()
@@ -384,7 +384,7 @@ def arc_level_db(
     return np.asarray(10 * np.log10(np.maximum(mean, 10 ** (LOWEST_LEVEL_DB / 10))))
 
 
-def _patch_shares(
+def patch_shares(
     dataset: xr.Dataset,
     elevation_deg: float,
     azimuth_deg: float,

@@ -34,9 +34,9 @@ dome in a cabinet rises by this much as it begins to narrow."""
 WINDOW_DEG: Final = {"horizontal": 30.0, "vertical": 10.0}
 """Half-widths of the listening window of ANSI/CTA-2034-A, by plane."""
 
-_AROUND_DEG: Final = {"horizontal": 60.0, "vertical": 40.0}
-_LOBES_TO_DEG: Final = 90.0
-_STEP_DEG: Final = 2.5
+AROUND_DEG: Final = {"horizontal": 60.0, "vertical": 40.0}
+LOBES_TO_DEG: Final = 90.0
+LOBE_STEP_DEG: Final = 2.5
 _HALF_STEP: Final = 2 ** (THIRD_OCTAVE / 2)
 
 
@@ -191,7 +191,7 @@ def side_lobes(dataset: xr.Dataset, band_hz: tuple[float, float]) -> Finding:
     frequency, solved = dataset.variables["frequency"].values, is_solved(dataset)
     parts = {}
     for plane, edge_deg in WINDOW_DEG.items():
-        angles = np.arange(edge_deg, _LOBES_TO_DEG + _STEP_DEG, _STEP_DEG)
+        angles = np.arange(edge_deg, LOBES_TO_DEG + LOBE_STEP_DEG, LOBE_STEP_DEG)
         levels = arc_level_db(dataset, plane, np.concatenate((-angles, angles)))
         height = np.max(
             [
@@ -232,7 +232,7 @@ def window_nulls(dataset: xr.Dataset, band_hz: tuple[float, float]) -> Finding:
     parts = {}
     for plane, window_deg in WINDOW_DEG.items():
         angle, level = orbit_levels_db(dataset, plane)
-        around = np.abs(angle) <= _AROUND_DEG[plane]
+        around = np.abs(angle) <= AROUND_DEG[plane]
         values = np.maximum(level[:, around], LOWEST_LEVEL_DB)
         before = np.maximum.accumulate(values, axis=1)
         behind = np.maximum.accumulate(values[:, ::-1], axis=1)[:, ::-1]
@@ -308,11 +308,19 @@ def third_octave_change(
     at = np.flatnonzero(solved)
     if not at.size:
         return np.zeros_like(frequency_hz), np.zeros(frequency_hz.shape, dtype=bool)
-    upper, lower = frequency_hz * _HALF_STEP, frequency_hz / _HALF_STEP
     reach = (frequency_hz[at[0]], min(frequency_hz[at[-1]], end_hz))
+    lower, upper, is_known = third_octave_ends(frequency_hz, reach)
     position, curve = np.log(frequency_hz[at]), level_db[at]
     change = np.interp(np.log(upper), position, curve) - np.interp(np.log(lower), position, curve)
-    return change, inside(upper, reach) & inside(lower, reach)
+    return change, is_known
+
+
+def third_octave_ends(
+    frequency_hz: FloatArray, reach_hz: tuple[float, float]
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Return both ends of the third-octave around each frequency, and if they are in reach."""
+    lower, upper = frequency_hz / _HALF_STEP, frequency_hz * _HALF_STEP
+    return lower, upper, inside(upper, reach_hz) & inside(lower, reach_hz)
 
 
 def shown_to_hz(

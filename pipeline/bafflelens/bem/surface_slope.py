@@ -1,0 +1,216 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How a far field changes when the surface is moved: one more right-hand side, all points at once.
+
+With p the pressure of a source on a rigid surface and w the total field of a plane wave that
+arrives from direction d at the same surface, moving the surface outwards by V changes the far
+field in d by
+
+    du(d) = 1/(4 pi) int (grad p . grad w - k^2 p w) V dS
+
+with the gradients along the surface. It follows from the derivative of the boundary condition,
+d(dp/dn) = k^2 p V + div(V grad p), and from reciprocity, u(d) = -1/(4 pi) int w dp/dn dS. Where
+the surface absorbs, dp/dn = -l p with l = ik (admittance), and the same two steps add
+l (h - l) p w to the bracket; h is the divergence of the normal, 2/a on a sphere of radius a.
+(J. Sokolowski and J.-P. Zolesio, Introduction to Shape Optimization (1992), treat such
+derivatives; citation from memory. The formula was derived anew, and
+`tests/physics/test_surface_slope.py` checks it against spheres in closed form.)
+
+A weighted sum of far fields needs one w, that of the weighted sum of plane waves: so the slope of
+a score with every point of the surface costs one right-hand side. What moves (a dome) stays where
+it is: there V = 0. What of an absorbing surface's area is gained or lost at its sharp edges when
+these are moved is left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.bem.burton_miller import Workspace
+from bafflelens.bem.discretisation import Discretisation, discretise
+from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
+from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.bem.surface_gradient import Operators, gradient_and_curvature
+from bafflelens.mesh.mesh import Mesh
+
+
+@dataclass(frozen=True, eq=False)
+class SlopeMesh:
+    """What the slopes on a mesh share at all frequencies; made once a mesh by `prepare`.
+
+    Attributes
+    ----------
+    discretisation : Discretisation
+        Elements and near pairs.
+    along : tuple of three (n_triangles, n_triangles) sparse arrays
+        Coordinates of the gradient along the surface, in 1/m, of values at the centroids.
+    curvature : (n_triangles,) array
+        Divergence of the outward normal in 1/m, positive on a sphere.
+    """
+
+    discretisation: Discretisation
+    along: Operators
+    curvature: FloatArray
+
+
+def prepare(
+    mesh: Mesh, symmetry: tuple[str, ...] = (), discretisation: Discretisation | None = None
+) -> SlopeMesh:
+    """Return what slopes need of a mesh.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The surface, or the kept part of it.
+    symmetry : tuple of {"x", "y", "z"}
+        Planes of mirror symmetry.
+    discretisation : Discretisation, optional
+        Where there is one already.
+    """
+    return SlopeMesh(
+        discretisation or discretise(mesh, symmetry), *gradient_and_curvature(mesh, symmetry)
+    )
+
+
+def surface_slope(
+    problem: HelmholtzProblem,
+    pressure: ComplexArray,
+    directions: FloatArray,
+    weights: ComplexArray,
+    *,
+    prepared: SlopeMesh | None = None,
+    workspace: Workspace | None = None,
+    tolerance: float = TOLERANCE,
+) -> FloatArray:
+    """Return how weighted sums of far fields change with an outward displacement of the surface.
+
+    The sums are J = Re sum conj(weight) (far field) over sources and directions.
+
+    Parameters
+    ----------
+    problem : HelmholtzProblem
+        What was solved; where it is mirrored, the displacement is, too.
+    pressure : (n_sources, n_triangles) complex array
+        Its solution, in Pa.
+    directions : (n_directions, 3) array
+        Unit vectors.
+    weights : (n_objectives, n_sources, n_directions) complex array
+        Per Pa.m; the unit of J is theirs.
+    prepared : SlopeMesh, optional
+        From `prepare`, where several frequencies share a mesh.
+    workspace : Workspace, optional
+        Memory to reuse.
+    tolerance : float
+        Relative residual of the linear system.
+
+    Returns
+    -------
+    (n_objectives, n_triangles) array
+        Change of J per metre of outward displacement and m^2 of surface, 0 on what moves. A
+        displacement of V metres at the centroids changes J by ``slope @ (V * mesh.areas)``, on
+        the kept part and its images together. `at_vertices` gives the change per vertex.
+
+    Raises
+    ------
+    SolveError
+        If the fields of the plane waves cannot be solved.
+    """
+    prepared = prepared or prepare(problem.mesh, problem.symmetry)
+    n_objectives, n_sources, _ = weights.shape
+    fields = plane_wave_fields(
+        problem,
+        directions,
+        np.conj(weights).reshape(n_objectives * n_sources, -1),
+        discretisation=prepared.discretisation,
+        workspace=workspace,
+        tolerance=tolerance,
+    ).reshape(n_objectives, n_sources, -1)
+    by_source = np.real(slope_of_fields(problem, pressure, fields, prepared))
+    return np.asarray(by_source.sum(axis=1))
+
+
+def slope_of_fields(
+    problem: HelmholtzProblem, pressure: ComplexArray, fields: ComplexArray, prepared: SlopeMesh
+) -> ComplexArray:
+    """Return the change of a far field per displacement and area, from both fields.
+
+    Parameters
+    ----------
+    problem : HelmholtzProblem
+        What was solved.
+    pressure, fields : (..., n_triangles) complex arrays
+        Pressure of the source, and total field of the plane waves, in Pa.
+    prepared : SlopeMesh
+        From `prepare`.
+
+    Returns
+    -------
+    (..., n_triangles) complex array
+        In Pa.m per m^3 for unit plane waves, 0 on what moves.
+    """
+    result = -(problem.wavenumber**2) * pressure * fields
+    for matrix in prepared.along:
+        result += _applied(matrix, pressure) * _applied(matrix, fields)
+    if problem.admittance is not None:
+        taken = 1j * problem.wavenumber * np.asarray(problem.admittance)
+        result += taken * (prepared.curvature - taken) * pressure * fields
+    result[..., moving_triangles(problem)] = 0
+    return np.asarray(result / (4 * np.pi))
+
+
+def _applied(matrix: sparse.csr_array, values: ComplexArray) -> ComplexArray:
+    columns = values.reshape(-1, values.shape[-1]).T
+    return np.asarray((matrix @ columns).T.reshape(values.shape))
+
+
+def moving_triangles(problem: HelmholtzProblem) -> IntArray:
+    """Return the numbers of the triangles that move in one source at least."""
+    return np.flatnonzero(np.any(np.asarray(problem.normal_velocity) != 0, axis=0))
+
+
+def at_vertices(
+    mesh: Mesh, symmetry: tuple[str, ...], slope: FloatArray, fixed: IntArray
+) -> FloatArray:
+    """Return the change of each J per metre of displacement of one vertex along its normal.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The surface, or the kept part of it.
+    symmetry : tuple of {"x", "y", "z"}
+        Mirror planes: the normals of vertices on them lie in them.
+    slope : (n_objectives, n_triangles) array
+        From `surface_slope`.
+    fixed : (n,) integer array
+        Numbers of triangles whose vertices stay, from `moving_triangles`.
+
+    Returns
+    -------
+    (n_objectives, n_vertices) array
+        Per metre. A triangle moves out by the mean of what its vertices do along its own normal.
+    """
+    normals = vertex_normals(mesh, symmetry)
+    share = np.einsum("tcj,tj->tc", normals[mesh.triangles], mesh.normals)
+    share *= mesh.areas[:, np.newaxis] / 3
+    corner = np.arange(3 * mesh.n_triangles)
+    gather = sparse.csr_array(
+        (share.ravel(), (mesh.triangles.ravel(), corner // 3)),
+        shape=(len(mesh.vertices), mesh.n_triangles),
+    )
+    result = np.asarray((gather @ slope.T).T)
+    result[:, np.unique(mesh.triangles[fixed])] = 0
+    return result
+
+
+def vertex_normals(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> FloatArray:
+    """Return unit normals at the vertices, (n_vertices, 3); in the mirror planes where on them."""
+    normals = np.zeros(mesh.vertices.shape)
+    np.add.at(normals, mesh.triangles, (mesh.areas[:, np.newaxis] * mesh.normals)[:, np.newaxis])
+    for plane in symmetry:
+        axis = "xyz".index(plane)
+        normals[np.abs(mesh.vertices[:, axis]) < 1e-9, axis] = 0
+    lengths = np.linalg.norm(normals, axis=1, keepdims=True)
+    return np.asarray(normals / np.where(lengths > 0, lengths, 1.0))

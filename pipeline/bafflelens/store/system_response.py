@@ -33,7 +33,7 @@ def played(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> xr.Data
     InputError
         If a plate is missing, or as in `bafflelens.directivity.loudspeaker.play`.
     """
-    return play(shown(dataset), loaded.loudspeaker, _plates(folder, loaded))
+    return play(shown(dataset), loaded.loudspeaker, plates_of(folder, loaded))
 
 
 def driver_strengths(
@@ -43,7 +43,7 @@ def driver_strengths(
     crossover = loaded.loudspeaker.crossover
     if crossover is None or crossover.mode != "electrical":
         return None
-    return strengths_of(shown(dataset), loaded.loudspeaker, _plates(folder, loaded))
+    return strengths_of(shown(dataset), loaded.loudspeaker, plates_of(folder, loaded))
 
 
 def accelerations_as_played(
@@ -78,7 +78,7 @@ def accelerations_as_played(
     if loudspeaker.crossover is not None and len(names) > 1:
         strengths = None
         if loudspeaker.crossover.mode == "electrical":
-            strengths = strengths_of(dataset, loudspeaker, _plates(folder, loaded))
+            strengths = strengths_of(dataset, loudspeaker, plates_of(folder, loaded))
         return accelerations(dataset, loudspeaker.crossover, strengths)
     if len(names) > 1:
         rule = "named with --source, or driven through a crossover of the job: there are several"
@@ -86,7 +86,7 @@ def accelerations_as_played(
     if loudspeaker.is_absolute and not missing_plates(folder, loaded):
         owners = {known.driver.name for known in loudspeaker.drivers}
         if owner_of(names[0], owners):
-            return strengths_of(dataset, loudspeaker, _plates(folder, loaded))
+            return strengths_of(dataset, loudspeaker, plates_of(folder, loaded))
     return ones
 
 
@@ -102,7 +102,8 @@ def meeting_of(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> Mee
     return find_meeting(dataset, crossover, driver_strengths(folder, loaded, dataset))
 
 
-def _plates(folder: RunFolder, loaded: LoadedJob) -> dict[str, xr.Dataset]:
+def plates_of(folder: RunFolder, loaded: LoadedJob) -> dict[str, xr.Dataset]:
+    """Return the solved plates that drivers were measured in, by id, as they are shown."""
     needed = sorted(loaded.loudspeaker.plates) if loaded.loudspeaker.is_absolute else ()
     return {
         name: shown(folder.load_directivity(name))

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """How a far field changes when the surface is moved: one more right-hand side, all points at once.
 
-Depends on: bem, errors, mesh.
-
 With p the pressure of a source on a rigid surface and w the total field of a plane wave that
 arrives from direction d at the same surface, moving the surface outwards by V changes the far
 field in d by
@@ -11,15 +9,16 @@ field in d by
 
 with the gradients along the surface. It follows from the derivative of the boundary condition,
 d(dp/dn) = k^2 p V + div(V grad p), and from reciprocity, u(d) = -1/(4 pi) int w dp/dn dS. Where
-the surface absorbs, dp/dn = -l p with l = ik (admittance), and the same two steps add l (h - l) p w
-to the bracket; h is the divergence of the normal, 2/a on a sphere of radius a. (J. Sokolowski and
-J.-P. Zolesio, Introduction to Shape Optimization (1992), treat such derivatives; citation from
-memory. The derivation was done anew, and `tests/physics/test_surface_slope.py` checks the result
-against spheres in closed form.)
+the surface absorbs, dp/dn = -l p with l = ik (admittance), and the same two steps add
+l (h - l) p w to the bracket; h is the divergence of the normal, 2/a on a sphere of radius a.
+(J. Sokolowski and J.-P. Zolesio, Introduction to Shape Optimization (1992), treat such
+derivatives; citation from memory. The formula was derived anew, and
+`tests/physics/test_surface_slope.py` checks it against spheres in closed form.)
 
-A weighted sum of far fields needs one w, that of the weighted sum of plane waves: so the slope of a
-score with every point of the surface costs one right-hand side. What moves (a dome) stays where it
-is: there V = 0.
+A weighted sum of far fields needs one w, that of the weighted sum of plane waves: so the slope of
+a score with every point of the surface costs one right-hand side. What moves (a dome) stays where
+it is: there V = 0. What of an absorbing surface's area is gained or lost at its sharp edges when
+these are moved is left out.
 """
 
 from __future__ import annotations
@@ -29,25 +28,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-from bafflelens.bem.burton_miller import (
-    AtFrequency,
-    Settings,
-    Workspace,
-    absorbing_system,
-    assemble,
-)
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.bem.burton_miller import Workspace
 from bafflelens.bem.discretisation import Discretisation, discretise
-from bafflelens.bem.linear_solver import solve_linear_system
+from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_gradient import Operators, gradient_and_curvature
-from bafflelens.conventions import ComplexArray, FloatArray, IntArray
-from bafflelens.mesh import Mesh
-
-# A field to 1 % makes a slope to about as much; a mesh rule leaves a few per cent.
-TOLERANCE = 3e-3
-# Weights below this part of the largest are rounding.
-_RANK = 1e-9
-_DIRECTIONS_AT_ONCE = 256
+from bafflelens.mesh.mesh import Mesh
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,107 +128,8 @@ def surface_slope(
         workspace=workspace,
         tolerance=tolerance,
     ).reshape(n_objectives, n_sources, -1)
-    return np.real(slope_of_fields(problem, pressure, fields, prepared)).sum(axis=1)
-
-
-def plane_wave_fields(
-    problem: HelmholtzProblem,
-    directions: FloatArray,
-    amplitudes: ComplexArray,
-    *,
-    discretisation: Discretisation | None = None,
-    workspace: Workspace | None = None,
-    tolerance: float = TOLERANCE,
-) -> ComplexArray:
-    """Return the surface pressure of plane waves that arrive at the body at rest.
-
-    On a mirrored body it is the pressure of the waves and of their images, so that kept part and
-    images scatter as one.
-
-    Parameters
-    ----------
-    problem : HelmholtzProblem
-        Body, air and frequency; the velocities have no part in it.
-    directions : (n_directions, 3) array
-        Unit vectors towards where the waves come from.
-    amplitudes : (n, n_directions) complex array
-        Pressure of each wave at the origin in Pa, one row a superposition.
-    discretisation, workspace, tolerance
-        As for `surface_slope`.
-
-    Returns
-    -------
-    (n, n_triangles) complex array
-        Total pressure at the centroids in Pa.
-
-    Raises
-    ------
-    SolveError
-        If no finite solution is found.
-    """
-    discretisation = discretisation or discretise(problem.mesh, problem.symmetry)
-    shares, basis = independent_rows(amplitudes)
-    if not len(basis):
-        return np.zeros((len(amplitudes), problem.mesh.n_triangles), dtype=complex)
-    at = AtFrequency(discretisation, problem.wavenumber)
-    rigid = assemble(at, Settings(tolerance=tolerance), workspace or Workspace())
-    pressure, gradient = incident(
-        problem.mesh, discretisation.signs, problem.wavenumber, directions, basis
-    )
-    outcome = solve_linear_system(
-        absorbing_system(rigid, problem, at),
-        -(pressure + 1j / problem.wavenumber * at.coupling * gradient),
-        tolerance=tolerance,
-    )
-    return np.asarray(shares @ outcome.solutions)
-
-
-def incident(
-    mesh: Mesh,
-    signs: FloatArray,
-    wavenumber: float,
-    directions: FloatArray,
-    amplitudes: ComplexArray,
-) -> tuple[ComplexArray, ComplexArray]:
-    """Return pressure and normal gradient of plane waves and their images, (n, n_triangles) each.
-
-    A wave from direction d is exp(-ik d . y).
-
-    Parameters
-    ----------
-    mesh : Mesh
-        Where the waves arrive.
-    signs : (n_images, 3) array
-        Mirror images, from `mirror_signs`.
-    wavenumber : float
-        k in 1/m.
-    directions : (n_directions, 3) array
-        Unit vectors.
-    amplitudes : (n, n_directions) complex array
-        In Pa.
-    """
-    heard = np.flatnonzero(np.any(amplitudes != 0, axis=0))
-    pressure = np.zeros((len(amplitudes), mesh.n_triangles), dtype=complex)
-    gradient = np.zeros_like(pressure)
-    for sign in signs:
-        for part in np.array_split(heard, 1 + heard.size // _DIRECTIONS_AT_ONCE):
-            towards = directions[part] * sign
-            waves = np.exp(-1j * wavenumber * (towards @ mesh.centroids.T))
-            pressure += amplitudes[:, part] @ waves
-            waves *= -1j * wavenumber * (towards @ mesh.normals.T)
-            gradient += amplitudes[:, part] @ waves
-    return pressure, gradient
-
-
-def independent_rows(rows: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
-    """Return shares (n, rank) and a basis (rank, m) whose product are the given rows (n, m).
-
-    A score is the sum of its parts, and a part that is within its tolerance weighs nothing: what
-    is asked for needs fewer right-hand sides than it has rows.
-    """
-    left, sizes, right = np.linalg.svd(rows, full_matrices=False)
-    rank = int(np.sum(sizes > _RANK * sizes.max(initial=0.0)))
-    return left[:, :rank] * sizes[:rank], right[:rank]
+    by_source = np.real(slope_of_fields(problem, pressure, fields, prepared))
+    return np.asarray(by_source.sum(axis=1))
 
 
 def slope_of_fields(
@@ -318,7 +206,7 @@ def at_vertices(
 
 
 def vertex_normals(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> FloatArray:
-    """Return unit normals at the vertices, (n_vertices, 3): means by area, in the mirror planes."""
+    """Return unit normals at the vertices, (n_vertices, 3); in the mirror planes where on them."""
     normals = np.zeros(mesh.vertices.shape)
     np.add.at(normals, mesh.triangles, (mesh.areas[:, np.newaxis] * mesh.normals)[:, np.newaxis])
     for plane in symmetry:

@@ -15,6 +15,7 @@ from cyclopts import App, CycloptsError
 from bafflelens.base.errors import BafflelensError, InputError, StoreError
 from bafflelens.base.signals import Terminated
 from bafflelens.commands.cache import cache
+from bafflelens.commands.carving import carve
 from bafflelens.commands.clay import compare, export, measure_plan, scan
 from bafflelens.commands.console import complain
 from bafflelens.commands.crossover import crossover
@@ -41,7 +42,7 @@ app = App(
 )
 for verb in (
     *(check, run, resume, status, queue, cache),
-    *(rank, note, report, curves, tolerances, crossover),
+    *(rank, note, report, curves, tolerances, crossover, carve),
     *(draw, shapes, target, faces),
     *(scan, measure_plan, compare, export),
     *(handoff, verify, inspect),

@@ -95,6 +95,8 @@ class LoadedJob:
         Text files that the job names, by key.
     constraints : tuple of Constraint
         What the parameters of every candidate must fulfil.
+    carved_shapes : mapping of str to Shape
+        Shapes of the candidates of a run that were carved from others, by id.
     """
 
     path: Path
@@ -108,12 +110,13 @@ class LoadedJob:
     plates: tuple[Plate, ...] = ()
     files: Mapping[str, Path] = field(default_factory=dict)
     constraints: tuple[Constraint, ...] = ()
+    carved_shapes: Mapping[str, Shape] = field(default_factory=dict)
 
     def shape_of(self, candidate_id: str) -> Shape:
         """Return the shape that a candidate, baseline, reference or plate of a run is one of."""
         others = {BASELINE: self.baseline_shape}
         others |= {reference_id(name): shape for name, shape in self.reference_shapes.items()}
-        others |= {plate.id: plate.shape for plate in self.plates}
+        others |= {plate.id: plate.shape for plate in self.plates} | dict(self.carved_shapes)
         return others.get(candidate_id, self.shape)
 
 

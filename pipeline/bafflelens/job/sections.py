@@ -737,6 +737,67 @@ class DriverSection(_Section):
         return _gather_sources(cls, table, "drivers")
 
 
+def _parse_places(length: int, rule: str) -> BeforeValidator:
+    """Let a list of lists of so many numbers pass as tuples."""
+
+    def parsed(value: object) -> object:
+        rows = value if isinstance(value, list | tuple) else ()
+        good = isinstance(value, list | tuple) and all(
+            isinstance(row, list | tuple) and len(row) == length and all(map(_is_number, row))
+            for row in rows
+        )
+        return tuple(tuple(map(float, row)) for row in rows) if good else _refuse(rule)
+
+    return BeforeValidator(parsed)
+
+
+_SCREWS_RULE: Final = "a list of [y, z, diameter], in mm"
+_BOXES_RULE: Final = "a list of [y, z, y, z] of two corners, in mm"
+
+
+class CarveSection(_Section):
+    """``[carve]``: shapes that carve themselves down the slope of the score, within limits."""
+
+    leaders: int = Field(default=0, ge=0, le=20)
+    steps: int = Field(default=15, ge=1, le=200)
+    aim_db: float = Field(default=0.0, ge=0, le=50)
+    surfaces: _Texts = Field(
+        default=("lens", "waveguide", "faceplate", "baffle"),
+        min_length=1,
+        json_schema_extra={"rule": "a list of names of surfaces"},
+    )
+    outward_mm: float = Field(default=8.0, ge=0, le=100)
+    inward_mm: float = Field(default=8.0, ge=0, le=200)
+    radius_mm: float = Field(default=10.0, ge=1, le=200)
+    mirror: bool = True
+    driver_mm: float = Field(default=3.0, ge=0, le=100)
+    dome_clearance_mm: float = Field(default=3.0, ge=0, le=100)
+    edge_mm: float = Field(default=10.0, ge=0, le=200)
+    screws_mm: Annotated[
+        tuple[tuple[float, float, float], ...], _parse_places(3, _SCREWS_RULE)
+    ] = Field(default=(), json_schema_extra={"rule": _SCREWS_RULE})
+    boxes_mm: Annotated[
+        tuple[tuple[float, float, float, float], ...], _parse_places(4, _BOXES_RULE)
+    ] = Field(default=(), json_schema_extra={"rule": _BOXES_RULE})
+    reach_mm: float | None = Field(default=None, ge=10, le=2000)
+    wall_mm: float = Field(default=5.0, ge=0.1, le=100)
+    material_mm: float | None = Field(default=None, ge=1, le=1000)
+
+    @model_validator(mode="after")
+    def _can_move(self) -> Self:
+        if not self.outward_mm and not self.inward_mm:
+            _refuse("one with outward_mm or inward_mm above 0")
+        if self.material_mm is not None and self.wall_mm >= self.material_mm:
+            _refuse("one whose wall_mm is below its material_mm")
+        return self
+
+    @property
+    def limits_text(self) -> str:
+        """All that says what may be carved, so that a carving can go on within the same."""
+        kept = self.model_dump(exclude={"leaders", "steps", "aim_db"})
+        return ", ".join(f"{key} = {value}" for key, value in kept.items())
+
+
 class ReportSection(_Section):
     """``[report]``: what the report shows."""
 
@@ -787,6 +848,7 @@ class Job(_Section):
     score: ScoreSection = ScoreSection()
     crossover: CrossoverSection | None = None
     driver: DriverSection = DriverSection()
+    carve: CarveSection = CarveSection()
     report: ReportSection = ReportSection()
     handoff: HandoffSection = HandoffSection()
 

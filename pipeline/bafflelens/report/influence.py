@@ -14,6 +14,7 @@ from bafflelens.report import figures, words
 from bafflelens.report.style import to_svg
 from bafflelens.report.tables import column_of
 from bafflelens.report.view import RunView
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.main_effects import (
     AtLimit,
     Estimate,
@@ -117,7 +118,8 @@ def searched_ranges(run: RunView) -> dict[str, tuple[float, float]]:
 
 def _tried(run: RunView) -> list[RankedRow]:
     """Return all candidates: effects fitted to the best alone would be too small."""
-    return [row for row in run.every_row or run.rows if not row.candidate.is_baseline]
+    rows = run.every_row or run.rows
+    return [r for r in rows if not (r.candidate.is_baseline or is_carved(r.candidate.id))]
 
 
 def _outcomes_of(rows: Sequence[RankedRow]) -> np.ndarray:

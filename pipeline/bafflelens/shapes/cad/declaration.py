@@ -12,7 +12,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Final, Self, cast
+from typing import Annotated, Any, Final, Literal, Self, cast
 
 from pydantic import (
     BaseModel,
@@ -46,6 +46,10 @@ def _as_tuple(value: object) -> object:
 
 Triple = Annotated[tuple[float, float, float], BeforeValidator(_as_tuple)]
 _Words = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
+
+
+def _as_names(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
 
 
 def _rule(text: str) -> dict[str, Any]:
@@ -145,6 +149,9 @@ class ScannedSolid(_Table):
     nominal: str = Field(min_length=1, json_schema_extra=_rule("a geometry script beside it"))
     deviation: str = Field(
         min_length=1, json_schema_extra=_rule("a file that 'bafflelens scan' wrote beside it")
+    )
+    symmetry: Annotated[tuple[Literal["x", "y", "z"], ...], BeforeValidator(_as_names)] = Field(
+        default=(), json_schema_extra=_rule("a list of mirror planes that are kept: x, y, z")
     )
     values: dict[str, float] = Field(
         default_factory=dict, json_schema_extra=_rule("parameters of the nominal shape")

@@ -482,9 +482,19 @@ def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
         raise GeometryError([f"{path}: {fault}" for fault in faults])
     filled = fill_parameters(nominal, declaration.values)
 
+    # What a scanned nominal shape keeps, it was built with; the rest it has mirrored itself.
+    built = getattr(nominal, "BUILT_SYMMETRY", nominal.SYMMETRY)
+    lost = set(declaration.symmetry) - set(nominal.SYMMETRY)
+    if lost:
+        rule = "planes in which the nominal shape is mirrored"
+        raise GeometryError(f"{path}: {invalid('key symmetry', ', '.join(sorted(lost)), rule)}")
+
     def finish(mesh: Mesh) -> Mesh:
+        if hasattr(nominal, "finish"):
+            mesh = nominal.finish(mesh)
         for plane in nominal.SYMMETRY:
-            mesh = mesh.mirrored(plane)
+            if plane not in declaration.symmetry:
+                mesh = mesh.mirrored(plane)
         return laid_on(mesh, Deviation.load(path.parent / declaration.deviation))
 
     pieces: dict[str, Any] = {}
@@ -492,7 +502,8 @@ def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
         pieces["absorbers"] = lambda parameters: nominal.absorbers(filled)
     return pieces | {
         "COMPANIONS": (*companions(path, declaration), *shape.companions),
-        "BUILT_SYMMETRY": nominal.SYMMETRY,
+        "SYMMETRY": declaration.symmetry,
+        "BUILT_SYMMETRY": built,
         "build": lambda model, parameters: nominal.build(model, filled),
         "sources": lambda parameters: nominal.sources(filled),
         "finish": finish,

@@ -10,6 +10,7 @@ is nearly always taken, and a limit on how far a step may go takes the place of 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
@@ -62,7 +63,7 @@ def direction(points: Sequence[tuple[FloatArray, FloatArray]]) -> FloatArray:
         The last points, the newest at the end; one is enough, and gives the steepest descent.
     """
     pairs = []
-    for (before, slope_before), (after, slope_after) in zip(points, points[1:], strict=False):
+    for (before, slope_before), (after, slope_after) in itertools.pairwise(points):
         step, change = (after - before).ravel(), (slope_after - slope_before).ravel()
         if step @ change > _LEAST_CURVATURE * np.linalg.norm(step) * np.linalg.norm(change):
             pairs.append((step, change))

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import chain, count
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import xarray as xr
@@ -42,13 +42,8 @@ from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.store.run_record import Journal
 from bafflelens.store.system_response import missing_plates, played
 from bafflelens.workers.batches import Outcome
-from bafflelens.workers.dask_pool import Pool
-from bafflelens.workers.work_units import (
-    Methods,
-    SolveSettings,
-    mesh_candidate,
-    solve_candidate_band,
-)
+from bafflelens.workers.caching.cached_pool import Meshes, RememberingPool
+from bafflelens.workers.work_units import Methods, SolveSettings
 
 _NUMBERS_A_PASS: Final = 100  # more than there can be bands
 LOOK_SUFFIX: Final = ".look"
@@ -77,7 +72,7 @@ class Run:
         The job, with the geometry scripts as they are in the folder.
     plan : Plan
         What the work is expected to cost.
-    pool : Pool
+    pool : RememberingPool
         Who does it.
     journal : Journal
         What was done.
@@ -94,7 +89,7 @@ class Run:
     folder: RunFolder
     loaded: LoadedJob
     plan: Plan
-    pool: Pool
+    pool: RememberingPool
     journal: Journal
     progress: Progress
     methods: Methods
@@ -124,7 +119,7 @@ class _Open:
     settings: SolveSettings
     results: dict[int, BandResult]
     unsaved: dict[int, bool] = field(default_factory=dict)  # and whether one waits for the disk
-    meshes: Any = None
+    meshes: Meshes | None = None
     tasks_out: int = 0
     passes: list[dict[int, Band]] = field(default_factory=list)
     refining_seconds: float = 0.0
@@ -415,9 +410,8 @@ def _submit(
         refining_seconds=run.plan.refining_seconds,
     )
     opened.tasks_out += 1
-    opened.meshes = run.pool.submit(
+    opened.meshes = run.pool.mesh(
         f"{candidate.id} mesh",
-        mesh_candidate,
         run.methods,
         packed(shape),
         dict(candidate.values),
@@ -431,6 +425,7 @@ def _submit(
 
 def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
     """Submit what is to be solved next of a candidate, the largest bands first."""
+    assert opened.meshes is not None  # they are asked for first
     tasks = {}
     for number, band in sorted(_missing(run, opened).items(), reverse=True):
         pass_number, band_number = divmod(number, _NUMBERS_A_PASS)
@@ -446,9 +441,8 @@ def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
         opened.tasks_out += 1
         # Candidates in order; within one, the mesh and then the largest bands first.
         delay = 0.5 * (len(run.plan.bands) - band_number) / len(run.plan.bands)
-        run.pool.submit(
+        run.pool.solve_band(
             full_name,
-            solve_candidate_band,
             run.methods,
             opened.meshes,
             band_number,
@@ -456,7 +450,6 @@ def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
             opened.settings,
             priority=-(opened.position + delay),
             memory=partial(_band_memory, run, opened, band_number),
-            card=opened.settings.on_card,
         )
     return tasks
 

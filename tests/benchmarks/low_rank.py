@@ -35,7 +35,7 @@ from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace, pa
 from bafflelens.mesh.quality import QUALITIES, mesh_size, stated_error_db, tolerance
 
 AIR = Air()
-SHAPES = ("plain_baffle", "vertical_lens")
+SHAPES = ("vertical_lens", "plain_baffle")
 FREQUENCIES_HZ = {"draft": (4e3, 8e3, 16e3), "standard": (2e3, 5e3, 8e3, 12e3), "fine": (2e3, 4e3)}
 SIZES = (2_000, 4_000, 8_000, 16_000, 32_000, 60_000)
 LARGEST_FULL = 20_000

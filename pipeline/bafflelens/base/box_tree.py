@@ -46,7 +46,7 @@ def build(corners):
     span[0, 0], span[0, 1] = 0, n
     made, looked = 1, 0
     while looked < made:
-        start, end = span[looked]
+        start, end = span[looked, 0], span[looked, 1]
         for i in range(3):
             box[looked, 0, i], box[looked, 1, i] = np.inf, -np.inf
         low, high = np.full(3, np.inf), np.full(3, -np.inf)
@@ -60,8 +60,13 @@ def build(corners):
                     box[looked, 1, i] = max(box[looked, 1, i], corners[t, c, i])
         if end - start > _LEAF:
             axis = np.argmax(high - low)
-            part = order[start:end]
-            part[:] = part[np.argsort(middle[part, axis])]
+            # number by number: what numpy writes in one line takes seconds to compile
+            along, part = np.empty(end - start), order[start:end].copy()
+            for place in range(end - start):
+                along[place] = middle[part[place], axis]
+            by_place = np.argsort(along)
+            for place in range(end - start):
+                order[start + place] = part[by_place[place]]
             half = (start + end) // 2
             span[made, 0], span[made, 1] = start, half
             span[made + 1, 0], span[made + 1, 1] = half, end

@@ -83,7 +83,7 @@ def _pairs(span, below, box, signs, leaf, eta):
         stack[0, 0], stack[0, 1], waiting = 0, 0, 1
         while waiting:
             waiting -= 1
-            row, column = stack[waiting]
+            row, column = stack[waiting, 0], stack[waiting, 1]
             gap, row_size, column_size = _apart(box[row], box[column], signs[image])
             admissible = min(row_size, column_size) <= eta * gap
             row_leaf = span[row, 1] - span[row, 0] <= leaf
@@ -92,8 +92,9 @@ def _pairs(span, below, box, signs, leaf, eta):
                 if count == len(found):
                     found = np.concatenate((found, np.empty_like(found)))
                     is_admissible = np.concatenate((is_admissible, np.empty_like(is_admissible)))
-                found[count, :2] = span[row]
-                found[count, 2:4] = span[column]
+                for end in range(2):
+                    found[count, end] = span[row, end]
+                    found[count, 2 + end] = span[column, end]
                 found[count, 4] = image
                 is_admissible[count] = admissible
                 count += 1

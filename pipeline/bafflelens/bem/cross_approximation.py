@@ -165,7 +165,8 @@ def cross(far, block, tolerance, left, right):
     left, right : (highest, 2, m) and (highest, 2, n) real arrays
         Filled with the parts of the crosses in place.
     """
-    first, last, column, column_end, image = block
+    first, last, column, column_end = block[0], block[1], block[2], block[3]
+    image = block[4]
     m, n = last - first, column_end - column
     used_row, used_column = np.zeros(m, np.bool_), np.zeros(n, np.bool_)
     most = min(m, n, len(left))
@@ -364,7 +365,8 @@ def form_in_full(far, blocks, order, place, pairs, near, packed, steps):
     lines = np.empty(2 * widest, np.float32)
     at, row = 0, 0
     for b in range(len(blocks)):
-        first, last, column, column_end, image = blocks[b]
+        first, last, column, column_end = blocks[b, 0], blocks[b, 1], blocks[b, 2], blocks[b, 3]
+        image = blocks[b, 4]
         n = column_end - column
         line = lines[: 2 * n].reshape(2, n)
         for i in range(first, last):

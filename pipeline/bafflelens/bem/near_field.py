@@ -121,13 +121,10 @@ def find_near_pairs(
     limit = mesh.longest_edges
     tree = box_tree.build(mesh.corners)
     reach = nearby.farthest((NEAR_EDGES * limit) ** 2, *tree[:3])
-    arguments = (points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, reach, *tree)
-    counts = nearby.count_near(*arguments)
-    start = np.concatenate(([0], np.cumsum(counts)))
-    element = np.empty(start[-1], dtype=np.int64)
-    image = np.empty(start[-1], dtype=np.int64)
-    distance = np.empty(start[-1])
-    nearby.list_near(*arguments, start, element, image, distance)
+    start, element, image, distance = nearby.find(
+        points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, reach, *tree
+    )
+    counts = np.diff(start)
     point = np.repeat(np.arange(len(points)), counts)
     double_layer, hypersingular = static_double_layers(
         points[point] * signs[image], normals[point] * signs[image], mesh.corners, element

@@ -2,7 +2,7 @@
 """Which elements are near a point, found in the tree of boxes around them, compiled."""
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.base import box_tree
 
@@ -21,31 +21,8 @@ def farthest(limit2, order, span, below):
 
 
 @njit(cache=True)
-def _near_of(point, centroids, limit2, reach, order, span, below, box, found):
-    """List the near elements of a point in rising order; return them, as many as there are."""
-    stack, waiting, count = np.zeros(128, np.int64), 1, 0
-    while waiting:
-        waiting -= 1
-        node = stack[waiting]
-        if box_tree.gap(point, box[node]) >= reach[node]:
-            continue
-        if below[node, 0] >= 0:
-            stack[waiting : waiting + 2] = below[node]
-            waiting += 2
-            continue
-        for place in range(span[node, 0], span[node, 1]):
-            j = order[place]
-            if _distance2(point, centroids[j]) < limit2[j]:
-                if count == len(found):
-                    found = np.concatenate((found, found))
-                found[count] = j
-                count += 1
-    return np.sort(found[:count])
-
-
-@njit(parallel=True, cache=True)
-def count_near(points, signs, centroids, limit2, reach, order, span, below, box):
-    """Return the number of near elements of each point, (n_points,).
+def find(points, signs, centroids, limit2, reach, order, span, below, box):
+    """Return the near elements of all points.
 
     Parameters
     ----------
@@ -59,42 +36,47 @@ def count_near(points, signs, centroids, limit2, reach, order, span, below, box)
         From `farthest`.
     order, span, below, box : arrays
         From `box_tree.build`.
+
+    Returns
+    -------
+    start : (n_points + 1,) integer array
+        First pair of each point.
+    element, image : (n_pairs,) integer arrays
+        The element, and which mirror image of it.
+    distance : (n_pairs,) array
+        From the point to the centroid, in m.
     """
-    counts = np.zeros(points.shape[0], dtype=np.int64)
-    for i in prange(points.shape[0]):
-        found = np.empty(128, np.int64)
-        for image in range(signs.shape[0]):
-            point = points[i] * signs[image]
-            counts[i] += _near_of(
-                point, centroids, limit2, reach, order, span, below, box, found
-            ).size
-    return counts
-
-
-@njit(parallel=True, cache=True)
-def list_near(
-    points, signs, centroids, limit2, reach, order, span, below, box, start, element, image_of,
-    distance,
-):  # fmt: skip
-    """Set the near elements of each point, their mirror image and distance, in place.
-
-    Parameters are those of `count_near`; those of point i begin at ``start[i]``.
-    """
-    for i in prange(points.shape[0]):
-        at = start[i]
-        found = np.empty(128, np.int64)
-        for image in range(signs.shape[0]):
-            point = points[i] * signs[image]
-            for j in _near_of(point, centroids, limit2, reach, order, span, below, box, found):
-                element[at] = j
-                image_of[at] = image
-                distance[at] = np.sqrt(_distance2(point, centroids[j]))
-                at += 1
-
-
-@njit(cache=True)
-def _distance2(point, centroid):
-    total = 0.0
-    for i in range(3):
-        total += (centroid[i] - point[i]) ** 2
-    return total
+    start = np.zeros(len(points) + 1, np.int64)
+    element, image_of = np.empty(1024, np.int64), np.empty(1024, np.int64)
+    distance = np.empty(1024)
+    stack, point, count = np.zeros(128, np.int64), np.empty(3), 0
+    for i in range(len(points)):
+        for image in range(len(signs)):
+            for axis in range(3):
+                point[axis] = points[i, axis] * signs[image, axis]
+            waiting, stack[0] = 1, 0
+            while waiting:
+                waiting -= 1
+                node = stack[waiting]
+                if box_tree.gap(point, box[node]) >= reach[node]:
+                    continue
+                if below[node, 0] >= 0:
+                    stack[waiting], stack[waiting + 1] = below[node, 0], below[node, 1]
+                    waiting += 2
+                    continue
+                for place in range(span[node, 0], span[node, 1]):
+                    j = order[place]
+                    squared = 0.0
+                    for axis in range(3):
+                        squared += (centroids[j, axis] - point[axis]) ** 2
+                    if squared >= limit2[j]:
+                        continue
+                    if count == len(element):
+                        element = np.concatenate((element, element))
+                        image_of = np.concatenate((image_of, image_of))
+                        distance = np.concatenate((distance, distance))
+                    element[count], image_of[count] = j, image
+                    distance[count] = np.sqrt(squared)
+                    count += 1
+        start[i + 1] = count
+    return start, element[:count].copy(), image_of[:count].copy(), distance[:count].copy()

@@ -15,7 +15,7 @@ from cyclopts import App, CycloptsError
 from bafflelens.base.errors import BafflelensError, InputError, StoreError
 from bafflelens.base.signals import Terminated
 from bafflelens.commands.cache import cache
-from bafflelens.commands.clay import compare, export, measure_plan, scan
+from bafflelens.commands.clay import clay_map, compare, export, measure_plan, scan
 from bafflelens.commands.console import complain
 from bafflelens.commands.crossover import crossover
 from bafflelens.commands.handoff import handoff, inspect, verify
@@ -42,7 +42,7 @@ for verb in (
     *(check, run, resume, status, queue, cache),
     *(rank, note, report, curves, tolerances, crossover),
     *(draw, shapes, target, faces),
-    *(scan, measure_plan, compare, export),
+    *(scan, clay_map, measure_plan, compare, export),
     *(handoff, verify, inspect),
 ):
     app.command(verb)

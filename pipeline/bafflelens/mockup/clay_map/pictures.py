@@ -86,8 +86,10 @@ def parts_picture(found: ClayMap, title: str) -> bytes:
     drawn = [_whole(found, name) for name in _PARTS]
     limit = max(scale_db(values) for _, values in drawn)
     views = list(figure.subplots(1, 3, subplot_kw={"aspect": "equal"}))
+    around = np.concatenate([_of_interest(*one, limit) for one in drawn])
     for axes, (mesh, values), name in zip(views, drawn, _PARTS.values(), strict=True):
         _draw_view(axes, found, mesh, values, limit, _FRONT)
+        _limit(axes, around @ _plane_of(_FRONT)[1])
         axes.set(title=name, xlabel="y, to its own left (mm)")
     views[0].set_ylabel("z, up (mm)")
     mappable = ScalarMappable(Normalize(-limit, limit), _COLOURS)

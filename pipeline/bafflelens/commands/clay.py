@@ -136,6 +136,36 @@ def compare(
     return FINE
 
 
+def clay_map(
+    folder: Folder,
+    candidate: Annotated[str, Parameter(help="Its id in the ranking: c009, or baseline.")],
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder that is made.")],
+    amount_mm: Annotated[float, Parameter(help="Clay that is added or taken at a place.")] = 3.0,
+    across_mm: Annotated[float, Parameter(help="Width of a bump at its foot.")] = 30.0,
+    second_step: Annotated[
+        bool, Parameter(help="Solve the shape with the clay on, to see how far to believe it.")
+    ] = True,
+) -> int:
+    """Show where to add or take clay on a solved candidate, and what that does to its score."""
+    prepare_compiler()
+    from bafflelens.mockup.clay_map.make import Request, make_clay_map
+    from bafflelens.store import open_run
+
+    request = Request(
+        folder=open_run(folder),
+        candidate=candidate,
+        out=out,
+        amount_mm=amount_mm,
+        across_mm=across_mm,
+        with_second_step=second_step,
+    )
+    say(make_clay_map(request, ConsoleProgress()))
+    say(f"pictures, table and field: {out}")
+    return FINE
+
+
 def export(
     folder: Folder,
     candidate: Annotated[str, Parameter(help="Its id in the ranking; or all.")],

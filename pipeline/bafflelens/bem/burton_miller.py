@@ -30,9 +30,13 @@ from scipy import sparse
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import kernels, near_field
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
-from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
+from bafflelens.bem.linear_solver import LinearSystem, solve_followers, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.mesh.mesh import Mesh
+
+
+_SEVERAL = 4  # vectors from which on a product is done in blocks of rows
+_BLOCK_ROWS = 16  # fastest of 4, 8, 16, 32 and 64
 
 
 class Storage(Enum):
@@ -166,6 +170,8 @@ def solve_burton_miller(
     settings: Settings | None = None,
     guesses: ComplexArray | None = None,
     workspace: Workspace | None = None,
+    followers: int = 0,
+    follower_guesses: ComplexArray | None = None,
 ) -> HelmholtzSolution:
     """Solve a radiation problem.
 
@@ -181,6 +187,11 @@ def solve_burton_miller(
         Pressures whose span probably holds much of the solution (neighbouring frequencies).
     workspace : Workspace, optional
         Memory to reuse.
+    followers : int
+        How many of the last sources are profiles of the others: solved after these, which they
+        leave as they are, and all at once.
+    follower_guesses : (n_guesses, n_triangles) complex array, optional
+        Pressures whose span probably holds much of theirs.
 
     Raises
     ------
@@ -193,12 +204,23 @@ def solve_burton_miller(
     rigid = assemble(at, settings, workspace or Workspace())
     system = absorbing_system(rigid, problem, at)
     right_hand_sides = single_layers(at, np.asarray(problem.pressure_gradient))
+    leading = len(right_hand_sides) - followers
     outcome = solve_linear_system(
-        system, right_hand_sides, tolerance=settings.tolerance, guesses=guesses
+        system, right_hand_sides[:leading], tolerance=settings.tolerance, guesses=guesses
     )
+    pressure = outcome.solutions
+    if followers:
+        known = [pressure, *([] if follower_guesses is None else [follower_guesses])]
+        further = solve_followers(
+            system,
+            right_hand_sides[leading:],
+            tolerance=settings.tolerance,
+            guesses=np.concatenate(known),
+        )
+        pressure = np.concatenate([pressure, further])
     return HelmholtzSolution(
         problem=problem,
-        surface_pressure=_with_plain_sources(problem, at, outcome.solutions),
+        surface_pressure=_with_plain_sources(problem, at, pressure),
         engine="direct",
         iterations=outcome.iterations,
         residual=outcome.residual,
@@ -300,7 +322,36 @@ def _packed_product(
     packed = workspace.array((size, 2, size), np.int16)
     steps = np.empty(size, dtype=np.float32)
     kernels.fill_packed(*far, near.start, near.element, corrections, packed, steps)
-    return partial(kernels.apply_packed, packed, steps)
+
+    def multiply(vectors: NDArray[Any], out: ComplexArray) -> None:
+        several = len(vectors) >= _SEVERAL
+        (_apply_packed_together if several else kernels.apply_packed)(packed, steps, vectors, out)
+
+    return multiply
+
+
+def _apply_packed_together(
+    packed: NDArray[np.int16],
+    steps: NDArray[np.float32],
+    vectors: NDArray[np.float32],
+    out: ComplexArray,
+) -> None:
+    """Do what `kernels.apply_packed` does, in blocks of rows by the library's matrix product.
+
+    Six vectors take 2.5 to 3 times as long as one, instead of 5 to 6.
+    """
+    size = packed.shape[0]
+    columns = np.ascontiguousarray(vectors.reshape(-1, size).T)
+    block = np.empty((2 * _BLOCK_ROWS, size), dtype=np.float32)
+    for first in range(0, size, _BLOCK_ROWS):
+        rows = packed[first : first + _BLOCK_ROWS].reshape(-1, size)
+        block[: len(rows)] = rows
+        # (rows, real or imaginary part of the matrix, vectors, that of the vectors)
+        product = (block[: len(rows)] @ columns).reshape(-1, 2, len(vectors), 2)
+        here = slice(first, first + len(product))
+        scale = steps[here, np.newaxis]
+        out[:, here].real = (scale * (product[:, 0, :, 0] - product[:, 1, :, 1])).T
+        out[:, here].imag = (scale * (product[:, 0, :, 1] + product[:, 1, :, 0])).T
 
 
 def _product_on_the_fly(

@@ -134,9 +134,7 @@ def solve_followers(
         If no finite solution is found.
     """
     looser = FOLLOWERS_TOLERANCE * tolerance
-    outcome = iterate_together(
-        system.multiply, right_hand_sides, guesses, looser, MOST_ITERATIONS
-    )
+    outcome = iterate_together(system.multiply, right_hand_sides, guesses, looser, MOST_ITERATIONS)
     if outcome.is_converged:
         return np.asarray(outcome.solutions)
     return _solve_directly(system, right_hand_sides, outcome.iterations).solutions

@@ -383,9 +383,12 @@ def _direct_solver(
     workspace = Workspace()
     followers, far = len(profiles), _distances(mesh, profiles)
     last_profiles: tuple[float, ComplexArray] | None = None
+
     def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
         nonlocal last_profiles
-        known = None if last_profiles is None else _guesses([last_profiles], problem.wavenumber, far)
+        known = (
+            None if last_profiles is None else _guesses([last_profiles], problem.wavenumber, far)
+        )
         solution = solve_burton_miller(
             problem,
             discretisation=discretisation,

@@ -65,10 +65,14 @@ def lore_of(
     """
     known = {found.candidate: found for found in record.robustness}
     remind = _reminders_of(folder)
+    families = folder.domes()
 
     def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
         robustness, notes = known.get(candidate.id), remind(candidate)
-        return replace(row, robustness=robustness, notes=notes) if robustness or notes else row
+        domes = families.get(candidate.id)
+        if not (robustness or notes or domes):
+            return row
+        return replace(row, robustness=robustness, notes=notes, domes=domes)
 
     return with_lore
 

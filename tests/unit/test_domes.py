@@ -167,7 +167,7 @@ def test_a_table_joins_the_family(write_job):
 
 def test_following_a_family_needs_one(write_job):
     path = with_section(write_job, "", ("[score]", '[score]\ndomes = "mean"'))
-    with pytest.raises(JobError, match="'score.domes' 'mean'. Must be 'rigid' in a job without"):
+    with pytest.raises(JobError, match=r"'score.domes' 'mean'. Must be 'rigid' in a job without"):
         load_job(path)
 
 

@@ -76,7 +76,7 @@ def _orthonormal(rows: ComplexArray) -> ComplexArray:
     """Return an orthonormal basis of the span of rows; those that add nothing are left out."""
     length = np.linalg.norm(rows, axis=1, keepdims=True)
     rows = rows[length[:, 0] > 0] / length[length[:, 0] > 0]
-    left, sizes, right = np.linalg.svd(rows @ rows.conj().T)
+    left, sizes, _ = np.linalg.svd(rows @ rows.conj().T)
     kept = sizes > _SMALL * max(sizes[:1], default=0.0)
     return np.asarray((left[:, kept] / np.sqrt(sizes[kept])).conj().T @ rows)
 

@@ -34,7 +34,6 @@ from bafflelens.bem.linear_solver import LinearSystem, solve_followers, solve_li
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.mesh.mesh import Mesh
 
-
 _SEVERAL = 4  # vectors from which on a product is done in blocks of rows
 _BLOCK_ROWS = 16  # fastest of 4, 8, 16, 32 and 64
 

@@ -27,7 +27,7 @@ Frequencies of a shallow spherical cap: `shallow_cap_hz`.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -160,10 +160,11 @@ def draw_members(
     """
     keys = [key for effect in effects for key in _KEYS[effect]]
     points = qmc.Halton(d=len(keys), rng=np.random.default_rng(seed)).random(number)
-    return tuple(
-        DomeMember(**{key: _within(getattr(ranges, key), float(share)) for key, share in row})
+    drawn = [
+        {key: _within(getattr(ranges, key), float(share)) for key, share in row}
         for row in (zip(keys, point, strict=True) for point in points)
-    )
+    ]
+    return tuple(replace(DomeMember(), **numbers) for numbers in drawn)
 
 
 _KEYS: Final[Mapping[str, tuple[str, ...]]] = {

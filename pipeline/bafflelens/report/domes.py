@@ -48,7 +48,7 @@ def domes_of(rows: Sequence[RankedRow], names: Mapping[str, str]) -> DomePanel |
     emphasised = names[baseline.candidate.id] if baseline is not None else ""
     alt = "Scores of each shape over the family of dome motions: best to worst, mean and spread"
     return DomePanel(
-        drawing=Markup(to_svg(dome_bars(found, emphasised), "domes", alt)),  # noqa: S704 own markup
+        drawing=Markup(to_svg(dome_bars(found, emphasised), "domes", alt)),
         number=max(len(domes.members_db) for domes in found.values()),
         lines=lines_on_families(rows),
     )

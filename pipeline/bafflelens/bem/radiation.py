@@ -13,6 +13,8 @@ from bafflelens.bem.discretisation import by_coordinate
 from bafflelens.bem.near_field import pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 
+_FEW = 3  # up to so many sources, a phase each is computed as fast as it is kept
+
 
 def far_field(
     mesh: Mesh,
@@ -48,7 +50,8 @@ def far_field(
     """
     real = np.float32
     result = np.zeros((pressure.shape[0], len(directions)), dtype=complex)
-    kernels.add_far_field(
+    several = len(pressure) > _FEW
+    (kernels.add_far_field_together if several else kernels.add_far_field)(
         by_coordinate(directions, real),
         signs.astype(real),
         by_coordinate(mesh.centroids, real),

@@ -24,6 +24,7 @@ from bafflelens.base.errors import GeometryError, InputError, JobError, invalid
 from bafflelens.base.octaves import inside
 from bafflelens.directivity.loudspeaker import Loudspeaker
 from bafflelens.job.boundaries import Boundaries, read_boundaries, source_name_faults
+from bafflelens.job.domes import dome_faults
 from bafflelens.job.sections import (
     NAME,
     NOMINAL_TOLERANCE,
@@ -217,6 +218,10 @@ def load_job(
         faults += found
         if set(shapes) == set(sections):
             faults += source_name_faults(job.sources, list(shapes.values()))
+            faults += dome_faults(boundaries.families, list(shapes.values()))
+        if job.score.domes != "rigid" and not job.domes:
+            rule = "'rigid' in a job without a section [domes.<source>]"
+            faults.append(invalid("key 'score.domes'", job.score.domes, rule))
 
     if faults or job is None:
         raise JobError([f"{path}: {fault}" for fault in faults])

@@ -66,9 +66,12 @@ def lore_of(
     known = {found.candidate: found for found in record.robustness}
     notes = store.load_notes(folder.path.parent)
     loaded = folder.load_job() if notes else None
+    families = folder.domes()
 
     def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
-        row = replace(row, robustness=known.get(candidate.id))
+        row = replace(
+            row, robustness=known.get(candidate.id), domes=families.get(candidate.id)
+        )
         return row if loaded is None else _with_notes(row, candidate, notes, folder.name, loaded)
 
     return with_lore

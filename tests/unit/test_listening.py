@@ -4,7 +4,9 @@
 import json
 
 import h5py
+import numpy as np
 import pytest
+import sofar
 import soundfile
 
 from bafflelens.base.errors import InputError
@@ -67,17 +69,11 @@ def test_two_shapes_are_written_equally_loud(wide_run, music, tmp_path, capsys):
         assert words in page
     with h5py.File(out / "c001.sofa") as file:
         assert file["Data.IR"].shape[1::2] == (2, 2)
-    assert main([*command, "--music", str(music)]) == 2  # the folder is not empty
-    assert "new or empty" in capsys.readouterr().err
-
-
-def test_the_responses_are_a_valid_aes69_file(wide_run, music, tmp_path):
-    sofar = pytest.importorskip("sofar")
-    out = tmp_path / "heard"
-    assert main(["listen", str(wide_run), "c001", "--out", str(out), "--music", str(music)]) == 0
     read = sofar.read_sofa(str(out / "c001.sofa"), verbose=False)
     assert read.verify(issue_handling="return") in (None, "")
     assert read.GLOBAL_SOFAConventions == "SingleRoomMIMOSRIR"
+    assert main([*command, "--music", str(music)]) == 2  # the folder is not empty
+    assert "new or empty" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -122,7 +118,7 @@ def test_what_is_no_music_is_refused(tmp_path):
     with pytest.raises(InputError, match="an audio file that is there"):
         read_music(path)
     path.write_text("no music")
-    with pytest.raises(InputError, match="an audio file .WAV"):
+    with pytest.raises(InputError, match=r"an audio file \(WAV"):
         read_music(path)
     soundfile.write(path, np.zeros((96_000, 2)), 48_000)
     with pytest.raises(InputError, match="not silent"):

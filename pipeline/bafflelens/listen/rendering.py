@@ -196,8 +196,8 @@ def prepare(
     """Return all that does not depend on the music."""
     _check(folder, candidates, wishes)
     enclosure = _enclosure(loaded)
-    shapes = tuple(heard_shape(folder, loaded, name) for name in candidates)
     _check_bodies(folder, loaded, candidates)
+    shapes = tuple(heard_shape(folder, loaded, name) for name in candidates)
     if wishes.equalise == AXIS:
         shapes = tuple(shape.equalised() for shape in shapes)
     head = head_of(read_head(wishes.head))

@@ -6,7 +6,6 @@ import json
 import h5py
 import numpy as np
 import pytest
-import sofar
 import soundfile
 
 from bafflelens.base.errors import InputError
@@ -69,11 +68,28 @@ def test_two_shapes_are_written_equally_loud(wide_run, music, tmp_path, capsys):
         assert words in page
     with h5py.File(out / "c001.sofa") as file:
         assert file["Data.IR"].shape[1::2] == (2, 2)
+    sofar = pytest.importorskip("sofar")
     read = sofar.read_sofa(str(out / "c001.sofa"), verbose=False)
     assert read.verify(issue_handling="return") in (None, "")
     assert read.GLOBAL_SOFAConventions == "SingleRoomMIMOSRIR"
+    _other_music_takes_the_same_responses(wide_run, out, tmp_path)
+    capsys.readouterr()
     assert main([*command, "--music", str(music)]) == 2  # the folder is not empty
     assert "new or empty" in capsys.readouterr().err
+
+
+def _other_music_takes_the_same_responses(run, out, tmp_path):
+    again = ["listen", str(run), "c001", "baseline", "--again", str(out)]
+    other = tmp_path / "other"
+    assert main([*again, "--out", str(other)]) == 0
+    assert (other / "c001.sofa").read_bytes() == (out / "c001.sofa").read_bytes()
+    assert (other / "c001.wav").read_bytes() != (out / "c001.wav").read_bytes()
+    for more in (["--equalise", "axis"], ["--head", "head.sofa"]):
+        assert main([*again, "--out", str(tmp_path / "third"), *more]) == 2
+    changed = [*again[:2], "baseline", "c001", *again[4:], "--out", str(tmp_path / "third")]
+    assert main(changed) == 2
+    (out / "responses.npz").write_bytes(b"cut")
+    assert main([*again, "--out", str(tmp_path / "third")]) == 2
 
 
 @pytest.mark.parametrize(

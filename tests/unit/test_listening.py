@@ -11,6 +11,7 @@ import soundfile
 from bafflelens.base.errors import InputError
 from bafflelens.cli import main
 from bafflelens.job.job_file import load_job
+from bafflelens.listen import rendering
 from bafflelens.listen.blind_results import keep_result
 from bafflelens.listen.head_file import read_head
 from bafflelens.listen.loudness import loudness_lufs, true_peak_db
@@ -110,6 +111,20 @@ def test_wishes_that_cannot_be_met_are_one_line(options_given, rule, wide_run, t
     assert line.startswith("Invalid ")
     assert rule in line
     assert not out.exists()
+
+
+@pytest.mark.parametrize("loudspeakers", [1, 2])
+def test_long_music_is_convolved_in_blocks(loudspeakers, monkeypatch):
+    monkeypatch.setattr(rendering, "_BLOCK_SAMPLES", 700)
+    generator = np.random.default_rng(5)
+    responses = generator.standard_normal((loudspeakers, 2, 300))
+    signal = generator.standard_normal((2, 5000))
+    fed = signal if loudspeakers == 2 else signal.mean(axis=0, keepdims=True)
+    expected = [
+        sum(np.convolve(one, room[ear]) for one, room in zip(fed, responses, strict=True))
+        for ear in (0, 1)
+    ]
+    np.testing.assert_allclose(rendering.at_ears(responses, signal), expected, atol=1e-9)
 
 
 @pytest.mark.parametrize(

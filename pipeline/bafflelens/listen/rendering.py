@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 import soundfile
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.signal import oaconvolve
 
 from bafflelens.base.conventions import FloatArray
@@ -45,6 +46,7 @@ from bafflelens.store import RunFolder, require_new_folder, utc_now, write_folde
 AXIS: Final = "axis"
 CAUTION: Final = "begin at low level: loud headphones harm hearing"
 _STEPS: Final = 6
+_BLOCK_SAMPLES: Final = 2**20  # 22 s
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -237,13 +239,22 @@ def played_versions(ready: Ready, signal: FloatArray, wishes: Wishes) -> tuple[V
 
 
 def at_ears(responses: FloatArray, signal: FloatArray) -> FloatArray:
-    """Return a stereo signal (2, n_samples) at the ears, (2, n_samples longer by the room)."""
+    """Return a stereo signal (2, n_samples) at the ears, (2, n_samples longer by the room).
+
+    Overlap-add in long blocks: the loudspeakers are summed as spectra, so that each block takes
+    one transform an ear.
+    """
     channels = signal if len(responses) > 1 else signal.mean(axis=0, keepdims=True)
-    played = [
-        oaconvolve(channel[np.newaxis], response, axes=-1)
-        for channel, response in zip(channels, responses, strict=True)
-    ]
-    return np.asarray(np.sum(played, axis=0))
+    tail = responses.shape[-1] - 1
+    length = channels.shape[-1] + tail
+    size = next_fast_len(min(length, _BLOCK_SAMPLES + tail), real=True)
+    step = size - tail
+    rooms = rfft(responses, size)
+    found = np.zeros((2, length + size))
+    for start in range(0, channels.shape[-1], step):
+        part = rfft(channels[:, start : start + step], size)
+        found[:, start : start + size] += irfft(np.einsum("sf,sef->ef", part, rooms), size)
+    return found[:, :length]
 
 
 def sound_file(signal: FloatArray) -> bytes:

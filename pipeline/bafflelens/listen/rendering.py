@@ -242,14 +242,15 @@ def at_ears(responses: FloatArray, signal: FloatArray) -> FloatArray:
     """Return a stereo signal (2, n_samples) at the ears, (2, n_samples longer by the room).
 
     Overlap-add in long blocks: the loudspeakers are summed as spectra, so that each block takes
-    one transform an ear.
+    one transform an ear. In single precision, whose rounding stays about 130 dB below the music.
     """
     channels = signal if len(responses) > 1 else signal.mean(axis=0, keepdims=True)
+    channels = channels.astype(np.float32)
     tail = responses.shape[-1] - 1
     length = channels.shape[-1] + tail
     size = next_fast_len(min(length, _BLOCK_SAMPLES + tail), real=True)
     step = size - tail
-    rooms = rfft(responses, size)
+    rooms = rfft(responses.astype(np.float32), size)
     found = np.zeros((2, length + size))
     for start in range(0, channels.shape[-1], step):
         part = rfft(channels[:, start : start + step], size)

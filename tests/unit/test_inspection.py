@@ -240,6 +240,43 @@ def test_what_nobody_knows_the_cost_of_is_solved(datum):
     assert both.reasons == ("the dimensions that are off cost up to 0.67 dB together",)
 
 
+def hump_on(datum, region, height_mm, width_mm):
+    """Return heights of a round hump in the middle of a region, and where that is."""
+    mesh = datum.nominal
+    middle = mesh.centroids[datum.region == region].mean(axis=0)
+    away = np.linalg.norm(mesh.centroids - middle, axis=1) / (width_mm * 1e-3)
+    shape = np.where(away < 1, (1 + np.cos(np.pi * away)) / 2, 0.0)
+    return 1e-3 * height_mm * np.where(datum.region == region, shape, 0.0), middle
+
+
+@pytest.mark.parametrize("height_mm", [1.67, -1.67])
+def test_a_hump_where_no_acoustic_limit_is_known_is_rework(datum, height_mm):
+    """Its root mean square is far below the general tolerance, the hump is not."""
+    noise = np.random.default_rng(5).normal(0, 2e-5, datum.nominal.n_triangles)
+    height, middle = hump_on(datum, "top", height_mm, 30.0)
+    found, _ = judged(datum, height + noise)
+    assert found.verdict == "rework"
+    top = by_name(found.regions)["top"]
+    assert top.rms < top.allowed == 0.5
+    assert top.spot.height_m == pytest.approx(height_mm * 1e-3, rel=0.2)
+    assert top.spot.width_m == pytest.approx(0.03, rel=0.3)
+    np.testing.assert_allclose(top.spot.centre, middle, atol=0.01)
+    (line,) = found.reasons
+    kind = r"take off the hump of \+1" if height_mm > 0 else "fill the dent of -1"
+    assert re.match(kind + r"\.\d\d mm, \d\d mm wide, around \(-?\d+, -?\d+, 80\) mm", line)
+    assert "at the top (+- 0.0" in line
+    assert line.endswith("ISO 2768-m allows 0.5 mm)")
+
+
+def test_an_extreme_that_noise_may_have_made_is_no_rework(datum):
+    height, _ = hump_on(datum, "top", 0.5, 30.0)
+    found, _ = judged(datum, height, scanner_mm=0.2)
+    assert found.verdict == "re-simulate"
+    assert "off by 0.4" in found.reasons[0] or "off by 0.5" in found.reasons[0]
+    noise = np.random.default_rng(6).normal(0, 1e-4, datum.nominal.n_triangles)
+    assert judged(datum, noise)[0].verdict == "pass"
+
+
 # ------------------------------------------------------------------------- from a file of it
 
 HEAD = "parameter,reading\n"

@@ -185,6 +185,41 @@ def test_a_sign_that_makes_no_difference_is_not_told():
     assert not fit.deviation.is_mirrored
 
 
+def exchanged(names):
+    """A measurement whose orbits carry each other's name."""
+    other = {"horizontal": "vertical", "vertical": "horizontal"}
+    measured = mock_up.measured(orbits=names)
+    orbits = tuple(replace(orbit, name=other[orbit.name]) for orbit in measured.orbits)
+    return observed_of(replace(measured, orbits=orbits))
+
+
+@pytest.mark.parametrize("planes", [("horizontal", "vertical"), ("vertical",)])
+def test_exchanged_orbits_are_named(planes):
+    """And not read as a rotation point that is off, with an advice to scan the clay."""
+    found = compare_orbits(exchanged(planes), mock_up.simulated(), SETTINGS)
+    assert found.exchange is not None
+    assert found.exchange.exchanged_db < 0.2 < found.exchange.noted_db
+    assert_found(found, {})
+    assert set(found.fits) == set(planes)
+    assert found.rms_db < 0.1
+    assert names(found) == []
+    text = " ".join(found.verdict.sentences)
+    what = "The orbits are exchanged" if len(planes) == 2 else "What is noted as the horizontal"
+    assert what in text
+    assert "correct the description" in text
+    assert "rotation point" not in text
+    assert not any("clay" in check.what for check in found.verdict.checks)
+
+
+def test_nothing_is_said_of_a_set_up_that_explains_nothing():
+    """Files of another loudspeaker: whatever fits least badly is no finding."""
+    found = compared(half_angle_deg=50.0, axis_deg=(-60.0, 40.0), orbits=("horizontal",))
+    assert found.fits["horizontal"].left_db > 1.0
+    text = " ".join(found.verdict.sentences)
+    assert "nothing is said of its set-up" in text
+    assert "from what was noted" not in text
+
+
 def test_two_tilts_that_sound_alike_are_both_told():
     """A cap nearly in the orbit's plane sounds alike up and down: at -2 plus or minus as much."""
     body = {"axis_deg": (3.4, 1.5)}

@@ -13,6 +13,7 @@ import numpy as np
 from bafflelens.mockup.comparison.clay import ClayDeviation
 from bafflelens.mockup.comparison.diagnosis import LEAST_RMS_DB, Cause
 from bafflelens.mockup.comparison.errors_by_zone import WidthContradiction, ZoneError
+from bafflelens.mockup.comparison.exchange import Exchange
 from bafflelens.mockup.comparison.fitting import Fit
 from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS
 
@@ -129,10 +130,21 @@ def reach_of(
     )
 
 
-def setup_findings(fits: Mapping[str, Fit]) -> tuple[str, ...]:
-    """Return what was found of the set-up of each orbit beyond what was noted, one line each."""
+def setup_findings(fits: Mapping[str, Fit], within_db: float) -> tuple[str, ...]:
+    """Return what was found of the set-up of each orbit beyond what was noted, one line each.
+
+    Nothing is said of an orbit of which more than `within_db` is left wherever its microphones
+    are put: what fits least badly is then no finding.
+    """
     lines = []
     for plane, fit in fits.items():
+        if fit.left_db > within_db:
+            lines.append(
+                f"{plane.capitalize()} orbit: {fit.left_db:.1f} dB is left wherever the "
+                "microphones are put and whichever sign the angles have. So nothing is said of "
+                "its set-up: look for a wrong file, orbit or shape first."
+            )
+            continue
         if fit.deviation.is_mirrored:
             lines.append(
                 f"{plane.capitalize()} orbit: the sign of the angles is swapped. With the noted "
@@ -190,6 +202,7 @@ def verdict_of(
     sound_speed: float,
     reflection: tuple[float, float] | None = None,
     contradicted: Mapping[str, Sequence[WidthContradiction]] = MappingProxyType({}),
+    exchange: Exchange | None = None,
 ) -> Verdict:
     """Return the verdict.
 
@@ -215,6 +228,8 @@ def verdict_of(
         Delay in s and ripple in dB of a reflection that was seen.
     contradicted : mapping of str to sequence of WidthContradiction
         Beamwidths that do not agree, by the name of each zone they lie in.
+    exchange : Exchange, optional
+        Where the orbits are compared under each other's name.
     """
     judged = {name: rows for name, rows in errors.items() if name != "behind"}
     reaches = tuple(
@@ -238,7 +253,9 @@ def verdict_of(
             "angles and so hardly touches the directivity, but it is in the response and in the "
             "velocity correction: a shorter gate leaves it out."
         )
-    sentences += setup_findings(fits)
+    if exchange is not None:
+        sentences.append(exchange.text)
+    sentences += setup_findings(fits, within_db)
     checks = [
         Check(what=cause.name, seen=f"{cause.text} ({100 * cause.share:.0f} %)", next=cause.check)
         for cause in causes

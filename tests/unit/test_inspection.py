@@ -20,7 +20,12 @@ from bafflelens.cli import main
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.datum import Datum, datum_of
 from bafflelens.handoff.deviation_model import explain, region_rms
-from bafflelens.handoff.limits import general_limit, region_limits
+from bafflelens.handoff.limits import (
+    general_limit,
+    limit_of,
+    region_limits,
+    shorter_leg_mm,
+)
 from bafflelens.handoff.manifest import manifest_bytes, open_archive, verify_folder
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
 from bafflelens.job.job_file import load_job
@@ -85,9 +90,43 @@ def test_a_region_may_be_off_by_what_its_dimensions_may_move_it(datum):
     assert limits["floor"] == (pytest.approx(0.4e-3), True)
     assert limits["left side"] == (pytest.approx(0.5e-3), False)  # 200 mm, ISO 2768-m
     assert general_limit(100.0, "mm") == 0.3
-    assert general_limit(45.0, "deg") == 1.0
     free = {**MANIFEST, "tolerances": {OPENING: None}}
     assert region_limits(free, datum)["upper wall"] == (np.inf, True)
+
+
+@pytest.mark.parametrize(
+    ("nominal", "unit", "limits", "allowed"),
+    [
+        # ISO 2768-1:1989 class m. Table 1, linear; table 2, external radii and chamfer heights;
+        # table 3, angles by the shorter leg. All from memory.
+        (6.0, "mm", {}, 0.1), (20.0, "mm", {}, 0.2), (100.0, "mm", {}, 0.3),
+        (400.0, "mm", {}, 0.5), (401.0, "mm", {}, 0.8), (1001.0, "mm", {}, 1.2),
+        (3.0, "mm", {"is_edge": True}, 0.2), (6.0, "mm", {"is_edge": True}, 0.5),
+        (20.0, "mm", {"is_edge": True}, 1.0),
+        (45.0, "deg", {"leg_mm": 10.0}, 1.0), (45.0, "deg", {"leg_mm": 50.0}, 0.5),
+        (45.0, "deg", {"leg_mm": 61.0}, 20 / 60), (45.0, "deg", {"leg_mm": 400.0}, 10 / 60),
+        (45.0, "deg", {"leg_mm": 500.0}, 5 / 60), (45.0, "deg", {}, 1.0),
+    ],
+)  # fmt: skip
+def test_general_tolerances_are_those_of_the_standard(nominal, unit, limits, allowed):
+    assert general_limit(nominal, unit, **limits) == pytest.approx(allowed)
+
+
+def test_radii_and_angles_have_tables_of_their_own(datum):
+    manifest = {
+        "values": {"lens.lip_radius_mm": 20.0, "lens.wall_angle_deg": 45.0, "lens.depth_mm": 20.0},
+        "units": {"lens.lip_radius_mm": "mm", "lens.wall_angle_deg": "deg", "lens.depth_mm": "mm"},
+        "tolerances": "not computed",
+    }
+    assert limit_of(manifest, "lens.lip_radius_mm") == (1.0, False)
+    assert limit_of(manifest, "lens.depth_mm") == (0.2, False)
+    assert limit_of(manifest, "lens.wall_angle_deg") == (1.0, False)  # legs unknown
+    # An angle that turns the upper wall, 30 mm deep and 180 mm wide: its leg is 30 mm.
+    turned = np.where(datum.region == "upper wall", 1e-3, 0.0)
+    angled = Datum(datum.nominal, datum.region, ("lens.wall_angle_deg",), turned[np.newaxis],
+                   np.zeros(datum.nominal.n_triangles))  # fmt: skip
+    assert shorter_leg_mm(angled, "lens.wall_angle_deg") == pytest.approx(30, abs=0.1)
+    assert limit_of(manifest, "lens.wall_angle_deg", angled) == (0.5, False)
 
 
 def test_the_nominal_surface_travels_as_a_file(datum):

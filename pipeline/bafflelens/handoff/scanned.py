@@ -351,7 +351,7 @@ def _dimensions(
         scanner = scanner_mm / (largest * _MM)
         bent = _BENT_SHARE * abs(estimate.off)
         uncertainty = math.hypot(2 * estimate.deviation, scanner, bent)
-        allowed, is_acoustic = limit_of(manifest, key)
+        allowed, is_acoustic = limit_of(manifest, key, datum)
         state = _state(abs(estimate.off), uncertainty, allowed, is_known=is_acoustic)
         if not estimate.is_told or (state == NEAR and uncertainty > allowed / 2):
             state = UNTOLD

@@ -31,6 +31,7 @@ from bafflelens.mockup.comparison.errors_by_zone import (
 from bafflelens.mockup.comparison.exchange import Exchange, find_exchange
 from bafflelens.mockup.comparison.fitting import Fit, fit_orbit
 from bafflelens.mockup.comparison.observed import Observed
+from bafflelens.mockup.comparison.plausibility import implausible
 from bafflelens.mockup.comparison.radiator import Radiator
 from bafflelens.mockup.comparison.simulated import simulate_orbit
 from bafflelens.mockup.comparison.verdict import WITHIN_DB, Verdict, verdict_of
@@ -225,6 +226,7 @@ def compare_orbits(
         sound_speed=nominal.sound_speed,
         contradicted=_contradicted(differences, zones, thirds, settings.within_db),
         exchange=exchange,
+        implausible=implausible(orbits, nominal.sound_speed),
     )
     return Comparison(
         settings=settings,

@@ -15,6 +15,7 @@ from bafflelens.mockup.comparison.diagnosis import LEAST_RMS_DB, Cause
 from bafflelens.mockup.comparison.errors_by_zone import WidthContradiction, ZoneError
 from bafflelens.mockup.comparison.exchange import Exchange
 from bafflelens.mockup.comparison.fitting import Fit
+from bafflelens.mockup.comparison.plausibility import UNTOLD
 from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS
 
 WITHIN_DB: Final = 1.0
@@ -186,7 +187,7 @@ def fitted_text() -> str:
     return (
         "Fitted, for each orbit by itself: " + ", ".join(parts) + ", and the sign of the angles; "
         "besides, one overall level, without bounds. Nothing else. What the data do not tell "
-        "stays as noted."
+        f"stays as noted. {UNTOLD}"
     )
 
 
@@ -203,6 +204,7 @@ def verdict_of(
     reflection: tuple[float, float] | None = None,
     contradicted: Mapping[str, Sequence[WidthContradiction]] = MappingProxyType({}),
     exchange: Exchange | None = None,
+    implausible: Sequence[str] = (),
 ) -> Verdict:
     """Return the verdict.
 
@@ -230,6 +232,8 @@ def verdict_of(
         Beamwidths that do not agree, by the name of each zone they lie in.
     exchange : Exchange, optional
         Where the orbits are compared under each other's name.
+    implausible : sequence of str
+        What of the description the data contradict, a line each.
     """
     judged = {name: rows for name, rows in errors.items() if name != "behind"}
     reaches = tuple(
@@ -256,6 +260,7 @@ def verdict_of(
     if exchange is not None:
         sentences.append(exchange.text)
     sentences += setup_findings(fits, within_db)
+    sentences += implausible
     checks = [
         Check(what=cause.name, seen=f"{cause.text} ({100 * cause.share:.0f} %)", next=cause.check)
         for cause in causes

@@ -124,6 +124,22 @@ def pressure_at(
     return result
 
 
+def solid_angle_share(mesh: Mesh, points: FloatArray) -> FloatArray:
+    """Return the solid angle under which a closed body is seen over 4 pi: 1 inside, 0 outside.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The whole body, not a part of a symmetric one.
+    points : (n_points, 3) array
+        Coordinates in m, off the surface.
+    """
+    share = np.zeros(len(points))
+    signs = np.ones((1, 3))
+    _add_solid_angle(np.ascontiguousarray(points, dtype=float), signs, mesh.corners, share)
+    return share
+
+
 @njit(parallel=True, cache=True)
 def _add_solid_angle(points, signs, corners, out):
     """Add the solid angle of the body over 4 pi: 1 inside, 0 outside."""

@@ -346,7 +346,7 @@ def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
 
 def _without_guesses(engine: str) -> Solver:
     """Return an engine that has no use for guesses."""
-    return lambda problem, _: solve(problem, engine)
+    return lambda problem, _: solve(problem, engine, checked=True)
 
 
 def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:

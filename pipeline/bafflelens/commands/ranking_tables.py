@@ -93,7 +93,7 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
         for octave in (bounces[0].octaves if bounces else ())
     ]
     table = new_table(
-        f"At the seat, dB re the direct sound: {name}",
+        f"At the seat, dB re the listening window: {name}",
         *("bounce", "angle, deg", "ms later", "by distance", *octaves),
     )
     for bounce in bounces:

@@ -166,7 +166,9 @@ def write_response(response: Response, path: Path, remark: str) -> None:
     path.write_text(response_text(response, remark), encoding="utf-8")
 
 
-def response_text(response: Response, remark: str, *, digits: int = 6) -> str:
+def response_text(
+    response: Response, remark: str, *, digits: int = 6, level_unit: str = "dB"
+) -> str:
     """Return a response as the text of a file that `read_response` reads.
 
     Parameters
@@ -177,8 +179,11 @@ def response_text(response: Response, remark: str, *, digits: int = 6) -> str:
         What it is; one line or more, written in front.
     digits : int
         Decimals of each number.
+    level_unit : str
+        Name of the column of levels, with what 0 dB is.
     """
-    lines = [f"# {line}" for line in remark.splitlines()] + ["# Hz dB degrees"]
+    heads = ["# Hz " + level_unit + " degrees"]
+    lines = [f"# {line}" for line in remark.splitlines()] + heads
     lines += [
         f"{frequency:.{digits}f} {level:.{digits}f} {phase:.{digits}f}"
         for frequency, level, phase in zip(

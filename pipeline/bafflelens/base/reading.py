@@ -253,6 +253,14 @@ def first_fault(error: Exception) -> str:
     return f"{place}: {found['msg']}" if place else found["msg"]
 
 
+def is_file(path: Path) -> bool:
+    """Tell whether a file is there; a name that no file can have is none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
 def file_beside(folder: Path, name: str, *, in_folders: bool = False) -> Path | None:
     """Return the path of a file that another one names, None if the name leads elsewhere.
 

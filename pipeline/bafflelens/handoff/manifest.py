@@ -8,7 +8,9 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Required, TypedDict
+from typing import Any, Final
+
+from pydantic import BaseModel, ConfigDict
 
 from bafflelens.base.archives import unzipped
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
@@ -19,24 +21,21 @@ FORMAT: Final = 1
 _RULE: Final = "a manifest written by bafflelens"
 
 
-class _Facts(TypedDict, total=False):
-    """What is read of a manifest, where it is there."""
+class _Manifest(BaseModel):
+    """What is read of a manifest; what else it holds is only shown."""
 
-    run: str
-    candidate: str
-    candidates: list[str]
-    geometry: str
-    revision: str
-    values: dict[str, float]
-    units: dict[str, str]
-    tolerances: dict[str, float | None] | str
+    model_config = ConfigDict(extra="allow")
 
-
-class _Manifest(_Facts):
-    """What every manifest has."""
-
-    format: Required[int]
-    sha256: Required[dict[str, str]]
+    format: int
+    sha256: dict[str, str]
+    run: str = ""
+    candidate: str = ""
+    candidates: list[str] = []
+    geometry: str = ""
+    revision: str = ""
+    values: dict[str, float] = {}
+    units: dict[str, str] = {}
+    tolerances: dict[str, float | None] | str = "not computed"
 
 
 def digest(content: bytes) -> str:
@@ -79,7 +78,7 @@ def read_manifest(where: str, content: bytes) -> dict[str, Any]:
     if isinstance(version, int) and version > FORMAT:
         rule = f"of format {FORMAT} or older; a newer bafflelens wrote it"
         raise StoreError(invalid("manifest", f"{where}' of format '{version}", rule))
-    found |= checked(_Manifest, found, where, "manifest", _RULE, StoreError)
+    checked(_Manifest, found, where, "manifest", _RULE, StoreError)
     for name in found["sha256"]:
         if file_beside(Path(), name, in_folders=True) is None:
             rule = f"{_RULE}, whose files stay in their folder; '{shown(name)}' does not"

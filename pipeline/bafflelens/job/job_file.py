@@ -148,13 +148,13 @@ def load_job(
     text, table = _read(path)
     job: Job | None = None
     faults: list[str] = []
+    untold = 0
     try:
         job = Job.model_validate(table)
     except ValidationError as error:
         details = error.errors()
         faults += [_describe(fault) for fault in details[:_MOST_FAULTS]]
-        if len(details) > _MOST_FAULTS:
-            faults.append(f"{len(details) - _MOST_FAULTS} more faults of this kind")
+        untold = max(len(details) - _MOST_FAULTS, 0)
 
     # A fault in one section must not hide those in another, so the sections that concern the
     # shapes are also looked at by themselves.
@@ -223,6 +223,9 @@ def load_job(
         if set(shapes) == set(sections):
             faults += source_name_faults(job.sources, list(shapes.values()))
 
+    if len(faults) + untold > _MOST_FAULTS:
+        untold += len(faults) - _MOST_FAULTS
+        faults = [*faults[:_MOST_FAULTS], f"{untold} more faults"]
     if faults or job is None:
         raise JobError([f"{path}: {fault}" for fault in faults])
     return LoadedJob(

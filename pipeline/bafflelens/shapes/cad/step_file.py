@@ -148,11 +148,11 @@ def _length(body: str, records: Mapping[int, str], chain: int) -> float | None:
     metric = re.search(r"SI_UNIT\s*\(\s*(?:\.(\w+)\.|\$)\s*,\s*\.METRE\.", body)
     if metric:
         return (_PREFIXES | _PREFIXES_SMALL).get(metric[1] or "")
-    converted = re.search(r"CONVERSION_BASED_UNIT\s*\(\s*'[^']*'\s*,\s*#(\d+)", body)
+    converted = re.search(r"CONVERSION_BASED_UNIT\s*\(\s*'[^']*'\s*,\s*#(\d{1,18})", body)
     if converted is None or not chain:
         return None
     measure = records.get(int(converted[1]), "")
-    factor = re.search(r"LENGTH_MEASURE\s*\(\s*([-+.\dEe]+)\s*\)\s*,\s*#(\d+)", measure)
+    factor = re.search(r"LENGTH_MEASURE\s*\(\s*([-+.\dEe]+)\s*\)\s*,\s*#(\d{1,18})", measure)
     if factor is None:
         return None
     base = _length(records.get(int(factor[2]), ""), records, chain - 1)

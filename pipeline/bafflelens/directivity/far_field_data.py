@@ -277,11 +277,7 @@ def load(path: Path) -> xr.Dataset:
     StoreError
         If the file is missing, cut short or no directivity dataset.
     """
-    try:
-        dataset = read_dataset(path)
-    except (OSError, ValueError, KeyError) as error:
-        msg = invalid("result file", path, f"a directivity dataset saved by bafflelens ({error})")
-        raise StoreError(msg) from error
+    dataset = read_dataset(path)
     missing = [name for name in _NEEDED if name not in dataset.variables]
     if missing:
         rule = f"a directivity dataset saved by bafflelens (it lacks {', '.join(missing)})"

@@ -11,7 +11,7 @@ import numpy as np
 from markupsafe import Markup
 
 from bafflelens.report import figures, words
-from bafflelens.report.style import to_svg
+from bafflelens.report.style import svg_or_reason
 from bafflelens.report.tables import column_of
 from bafflelens.report.view import RunView
 from bafflelens.scoring.carved import is_carved
@@ -241,7 +241,7 @@ def _drawing_of(rows: Sequence[EffectRow]) -> Markup | None:
         "Change of score, vertical control, horizontal width and side effects from one end of "
         "each parameter's range to the other, with intervals; the numbers are in the table."
     )
-    return Markup(to_svg(figures.effect_bars(changes, OUTCOMES), "effects", alt))
+    return Markup(svg_or_reason(lambda: figures.effect_bars(changes, OUTCOMES), "effects", alt))
 
 
 def _title(key: str) -> str:

@@ -71,9 +71,7 @@ def lore_of(
     families = folder.domes()
 
     def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
-        row = replace(
-            row, robustness=known.get(candidate.id), domes=families.get(candidate.id)
-        )
+        row = replace(row, robustness=known.get(candidate.id), domes=families.get(candidate.id))
         return row if loaded is None else _with_notes(row, candidate, notes, folder.name, loaded)
 
     return with_lore

@@ -43,7 +43,7 @@ from bafflelens.mesh.source_motion import SourceMotion, motion_shape
 MIRRORS = ("y", "z")
 HALF_ANGLE = np.radians(40)
 ANGLES = np.radians(np.arange(0, 181, 5))
-THICKNESS = 0.04
+THICKNESS = 0.03
 
 
 def cap_coefficients(order, ka):
@@ -111,7 +111,7 @@ def disk_fields(ka):
 
     By symmetry nothing moves through its plane: each half has an infinite baffle.
     """
-    mesh = bodies.round_baffle(1.3, 1.0, THICKNESS, 0.1, 0.03)
+    mesh = bodies.round_baffle(1.2, 1.0, THICKNESS, 0.065, 0.02)
     rho = np.linalg.norm(mesh.centroids[:, 1:], axis=1)
     height = np.where(abs(mesh.normals[:, 0]) > 0.9, np.clip(1 - rho**2, 0, 1), 0)
     velocity = np.stack([height**n for n in (1, 2, 3)])
@@ -119,7 +119,7 @@ def disk_fields(ka):
     return solve_burton_miller(problem, followers=2), 4 * velocity @ mesh.areas
 
 
-@pytest.mark.parametrize("ka", [1.5, 4.0])
+@pytest.mark.parametrize("ka", [4.0])
 @pytest.mark.parametrize("n", [1, 2, 3])
 def test_piston_with_a_radial_profile_has_the_published_directivity(n, ka):
     angles = np.radians(np.arange(0, 86, 5))

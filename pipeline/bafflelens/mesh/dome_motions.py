@@ -28,7 +28,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from scipy import special
@@ -160,7 +160,7 @@ def draw_members(
     """
     keys = [key for effect in effects for key in _KEYS[effect]]
     points = qmc.Halton(d=len(keys), rng=np.random.default_rng(seed)).random(number)
-    drawn = [
+    drawn: list[dict[str, Any]] = [
         {key: _within(getattr(ranges, key), float(share)) for key, share in row}
         for row in (zip(keys, point, strict=True) for point in points)
     ]

@@ -68,8 +68,8 @@ def _orbits_apart(orbits: Sequence[Orbit]) -> str:
     side = "above" if mean > 0 else "below"
     return (
         f"On their common axis the {plane} orbit is {abs(mean):.1f} ± {range_db:.1f} dB {side} "
-        f"the {other} one: gain, drive or distance changed in between. Each orbit has a level of its "
-        "own here, so that its directivity does not suffer."
+        f"the {other} one: gain, drive or distance changed in between. Each orbit has a level of "
+        "its own here, so that its directivity does not suffer."
     )
 
 

@@ -27,7 +27,7 @@ from bafflelens.store import open_run, run_folders
 ROOT = Path(__file__).parents[2]
 JOB = ROOT / "tests" / "jobs" / "tiny_lens.toml"
 WORKERS = 2
-LIMIT_S = 300
+LIMIT_S = 1800
 FAULTS = (
     *("kill the run", "kill a worker", "kill a mesher"),
     *("cut the catalogue", "cut a result", "cut the cache", "full disk"),

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Generic, TypeVar
 
 import numpy as np
@@ -62,7 +63,7 @@ def direction(points: Sequence[tuple[FloatArray, FloatArray]]) -> FloatArray:
         The last points, the newest at the end; one is enough, and gives the steepest descent.
     """
     pairs = []
-    for (before, slope_before), (after, slope_after) in zip(points, points[1:], strict=False):
+    for (before, slope_before), (after, slope_after) in pairwise(points):
         step, change = (after - before).ravel(), (slope_after - slope_before).ravel()
         if step @ change > _LEAST_CURVATURE * np.linalg.norm(step) * np.linalg.norm(change):
             pairs.append((step, change))

@@ -201,12 +201,9 @@ class Evaluation:
         total = self._height.bending(amounts)[1]
         for mesh, base, density in zip(found.meshes, self._bases, densities, strict=True):
             # A triangle moves out by the mean height of its corners times the cosine.
-            by_corner = np.where(
-                base.is_carved, density * mesh.areas * mesh.normals[:, 0] / 3, 0.0
-            )
-            by_height = np.bincount(
-                mesh.triangles.ravel(), np.repeat(by_corner, 3), minlength=len(mesh.vertices)
-            )
+            moves = np.where(base.is_carved, mesh.areas * mesh.normals[:, 0], 0.0)
+            by_height = np.zeros(len(mesh.vertices))
+            np.add.at(by_height, mesh.triangles, (density * moves / 3)[:, np.newaxis])
             follows = self._height.heights(amounts, base.places)[1]
             total = total + self._height.slope(by_height, follows, base.places)
         return total
@@ -232,12 +229,8 @@ class Evaluation:
         names = [f"carving {order} {what} {number}" for number in range(len(tasks))]
         limit = engine_settings(self._run.plan.memory_limit_bytes)
         for number in reversed(range(len(tasks))):
-            memory = band_memory(
-                meshes[number].n_triangles,
-                len(self._settings.symmetry),
-                limit,
-                self._settings.engine,
-            )
+            unknowns, planes = meshes[number].n_triangles, len(self._settings.symmetry)
+            memory = band_memory(unknowns, planes, limit, self._settings.engine)
             self._run.pool.submit(
                 names[number],
                 function,

@@ -100,9 +100,9 @@ def room_to_carve(
     low, high = whole.vertices.min(axis=0)[1:], whole.vertices.max(axis=0)[1:]
     half_width = max(-low[0], high[0]) + 2 * STEP_M
     count = int(np.ceil(half_width / STEP_M))
-    y: FloatArray = np.arange(-count, count + 1) * STEP_M
+    y: FloatArray = STEP_M * np.arange(-count, count + 1, dtype=float)
     rows = int(np.ceil((high[1] - low[1]) / STEP_M)) + 5
-    z: FloatArray = low[1] + (np.arange(rows) - 2) * STEP_M
+    z: FloatArray = low[1] + STEP_M * np.arange(-2, rows - 2, dtype=float)
     driven = [name for m in motions for name in (*m.piston_surfaces, *m.taper_surfaces)]
     front = _front(whole, np.isin(whole.surface, surfaces), np.isin(whole.surface, driven), y, z)
     kept_out = _kept_out(motions, section, y, z)

@@ -16,10 +16,11 @@ from bafflelens.base.errors import BafflelensError, InputError, StoreError
 from bafflelens.base.signals import Terminated
 from bafflelens.commands.cache import cache
 from bafflelens.commands.carving import carve
-from bafflelens.commands.clay import compare, export, measure_plan, scan
+from bafflelens.commands.clay import clay_map, compare, export, measure_plan, scan
 from bafflelens.commands.console import complain
 from bafflelens.commands.crossover import crossover
 from bafflelens.commands.handoff import handoff, inspect, verify
+from bafflelens.commands.listening import listen
 from bafflelens.commands.options import (
     FINE,
     HAS_FAILURES,
@@ -43,8 +44,9 @@ for verb in (
     *(check, run, resume, status, queue, cache),
     *(rank, note, report, curves, tolerances, crossover, carve),
     *(draw, shapes, target, faces),
-    *(scan, measure_plan, compare, export),
+    *(scan, clay_map, measure_plan, compare, export),
     *(handoff, verify, inspect),
+    listen,
 ):
     app.command(verb)
 

@@ -15,9 +15,16 @@ import pytest
 from turntable import microphone_places
 
 from bafflelens.base.errors import InputError
-from bafflelens.mockup.comparison.errors_by_zone import curves_of, figure_errors
+from bafflelens.mockup.comparison.errors_by_zone import (
+    ZoneError,
+    bands_between,
+    contradictions,
+    curves_of,
+    figure_errors,
+)
 from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.result import Settings, compare_orbits
+from bafflelens.mockup.comparison.verdict import verdict_of
 from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation, microphones
 
 SETTINGS = Settings(bounce_deg={"floor": -33.7, "ceiling": 45.0})
@@ -208,6 +215,61 @@ def test_level_step():
     for fit in found.fits.values():
         assert fit.angles_of_steps == ((40.0, 50.0),)
         assert fit.steps_db == pytest.approx((1.0,), abs=0.15)
+
+
+@pytest.mark.parametrize("noise", [0.0001, 0.003])
+def test_a_dead_microphone_is_named_and_does_not_agree(noise):
+    """60 dB down at +30 degrees: with little noise it is seen, with more it drowns in it."""
+    found = compared(dead=("horizontal", 30.0, -60.0), orbits=("horizontal",), noise=noise)
+    assert names(found) == ["odd angle"]
+    assert found.causes[0].share > 0.99
+    (odd,) = found.differences[0].odd_angles
+    assert (odd.angle_deg, odd.is_deaf) == (30.0, noise > 0.001)
+    assert odd.off_db == pytest.approx(-60, abs=1) if noise < 0.001 else odd.off_db < -20
+    reaches = {reach.zone: reach.to_hz for reach in found.verdict.reaches}
+    assert reaches["front ±30°"] == reaches["horizontal ±60°"] == 0
+    text = " ".join(found.verdict.sentences)
+    assert "Agrees" not in text
+    assert re.search(r"the level at \+30° is (at least )?\d+ dB below what its neighbours", text)
+    assert "Microphone, cable and file" in found.verdict.checks[0].next
+    # The others keep their own zero: what is odd has no part in the response.
+    rest = np.delete(found.differences[0].difference_db, 21, axis=1)
+    assert np.sqrt(np.nanmean(rest**2)) < 0.1
+
+
+def test_where_only_the_measurement_is_quiet_counts():
+    """A microphone 12 dB down behind is neither hidden nor a step of gain."""
+    found = compared(dead=("vertical", -120.0, -12.0), **VERTICAL)
+    assert names(found) == ["odd angle"]
+    assert [one.angle_deg for one in found.differences[0].odd_angles] == [-120.0]
+    assert found.verdict.reaches[0].to_hz == found.verdict.reaches[0].top_hz
+
+
+def test_no_verdict_beside_a_beamwidth_that_contradicts_it():
+    """Levels within 60 degrees agree by their r.m.s.; those at the edge of the beam do not."""
+    one = clean().differences[0]
+    levels = one.simulated_db.copy()
+    edge = np.abs(one.angle_deg - 30) < 15
+    levels[:, edge] -= 3.5
+    apart = replace(one, measured_db=levels)
+    bands = bands_between(2000, 8000, 3)
+    assert contradictions([one], bands, 1.0) == ()
+    found = contradictions([apart], bands, 1.0)
+    assert found
+    assert all(10 < place.at_deg < 60 for place in found)
+    assert all(place.plane == "horizontal" for place in found)
+    errors = [
+        ZoneError(zone="horizontal ±60°", from_hz=low, to_hz=high, rms_db=0.9, largest_db=3.0,
+                  repeatability_db=np.nan, points=50)
+        for low, high in bands
+    ]  # fmt: skip
+    verdict = verdict_of(
+        {"horizontal ±60°": errors}, (), {}, within_db=1.0, rms_db=0.9, gate_limit_hz=0.0,
+        clay=None, sound_speed=343.0, contradicted={"horizontal ±60°": found},
+    )  # fmt: skip
+    (reach,) = verdict.reaches
+    assert reach.to_hz <= found[0].from_hz
+    assert "horizontal beamwidth contradicts agreement" in " ".join(verdict.sentences)
 
 
 def test_floor_bounce_inside_the_gate():

@@ -136,7 +136,7 @@ def cos_sin_turns(turns, one):
 
 
 @njit(inline="always")
-def _coupled_double_layer(
+def coupled_double_layer(
     dx, dy, dz, nx, ny, nz, mx, my, mz, weight, moment, coupling, k, inv_k, turns, one
 ):
     """Return real and imaginary part of K + (ie/k) H for one pair.
@@ -206,7 +206,7 @@ def _add_row(
         ny = normals[1, i] * signs[image, 1]
         nz = normals[2, i] * signs[image, 2]
         for j in range(sources.shape[1]):
-            real, imaginary = _coupled_double_layer(
+            real, imaginary = coupled_double_layer(
                 sources[0, j] - x,
                 sources[1, j] - y,
                 sources[2, j] - z,

@@ -14,12 +14,13 @@ import numpy as np
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
+from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import CardError, sweep_on_card
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.surface_pressure import SurfacePressure
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.absorbers import Absorber, surface_admittance
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, tolerance
@@ -56,6 +57,8 @@ class FrequencyOutcome:
         Size of the linear system.
     power_balance : float
         Power through the surface over power in the far field; 1 is perfect.
+    is_fallback : bool
+        Whether another engine than the one that was asked for had to solve it.
     """
 
     frequency_hz: float
@@ -66,6 +69,7 @@ class FrequencyOutcome:
     seconds: float
     unknowns: int
     power_balance: float
+    is_fallback: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,7 +117,6 @@ def solve_band(
     symmetry: tuple[str, ...] = (),
     engine: str = "direct",
     quality: str = "standard",
-    stored_unknowns: int | None = None,
     without_card: str = "stop",
     microphones_m: Sequence[float] = (),
     keep_surface: bool = False,
@@ -140,8 +143,6 @@ def solve_band(
         ``direct``, ``gpu`` or ``bempp``.
     quality : str
         Quality level, which sets the tolerance of the linear solver.
-    stored_unknowns : int, optional
-        With more unknowns than this the matrix is not stored.
     without_card : {"stop", "direct"}
         What engine ``gpu`` does where the card cannot be used: fail, or go on with ``direct``.
     microphones_m : sequence of float
@@ -154,7 +155,7 @@ def solve_band(
     BandResult
         Far field and power of every source at every frequency, and what became of each.
     """
-    direct = partial(_direct_solver, mesh, symmetry, quality, stored_unknowns)
+    direct = partial(_direct_solver, mesh, symmetry, quality)
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()
@@ -188,11 +189,12 @@ def solve_band(
             admittance=surface_admittance(mesh, absorbers or {}, frequency, air),
         )
         status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
+        is_fallback = False
         try:
             solution = solve_next(problem, _guesses(earlier, problem.wavenumber, distances))
             earlier.append((problem.wavenumber, solution.surface_pressure))
             iterations, residual = solution.iterations, solution.residual
-            reason = "; ".join(solution.remarks)
+            reason, is_fallback = "; ".join(solution.remarks), solution.is_fallback
             balance = power_balance(solution)
             require_plausible(solution, balance)
             far_field[:, n] = solution.far_field(directions)
@@ -215,6 +217,7 @@ def solve_band(
                 seconds=time.perf_counter() - started,
                 unknowns=mesh.n_triangles,
                 power_balance=balance,
+                is_fallback=is_fallback,
             )
         )
     return BandResult(
@@ -344,19 +347,15 @@ def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
                 reason = f"solved on the processor ({error})"
                 direct = make_direct()
         solution = direct(problem, guesses)
-        return replace(solution, remarks=(reason, *solution.remarks))
+        return replace(solution, remarks=(reason, *solution.remarks), is_fallback=True)
 
     return solve_next
 
 
-def _direct_solver(
-    mesh: Mesh, symmetry: tuple[str, ...], quality: str, stored_unknowns: int | None
-) -> Solver:
+def _direct_solver(mesh: Mesh, symmetry: tuple[str, ...], quality: str) -> Solver:
     """Return the own engine with what the frequencies of a band share."""
     discretisation = discretise(mesh, symmetry)
     settings = Settings(tolerance=tolerance(quality))
-    if stored_unknowns is not None:
-        settings = replace(settings, stored_unknowns=stored_unknowns)
     workspace = Workspace()
 
     def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:

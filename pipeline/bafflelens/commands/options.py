@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 from cyclopts import Parameter
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.shipped import found_or_shipped
 from bafflelens.base.signals import ended_by_signals
 from bafflelens.commands.console import ConsoleProgress
 
@@ -24,7 +25,13 @@ WRONG_INPUT: Final = 2
 INTERRUPTED: Final = 130
 TERMINATED: Final = 143
 
-JobFile = Annotated[Path, Parameter(help="Job file (TOML); see jobs/README.md.")]
+JobFile = Annotated[
+    Path,
+    Parameter(
+        help="Job file (TOML); see jobs/README.md.",
+        converter=lambda _, tokens: found_or_shipped(Path(tokens[0].value)),
+    ),
+]
 Folder = Annotated[Path, Parameter(help="Folder of a run, under results/.")]
 Results = Annotated[Path, Parameter(help="Folder that the run's folder is made in.")]
 Workers = Annotated[

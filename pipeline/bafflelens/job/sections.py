@@ -70,6 +70,9 @@ UNITS: Final = {
 }
 """The unit of a key, told by its ending."""
 
+ABSORPTION_OCTAVES: Final = 7
+"""Absorption is given at 125, 250, 500 Hz, 1, 2, 4 and 8 kHz."""
+
 _LARGEST_TOLERANCE: Final = 20.0  # mm or degrees
 _SETTING_RULE: Final = "a number, a list of numbers, or { from = number, to = number }"
 
@@ -423,6 +426,47 @@ class RoomSection(_Section):
     def room(self) -> Room:
         """The room that the target is made for."""
         return Room(**self.model_dump())
+
+
+_ABSORPTION_RULE: Final = "a list of seven numbers from 0.01 to 0.99, one an octave"
+
+
+def _parse_absorption(value: object) -> tuple[float, ...]:
+    if not isinstance(value, list | tuple) or len(value) != ABSORPTION_OCTAVES:
+        _refuse(_ABSORPTION_RULE)
+    if not all(_is_number(number) and 0.01 <= number <= 0.99 for number in value):
+        _refuse(_ABSORPTION_RULE)
+    return tuple(float(number) for number in value)
+
+
+def _absorption(*default: float) -> Any:
+    return Field(default=default, json_schema_extra={"rule": _ABSORPTION_RULE})
+
+
+_Octaves = Annotated[Any, PlainValidator(_parse_absorption)]
+
+
+class AbsorptionSection(_Section):
+    """``[listening.absorption]``: coefficients of the room's surfaces at 125 Hz to 8 kHz.
+
+    The defaults are a furnished room with a carpet: common practice, no source.
+    """
+
+    floor: _Octaves = _absorption(0.08, 0.1, 0.2, 0.35, 0.45, 0.5, 0.55)
+    ceiling: _Octaves = _absorption(0.15, 0.12, 0.1, 0.08, 0.08, 0.08, 0.08)
+    front_wall: _Octaves = _absorption(0.2, 0.15, 0.12, 0.12, 0.12, 0.12, 0.12)
+    rear_wall: _Octaves = _absorption(0.2, 0.2, 0.25, 0.3, 0.3, 0.3, 0.3)
+    side_walls: _Octaves = _absorption(0.2, 0.15, 0.12, 0.12, 0.12, 0.12, 0.12)
+
+
+class ListeningSection(_Section):
+    """``[listening]``: the rest of the room, for what ``bafflelens listen`` makes heard."""
+
+    front_wall_m: float = Field(default=1.0, ge=0.1, le=20)
+    rear_wall_m: float = Field(default=1.5, ge=0.2, le=20)
+    other_wall_m: float | None = Field(default=None, ge=0.2, le=40)
+    images_ms: float = Field(default=50.0, ge=15, le=80)
+    absorption: AbsorptionSection = AbsorptionSection()
 
 
 class BounceSection(_Section):
@@ -799,6 +843,7 @@ class Job(_Section):
     sources: dict[str, SourceSection] = Field(default_factory=dict)
     surfaces: dict[str, SurfaceSection] = Field(default_factory=dict)
     room: RoomSection = RoomSection()
+    listening: ListeningSection = ListeningSection()
     target: TargetSection = TargetSection()
     score: ScoreSection = ScoreSection()
     crossover: CrossoverSection | None = None

@@ -174,7 +174,7 @@ class Mesh:
         temporary.replace(path)
 
     @classmethod
-    def load(cls, path: Path) -> Mesh:
+    def load(cls, path: Path | str) -> Mesh:
         """Read a mesh that `save` has written.
 
         Raises
@@ -184,7 +184,7 @@ class Mesh:
         """
         try:
             # A stream of ours is closed even if its content is no zip file.
-            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+            with Path(path).open("rb") as stream, np.load(stream, allow_pickle=False) as data:
                 return cls(data["vertices"], data["triangles"], data["surface"])
         except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
             msg = f"Invalid mesh file '{path}'. Must be a mesh saved by bafflelens ({error})."

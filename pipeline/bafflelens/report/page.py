@@ -150,9 +150,12 @@ def render(run: RunView) -> str:
 
 
 def _best(run: RunView) -> RankedRow | None:
-    """Return the best candidate that is no baseline, None if none has a place."""
-    placed = (row for row in run.rows if row.place is not None)
-    return next((row for row in placed if not row.candidate.is_baseline), None)
+    """Return the best candidate that nobody rejected, None if none has a place.
+
+    Where all are rejected, the best of those: the answer says that it is.
+    """
+    placed = [row for row in run.rows if row.place is not None and not row.candidate.is_baseline]
+    return next((row for row in placed if not row.rejected), next(iter(placed), None))
 
 
 @cache
@@ -183,6 +186,7 @@ def answer(
     sentences = [words.verdict(run, best, baseline, name)]
     if best is None:
         return sentences
+    sentences.append(words.rejected_sentence(run.rows, best))
     found = changes.get(best.candidate.id)
     if found:
         sentences += [
@@ -192,4 +196,5 @@ def answer(
     sentences.append(words.target_sentence(best))
     places = {row.candidate.id: row.place for row in run.rows if not row.candidate.is_baseline}
     sentences.append(words.leader_sentence(changes, best.candidate.id, places))
+    sentences.append(words.next_sentence(run.rows, best, run.ranges))
     return [sentence for sentence in sentences if sentence]

@@ -16,7 +16,7 @@ from bafflelens.job.sections import Choices, Setting, Span
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.scoring.model_error import mock_ups_line
-from bafflelens.scoring.notes import SENSES, VERDICTS, Note, reminders
+from bafflelens.scoring.notes import SENSES, VERDICTS, Note, rejection, reminders
 from bafflelens.scoring.ranking import (
     NOT_MESHED_AGAIN,
     UNDONE,
@@ -64,36 +64,40 @@ def lore_of(
     under the id that it has in its run.
     """
     known = {found.candidate: found for found in record.robustness}
-    remind = _reminders_of(folder)
+    notes = store.load_notes(folder.path.parent)
+    loaded = folder.load_job() if notes else None
 
     def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
-        robustness, notes = known.get(candidate.id), remind(candidate)
-        return replace(row, robustness=robustness, notes=notes) if robustness or notes else row
+        row = replace(row, robustness=known.get(candidate.id))
+        return row if loaded is None else _with_notes(row, candidate, notes, folder.name, loaded)
 
     return with_lore
 
 
-def _reminders_of(folder: RunFolder) -> Callable[[CandidateResult], tuple[str, ...]]:
-    """Return what tells the notes on a candidate of a run and on shapes like it."""
-    notes = store.load_notes(folder.path.parent)
-    if not notes:
-        return lambda candidate: ()
-    loaded = folder.load_job()
-
-    def remind(candidate: CandidateResult) -> tuple[str, ...]:
-        shape = loaded.shape_of(candidate.id)
-        return reminders(
+def _with_notes(
+    row: RankedRow,
+    candidate: CandidateResult,
+    notes: Sequence[Note],
+    run: str,
+    loaded: LoadedJob,
+) -> RankedRow:
+    """Return a row with what notes say of its candidate and of shapes like it."""
+    shape = loaded.shape_of(candidate.id)
+    values = shape.defaults | dict(candidate.values)
+    return replace(
+        row,
+        notes=reminders(
             notes,
-            run=folder.name,
+            run=run,
             candidate=candidate.id,
             shape=shape.name,
-            values=shape.defaults | dict(candidate.values),
+            values=values,
             spans={
                 parameter.key: parameter.high - parameter.low for parameter in shape.parameters
             },
-        )
-
-    return remind
+        ),
+        rejected=rejection(notes, shape=shape.name, values=values),
+    )
 
 
 def note_on(folder: RunFolder, candidate_id: str, text: str, *, sense: str, verdict: str) -> Note:

@@ -280,7 +280,11 @@ def carve_on_request(
             clock=Clock(options.deadline, plan, options.now),
         )
         options.methods.warm_up(options.progress.say)
-        return carve_candidate(run, candidate, section)
+        try:
+            return carve_candidate(run, candidate, section)
+        except KeyboardInterrupt:
+            options.progress.say("every step is kept; the same command goes on from the last")
+            raise
 
 
 def engine_at_hand(loaded: LoadedJob, options: RunOptions) -> str:
@@ -327,7 +331,12 @@ def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan
 
 
 def _carry_out(
-    folder: RunFolder, engine: str, clock: Clock, plan: Plan, pool: Pool, options: RunOptions
+    folder: RunFolder,
+    engine: str,
+    clock: Clock,
+    plan: Plan,
+    pool: RememberingPool,
+    options: RunOptions,
 ) -> RunResult:
     options.progress.say(f"run folder: {folder.path}")
     watched = Watched(options.progress, folder)
@@ -350,7 +359,7 @@ def _carry_out(
             options.methods.warm_up(watched.say)
         with journal.step("meshing and solving"):
             solve_in_stages(run)
-        if isinstance(pool, RememberingPool) and pool.tally.text:
+        if pool.tally.text:
             watched.say(pool.tally.text)
             journal.add_remark(pool.tally.text)
         if run.loaded.job.carve.leaders:
@@ -432,7 +441,7 @@ def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
 
 
 @contextmanager
-def _pool(plan: Plan, options: RunOptions) -> Iterator[Pool]:
+def _pool(plan: Plan, options: RunOptions) -> Iterator[RememberingPool]:
     with ExitStack() as stack:
         pool = stack.enter_context(
             options.open_pool(

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import chain, count
-from typing import Any, Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -25,7 +25,7 @@ from bafflelens.directivity.interpolated import (
     interpolation_warning,
     with_shown_frequencies,
 )
-from bafflelens.job.cost_estimate import Plan, band_memory, band_mesh_sizes, engine_settings
+from bafflelens.job.cost_estimate import Plan, band_memory, band_mesh_sizes
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.sources import is_plate
@@ -42,15 +42,10 @@ from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.store.run_record import Journal
 from bafflelens.store.system_response import missing_plates, played
 from bafflelens.workers.batches import Outcome
-from bafflelens.workers.dask_pool import Pool
-from bafflelens.workers.work_units import (
-    Methods,
-    SolveSettings,
-    mesh_candidate,
-    solve_candidate_band,
-)
+from bafflelens.workers.caching.cached_pool import Meshes, RememberingPool
+from bafflelens.workers.work_units import Methods, SolveSettings
 
-_NUMBERS_A_PASS: Final = 100  # more than there can be bands
+_FILES_A_PASS: Final = 100  # more than there can be bands
 LOOK_SUFFIX: Final = ".look"
 FINAL_SUFFIX: Final = ".final"
 """Under its id with these is kept what a candidate gave at another stage."""
@@ -77,7 +72,7 @@ class Run:
         The job, with the geometry scripts as they are in the folder.
     plan : Plan
         What the work is expected to cost.
-    pool : Pool
+    pool : RememberingPool
         Who does it.
     journal : Journal
         What was done.
@@ -94,7 +89,7 @@ class Run:
     folder: RunFolder
     loaded: LoadedJob
     plan: Plan
-    pool: Pool
+    pool: RememberingPool
     journal: Journal
     progress: Progress
     methods: Methods
@@ -110,23 +105,40 @@ Judge = Callable[[Run, CandidateResult, xr.Dataset], str]
 """Takes what was solved of a candidate of a run, and says in one line what it is."""
 
 
+class _BandKey(NamedTuple):
+    """Which work on a candidate: its bands first, then what each look at the interpolation adds.
+
+    A run that was stopped goes on as if it had not been, since files are numbered by it.
+    """
+
+    pass_number: int
+    band_number: int
+
+    @classmethod
+    def of_file(cls, number: int) -> _BandKey:
+        """Return which work a file of a run folder is of."""
+        return cls(*divmod(number, _FILES_A_PASS))
+
+    @property
+    def file_number(self) -> int:
+        """Number of its file in a run folder."""
+        return self.pass_number * _FILES_A_PASS + self.band_number
+
+
 @dataclass(kw_only=True)
 class _Open:
-    """A candidate on its way: what has come back of it, and what is still out.
-
-    Work is numbered, so that a run that was stopped goes on as if it had not been: the bands
-    from 0, what the first look at the interpolation adds to them from `_NUMBERS_A_PASS`, and so
-    on.
-    """
+    """A candidate on its way: what has come back of it, and what is still out."""
 
     candidate: CandidateResult
     position: int
     settings: SolveSettings
-    results: dict[int, BandResult]
-    unsaved: dict[int, bool] = field(default_factory=dict)  # and whether one waits for the disk
-    meshes: Any = None
+    results: dict[_BandKey, BandResult]
+    unsaved: dict[_BandKey, bool] = field(
+        default_factory=dict
+    )  # and whether one waits for the disk
+    meshes: Meshes | None = None
     tasks_out: int = 0
-    passes: list[dict[int, Band]] = field(default_factory=list)
+    passes: list[dict[_BandKey, Band]] = field(default_factory=list)
     refining_seconds: float = 0.0
     told_seconds: float = 0.0
     mesh_info: dict[str, str | int | float] = field(default_factory=dict)
@@ -140,7 +152,7 @@ class _Task:
 
     open: _Open
     name: str
-    number: int | None
+    key: _BandKey | None  # None for the mesh
     planned_seconds: float
 
 
@@ -402,7 +414,6 @@ def _submit(
         engine=job.solve.engine,
         quality=job.solve.quality,
         absorbers=absorbers,
-        stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
         without_card=job.solve.without_card,
         microphones_m=run.loaded.loudspeaker.microphones_m(candidate.id),
         keep_surface=job.solve.keep_surface and sizes is None,
@@ -411,13 +422,15 @@ def _submit(
         candidate=candidate,
         position=position,
         settings=settings,
-        results=run.folder.load_bands(candidate.id),
+        results={
+            _BandKey.of_file(number): result
+            for number, result in run.folder.load_bands(candidate.id).items()
+        },
         refining_seconds=run.plan.refining_seconds,
     )
     opened.tasks_out += 1
-    opened.meshes = run.pool.submit(
+    opened.meshes = run.pool.mesh(
         f"{candidate.id} mesh",
-        mesh_candidate,
         run.methods,
         packed(shape),
         dict(candidate.values),
@@ -425,15 +438,16 @@ def _submit(
         job.solve.mesh_time_limit_s,
         priority=-float(position),
     )
-    mesh = _Task(open=opened, name="mesh", number=None, planned_seconds=run.plan.mesh_seconds)
+    mesh = _Task(open=opened, name="mesh", key=None, planned_seconds=run.plan.mesh_seconds)
     return {f"{candidate.id} mesh": mesh} | _submit_missing(run, opened)
 
 
 def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
     """Submit what is to be solved next of a candidate, the largest bands first."""
+    assert opened.meshes is not None  # they are asked for first
     tasks = {}
-    for number, band in sorted(_missing(run, opened).items(), reverse=True):
-        pass_number, band_number = divmod(number, _NUMBERS_A_PASS)
+    for key, band in sorted(_missing(run, opened).items(), reverse=True):
+        pass_number, band_number = key
         cost = run.plan.band_costs[band_number]
         seconds = cost.seconds * len(band.frequencies_hz) / len(cost.band.frequencies_hz)
         name = f"band {band_number + 1}"
@@ -442,13 +456,12 @@ def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
             seconds = min(seconds, opened.refining_seconds)
             opened.refining_seconds -= seconds
         full_name = f"{opened.candidate.id} {name}"
-        tasks[full_name] = _Task(open=opened, name=name, number=number, planned_seconds=seconds)
+        tasks[full_name] = _Task(open=opened, name=name, key=key, planned_seconds=seconds)
         opened.tasks_out += 1
         # Candidates in order; within one, the mesh and then the largest bands first.
         delay = 0.5 * (len(run.plan.bands) - band_number) / len(run.plan.bands)
-        run.pool.submit(
+        run.pool.solve_band(
             full_name,
-            solve_candidate_band,
             run.methods,
             opened.meshes,
             band_number,
@@ -456,7 +469,6 @@ def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
             opened.settings,
             priority=-(opened.position + delay),
             memory=partial(_band_memory, run, opened, band_number),
-            card=opened.settings.on_card,
         )
     return tasks
 
@@ -468,13 +480,12 @@ def _band_memory(run: Run, opened: _Open, band_number: int) -> float:
     return band_memory(
         opened.unknowns[band_number],
         len(opened.settings.symmetry),
-        engine_settings(run.plan.memory_limit_bytes),
         opened.settings.engine,
     )
 
 
-def _missing(run: Run, opened: _Open) -> dict[int, Band]:
-    """Return what is to be solved next of a candidate, by number; empty if it is complete.
+def _missing(run: Run, opened: _Open) -> dict[_BandKey, Band]:
+    """Return what is to be solved next of a candidate, by key; empty if it is complete.
 
     First all bands; then, as long as the interpolation may be off by more than the quality's
     error, the frequencies that halve the steps in question.
@@ -489,15 +500,14 @@ def _missing(run: Run, opened: _Open) -> dict[int, Band]:
     return {}
 
 
-def _wanted(run: Run, opened: _Open, pass_number: int) -> dict[int, Band]:
-    """Return what a pass consists of, by number; it follows from the passes before."""
+def _wanted(run: Run, opened: _Open, pass_number: int) -> dict[_BandKey, Band]:
+    """Return what a pass consists of, by key; it follows from the passes before."""
     bands, frequencies = run.plan.bands, run.loaded.job.frequencies
     if pass_number == 0:
-        return dict(enumerate(bands))
+        return {_BandKey(0, number): band for number, band in enumerate(bands)}
     if not frequencies.is_as_needed:
         return {}
-    first_number = pass_number * _NUMBERS_A_PASS
-    before = [result for key, result in opened.results.items() if key < first_number]
+    before = [result for key, result in opened.results.items() if key.pass_number < pass_number]
     try:
         dataset = _dataset_of(run, opened, before)
     except ValueError:  # what does not fit together is recorded in the end
@@ -510,7 +520,7 @@ def _wanted(run: Run, opened: _Open, pass_number: int) -> dict[int, Band]:
     for frequency in more:
         found.setdefault(band_of(frequency, bands), []).append(frequency)
     return {
-        first_number + number: replace(bands[number], frequencies_hz=tuple(chosen))
+        _BandKey(pass_number, number): replace(bands[number], frequencies_hz=tuple(chosen))
         for number, chosen in found.items()
     }
 
@@ -522,7 +532,7 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
         task.open.failures[task.name] = outcome
         return
     reason = ""
-    if task.number is None:
+    if task.key is None:
         meshes: Sequence[Mesh] = outcome.value.value
         task.open.unknowns = tuple(mesh.n_triangles for mesh in meshes)
         task.open.mesh_info = {
@@ -535,9 +545,9 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
     else:
         result: BandResult = outcome.value.value
         if result.surface is not None:
-            run.folder.save_surface(candidate_id, task.number, result.surface)
-        task.open.results[task.number] = replace(result, surface=None)
-        task.open.unsaved[task.number] = outcome.value.seconds > _WORTH_WAITING_S
+            run.folder.save_surface(candidate_id, task.key.file_number, result.surface)
+        task.open.results[task.key] = replace(result, surface=None)
+        task.open.unsaved[task.key] = outcome.value.seconds > _WORTH_WAITING_S
         run.journal.add_time("solving, summed over workers", outcome.value.seconds)
         reason = "; ".join(
             f"{item.frequency_hz:.0f} Hz failed: {item.reason}"
@@ -559,9 +569,10 @@ def _save_bands(run: Run, opened: _Open) -> None:
 
     Those that came back at once, and complete it, need not be kept first.
     """
-    for number, is_worth_waiting in opened.unsaved.items():
-        result = opened.results[number]
-        run.folder.save_band(opened.candidate.id, number, result, durable=is_worth_waiting)
+    for key, is_worth_waiting in opened.unsaved.items():
+        run.folder.save_band(
+            opened.candidate.id, key.file_number, opened.results[key], durable=is_worth_waiting
+        )
     opened.unsaved.clear()
 
 

@@ -145,6 +145,8 @@ class RankedRow:
         What small changes do to it; None where nobody has looked.
     notes : tuple of str
         What was heard or seen of it, or of a shape like it.
+    rejected : str
+        Why the shape itself was rejected, if that is the latest verdict on it.
     """
 
     place: int | None
@@ -156,6 +158,7 @@ class RankedRow:
     dominated_by: str = ""
     robustness: Robustness | None = None
     notes: tuple[str, ...] = ()
+    rejected: str = ""
 
     @property
     def is_on_front(self) -> bool:

@@ -36,12 +36,15 @@ class ClayMap:
     across_m : float
         Width of the bump at its foot, in m.
     per_mm : mapping of str to (n_triangles,) array
-        Change of the score and its parts for a bump 1 mm high, in dB; positive is worse.
+        Change of the score and its parts for one bump 1 mm high, in dB; positive is worse.
+    with_images : mapping of str to (n_triangles,) array
+        The same for the bump and its images together, which a mirrored shape needs.
     """
 
     slopes: Slopes
     across_m: float
     per_mm: Mapping[str, FloatArray]
+    with_images: Mapping[str, FloatArray]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,15 +95,17 @@ def clay_map(slopes: Slopes, across_m: float) -> ClayMap:
     across_m : float
         Width of the bump at its foot, in m.
     """
-    heights = _bumps(slopes, np.arange(slopes.mesh.n_triangles), across_m)
-    area = slopes.mesh.areas
+    everywhere = np.arange(slopes.mesh.n_triangles)
+    one, all_images = _bumps(slopes, everywhere, across_m)
+    by_area = {
+        name: 1e-3 * density.sum(axis=0) * slopes.mesh.areas
+        for name, density in slopes.density.items()
+    }
     return ClayMap(
         slopes=slopes,
         across_m=across_m,
-        per_mm={
-            name: 1e-3 * (heights @ (density.sum(axis=0) * area))
-            for name, density in slopes.density.items()
-        },
+        per_mm={name: one @ change for name, change in by_area.items()},
+        with_images={name: all_images @ change for name, change in by_area.items()},
     )
 
 
@@ -122,7 +127,9 @@ def best_places(found: ClayMap, amount_mm: float) -> tuple[Place, ...]:
     places: list[Place] = []
     while len(places) < MOST_PLACES and possible.any():
         both = [
-            slopes.limited({n: sign * amount_mm * v for n, v in found.per_mm.items()}, left_db)
+            slopes.limited(
+                {n: sign * amount_mm * v for n, v in found.with_images.items()}, left_db
+            )
             for sign in (1, -1)
         ]
         gain = np.where(possible, -np.minimum(both[0]["score"], both[1]["score"]), 0.0)
@@ -140,24 +147,42 @@ def best_places(found: ClayMap, amount_mm: float) -> tuple[Place, ...]:
 
 
 def _possible(found: ClayMap) -> BoolArray:
-    """Return where a bump's centre can be: its foot clear of drivers, the mesh fine enough."""
+    """Return where a bump's centre can be: its foot clear of drivers, the mesh fine enough.
+
+    Where there is a mirror plane it is on it, or as far away that its image does not overlap it.
+    """
     slopes, mesh = found.slopes, found.slopes.mesh
+    centres = _centres(slopes)
     fixed = mesh.centroids[~slopes.is_clay]
     clear = slopes.is_clay & (np.sqrt(2 * mesh.areas) * _COARSE < found.across_m)
     if len(fixed):
         whole = np.concatenate([fixed * sign for sign in mirror_signs(slopes.symmetry)])
         clear &= cKDTree(whole).query(mesh.centroids)[0] > found.across_m / 2
+    for plane in slopes.symmetry:
+        away = np.abs(centres[:, "xyz".index(plane)])
+        clear &= (away == 0) | (away >= found.across_m / 2)
     return np.asarray(clear)
+
+
+def _centres(slopes: Slopes) -> FloatArray:
+    """Return the centroids; those of triangles next to a mirror plane are put on it."""
+    centres = slopes.mesh.centroids.copy()
+    size = np.sqrt(2 * slopes.mesh.areas)
+    for plane in slopes.symmetry:
+        axis = "xyz".index(plane)
+        centres[np.abs(centres[:, axis]) < size, axis] = 0.0
+    return centres
 
 
 def _place(
     found: ClayMap, triangle: int, amount_mm: float, change_db: Mapping[str, float]
 ) -> Place:
     slopes, mesh = found.slopes, found.slopes.mesh
-    row = _bumps(slopes, np.array([triangle]), found.across_m).toarray()[0] * mesh.areas
+    _, bumps = _bumps(slopes, np.array([triangle]), found.across_m)
+    row = bumps.toarray()[0] * mesh.areas
     by_frequency = amount_mm * 1e-3 * (slopes.density["score"] @ row)
     from_hz, to_hz = _most_of_it(slopes.frequencies_hz, by_frequency)
-    centre = mesh.centroids[triangle]
+    centre = _centres(slopes)[triangle]
     axes = ["xyz".index(plane) for plane in slopes.symmetry]
     return Place(
         triangle=triangle,
@@ -167,7 +192,7 @@ def _place(
         change_db=change_db,
         from_hz=from_hz,
         to_hz=to_hz,
-        is_mirrored=bool(np.any(np.abs(centre[axes]) > found.across_m / 4)),
+        is_mirrored=bool(np.any(centre[axes] != 0)),
     )
 
 
@@ -187,32 +212,33 @@ def _most_of_it(frequencies_hz: FloatArray, change_db: FloatArray) -> tuple[floa
     return float(frequencies_hz[best[0]]), float(frequencies_hz[best[1]])
 
 
-def _bumps(slopes: Slopes, triangles: IntArray, across_m: float) -> sparse.csr_array:
-    """Return the height of bumps at each triangle, (n_bumps, n_triangles), images included.
+def _bumps(
+    slopes: Slopes, triangles: IntArray, across_m: float
+) -> tuple[sparse.csr_array, sparse.csr_array]:
+    """Return the heights of bumps at the triangles, (n_bumps, n_triangles) each.
 
-    A bump and its image add up to no more than the higher of both. The far side of a thin wall
+    First those of one bump, shared among its images since slopes count them all; then those of
+    the bump and its images, which add up to no more than the highest. The far side of a thin wall
     has no part in a bump on this side.
     """
     mesh = slopes.mesh
     tree = cKDTree(mesh.centroids)
-    rows, columns, heights = [], [], []
-    for sign in mirror_signs(slopes.symmetry):
-        centres, facing = mesh.centroids[triangles] * sign, mesh.normals[triangles] * sign
-        near = tree.query_ball_point(centres, across_m / 2)
-        row = np.repeat(np.arange(len(triangles)), [len(one) for one in near])
-        column = np.concatenate([np.asarray(one, dtype=np.int64) for one in near])
-        away = np.linalg.norm(centres[row] - mesh.centroids[column], axis=1)
-        height = bump_height(away, across_m)
-        height *= np.einsum("ij,ij->i", facing[row], mesh.normals[column]) > 0
-        height *= slopes.is_clay[column]
-        rows.append(row)
-        columns.append(column)
-        heights.append(height)
+    signs = mirror_signs(slopes.symmetry)
     shape = (len(triangles), mesh.n_triangles)
-    total = sparse.csr_array(shape)
-    for row, column, height in zip(rows, columns, heights, strict=True):
-        total = total.maximum(sparse.csr_array((height, (row, column)), shape=shape))
-    return sparse.csr_array(total)
+    one, highest = sparse.csr_array(shape), sparse.csr_array(shape)
+    for sign in signs:
+        centres = _centres(slopes)[triangles] * sign
+        facing = mesh.normals[triangles] * sign
+        near = tree.query_ball_point(centres, across_m / 2)
+        row = np.repeat(np.arange(len(triangles)), [len(some) for some in near])
+        column = np.concatenate([np.asarray(some, dtype=np.int64) for some in near])
+        away = np.linalg.norm(centres[row] - mesh.centroids[column], axis=1)
+        height = bump_height(away, across_m) * slopes.is_clay[column]
+        height *= np.einsum("ij,ij->i", facing[row], mesh.normals[column]) > 0
+        bumps = sparse.csr_array((height, (row, column)), shape=shape)
+        one = one + bumps / len(signs)
+        highest = highest.maximum(bumps)
+    return sparse.csr_array(one), sparse.csr_array(highest)
 
 
 def displacement(

@@ -18,9 +18,11 @@ from bafflelens.mockup.comparison.difference import OrbitDifference, difference_
 from bafflelens.mockup.comparison.errors_by_zone import (
     Curves,
     FigureError,
+    WidthContradiction,
     Zone,
     ZoneError,
     bands_between,
+    contradictions,
     curves_of,
     figure_errors,
     zone_errors,
@@ -192,7 +194,8 @@ def compare_orbits(
     differences = [orbit.difference for orbit in orbits]
     zones = zones_of(differences, settings.bounce_deg)
     low, high = float(bands_hz[0]), float(bands_hz[-1])
-    by_third = _by_zone(differences, zones, bands_between(low, high, 3))
+    thirds = bands_between(low, high, 3)
+    by_third = _by_zone(differences, zones, thirds)
     causes = causes_of(
         orbits,
         fraction=settings.smoothing_octaves,
@@ -211,6 +214,7 @@ def compare_orbits(
         clay=settings.clay,
         reflection=max(reflections, key=lambda seen: seen[1]) if reflections else None,
         sound_speed=nominal.sound_speed,
+        contradicted=_contradicted(differences, zones, thirds, settings.within_db),
     )
     return Comparison(
         settings=settings,
@@ -299,6 +303,27 @@ def _by_zone(
     bands: Sequence[tuple[float, float]],
 ) -> dict[str, tuple[ZoneError, ...]]:
     return {zone.name: zone_errors(differences, zone, bands) for zone in zones}
+
+
+def _contradicted(
+    differences: Sequence[OrbitDifference],
+    zones: Sequence[Zone],
+    bands: Sequence[tuple[float, float]],
+    within_db: float,
+) -> dict[str, tuple[WidthContradiction, ...]]:
+    """Return beamwidths that do not agree, by the zones that reach to where they are apart."""
+    angles = {one.plane: np.abs(one.angle_deg) for one in differences}
+    found = contradictions(differences, bands, within_db)
+    by_zone: dict[str, tuple[WidthContradiction, ...]] = {}
+    for zone in zones:
+        reach = {plane: angles[plane][mask] for plane, mask in zone.masks.items()}
+        by_zone[zone.name] = tuple(
+            one
+            for one in found
+            if one.plane in reach
+            and reach[one.plane].min() <= one.at_deg <= reach[one.plane].max()
+        )
+    return by_zone
 
 
 def _rms(differences: Sequence[OrbitDifference]) -> float:

@@ -19,7 +19,7 @@ from pydantic import ValidationError
 
 from bafflelens.base.conventions import BoolArray
 from bafflelens.base.errors import InputError, MeshingError, invalid
-from bafflelens.job.cost_estimate import band_mesh_sizes, engine_settings, plan_nearby
+from bafflelens.job.cost_estimate import band_mesh_sizes, plan_nearby
 from bafflelens.job.perturbations import nearby_job
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.sections import CarveSection, rule_of
@@ -193,7 +193,6 @@ def _begin(run: Run, parent: CandidateResult, section: CarveSection) -> _Carving
         engine=job.solve.engine,
         quality=job.solve.quality,
         absorbers=absorbers,
-        stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
         without_card=job.solve.without_card,
     )
     *meshes, fine = _meshes(draft, parent, symmetry, 1.0)

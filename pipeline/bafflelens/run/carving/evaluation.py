@@ -25,7 +25,7 @@ from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import prepare, surface_slope
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.far_field_data import assemble_dataset, directions
-from bafflelens.job.cost_estimate import band_memory, engine_settings
+from bafflelens.job.cost_estimate import band_memory
 from bafflelens.mesh.absorbers import surface_admittance
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
@@ -235,10 +235,12 @@ class Evaluation:
         """Have each band worked on, the largest first, and return what came of them in order."""
         order = next(_names)
         names = [f"carving {order} {what} {number}" for number in range(len(tasks))]
-        limit = engine_settings(self._run.plan.memory_limit_bytes)
         for number in reversed(range(len(tasks))):
-            unknowns, planes = meshes[number].n_triangles, len(self._settings.symmetry)
-            memory = band_memory(unknowns, planes, limit, self._settings.engine)
+            memory = band_memory(
+                meshes[number].n_triangles,
+                len(self._settings.symmetry),
+                self._settings.engine,
+            )
             self._run.pool.submit(
                 names[number],
                 function,

@@ -121,6 +121,27 @@ class ImportedSolid(_Table):
     )
 
 
+class Regions(_Table):
+    """One entry of ``[surfaces]`` of a mesh: the regions of the file that are this surface."""
+
+    regions: _Words = Field(min_length=1, json_schema_extra=_rule("a list of names of regions"))
+
+
+class MeshedBody(_Table):
+    """The declaration of a closed triangle mesh; coordinates in mm are those of the file."""
+
+    title: str = Field(min_length=1, json_schema_extra=_rule("a line that says what it is"))
+    mesh: str = Field(min_length=1, json_schema_extra=_rule("a mesh file beside this one"))
+    unit: str = Field(json_schema_extra=_rule("one of " + ", ".join(UNITS_M)))
+    placement: Placement = Placement()
+    surfaces: dict[str, Regions] = Field(
+        default_factory=dict, json_schema_extra=_rule("a section [surfaces]")
+    )
+    sources: Annotated[tuple[Driver, ...], BeforeValidator(_as_tuple)] = Field(
+        min_length=1, json_schema_extra=_rule("at least one table [[sources]]")
+    )
+
+
 class ScannedSolid(_Table):
     """The declaration of a clay model: a nominal shape and how far the clay deviates from it."""
 
@@ -142,7 +163,12 @@ _TABLES: Final[Mapping[str, type[BaseModel]]] = {
     "surfaces": FaceList,
     "sources": Driver,
 }
-Declaration = ImportedSolid | ScannedSolid
+Declaration = ImportedSolid | MeshedBody | ScannedSolid
+_MODELS: Final[Mapping[str, type[BaseModel]]] = {
+    "step": ImportedSolid,
+    "mesh": MeshedBody,
+    "deviation": ScannedSolid,
+}
 
 
 def is_declaration(path: Path) -> bool:
@@ -159,15 +185,21 @@ def read_declaration(path: Path) -> Declaration:
         With every fault found, one line each.
     """
     table = read_toml(path, "declaration", GeometryError)
-    if ("step" in table) == ("deviation" in table):
-        rule = "one that has the key 'step' (a CAD file) or 'deviation' (a scanned model)"
+    given = [key for key in _MODELS if key in table]
+    if len(given) != 1:
+        rule = (
+            "one that has the key 'step' (a CAD file), 'mesh' (a triangle mesh) or "
+            "'deviation' (a scanned model)"
+        )
         raise GeometryError(invalid("declaration", path, rule))
-    models: dict[bool, type[BaseModel]] = {True: ImportedSolid, False: ScannedSolid}
-    model = models["step" in table]
+    model = _MODELS[given[0]]
+    tables: dict[str, type[BaseModel]] = dict(_TABLES)
+    if model is MeshedBody:
+        tables["surfaces"] = Regions
     try:
         declaration = cast(Declaration, model.model_validate(table))
     except ValidationError as error:
-        faults = [f"{path}: {_described(model, dict(fault))}" for fault in error.errors()]
+        faults = [f"{path}: {_described(model, tables, dict(fault))}" for fault in error.errors()]
         raise GeometryError(faults) from error
     faults = [f"{path}: {fault}" for fault in _faults(path, declaration)]
     if faults:
@@ -179,6 +211,8 @@ def companions(path: Path, declaration: Declaration) -> tuple[Path, ...]:
     """Return the files beside a declaration that it needs."""
     if isinstance(declaration, ImportedSolid):
         return (path.parent / declaration.step,)
+    if isinstance(declaration, MeshedBody):
+        return (path.parent / declaration.mesh,)
     return (path.parent / declaration.nominal, path.parent / declaration.deviation)
 
 
@@ -198,7 +232,9 @@ def nearest_of(word: str, known: Iterable[str]) -> str:
     return f"{rule}; the nearest is '{next(w for w in words if w.lower() == near[0])}'"
 
 
-def _described(model: type[BaseModel], fault: Mapping[str, Any]) -> str:
+def _described(
+    model: type[BaseModel], tables: Mapping[str, type[BaseModel]], fault: Mapping[str, Any]
+) -> str:
     """Return one fault of a model in the project's grammar."""
     location = list(fault["loc"])
     field: FieldInfo | None = None
@@ -206,7 +242,7 @@ def _described(model: type[BaseModel], fault: Mapping[str, Any]) -> str:
     for part in location:
         if part in owner.model_fields:
             field = owner.model_fields[str(part)]
-            owner = _TABLES.get(str(part), owner)
+            owner = tables.get(str(part), owner)
     name = ".".join(str(part) for part in location if not isinstance(part, int))
     if fault["type"] == "extra_forbidden":
         return invalid("key", name, nearest_of(str(location[-1]), owner.model_fields))
@@ -231,13 +267,26 @@ def _faults(path: Path, declaration: Declaration) -> Iterable[str]:
         return
     if declaration.unit is not None and declaration.unit not in UNITS_M:
         yield invalid("key 'unit'", declaration.unit, nearest_of(declaration.unit, UNITS_M))
-    names = [*declaration.surfaces, *filter(None, [declaration.other_faces])]
+    names = list(declaration.surfaces)
+    if isinstance(declaration, ImportedSolid):
+        names += filter(None, [declaration.other_faces])
     for name in names:
         if not surface_kind(name):
             yield invalid("surface", name, nearest_of(name, SURFACE_KINDS))
-    for driver in declaration.sources:
+    yield from _source_faults(declaration.sources, names)
+    forward, up = declaration.placement.forward, declaration.placement.up
+    along = sum(a * b for a, b in zip(forward, up, strict=True))
+    lengths = sum(a * a for a in forward) * sum(a * a for a in up)
+    if lengths < 1e-12 or along**2 > 1e-6 * lengths:
+        rule = "two directions at right angles"
+        yield invalid("placement", f"forward {list(forward)}, up {list(up)}", rule)
+
+
+def _source_faults(sources: Iterable[Driver], names: list[str]) -> Iterable[str]:
+    """Yield what is wrong with the sources; without names the file says which surfaces it has."""
+    for driver in sources:
         for name in (*driver.piston_surfaces, *driver.taper_surfaces):
-            if name not in names:
+            if names and name not in names:
                 what = f"surface of source '{driver.name}'"
                 yield invalid(what, name, nearest_of(name, names))
         if sum(value**2 for value in driver.axis) < 1e-12:
@@ -247,9 +296,3 @@ def _faults(path: Path, declaration: Declaration) -> Iterable[str]:
             what = f"outer radius of source '{driver.name}'"
             rule = f"over the inner radius, {driver.inner_radius_mm:g} mm"
             yield invalid(what, f"{driver.outer_radius_mm:g} mm", rule)
-    forward, up = declaration.placement.forward, declaration.placement.up
-    along = sum(a * b for a, b in zip(forward, up, strict=True))
-    lengths = sum(a * a for a in forward) * sum(a * a for a in up)
-    if lengths < 1e-12 or along**2 > 1e-6 * lengths:
-        rule = "two directions at right angles"
-        yield invalid("placement", f"forward {list(forward)}, up {list(up)}", rule)

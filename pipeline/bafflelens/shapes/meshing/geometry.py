@@ -20,7 +20,7 @@ import sys
 import tempfile
 import threading
 import traceback
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -37,6 +37,7 @@ from bafflelens.mesh.source_motion import MOTIONS, SourceMotion
 from bafflelens.mesh.surface_names import SURFACE_KINDS, surface_kind
 from bafflelens.shapes.cad.declaration import (
     ImportedSolid,
+    MeshedBody,
     ScannedSolid,
     companions,
     is_declaration,
@@ -455,10 +456,20 @@ def _declared(path: Path) -> ModuleType:
         case ImportedSolid():
             pieces["build"] = lambda model, parameters: build_imported(model, path, declaration)
             pieces["sources"] = lambda parameters: sources_of(declaration)
+        case MeshedBody():
+            pieces["sources"] = lambda parameters: sources_of(declaration)
+            pieces["body_at"] = lambda sizes: _bodies(path, declaration, sizes)
         case ScannedSolid():
             pieces |= _scanned_pieces(path, declaration)
     module.__dict__.update(pieces)
     return module
+
+
+def _bodies(path: Path, declaration: MeshedBody, sizes: Sequence[MeshSize]) -> Iterator[Mesh]:
+    from bafflelens.shapes.cad.mesh_body import body_at, read_body  # loads the compiler
+
+    body, motions = read_body(path, declaration), sources_of(declaration)
+    return (body_at(body, motions, size) for size in sizes)
 
 
 def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:

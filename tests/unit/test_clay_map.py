@@ -1,0 +1,273 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A clay map from a run folder to its files, on a cap in a sphere that is really solved.
+
+What the slopes say of a small step is held to what solving it finds.
+"""
+
+import csv
+import re
+from dataclasses import replace
+from functools import cache
+
+import bodies
+import meshio
+import numpy as np
+import pytest
+
+from bafflelens import report
+from bafflelens.base.errors import InputError, StoreError
+from bafflelens.base.progress import Silent
+from bafflelens.bem.sweep import solve_band
+from bafflelens.directivity.far_field_data import directions
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band
+from bafflelens.mockup.clay_map import make, slopes
+from bafflelens.mockup.clay_map.make import Request, make_clay_map
+from bafflelens.mockup.clay_map.places import Place, best_places, bump_height, clay_map
+from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
+from bafflelens.mockup.clay_map.slopes import candidate_slopes, solved_candidate
+from bafflelens.mockup.clay_map.words import place_text, trust_lines
+from bafflelens.report import summary
+from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.scoring.score_slope import OBJECTIVES
+from bafflelens.store import open_run
+
+RADIUS_M = 0.08
+ACROSS_MM = 60.0
+
+
+def sphere(*_):
+    mesh = bodies.capped_sphere(0.16, np.radians(20), ("y",))
+    names = np.where(mesh.surface == "cap", "dome", "baffle")
+    return (
+        Mesh(RADIUS_M * (mesh.vertices - [np.cos(np.radians(20)), 0, 0]), mesh.triangles, names),
+    )
+
+
+@cache
+def solved_band(frequencies_hz, mesh_hz, keep_surface, motions, air):
+    """All candidates are the same sphere, which is solved once for all tests."""
+    return solve_band(
+        sphere()[0],
+        motions,
+        Band(frequencies_hz=frequencies_hz, mesh_frequency_hz=mesh_hz),
+        air=air,
+        directions=directions().vectors,
+        symmetry=("y",),
+        quality="draft",
+        keep_surface=keep_surface,
+    )
+
+
+def solve_sphere(mesh, motions, band, *, air, keep_surface=False, **_):
+    return solved_band(
+        band.frequencies_hz, band.mesh_frequency_hz, keep_surface, tuple(motions), air
+    )
+
+
+def run_of_sphere(write_job, results, stub, open_pool, patch, *replacements):
+    patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+    patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    patch.setattr(summary, "_target_picture", lambda loaded: b"")
+    methods = replace(
+        stub.methods,
+        mesh_shape=lambda shape, values, sizes, limit: sphere() * len(sizes),
+        solve_band=solve_sphere,
+    )
+    job = write_job(("candidates = 3", "candidates = 1"), *replacements)
+    return run_job(job, RunOptions(results=results, methods=methods, open_pool=open_pool)).folder
+
+
+@pytest.fixture
+def folder(write_job, tmp_path, stub, open_pool, monkeypatch):
+    return run_of_sphere(write_job, tmp_path / "results", stub, open_pool, monkeypatch)
+
+
+def request_of(folder, out, **changes):
+    settings = {"amount_mm": 0.5, "across_mm": ACROSS_MM, **changes}
+    return Request(folder=folder, candidate="c001", out=out, **settings)
+
+
+def test_from_a_run_to_files(folder, tmp_path):
+    out = tmp_path / "map"
+    text = make_clay_map(request_of(folder, out), Silent())
+    names = {"clay_map.png", "parts.png", "places.txt", "places.csv", "frequencies.csv"}
+    assert {path.name for path in out.iterdir()} == names | {"slopes.vtu"}
+    assert (out / "places.txt").read_text() == text
+    assert "Caution: clay" in text
+    assert re.search(r"1\. (add|take) 0.5 mm at .* over 60 mm: about -\d", text)
+    with (out / "places.csv").open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert rows
+    assert all(float(row["score_db"]) < 0 for row in rows)
+    whole = sphere()[0].mirrored("y")
+    field = meshio.read(out / "slopes.vtu")
+    assert len(field.cells_dict["triangle"]) == whole.n_triangles
+    np.testing.assert_allclose(np.abs(field.points).max(), 1e3 * np.abs(whole.vertices).max())
+    assert {f"{name}_db_per_mm" for name in OBJECTIVES} <= set(field.cell_data)
+    assert (out / "clay_map.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_small_step_does_what_the_slopes_say(folder):
+    solved = solved_candidate(folder, "c001")
+    found = clay_map(candidate_slopes(solved, Silent()), 1e-3 * ACROSS_MM)
+    places = best_places(found, 0.3)
+    step = solve_second_step(solved, found.slopes, places, found.across_m, Silent())
+    assert step.predicted_db["score"] < 0
+    # 7 triangles a wavelength at 4 kHz, and kinks of the score
+    assert step.found_db["score"] == pytest.approx(step.predicted_db["score"], rel=0.15)
+    assert step.believed_mm > 0.3
+    # a place is clear of the dome, and none on the foot of another
+    for n, place in enumerate(places):
+        assert np.linalg.norm(place.centre) > RADIUS_M * np.radians(20)
+        for other in places[:n]:
+            assert np.linalg.norm(place.centre - other.centre) >= found.across_m * 0.9
+
+
+def test_slopes_of_parts_add_up(folder):
+    found = candidate_slopes(solved_candidate(folder, "c001"), Silent())
+    total = sum(share * found.density[name] for name, share in found.shares.items())
+    size = np.abs(found.density["score"]).max()
+    np.testing.assert_allclose(found.density["score"], total, atol=0.02 * size)
+    assert np.all(found.density["score"][:, ~found.is_clay] == 0)
+    assert set(found.mesh.surface[~found.is_clay]) == {"dome"}
+
+
+def test_a_part_falls_no_lower_than_it_can(folder):
+    found = candidate_slopes(solved_candidate(folder, "c001"), Silent())
+    values = {"score": 2.0, "vertical_control": 1.5, "horizontal_width": 0.5, "side_effects": 0.0}
+    found = replace(found, values_db=values)
+    given = {
+        "score": -3.0,
+        "vertical_control": -1.0,
+        "horizontal_width": -1.5,
+        "side_effects": -0.5,
+    }
+    kept = found.limited({name: np.array(change) for name, change in given.items()})
+    assert kept["vertical_control"] == -1.0
+    assert kept["horizontal_width"] == -0.5
+    assert kept["side_effects"] == 0.0
+    assert kept["score"] == pytest.approx(-1.5)
+
+
+def test_bump():
+    np.testing.assert_allclose(
+        bump_height(np.array([0, 7.5, 15, 40]), 30.0), [1, 0.5, 0, 0], atol=1e-12
+    )
+
+
+PLACE = Place(
+    triangle=0,
+    centre=np.array([0.0, 0.001, 0.045]),
+    surface="lens",
+    amount_mm=3.0,
+    change_db={
+        "score": -0.5, "vertical_control": -0.6, "horizontal_width": 0.1, "side_effects": 0.0
+    },
+    from_hz=8000.0,
+    to_hz=12000.0,
+    is_mirrored=False,
+)  # fmt: skip
+
+
+def test_places_in_words():
+    assert place_text(PLACE, 30.0) == (
+        "add 3 mm at 45 mm above the axis (lens), over 30 mm: about -0.50 dB; most of it at 8 to "
+        "12 kHz (vertical -0.60, horizontal +0.10, side effects +0.00)"
+    )
+    sides = replace(PLACE, centre=np.array([0.0, 0.02, 0.001]), amount_mm=-2.0, is_mirrored=True)
+    assert place_text(sides, 30.0).startswith(
+        "take 2 mm at 20 mm to both sides of the axis (lens)"
+    )
+    left = replace(PLACE, centre=np.array([0.0, -0.02, -0.01]))
+    assert "at 10 mm below the axis and 20 mm to its right" in place_text(left, 30.0)
+
+
+@pytest.mark.parametrize(
+    ("found_db", "words"),
+    [(-0.45, "90% of it: the slopes hold"), (-0.2, "less than the slopes"), (0.1, "too large")],
+)
+def test_trust_in_words(found_db, words):
+    parts = dict.fromkeys(OBJECTIVES, 0.0)
+    step = SecondStep(
+        predicted_db={**parts, "score": -0.5},
+        found_db={**parts, "score": found_db},
+        reason="",
+        believed_mm=2.0,
+    )
+    assert words in trust_lines([PLACE], step)[0]
+    crossed = replace(step, reason="the moved surface would cross itself")
+    assert "not known" in trust_lines([PLACE], crossed)[0]
+    assert "not solved" in trust_lines([PLACE], None)[0]
+
+
+def test_candidate_that_is_not_there(folder, tmp_path):
+    request = replace(request_of(folder, tmp_path / "map"), candidate="c099")
+    with pytest.raises(
+        InputError, match=r"Invalid candidate 'c099'. Must be one that the run has"
+    ):
+        make_clay_map(request, Silent())
+    assert not (tmp_path / "map").exists()
+
+
+def test_nothing_kept_of_the_surface(folder, tmp_path):
+    folder.drop_surface("c001")
+    with pytest.raises(InputError, match="Must be one whose surface pressure was kept"):
+        make_clay_map(request_of(folder, tmp_path / "map"), Silent())
+
+
+def test_engine_without_slopes(write_job, tmp_path, stub, open_pool, monkeypatch):
+    engine = ("[solve]", '[solve]\nengine = "bempp"')
+    results = tmp_path / "results"
+    folder = run_of_sphere(write_job, results, stub, open_pool, monkeypatch, engine)
+    with pytest.raises(InputError, match=r"Invalid engine of the run 'bempp'. Must be one with"):
+        make_clay_map(request_of(folder, tmp_path / "map"), Silent())
+
+
+def test_no_slope_left(folder, tmp_path, monkeypatch):
+    def flat(solved, dataset, real=slopes.score_slope_of):
+        found = real(solved, dataset)
+        return replace(found, weights={name: 0 * g for name, g in found.weights.items()})
+
+    monkeypatch.setattr(slopes, "score_slope_of", flat)
+    with pytest.raises(InputError, match="Must be one whose score has a slope left"):
+        make_clay_map(request_of(folder, tmp_path / "map"), Silent())
+
+
+@pytest.fixture
+def without_pictures(monkeypatch):
+    monkeypatch.setattr(make, "score_picture", lambda *_: b"")
+    monkeypatch.setattr(make, "parts_picture", lambda *_: b"")
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_no_place_is_worth_it(folder, tmp_path, monkeypatch):
+    monkeypatch.setattr(make, "best_places", lambda found, amount_mm: ())
+    text = make_clay_map(request_of(folder, tmp_path / "map"), Silent())
+    assert "no place where a bump of 60 mm does more than 0.02 dB per mm" in text
+
+
+def test_options_out_of_range(folder, tmp_path):
+    with pytest.raises(InputError, match=r"Invalid option '--amount-mm' '30'. Must be above 0"):
+        request_of(folder, tmp_path, amount_mm=30.0)
+    with pytest.raises(
+        InputError, match=r"Invalid option '--across-mm' '5'. Must be 10 to 150 mm"
+    ):
+        request_of(folder, tmp_path, across_mm=5.0)
+
+
+def test_folder_that_holds_something(folder, tmp_path):
+    (tmp_path / "map").mkdir()
+    (tmp_path / "map" / "notes.txt").write_text("mine")
+    with pytest.raises(StoreError, match="new or empty"):
+        make_clay_map(request_of(folder, tmp_path / "map"), Silent())
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_the_verb_says_what_it_wrote(folder, tmp_path, capsys):
+    from bafflelens.cli import main
+
+    arguments = ["clay-map", str(folder.path), "c001", "--out", str(tmp_path / "map")]
+    assert main([*arguments, "--across-mm", "60", "--no-second-step"]) == 0
+    assert "pictures, table and field" in capsys.readouterr().out
+    assert open_run(folder.path).name in (tmp_path / "map" / "places.txt").read_text()

@@ -223,7 +223,7 @@ def inline_pool(**_: Any) -> Iterator[InlinePool]:
     yield InlinePool()
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def open_pool() -> Any:
     return inline_pool
 

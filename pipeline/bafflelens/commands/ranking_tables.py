@@ -78,9 +78,10 @@ def _print_rows(rows: Sequence[RankedRow], most: int | None) -> None:
         spread = _spread(row.robustness)
         ranking.add_row(*name, *totals, *objectives, spread, row.dominated_by, style=style)
         paid.add_row(*name, *(decibels(term.value_db) for term in found.terms), style=style)
-        if not candidate.is_baseline:
+        if candidate.values and not candidate.is_baseline:
             parameters.add_row(*name, *(_value(candidate.values, key) for key in keys))
-    for table in (ranking, paid, parameters) if ranked else ():
+    tables = (ranking, paid, *([parameters] if keys else []))
+    for table in tables if ranked else ():
         show(table)
     if len(ranked) < len(every):
         say(f"{len(every) - len(ranked)} more are ranked behind: bafflelens rank --all")

@@ -5,11 +5,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from io import BytesIO
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _MM: Final = 1e3
 _LEVELS_MM: Final = 1.0
@@ -54,7 +57,9 @@ def carving_picture(view: CarvingView) -> bytes:
     figure = Figure(figsize=(11.0, 7.5), layout="constrained")
     figure.suptitle(view.title)
     parts = figure.subplot_mosaic(
-        [["map", "way"], ["map", "vertical"], ["map", "horizontal"]], width_ratios=(1.0, 1.25)
+        [["map", "way"], ["map", "vertical"], ["map", "horizontal"]],
+        width_ratios=(1.0, 1.25),
+        height_ratios=(1.2, 1.0, 1.0),
     )
     y, z, height = view.y_m * _MM, view.z_m * _MM, view.height_m * _MM
     shown = np.where(np.isnan(view.surface_m), np.nan, height).T
@@ -78,21 +83,23 @@ def carving_picture(view: CarvingView) -> bytes:
         ylabel="z, up (mm)",
         aspect="equal",
     )
-    axes.invert_xaxis()  # as seen from the front
     figure.colorbar(image, ax=axes, shrink=0.6, label="mm")
     _draw_way(parts["way"], view)
     middle = int(np.argmin(np.abs(view.y_m)))
     level = int(np.argmin(np.abs(view.z_m)))
     _draw_section(parts["vertical"], z, view.surface_m[middle], view.height_m[middle])
-    parts["vertical"].set(title="section at y = 0", xlabel="z, up (mm)")
+    parts["vertical"].set(title="section at y = 0, around the axis", xlabel="z, up (mm)")
     _draw_section(parts["horizontal"], y, view.surface_m[:, level], view.height_m[:, level])
     parts["horizontal"].set(title="section at z = 0", xlabel="y, to the left (mm)")
+    reach = float(np.abs(y[~np.isnan(view.surface_m[:, level])]).max(initial=100.0))
+    for name in ("vertical", "horizontal"):
+        parts[name].set_xlim(-1.1 * reach, 1.1 * reach)
     stream = BytesIO()
     figure.savefig(stream, format="png", dpi=130)
     return stream.getvalue()
 
 
-def _draw_way(axes, view: CarvingView) -> None:  # type: ignore[no-untyped-def]
+def _draw_way(axes: Axes, view: CarvingView) -> None:
     number = np.arange(len(view.scores_db))
     axes.plot(number, view.scores_db, "o-", color="tab:blue", markersize=4)
     axes.plot(view.best, view.scores_db[view.best], "o", color="tab:red", markersize=7)
@@ -100,14 +107,19 @@ def _draw_way(axes, view: CarvingView) -> None:  # type: ignore[no-untyped-def]
         f" step {view.best}: {view.scores_db[view.best]:.2f} dB",
         (view.best, view.scores_db[view.best]),
         ha="right",
-        va="bottom",
+        va="top",
+        xytext=(0, -8),
+        textcoords="offset points",
     )
     axes.set(title="score over the steps, as a draft", xlabel="step", ylabel="dB, lower is better")
-    axes.set_ylim(bottom=0)
+    axes.set_ylim(0, 1.1 * max(view.scores_db))
+    axes.locator_params(axis="x", integer=True)
     axes.grid(alpha=0.3)
 
 
-def _draw_section(axes, along, surface_m, height_m) -> None:  # type: ignore[no-untyped-def]
+def _draw_section(
+    axes: Axes, along: FloatArray, surface_m: FloatArray, height_m: FloatArray
+) -> None:
     before, after = surface_m * _MM, (surface_m + height_m) * _MM
     axes.plot(along, before, color="0.5", linewidth=1.2, label="before")
     axes.plot(along, after, color="tab:red", linewidth=1.4, label="after")
@@ -115,4 +127,4 @@ def _draw_section(axes, along, surface_m, height_m) -> None:  # type: ignore[no-
     axes.fill_between(along, before, after, where=after < before, color="tab:blue", alpha=0.3)
     axes.set_ylabel("x, forwards (mm)")
     axes.set_aspect("equal")
-    axes.legend(fontsize=7, loc="lower right")
+    axes.legend(fontsize=7, loc="upper center", ncols=2)

@@ -280,7 +280,11 @@ def carve_on_request(
             clock=Clock(options.deadline, plan, options.now),
         )
         options.methods.warm_up(options.progress.say)
-        return carve_candidate(run, candidate, section)
+        try:
+            return carve_candidate(run, candidate, section)
+        except KeyboardInterrupt:
+            options.progress.say("every step is kept; the same command goes on from the last")
+            raise
 
 
 def engine_at_hand(loaded: LoadedJob, options: RunOptions) -> str:

@@ -161,7 +161,8 @@ class CandidateFiles:
         with storing(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             stream = BytesIO()
-            np.savez_compressed(stream, **{key: np.array(v) for key, v in content.items()})
+            arrays: dict[str, Any] = {key: np.array(value) for key, value in content.items()}
+            np.savez_compressed(stream, **arrays)
             write_file(path, stream.getvalue(), replace_existing=True)
 
     def load_carved_steps(self, candidate_id: str) -> list[dict[str, Any]]:

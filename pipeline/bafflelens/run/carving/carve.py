@@ -334,7 +334,7 @@ def _descend(carving: _Carving, points: list[Point[Evaluated]]) -> str:
     section, run = carving.section, carving.run
     first_db = carving.steps[0].score_db
     missing = section.steps - (len(carving.steps) - 1)
-    took_s = carving.evaluation.busy_s / run.pool.size
+    took_s = sum(carving.steps[-1].work_s) / run.pool.size
     with run.progress.bar(float(max(missing, 1)), f"carving {carving.parent.id}") as advance:
         while len(carving.steps) <= section.steps:
             if carving.steps[-1].score_db <= section.aim_db:
@@ -381,6 +381,7 @@ def _keep(carving: _Carving, point: Point[Evaluated], seconds: float) -> CarvedS
         inward_m=float(-height.min()),
         radius_m=point.found.radius_m,
         seconds=seconds,
+        work_s=carving.evaluation.take_work_s(),
     )
     keep_step(carving.run.folder, carving.name, step)
     carving.steps.append(step)

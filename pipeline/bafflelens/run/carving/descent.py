@@ -10,9 +10,9 @@ is nearly always taken, and a limit on how far a step may go takes the place of 
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Generic, TypeVar
 
 import numpy as np
@@ -63,7 +63,7 @@ def direction(points: Sequence[tuple[FloatArray, FloatArray]]) -> FloatArray:
         The last points, the newest at the end; one is enough, and gives the steepest descent.
     """
     pairs = []
-    for (before, slope_before), (after, slope_after) in itertools.pairwise(points):
+    for (before, slope_before), (after, slope_after) in pairwise(points):
         step, change = (after - before).ravel(), (slope_after - slope_before).ravel()
         if step @ change > _LEAST_CURVATURE * np.linalg.norm(step) * np.linalg.norm(change):
             pairs.append((step, change))

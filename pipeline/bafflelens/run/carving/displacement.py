@@ -91,13 +91,14 @@ class CarvedHeight:
 
     def heights(self, amounts: FloatArray, places: Places) -> tuple[FloatArray, FloatArray]:
         """Return the heights in m, and by how much each follows its u."""
-        raised = np.einsum("ny,yz,nz->n", places.left, amounts, places.up)
+        raised = np.einsum("nz,nz->n", places.left @ amounts, places.up)
         height, slope = _limited(raised, places.outward_m, places.inward_m)
         return places.share * height, places.share * slope
 
     def slope(self, by_height: FloatArray, follows: FloatArray, places: Places) -> FloatArray:
         """Return the slope with respect to amounts, from that with respect to heights."""
-        return np.einsum("n,ny,nz->yz", by_height * follows, places.left, places.up)
+        moved = (by_height * follows)[:, np.newaxis] * places.left
+        return np.asarray(moved.T @ places.up)
 
     def on_map(self, amounts: FloatArray) -> FloatArray:
         """Return the heights on the maps of the room, (n_y, n_z), in m."""
@@ -170,7 +171,7 @@ def _centres(free: FloatArray, step: float, reach: float, *, half: bool) -> Floa
     """Return where bumps stand along one axis, alike on both sides of 0 but for what is free."""
     low, high = free.min() - reach, free.max() + reach
     first = 0 if half else int(np.floor(low / step))
-    return np.arange(first, int(np.ceil(high / step)) + 1) * step
+    return np.asarray(np.arange(first, int(np.ceil(high / step)) + 1) * step, dtype=float)
 
 
 def _limited(

@@ -45,6 +45,8 @@ _LONGEST_GROWTH: Final = 1.5  # of an edge; the rule of a draft allows for a bit
 _GROWN_SHARE: Final = 0.02
 _THIN_DEG: Final = 12.0
 _THIN_SHARE: Final = 0.02
+_FIELD: Final = "field"
+_SLOPE: Final = "slope"
 _names = count()
 
 
@@ -137,7 +139,7 @@ class Evaluation:
         self._baseline = baseline
         job = run.loaded.job
         self._target = job.target.target(job.room.room)
-        self.busy_s = 0.0
+        self.work_s = {_FIELD: 0.0, _SLOPE: 0.0}
 
     def value(self, amounts: FloatArray) -> tuple[float, Evaluated] | None:
         """Return what is made small and what came with it.
@@ -151,7 +153,7 @@ class Evaluation:
         if len(crossing_triangles(meshes[-1])):
             return None
         results: list[BandResult] = self._work(
-            "field",
+            _FIELD,
             _moved_band,
             [
                 (self._run.methods, mesh, base.band, self._settings)
@@ -197,19 +199,22 @@ class Evaluation:
             part = found.weights[:, first:last]
             tasks.append((mesh, base.band, self._settings, surface, part))
             first = last
-        densities: list[FloatArray] = self._work("slope", _slope_of_band, tasks, found.meshes)
+        densities: list[FloatArray] = self._work(_SLOPE, _slope_of_band, tasks, found.meshes)
         total = self._height.bending(amounts)[1]
         for mesh, base, density in zip(found.meshes, self._bases, densities, strict=True):
             # A triangle moves out by the mean height of its corners times the cosine.
-            by_corner = np.where(
-                base.is_carved, density * mesh.areas * mesh.normals[:, 0] / 3, 0.0
-            )
-            by_height = np.bincount(
-                mesh.triangles.ravel(), np.repeat(by_corner, 3), minlength=len(mesh.vertices)
-            )
+            moves = np.where(base.is_carved, mesh.areas * mesh.normals[:, 0], 0.0)
+            by_height = np.zeros(len(mesh.vertices))
+            np.add.at(by_height, mesh.triangles, (density * moves / 3)[:, np.newaxis])
             follows = self._height.heights(amounts, base.places)[1]
             total = total + self._height.slope(by_height, follows, base.places)
         return total
+
+    def take_work_s(self) -> tuple[float, float]:
+        """Return what fields and slopes took of the workers since this was last asked, in s."""
+        taken = (self.work_s[_FIELD], self.work_s[_SLOPE])
+        self.work_s = dict.fromkeys(self.work_s, 0.0)
+        return taken
 
     def _dataset(self, results: Sequence[BandResult]) -> xr.Dataset:
         motions = self._settings.motions
@@ -249,7 +254,7 @@ class Evaluation:
             if outcome.error:
                 raise SolveError(outcome.error)
             found[outcome.name] = outcome.value.value
-            self.busy_s += outcome.value.seconds
+            self.work_s[what] += outcome.value.seconds
         return [found[name] for name in names]
 
 

@@ -38,7 +38,9 @@ class CarvedStep:
     radius_m : float
         Smallest radius of what was added or taken, in m.
     seconds : float
-        Time that the step took.
+        Time that the step took by the clock.
+    work_s : (fields, slopes)
+        Time that the workers took for it together, in s.
     """
 
     number: int
@@ -53,6 +55,7 @@ class CarvedStep:
     inward_m: float
     radius_m: float
     seconds: float
+    work_s: tuple[float, float]
 
     @property
     def text(self) -> str:
@@ -75,7 +78,9 @@ def kept_steps(folder: RunFolder, name: str) -> tuple[CarvedStep, ...]:
     for content in folder.load_carved_steps(name):
         vertical_db, horizontal_db, side_effects_db = content.pop("objectives_db")
         objectives_db = (float(vertical_db), float(horizontal_db), float(side_effects_db))
-        found.append(CarvedStep(objectives_db=objectives_db, **content))
+        fields_s, slopes_s = content.pop("work_s")
+        work_s = (float(fields_s), float(slopes_s))
+        found.append(CarvedStep(objectives_db=objectives_db, work_s=work_s, **content))
     return tuple(found)
 
 

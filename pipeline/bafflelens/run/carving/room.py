@@ -17,14 +17,14 @@ mould or a cutter that could reach it still can. The limits are maps over y and 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from scipy import ndimage
 
-from bafflelens.base.conventions import BoolArray, FloatArray
+from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.job.sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
@@ -100,9 +100,11 @@ def room_to_carve(
     low, high = whole.vertices.min(axis=0)[1:], whole.vertices.max(axis=0)[1:]
     half_width = max(-low[0], high[0]) + 2 * STEP_M
     count = int(np.ceil(half_width / STEP_M))
-    y = np.arange(-count, count + 1) * STEP_M
-    z = np.arange(low[1] - 2 * STEP_M, high[1] + 3 * STEP_M, STEP_M)
-    front = _front(whole, np.isin(whole.surface, surfaces), y, z)
+    y: FloatArray = STEP_M * np.arange(-count, count + 1, dtype=float)
+    rows = int(np.ceil((high[1] - low[1]) / STEP_M)) + 5
+    z: FloatArray = low[1] + STEP_M * np.arange(-2, rows - 2, dtype=float)
+    driven = [name for m in motions for name in (*m.piston_surfaces, *m.taper_surfaces)]
+    front = _front(whole, np.isin(whole.surface, surfaces), np.isin(whole.surface, driven), y, z)
     kept_out = _kept_out(motions, section, y, z)
     movable = front.is_named & ~kept_out
     if not movable.any():
@@ -118,7 +120,8 @@ def room_to_carve(
     height = max(float(outward.max()), float(inward[movable].max(initial=0.0)))
     radius = section.radius_mm * _MM
     taper = _TAPER * np.sqrt(height * radius)
-    share = _share(front.is_named, kept_out, section.edge_mm * _MM, taper)
+    share = _share(front.is_named | front.is_driven, kept_out, section.edge_mm * _MM, taper)
+    share *= ndimage.binary_erosion(front.is_named)
     if share.max() < _LEAST_SHARE or height <= 0:
         widest = 2e3 * STEP_M * float(ndimage.distance_transform_edt(movable).max())
         rule = (
@@ -202,10 +205,13 @@ class _Front:
     surface_m: FloatArray
     thickness_m: FloatArray
     is_named: BoolArray
+    is_driven: BoolArray
 
 
-def _front(whole: Mesh, is_named: BoolArray, y: FloatArray, z: FloatArray) -> _Front:
-    """Look at a body from the front."""
+def _front(
+    whole: Mesh, is_named: BoolArray, is_driven: BoolArray, y: FloatArray, z: FloatArray
+) -> _Front:
+    """Look at a body from the front: at what may move, and at what drivers move."""
     shape = (len(y), len(z))
     surface = np.full(shape, -np.inf)
     owner = np.full(shape, -1)
@@ -220,14 +226,20 @@ def _front(whole: Mesh, is_named: BoolArray, y: FloatArray, z: FloatArray) -> _F
             inside = (x < surface[rows, columns] - 1e-6) & (x > behind[rows, columns])
             behind[rows[inside], columns[inside]] = x[inside]
     hit = owner >= 0
+    thickness = np.zeros(shape)
+    is_known = hit & np.isfinite(behind)
+    thickness[is_known] = surface[is_known] - behind[is_known]
     return _Front(
         surface_m=np.where(hit, surface, np.nan),
-        thickness_m=np.where(hit & np.isfinite(behind), surface - behind, 0.0),
+        thickness_m=thickness,
         is_named=hit & is_named[owner],
+        is_driven=hit & is_driven[owner],
     )
 
 
-def _cuts(whole: Mesh, y: FloatArray, z: FloatArray):  # type: ignore[no-untyped-def]
+def _cuts(
+    whole: Mesh, y: FloatArray, z: FloatArray
+) -> Iterator[tuple[int, IntArray, IntArray, FloatArray]]:
     """Yield triangle, rows, columns and x where lines along the axis cross each triangle."""
     for number, corners in enumerate(whole.corners):
         plane, normal = corners[:, 1:], whole.normals[number]
@@ -235,12 +247,9 @@ def _cuts(whole: Mesh, y: FloatArray, z: FloatArray):  # type: ignore[no-untyped
             continue
         first = np.floor((plane.min(axis=0) - [y[0], z[0]]) / STEP_M).astype(int)
         last = np.ceil((plane.max(axis=0) - [y[0], z[0]]) / STEP_M).astype(int)
-        rows, columns = np.meshgrid(
-            np.arange(max(first[0], 0), min(last[0], len(y) - 1) + 1),
-            np.arange(max(first[1], 0), min(last[1], len(z) - 1) + 1),
-            indexing="ij",
-        )
-        rows, columns = rows.ravel(), columns.ravel()
+        along_y = np.arange(max(first[0], 0), min(last[0], len(y) - 1) + 1)
+        along_z = np.arange(max(first[1], 0), min(last[1], len(z) - 1) + 1)
+        rows, columns = np.repeat(along_y, len(along_z)), np.tile(along_z, len(along_y))
         places = np.stack((y[rows], z[columns]), axis=1)
         inside = np.ones(len(places), dtype=bool)
         turn = np.sign(normal[0])

@@ -488,7 +488,7 @@ def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
     lost = set(declaration.symmetry) - set(nominal.SYMMETRY)
     if lost:
         rule = "planes in which the nominal shape is mirrored"
-        msg = f"{path}: {invalid('key symmetry', ', '.join(sorted(lost)), rule)}"
+        msg = f"{path}: " + invalid("key 'symmetry'", ", ".join(sorted(lost)), rule)
         raise GeometryError(msg)
 
     def finish(mesh: Mesh) -> Mesh:

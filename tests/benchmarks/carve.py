@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What carving gains, and what its steps cost.
+
+The job ``jobs/carve_lens.toml`` is run as it is shipped: the ninth lens of the first job, at most
+8 mm out and in, no radius under 10 mm, fifteen steps. Printed are the scores at the job's own
+quality, on fresh meshes; every term before and after; how the bounces compare with the plain
+baffle in each third octave; and the time of a step against that of a draft of the same bands
+without slopes, both in this run and on the same processors.
+
+::
+
+    python tests/benchmarks/carve.py [steps] [outward and inward in mm]
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+from bafflelens.commands.console import ConsoleProgress
+from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.run.carving.keeping import kept_steps
+from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.scoring.criteria import towards_bounce_db
+from bafflelens.store import RunFolder
+from bafflelens.store.system_response import played
+
+JOB = Path(__file__).parents[2] / "jobs" / "carve_lens.toml"
+PARENT, CARVED, BASELINE = "c001", "c001_carved", "baseline"
+
+
+def main() -> None:
+    """Run the job and print what came of it."""
+    steps = int(sys.argv[1]) if len(sys.argv) > 1 else 15
+    limit_mm = float(sys.argv[2]) if len(sys.argv) > 2 else 8.0
+    with tempfile.TemporaryDirectory() as name:
+        scratch = Path(name)
+        text = JOB.read_text(encoding="utf-8").replace("../", f"{JOB.parents[1]}/")
+        text = text.replace("steps = 15", f"steps = {steps}")
+        for key in ("outward_mm", "inward_mm"):
+            text = text.replace(f"{key} = 8", f"{key} = {limit_mm:g}")
+        job = scratch / JOB.name
+        job.write_text(text, encoding="utf-8")
+        result = run_job(job, RunOptions(results=scratch, progress=ConsoleProgress()))
+        print_scores(result.folder)
+        print_bounces(result.folder)
+        print_times(result.folder)
+
+
+def print_scores(folder: RunFolder) -> None:
+    """Print the score of each shape with its terms, on fresh meshes."""
+    scores = {c.id: c.score for c in folder.candidates() if c.score is not None}
+    print(f"\n{'dB':<20}" + "".join(f"{name:>14}" for name in scores))
+    print(f"{'score':<20}" + "".join(f"{s.total_db:>14.2f}" for s in scores.values()))
+    for number, term in enumerate(scores[PARENT].terms):
+        row = "".join(f"{s.terms[number].cost_db:>14.2f}" for s in scores.values())
+        print(f"{term.label:<20}{row}")
+
+
+def print_bounces(folder: RunFolder) -> None:
+    """Print levels towards floor and ceiling re the plain baffle's, by third octaves."""
+    loaded = folder.load_job()
+    target = loaded.job.target.target(loaded.job.room.room)
+    levels = {}
+    for name in (BASELINE, PARENT, CARVED):
+        dataset = played(folder, loaded, folder.load_directivity(name))
+        frequency = dataset["frequency"].values[is_solved(dataset)]
+        levels[name] = [towards_bounce_db(dataset, b) for b in (target.floor, target.ceiling)]
+    centres = 1000 * 2 ** (np.arange(3, 11.5) / 3)
+    print("\nbounce re the plain baffle, dB: floor and ceiling, before and after")
+    for centre in centres:
+        near = np.abs(np.log2(frequency / centre)) <= 1 / 6 + 1e-9
+        means = [
+            np.mean(levels[name][bounce][near] - levels[BASELINE][bounce][near])
+            for bounce in (0, 1)
+            for name in (PARENT, CARVED)
+        ]
+        print(f"{centre:>8.0f} Hz" + "".join(f"{value:>8.1f}" for value in means))
+
+
+def print_times(folder: RunFolder) -> None:
+    """Print what the steps cost, as they are recorded."""
+    steps = kept_steps(folder, CARVED)
+    seconds = [step.seconds for step in steps[1:]]
+    print(f"\nscore as a draft: {', '.join(f'{step.score_db:.2f}' for step in steps)} dB")
+    print(
+        f"{len(seconds)} steps in {sum(seconds):.0f} s by the clock, each "
+        f"{statistics.median(seconds):.1f} s (median)"
+    )
+    fields_s, slopes_s = (sum(step.work_s[part] for step in steps) for part in (0, 1))
+    print(f"time of the slopes over that of the fields: {slopes_s / fields_s:.2f}")
+
+
+if __name__ == "__main__":
+    main()

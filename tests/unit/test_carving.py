@@ -1,0 +1,421 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Carving: limits that hold whatever is searched, slopes against differences, and a whole one.
+
+The body is a small box, meshed by hand, with a patch of its front for a dome: so no mesher takes
+part, and the solver does.
+"""
+
+import math
+import shutil
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import small_job
+
+from bafflelens import store
+from bafflelens.base.errors import GeometryError, InputError
+from bafflelens.job.sections import CarveSection
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.run import pipeline
+from bafflelens.run.carving.carve import with_changes
+from bafflelens.run.carving.descent import Point, direction, next_point
+from bafflelens.run.carving.displacement import CarvedHeight
+from bafflelens.run.carving.room import room_to_carve
+from bafflelens.run.pipeline import RunOptions, carve_on_request, run_job
+from bafflelens.scoring.score import TERM_NAMES
+from bafflelens.shapes.meshing.geometry import load_script, load_shape
+from bafflelens.store import open_run
+from bafflelens.workers.work_units import Methods
+
+DOME = SourceMotion(
+    name="tweeter",
+    axis=(1.0, 0.0, 0.0),
+    centre=(0.0, 0.0, 0.0),
+    piston_surfaces=("dome",),
+    taper_surfaces=(),
+    inner_radius_m=0.013,
+    outer_radius_m=0.016,
+)
+USUAL = CarveSection(surfaces=("baffle",), radius_mm=5.0, edge_mm=5.0, outward_mm=6.0)
+
+
+def half_box(width_m=0.12, height_m=0.16, depth_m=0.06, step_m=0.015):
+    """The half y >= 0 of a box whose front is in x = 0, the dome a patch of it."""
+    y = np.linspace(0, width_m / 2, round(width_m / 2 / step_m) + 1)
+    z = np.linspace(-height_m / 2, height_m / 2, round(height_m / step_m) + 1)
+    x = np.linspace(-depth_m, 0, round(depth_m / step_m) + 1)
+    points, triangles, names = [], [], []
+
+    def sheet(first, second, place, name_of, turned):
+        start = len(points)
+        points.extend(place(a, b) for a in first for b in second)
+        for i in range(len(first) - 1):
+            for j in range(len(second) - 1):
+                n, across = start + i * len(second) + j, len(second)
+                for corners in ((n, n + across, n + across + 1), (n, n + across + 1, n + 1)):
+                    triangles.append(corners[::-1] if turned else corners)
+                    names.append(name_of(np.mean([points[c] for c in corners], axis=0)))
+
+    def front(middle):
+        return "dome" if np.hypot(*middle[1:]) < 0.016 else "baffle"
+
+    sheet(y, z, lambda a, b: (0.0, a, b), front, False)
+    sheet(y, z, lambda a, b: (-depth_m, a, b), lambda _: "cabinet", True)
+    sheet(x, z, lambda a, b: (a, width_m / 2, b), lambda _: "cabinet", True)
+    sheet(x, y, lambda a, b: (a, b, height_m / 2), lambda _: "cabinet", False)
+    sheet(x, y, lambda a, b: (a, b, -height_m / 2), lambda _: "cabinet", True)
+    merged, inverse = np.unique(np.round(points, 9), axis=0, return_inverse=True)
+    return Mesh(merged, inverse.ravel()[np.array(triangles)], np.array(names))
+
+
+BOX = half_box()
+WHOLE = BOX.mirrored("y")
+
+
+def room(**changes):
+    return room_to_carve(WHOLE, ["baffle"], [DOME], with_changes(USUAL, changes))
+
+
+def at(found, field, y_mm, z_mm):
+    return float(found.at(field, np.array([[y_mm, z_mm]]) * 1e-3)[0])
+
+
+# ------------------------------------------------------------------ where may move how much
+def test_the_box_is_closed_and_faces_outwards():
+    BOX.require_closed(("y",))
+    assert WHOLE.volume == pytest.approx(0.12 * 0.16 * 0.06)
+
+
+def test_nothing_is_free_at_the_driver_or_the_edge_and_all_of_it_between():
+    found = room(edge_mm=5.0)
+    assert at(found, found.share, 0.0, 18.0) == 0  # 16 mm and 3 for the flange
+    assert at(found, found.share, 0.0, 76.0) == 0
+    assert at(found, found.share, 0.0, 48.0) > 0.8
+    np.testing.assert_allclose(found.share, found.share[::-1])
+    np.testing.assert_allclose(found.surface_m[np.isfinite(found.surface_m)], 0.0, atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "y_mm", "z_mm"),
+    [
+        ("screws_mm", [[40.0, 50.0, 10.0]], 40.0, 50.0),
+        ("boxes_mm", [[-50.0, 30.0, 50.0, 60.0]], 0.0, 48.0),
+        ("reach_mm", 45.0, 0.0, 48.0),
+        ("driver_mm", 40.0, 0.0, 48.0),
+        ("dome_clearance_mm", 40.0, 0.0, 48.0),
+        ("edge_mm", 30.0, 0.0, 60.0),
+    ],
+)
+def test_what_a_keep_out_names_stays(key, value, y_mm, z_mm):
+    free, found = room(), room(**{key: value, "outward_mm": 1.0, "inward_mm": 1.0})
+    assert at(free, free.share, y_mm, z_mm) > 0
+    assert at(found, found.share, y_mm, z_mm) == 0
+
+
+def test_a_keep_out_on_one_side_keeps_the_other_too_if_both_are_alike():
+    screw = [[40.0, 50.0, 10.0]]
+    alike, apart = room(screws_mm=screw), room(screws_mm=screw, mirror=False)
+    assert at(alike, alike.share, -40.0, 50.0) == 0
+    assert at(apart, apart.share, -40.0, 50.0) > 0.1
+
+
+def test_the_least_wall_is_left():
+    found = room(material_mm=9.0, wall_mm=5.0, inward_mm=8.0)
+    assert found.inward_m.max() == pytest.approx(0.004)
+    thin = room_to_carve(
+        half_box(depth_m=0.02).mirrored("y"),
+        ["baffle"],
+        [DOME],
+        with_changes(USUAL, {"wall_mm": 17}),
+    )
+    assert thin.inward_m.max() == pytest.approx(0.003)  # as far as the body is thick
+
+
+def test_keep_outs_that_cover_all_are_refused():
+    with pytest.raises(
+        InputError, match=r"Invalid keep-outs of \[carve\] on baffle.*nothing is left"
+    ):
+        room(driver_mm=100.0)
+
+
+def test_a_radius_larger_than_the_room_is_refused():
+    with pytest.raises(
+        InputError, match=r"Invalid limits of \[carve\].*radius_mm = 150.*it takes"
+    ):
+        room(radius_mm=150.0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"radius_mm": 0.0}, r"Invalid key 'carve.radius_mm' '0.0'. Must be a number from 1 to"),
+        ({"outward_mm": 0.0, "inward_mm": 0.0}, "one with outward_mm or inward_mm above 0"),
+        ({"wall_mm": 10.0, "material_mm": 9.0}, "wall_mm is below its material_mm"),
+        ({"screws_mm": [[1.0, 2.0]]}, r"a list of \[y, z, diameter\], in mm"),
+    ],
+)
+def test_limits_that_contradict_themselves_are_refused(changes, message):
+    with pytest.raises(InputError, match=message):
+        with_changes(USUAL, changes)
+
+
+# ------------------------------------------------------------------ heights
+@pytest.mark.parametrize("mirror", [True, False])
+def test_heights_stay_within_their_limits_whatever_is_searched(mirror):
+    found = room(outward_mm=6.0, inward_mm=3.0, mirror=mirror)
+    height = CarvedHeight(found, mirror=mirror)
+    amounts = np.random.default_rng(1).normal(scale=0.1, size=height.shape)  # 100 mm
+    on_map = height.on_map(amounts)
+    assert on_map.max() <= 0.006
+    assert on_map.min() >= -0.003
+    assert max(on_map.max(), -on_map.min()) > 0.002
+    assert not on_map[found.share == 0].any()
+    assert np.allclose(on_map, on_map[::-1]) == mirror
+
+
+def test_a_mesh_moves_as_the_map_says():
+    found = room()
+    height = CarvedHeight(found, mirror=True)
+    amounts = np.random.default_rng(2).normal(scale=0.002, size=height.shape)
+    places = height.places(BOX.vertices[:, 1:])
+    on_map = found.at(height.on_map(amounts), BOX.vertices[:, 1:])
+    # Between the points of the map, 2 mm apart, there are straight lines.
+    np.testing.assert_allclose(height.heights(amounts, places)[0], on_map, atol=1.5e-4)
+
+
+def test_slopes_of_heights_and_of_bending_are_those_of_differences():
+    random = np.random.default_rng(3)
+    height = CarvedHeight(room(), mirror=True)
+    places = height.places(random.uniform(-0.05, 0.05, (50, 2)))
+    amounts, change = random.normal(scale=0.003, size=(2, *height.shape))
+    weights = random.normal(size=50)
+    step = 1e-6
+    follows = height.heights(amounts, places)[1]
+    slope = float((height.slope(weights, follows, places) * change).sum())
+    high, low = (weights @ height.heights(amounts + s * change, places)[0] for s in (step, -step))
+    assert slope == pytest.approx((high - low) / (2 * step), rel=1e-6)
+    cost, by_amounts = height.bending(amounts)
+    assert cost > 0
+    high, low = (height.bending(amounts + s * change)[0] for s in (step, -step))
+    assert float((by_amounts * change).sum()) == pytest.approx((high - low) / (2 * step), rel=1e-4)
+
+
+def test_the_radius_is_that_of_a_known_bump():
+    height = CarvedHeight(room(outward_mm=6.0), mirror=False)
+    found = height.room
+    y, z = found.y_m[:, np.newaxis], found.z_m
+    sheet = 0.5 / 0.05 * (y**2 + 0 * z)  # a cylinder of 50 mm
+    curvature = height._curvature(sheet)[0][2:-2, 2:-2]
+    np.testing.assert_allclose(1 / curvature, 0.05, rtol=1e-3)
+
+
+# ------------------------------------------------------------------ the descent
+def test_a_valley_is_followed_to_its_end():
+    """Rosenbrock's valley: the steepest descent alone gets nowhere in it."""
+
+    def value(x):
+        a, b = x[0]
+        return 100 * (b - a * a) ** 2 + (1 - a) ** 2, None
+
+    def slope(x, _):
+        a, b = x[0]
+        return np.array([[-400 * a * (b - a * a) - 2 * (1 - a), 200 * (b - a * a)]])
+
+    def size(x):
+        return float(np.abs(x).max())
+
+    start = np.array([[-1.2, 1.0]])
+    points = [Point(amounts=start, value=value(start)[0], slope=slope(start, None), found=None)]
+    limits = {"first_step": 0.1, "largest_step": 0.5}
+    while len(points) < 80:
+        following = next_point(points, value=value, slope=slope, size=size, **limits)
+        if following is None:
+            break
+        assert following.value < points[-1].value
+        assert size(following.amounts - points[-1].amounts) <= 0.5 + 1e-9
+        points.append(following)
+    np.testing.assert_allclose(points[-1].amounts, [[1.0, 1.0]], atol=1e-3)
+
+
+def test_points_that_are_not_allowed_are_never_taken():
+    def value(x):
+        return (float(x.sum()), None) if x.min() > -0.3 else None
+
+    start = np.zeros((1, 2))
+    points = [Point(amounts=start, value=0.0, slope=np.ones((1, 2)), found=None)]
+    found = next_point(
+        points,
+        value=value,
+        slope=lambda x, _: np.ones_like(x),
+        size=lambda x: float(np.abs(x).max()),
+        first_step=1.0,
+        largest_step=1.0,
+    )
+    assert found is not None
+    assert -0.3 < found.amounts.min() < -0.2
+
+
+def test_nothing_leads_down_from_the_bottom():
+    bottom = Point(amounts=np.zeros((1, 2)), value=0.0, slope=np.zeros((1, 2)), found=None)
+    options = {"size": lambda x: float(np.abs(x).max()), "first_step": 1.0, "largest_step": 1.0}
+    assert next_point([bottom], value=lambda x: (1.0, None), slope=None, **options) is None
+
+
+def test_one_step_remembered_scales_the_steepest_descent():
+    points = [
+        (np.array([[1.0, 1.0]]), np.array([[4.0, 4.0]])),
+        (np.zeros((1, 2)) + 0.5, np.full((1, 2), 2.0)),
+    ]
+    np.testing.assert_allclose(direction(points), [[-0.5, -0.5]])  # Newton's step of 2 x^2
+
+
+# ------------------------------------------------------------------ a whole carving
+def mesh_by_hand(shape, values, sizes, time_limit_s):
+    """Stand in for the mesher: every shape is the box, moved where its declaration says so."""
+    finish = getattr(load_script(shape.script), "finish", lambda mesh: mesh)
+    return tuple(finish(BOX) for _ in sizes)
+
+
+METHODS = Methods(mesh_shape=mesh_by_hand, warm_up=lambda report: None)
+FEW = ("candidates = 3", "candidates = 1")
+CARVE = """
+[carve]
+surfaces = ["baffle"]
+steps = 2
+radius_mm = 5
+edge_mm = 5
+"""
+
+
+@pytest.fixture
+def box_options(options):
+    """Options of a run that meshes the box by hand, and solves it."""
+    return replace(options, methods=METHODS)
+
+
+@pytest.fixture(scope="module")
+def solved_box(tmp_path_factory, open_pool):
+    """The folder of a run of the box, without pages, with one candidate."""
+    folder = tmp_path_factory.mktemp("box")
+    job = small_job.write(folder, FEW)
+    job.write_text(job.read_text() + CARVE)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(pipeline, "report_run", lambda *_: None)
+        options = RunOptions(results=folder, methods=METHODS, open_pool=open_pool)
+        return run_job(job, options).folder.path
+
+
+@pytest.fixture
+def box_run(solved_box, tmp_path):
+    return shutil.copytree(solved_box, tmp_path / solved_box.name)
+
+
+def test_a_carving_is_kept_ranked_and_goes_on_where_it_was_stopped(box_run, box_options):
+    found = carve_on_request(box_run, "c001", box_options)
+    folder = open_run(box_run)
+    assert found.candidate == "c001_carved"
+    scores = [step.score_db for step in found.steps]
+    assert len(scores) == 3
+    assert scores[-1] < scores[0] - 0.05
+    assert all(step.radius_m >= 0.005 for step in found.steps)
+    carved = next(c for c in folder.candidates() if c.id == "c001_carved")
+    assert carved.status == store.SOLVED
+    # Draft and job have the same meshes and frequencies here: so the shape that was kept, built
+    # from its files, scores what the last step did.
+    assert carved.score.total_db == pytest.approx(min(scores), abs=0.01)
+    mesh = folder.load_mesh("c001_carved")
+    moved = mesh.vertices[:, 0] - BOX.vertices[:, 0]
+    assert np.abs(moved).max() > 1e-3
+    assert not moved[BOX.triangles[BOX.surface != "baffle"]].any()
+    sheet, text = folder.carving_paths("c001_carved")
+    assert sheet.stat().st_size > 10_000
+    assert "smallest radius" in text.read_text()
+    # A carving that was stopped after its first step goes on from there and ends alike.
+    for path in box_run.glob("candidates/c001_carved/carved_*.npz"):
+        target = box_run / "candidates/c001_carved2" / path.name
+        target.parent.mkdir(exist_ok=True)
+        if not path.name.startswith("carved_002"):
+            target.write_bytes(path.read_bytes())
+    again = carve_on_request(box_run, "c001", box_options)
+    assert again.candidate == "c001_carved2"
+    assert [step.score_db for step in again.steps] == pytest.approx(scores, abs=1e-6)
+    # Other limits begin anew.
+    third = carve_on_request(box_run, "c001", box_options, changes={"outward_mm": 2.0, "steps": 1})
+    assert third.candidate == "c001_carved3"
+    assert len(third.steps) == 2
+
+
+def test_the_slope_of_a_carving_is_that_of_differences(box_run, box_options, monkeypatch):
+    """The whole chain: score, crossover, far field, surface, height; no mesh in between."""
+    from bafflelens.run.carving import carve
+
+    seen = {}
+
+    def look(carving, points):
+        evaluation, start = carving.evaluation, points[0]
+        change = np.random.default_rng(5).normal(size=start.amounts.shape)
+        change -= 30 * start.slope / np.abs(start.slope).max()
+        step = 2e-5  # heights of some hundredths of a millimetre
+        high, low = (evaluation.value(start.amounts + s * change)[0] for s in (step, -step))
+        seen["differences"] = (high - low) / (2 * step)
+        seen["slope"] = float((start.slope * change).sum())
+        return "looked at"
+
+    monkeypatch.setattr(carve, "_descend", look)
+    carve_on_request(box_run, "c001", box_options)
+    assert abs(seen["slope"]) > 1
+    # 10 mm elements at 4 kHz, and a patch of a flat front for a dome: see the tests of the slope
+    # over a surface for how it falls with the element size.
+    assert seen["slope"] == pytest.approx(seen["differences"], rel=0.15)
+
+
+def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
+    job = write_job(FEW)
+    job.write_text(job.read_text() + CARVE.replace("steps = 2", "steps = 1\nleaders = 1"))
+    result = run_job(job, box_options)
+    places = {row.candidate.id: row.place for row in result.rows}
+    assert places["c001_carved"] < places["c001"]
+    remarks = " ".join(result.folder.load_record().remarks)
+    assert "carving c001 gained" in remarks
+    carved = next(row.candidate for row in result.rows if row.candidate.id == "c001_carved")
+    assert "carved from c001" in carved.label
+    assert math.isfinite(carved.score.total_db)
+
+
+@pytest.mark.parametrize(
+    ("candidate", "changes", "message"),
+    [
+        ("c7", {}, "Invalid candidate 'c7'"),
+        ("c001", {"surfaces": ["lens"]}, "Invalid key 'carve.surfaces' 'lens'.*baffle"),
+        ("c001", {"driver_mm": 100.0}, "nothing is left to carve"),
+        ("c001", {"steps": 0}, "Invalid key 'carve.steps' '0'. Must be a whole number"),
+    ],
+)
+def test_what_cannot_be_carved_is_one_clear_line(
+    box_run, box_options, candidate, changes, message
+):
+    with pytest.raises(InputError, match=message):
+        carve_on_request(box_run, candidate, box_options, changes=changes)
+    known = [c.id for c in open_run(box_run).candidates()]
+    assert known == ["baseline", "c001"]
+
+
+def test_a_candidate_that_meets_its_target_has_nothing_to_carve(write_job, box_options):
+    lenient = "".join(f"[score.{name}]\ntolerance_db = 20\n" for name in TERM_NAMES)
+    job = write_job(FEW)
+    job.write_text(job.read_text() + lenient + CARVE)
+    folder = run_job(job, box_options).folder.path
+    with pytest.raises(InputError, match="one whose score has a slope left: this one meets"):
+        carve_on_request(folder, "c001", box_options)
+
+
+def test_a_carved_shape_keeps_only_planes_that_its_parent_has(box_run, box_options):
+    carve_on_request(box_run, "c001", box_options, changes={"steps": 1})
+    declaration = box_run / "shapes" / "carved.c001_carved" / "c001_carved.toml"
+    assert load_shape(declaration).symmetry == ("y",)
+    text = declaration.read_text()
+    declaration.write_text(text.replace('symmetry = ["y"]', 'symmetry = ["z"]'))
+    with pytest.raises(GeometryError, match=r"Invalid key 'symmetry' 'z'\. Must be planes"):
+        load_shape(declaration)

@@ -14,6 +14,7 @@ import numpy as np
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
+from bafflelens.base.status import Status
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engines import solve
@@ -191,7 +192,7 @@ def solve_band(
             symmetry=symmetry,
             admittance=surface_admittance(mesh, absorbers or {}, frequency, air),
         )
-        status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
+        status, reason, iterations, residual, balance = Status.SOLVED, "", 0, np.nan, np.nan
         is_fallback = False
         try:
             solution = solve_next(problem, _guesses(earlier, problem.wavenumber, distances))
@@ -210,7 +211,7 @@ def solve_band(
                 pressure = by_themselves.surface_pressure
                 on_surface[frequency] = pressure, by_themselves.problem.total_gradient(pressure)
         except (SolveError, MemoryError) as error:
-            status, reason = "failed", str(error) or type(error).__name__
+            status, reason = Status.FAILED, str(error) or type(error).__name__
         outcomes.append(
             FrequencyOutcome(
                 frequency_hz=frequency,

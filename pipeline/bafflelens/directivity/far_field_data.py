@@ -29,6 +29,7 @@ from bafflelens.base.conventions import (
 from bafflelens.base.errors import InputError, StoreError, invalid
 from bafflelens.base.medium import Air
 from bafflelens.base.netcdf import read_dataset, write_dataset
+from bafflelens.base.status import Status
 
 if TYPE_CHECKING:  # it loads the solver, which a ranking does without
     from bafflelens.bem.sweep import BandResult
@@ -451,7 +452,7 @@ def source_named(dataset: xr.Dataset, name: str) -> xr.Dataset:
 
 def is_solved(dataset: xr.Dataset) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Return which frequencies were solved, (n_frequencies,) bool."""
-    return np.asarray(dataset.variables["status"].values == "solved")
+    return np.asarray(dataset.variables["status"].values == Status.SOLVED)
 
 
 def solved_frequencies(dataset: xr.Dataset) -> FloatArray:

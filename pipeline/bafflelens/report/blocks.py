@@ -10,6 +10,7 @@ import numpy as np
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from bafflelens.base.status import Status
 from bafflelens.directivity.lobe import tilt_at
 from bafflelens.report import figures, words
 from bafflelens.report.curves import (
@@ -75,7 +76,7 @@ def choice(run: RunView, names: Mapping[str, str]) -> Markup | None:
             is_baseline=row.candidate.is_baseline,
         )
         for row in run.rows
-        if row.status == "ranked" and row.candidate.score
+        if row.status == Status.RANKED and row.candidate.score
     ]
     if len(points) < 2:
         return None

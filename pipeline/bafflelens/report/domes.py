@@ -9,6 +9,7 @@ from typing import Final
 
 from markupsafe import Markup
 
+from bafflelens.base.status import Status
 from bafflelens.report.figures.domes import dome_bars
 from bafflelens.report.style import to_svg
 from bafflelens.scoring.ranking import RankedRow, lines_on_families
@@ -37,7 +38,7 @@ class DomePanel:
 
 def domes_of(rows: Sequence[RankedRow], names: Mapping[str, str]) -> DomePanel | None:
     """Return the panel of a run; None where its job has no family."""
-    every = [row for row in rows if row.status == "ranked" and row.domes is not None]
+    every = [row for row in rows if row.status == Status.RANKED and row.domes is not None]
     if not every:
         return None
     baseline = next((row for row in every if row.candidate.is_baseline), None)

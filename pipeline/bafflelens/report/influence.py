@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from markupsafe import Markup
 
+from bafflelens.base.status import Status
 from bafflelens.report import figures, words
 from bafflelens.report.style import svg_or_reason
 from bafflelens.report.tables import column_of
@@ -87,7 +88,9 @@ def influence_of(run: RunView) -> Influence | None:
     ranges = searched_ranges(run)
     if not ranges:
         return None
-    ranked = [row for row in tried if row.status == "ranked" and row.candidate.score is not None]
+    ranked = [
+        row for row in tried if row.status == Status.RANKED and row.candidate.score is not None
+    ]
     found = main_effects([row.candidate.values for row in ranked], _outcomes_of(ranked), ranges)
     leaders = {row.candidate.id: row.candidate.values for row in ranked[: run.detailed]}
     rows = tuple(_row_of(effect) for effect in found.effects)

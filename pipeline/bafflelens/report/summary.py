@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from bafflelens import store
 from bafflelens.base.errors import InputError, StoreError, invalid
 from bafflelens.base.reading import has_control, shown
+from bafflelens.base.status import Status
 from bafflelens.directivity.loudspeaker import remarks_of
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sections import Choices, Setting, Span
@@ -259,7 +260,7 @@ def has_failed(row: RankedRow) -> bool:
     if row.status in UNDONE:
         return False
     reasons = row.candidate.reasons
-    return row.status != "ranked" or not all(reason.startswith(WARNING) for reason in reasons)
+    return row.status != Status.RANKED or not all(reason.startswith(WARNING) for reason in reasons)
 
 
 def report_run(

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base.errors import DamagedError, StoreError, invalid
+from bafflelens.base.status import Status
 from bafflelens.base.writing import storing
 from bafflelens.scoring.dome_family import DomeScores
 from bafflelens.scoring.ranking import WAITING, CandidateResult
@@ -21,7 +22,7 @@ from bafflelens.scoring.score import Score, Term
 
 CATALOG_VERSION: Final = 1
 
-SOLVED: Final = "solved"
+SOLVED: Final = Status.SOLVED
 
 FIRST_LOOK: Final = "first look"
 FINALS: Final = "finals"

@@ -12,21 +12,22 @@ from typing import Final
 
 from bafflelens.base.errors import DamagedError, StoreError, invalid
 from bafflelens.base.reading import checked, read_json
+from bafflelens.base.status import Status
 from bafflelens.base.writing import write_file
 from bafflelens.scoring.ranking import Remeshing
 from bafflelens.scoring.sensitivity import Robustness
 
 RUN_FORMAT: Final = 1
 
-FAILED: Final = "failed"
-DONE: Final = "done"
+FAILED: Final = Status.FAILED
+DONE: Final = Status.DONE
 
-QUEUED: Final = "queued"
-RUNNING: Final = "running"
-FINISHED: Final = "finished"
-FINISHED_WITH_FAILURES: Final = "finished with failures"
-INTERRUPTED: Final = "interrupted"
-STOPPED: Final = "stopped"
+QUEUED: Final = Status.QUEUED
+RUNNING: Final = Status.RUNNING
+FINISHED: Final = Status.FINISHED
+FINISHED_WITH_FAILURES: Final = Status.FINISHED_WITH_FAILURES
+INTERRUPTED: Final = Status.INTERRUPTED
+STOPPED: Final = Status.STOPPED
 
 
 @dataclass(frozen=True, kw_only=True)

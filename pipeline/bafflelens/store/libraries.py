@@ -12,10 +12,11 @@ from typing import Final
 
 from bafflelens.base.errors import StoreError, invalid
 from bafflelens.base.writing import storing, write_file
-from bafflelens.scoring.model_error import MockUp
+from bafflelens.scoring.model_error import MockUp, mock_up_key
 from bafflelens.scoring.notes import Note
 
 _NOTES: Final = "notes.jsonl"  # beside the runs, which it outlives
+_BY_CONTENT: Final = 1  # format of a library whose keys were those of the measurement's content
 _MOCK_UPS: Final = "mockups.json"  # beside the runs
 
 
@@ -79,14 +80,18 @@ def load_mock_ups(results: Path) -> tuple[MockUp, ...]:
         return ()
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
-        return tuple(
+        found = [
             replace(
                 MockUp(**entry),
                 bands_hz=tuple(entry["bands_hz"]),
                 rms_db=tuple(entry["rms_db"]),
             )
             for entry in content["mock_ups"]
-        )
+        ]
+        if content["format"] == _BY_CONTENT:
+            # Every comparison counted then; what was compared with one candidate is one now.
+            found = [replace(one, key=mock_up_key("", one.run, one.candidate)) for one in found]
+        return tuple({one.key: one for one in found}.values())
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         rule = f"a library of mock-ups written by bafflelens ({error})"
         raise StoreError(invalid("library", path, rule)) from error
@@ -103,6 +108,6 @@ def add_mock_up(results: Path, mock_up: MockUp) -> tuple[MockUp, ...]:
         fcntl.flock(lock, fcntl.LOCK_EX)
         others = tuple(one for one in load_mock_ups(results) if one.key != mock_up.key)
         together = (*others, mock_up)
-        content = {"format": 1, "mock_ups": [asdict(one) for one in together]}
+        content = {"format": 2, "mock_ups": [asdict(one) for one in together]}
         write_file(path, json.dumps(content, indent=1).encode() + b"\n", replace_existing=True)
     return together

@@ -13,10 +13,11 @@ from typing import Final
 from bafflelens.base.errors import StoreError
 from bafflelens.base.reading import LARGEST_TEXT, checked, json_of, read_bytes, read_json
 from bafflelens.base.writing import storing, write_file
-from bafflelens.scoring.model_error import MockUp
+from bafflelens.scoring.model_error import MockUp, mock_up_key
 from bafflelens.scoring.notes import Note
 
 _NOTES: Final = "notes.jsonl"  # beside the runs, which it outlives
+_BY_CONTENT: Final = 1  # format of a library whose keys were those of the measurement's content
 _MOCK_UPS: Final = "mockups.json"  # beside the runs
 
 
@@ -80,7 +81,10 @@ def load_mock_ups(results: Path) -> tuple[MockUp, ...]:
     found: tuple[MockUp, ...] = checked(
         tuple[MockUp, ...], content.get("mock_ups"), path, what, rule, StoreError
     )
-    return found
+    if content.get("format") == _BY_CONTENT:
+        # Every comparison counted then; what was compared with one candidate is one now.
+        found = tuple(replace(one, key=mock_up_key("", one.run, one.candidate)) for one in found)
+    return tuple({one.key: one for one in found}.values())
 
 
 def add_mock_up(results: Path, mock_up: MockUp) -> tuple[MockUp, ...]:
@@ -94,6 +98,6 @@ def add_mock_up(results: Path, mock_up: MockUp) -> tuple[MockUp, ...]:
         fcntl.flock(lock, fcntl.LOCK_EX)
         others = tuple(one for one in load_mock_ups(results) if one.key != mock_up.key)
         together = (*others, mock_up)
-        content = {"format": 1, "mock_ups": [asdict(one) for one in together]}
+        content = {"format": 2, "mock_ups": [asdict(one) for one in together]}
         write_file(path, json.dumps(content, indent=1).encode() + b"\n", replace_existing=True)
     return together

@@ -4,6 +4,7 @@
 ::
 
     title = "Clay 3, upright lens"
+    mock_up = "clay 3"                  # the same for all measurements of one mock-up
     date = "2026-11-20"
     distance_mm = 2000                  # turntable's axis to microphone
     microphone_height_mm = 0            # over the tweeter's axis
@@ -209,6 +210,7 @@ class Description(_Table):
     """All that the TOML file says; lengths in mm as written, `setup` gives them in m."""
 
     title: str = Field(min_length=1, json_schema_extra=_rule("a line that says what it is"))
+    mock_up: str = Field(default="", json_schema_extra=_rule("a name of one mock-up"))
     date: Annotated[str, BeforeValidator(_as_day)] = Field(
         default="", json_schema_extra=_rule("a date such as 2026-11-20")
     )

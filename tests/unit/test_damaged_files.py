@@ -199,7 +199,7 @@ def test_a_manifest_that_lists_files_elsewhere(tmp_path):
         ("parameter,reading\nlens.depth_mm\n", "Invalid line 'lens.depth_mm'. Must be as many"),
         ("parameter,reading\nlens.depth_mm,1e300\n", "Invalid reading '1e300'"),
         ("parameter,reading\n" + "x" * 200_000 + ",1\n", "a CSV file of short rows"),
-        ("parameter,reading\n" + "lens.depth_mm," * 3 + "1\n", "Invalid line"),
+        ("parameter,reading\nlens.depth_mm,20,4\n", "line 2: Invalid line 'lens.depth_mm,20,4'"),
     ],
 )
 def test_readings_that_are_none(tmp_path, text, message):

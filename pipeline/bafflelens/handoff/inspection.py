@@ -114,8 +114,9 @@ def _rows(path: Path) -> list[tuple[int, str, float]]:
 
 def _row(where: str, number: int, row: dict[str | Any, Any]) -> tuple[int, str, float]:
     """Return line, parameter and reading of a row of the file."""
-    if None in row or None in row.values():
-        values = [str(value) for value in (*row.values(), *row.pop(None, ())) if value is not None]
+    further = row.pop(None, [])
+    if further or None in row.values():
+        values = [str(value) for value in (*row.values(), *further) if value is not None]
         rule = f"as many values as there are columns; a decimal point, no comma ({_EXAMPLE})"
         raise InputError(f"{where}: " + invalid("line", shown(",".join(values)), rule))
     try:

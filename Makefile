@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
 .DEFAULT_GOAL := help
-.PHONY: help run test lint style types spelling
+.PHONY: help run test test-lowest lint style types spelling
 
 help:  ## list the verbs
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /make \1\t/'
@@ -17,6 +17,9 @@ run: $(VENV)/installed  ## install into .venv if needed and run the first job
 
 test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all tests
 	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n 2 --dist loadscope
+
+test-lowest: .venv-lowest/installed  ## run all tests with the lowest versions that are declared
+	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv-lowest/bin/python -m pytest -n 2 --dist loadscope
 
 lint: style types spelling  ## style, types and spelling
 
@@ -37,6 +40,13 @@ $(VENV)/installed: pyproject.toml
 	$(PYTHON) -m venv $(VENV)
 	$(INSTALL) --upgrade 'pip>=25.1'
 	$(INSTALL) --editable .
+	@touch $@
+
+.venv-lowest/installed: pyproject.toml tests/lowest_versions.txt
+	@PYTHON=$(PYTHON) .ci/system_libraries chromium
+	$(PYTHON) -m venv .venv-lowest
+	.venv-lowest/bin/python -m pip install --quiet --upgrade 'pip>=25.1'
+	.venv-lowest/bin/python -m pip install --quiet --constraint tests/lowest_versions.txt --editable . --group test
 	@touch $@
 
 $(VENV)/installed-for-tests: $(VENV)/installed

@@ -3,7 +3,7 @@
 
 A cabinet of 0.21 x 0.40 x 0.25 m in equal triangles, 6.5 elements a wavelength, one source, no
 guess. Each size has a process of its own, so that its largest memory can be told; slopes are those
-of straight lines through the logarithms, stored and on the fly apart.
+of straight lines through the logarithms, packed and of low rank apart.
 
 Usage: cost.py [UNKNOWNS ...]
 """

@@ -25,9 +25,10 @@ from whole_sweep import solved_bands
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
+from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.far_field_data import directions
 from bafflelens.directivity.frequency_interpolation import (
     PASSES,

@@ -31,6 +31,7 @@ def measured(
     angles=ANGLES_DEG,
     noise=0.003,
     step_db=0.0,
+    dead=None,
     floor_m=0.0,
     echo=None,
     repeats=1,
@@ -44,9 +45,10 @@ def measured(
     """A measurement as it would have been read.
 
     ``placed`` is what the set-up really was (arguments of `microphone_places`), ``step_db``
-    a change of gain above +40 degrees, ``floor_m`` the height over a rigid floor, ``echo`` delay
-    and gain of a copy that is the same at all angles, ``air_factor`` the speed of sound over that
-    at 20 degrees C; ``body`` changes the cap.
+    a change of gain above +40 degrees, ``dead`` orbit, angle and gain in dB of one microphone,
+    ``floor_m`` the height over a rigid floor, ``echo`` delay and gain of a copy that is the same
+    at all angles, ``air_factor`` the speed of sound over that at 20 degrees C; ``body`` changes
+    the cap.
     """
     rng = np.random.default_rng(seed)
     field = CapField(MEASURED_HZ, sound_speed=343.2 * air_factor, **body)
@@ -64,6 +66,8 @@ def measured(
             pressure = pressure * (1 + gain * np.exp(2j * np.pi * MEASURED_HZ * delay_s))[:, None]
         pressure = pressure * 10 ** (DRIVER_DB / 20)[:, None]
         pressure[:, angles > 40] *= 10 ** (step_db / 20)
+        if dead and dead[0] == name:
+            pressure[:, angles == dead[1]] *= 10 ** (dead[2] / 20)
         amount = noise * np.abs(pressure).mean()
         shape = (repeats, *pressure.shape)
         scatter = amount * (rng.normal(size=shape) + 1j * rng.normal(size=shape))

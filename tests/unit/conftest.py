@@ -62,6 +62,10 @@ class StubSolver:
         A frequency near this fails.
     echo_s : float
         Delay of an echo half as strong as the direct sound; none if 0.
+    remark : str
+        Reason that all other frequencies come with.
+    is_fallback : bool
+        Whether it is said to be another engine than the one asked for.
     """
 
     meshed: list[float | None] = field(default_factory=list)
@@ -71,6 +75,8 @@ class StubSolver:
     on_solve: Callable[[Any], None] = lambda band: None
     failing_hz: float = 0.0
     echo_s: float = 0.0
+    remark: str = ""
+    is_fallback: bool = False
 
     def mesh_shape(
         self,
@@ -116,12 +122,13 @@ class StubSolver:
             FrequencyOutcome(
                 frequency_hz=float(f),
                 status="failed" if bad else "solved",
-                reason="it did not converge" if bad else "",
+                reason="it did not converge" if bad else self.remark,
                 iterations=5,
                 residual=1e-5,
                 seconds=0.1,
                 unknowns=mesh.n_triangles,
                 power_balance=1.0,
+                is_fallback=self.is_fallback,
             )
             for f, bad in zip(frequency, failed, strict=True)
         )

@@ -160,6 +160,22 @@ def test_a_frequency_that_failed_is_tried_again(again, stub):
     assert again()[1:] == (0, SHAPES)
 
 
+@pytest.mark.parametrize(
+    ("remark", "is_fallback", "solved_again"),
+    [
+        ("the card failed, so the processor did it", True, SHAPES * BANDS),
+        ("solved on the processor that was asked for", False, 0),
+    ],
+)
+def test_what_another_engine_had_to_solve_is_not_kept(
+    again, stub, remark, is_fallback, solved_again
+):
+    """Whatever words say so."""
+    stub.remark, stub.is_fallback = remark, is_fallback
+    again()
+    assert again()[2] == solved_again
+
+
 def test_another_program_or_solver_finds_nothing(again, monkeypatch):
     again()
     monkeypatch.setattr(digests, "program", lambda: b"another")
@@ -197,7 +213,6 @@ CHANGED = {
     "engine": lambda s: "gpu",
     "quality": lambda s: "fine",
     "absorbers": lambda s: {"cabinet": PorousLayer(flow_resistivity=1e4, thickness_m=0.01)},
-    "stored_unknowns": lambda s: 0,
     "without_card": lambda s: "direct",
     "microphones_m": lambda s: (1.0,),
     "keep_surface": lambda s: True,
@@ -216,19 +231,11 @@ def test_whatever_a_solve_is_given_counts(settings, stub):
     fields = {field.name for field in dataclasses.fields(SolveSettings)}
     assert fields == set(CHANGED), "a new setting must be in the digest, and here"
     mesh = mesh_digest(MESH)
-    names = {settings_digest(stub.methods, mesh, 1, settings)}
+    names = {settings_digest(stub.methods, mesh, settings)}
     for name, change in CHANGED.items():
         changed = replace(settings, **{name: change(settings)})
-        names.add(settings_digest(stub.methods, mesh, 1, changed))
+        names.add(settings_digest(stub.methods, mesh, changed))
     assert len(names) == len(CHANGED) + 1
-
-
-def test_how_much_may_be_stored_counts_only_where_it_matters(settings, stub):
-    names = {
-        settings_digest(stub.methods, b"", 100, replace(settings, stored_unknowns=limit))
-        for limit in (None, 101, 5000)
-    }
-    assert len(names) == 1
 
 
 @pytest.mark.parametrize(

@@ -15,9 +15,16 @@ import pytest
 from turntable import microphone_places
 
 from bafflelens.base.errors import InputError
-from bafflelens.mockup.comparison.errors_by_zone import curves_of, figure_errors
+from bafflelens.mockup.comparison.errors_by_zone import (
+    ZoneError,
+    bands_between,
+    contradictions,
+    curves_of,
+    figure_errors,
+)
 from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.result import Settings, compare_orbits
+from bafflelens.mockup.comparison.verdict import verdict_of
 from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation, microphones
 
 SETTINGS = Settings(bounce_deg={"floor": -33.7, "ceiling": 45.0})
@@ -178,6 +185,78 @@ def test_a_sign_that_makes_no_difference_is_not_told():
     assert not fit.deviation.is_mirrored
 
 
+def exchanged(names):
+    """A measurement whose orbits carry each other's name."""
+    other = {"horizontal": "vertical", "vertical": "horizontal"}
+    measured = mock_up.measured(orbits=names)
+    orbits = tuple(replace(orbit, name=other[orbit.name]) for orbit in measured.orbits)
+    return observed_of(replace(measured, orbits=orbits))
+
+
+@pytest.mark.parametrize("planes", [("horizontal", "vertical"), ("vertical",)])
+def test_exchanged_orbits_are_named(planes):
+    """And not read as a rotation point that is off, with an advice to scan the clay."""
+    found = compare_orbits(exchanged(planes), mock_up.simulated(), SETTINGS)
+    assert found.exchange is not None
+    assert found.exchange.exchanged_db < 0.2 < found.exchange.noted_db
+    assert_found(found, {})
+    assert set(found.fits) == set(planes)
+    assert found.rms_db < 0.1
+    assert names(found) == []
+    text = " ".join(found.verdict.sentences)
+    what = "The orbits are exchanged" if len(planes) == 2 else "What is noted as the horizontal"
+    assert what in text
+    assert "correct the description" in text
+    assert "rotation point" not in text
+    assert not any("clay" in check.what for check in found.verdict.checks)
+
+
+def test_nothing_is_said_of_a_set_up_that_explains_nothing():
+    """Files of another loudspeaker: whatever fits least badly is no finding."""
+    found = compared(half_angle_deg=50.0, axis_deg=(-60.0, 40.0), orbits=("horizontal",))
+    assert found.fits["horizontal"].left_db > 1.0
+    text = " ".join(found.verdict.sentences)
+    assert "nothing is said of its set-up" in text
+    assert "from what was noted" not in text
+
+
+def test_one_orbit_louder_than_the_other_is_named():
+    measured = mock_up.measured()
+    louder = replace(measured.orbits[0], pressure=measured.orbits[0].pressure * 10 ** (3 / 20))
+    given = observed_of(replace(measured, orbits=(louder, measured.orbits[1])))
+    text = " ".join(compare_orbits(given, mock_up.simulated(), SETTINGS).verdict.sentences)
+    assert re.search(
+        r"the horizontal orbit is (2\.9|3\.0|3\.1) ± 0\.\d dB above the vertical", text
+    )
+
+
+@pytest.mark.parametrize(
+    ("noted", "true_factor", "way"),
+    [
+        ({"temperature_c": 32.0}, 1.0, r"(3[5-9]|4[0-5]) mm longer than 2 m at 350\.\d m/s"),
+        ({"distance_m": 2.2}, 1.0, r"(19\d|20\d) mm shorter than 2\.2 m at 343"),
+    ],
+)
+def test_air_and_distance_that_are_not_as_noted_are_named(noted, true_factor, way):
+    """With a common zero of time; the data do not tell which of them it is."""
+    measured = mock_up.measured(orbits=("horizontal",), has_phase=True, air_factor=true_factor)
+    setup = replace(mock_up.SETUP, **noted)
+    orbits = tuple(replace(orbit, setup=setup) for orbit in measured.orbits)
+    speed = setup.air.sound_speed
+    air = replace(mock_up.simulated(), frequencies_hz=mock_up.SOLVED_HZ * speed / 343.2,
+                  sound_speed=speed, known={})  # fmt: skip
+    given = observed_of(replace(measured, orbits=orbits, setup=setup))
+    text = " ".join(compare_orbits(given, air, SETTINGS).verdict.sentences)
+    assert re.search(way, text), text
+    assert "the data do not tell which" in text
+
+
+def test_what_is_as_noted_is_not_implausible():
+    found = compared(orbits=("horizontal",), has_phase=True)
+    assert not any("recorder's own delay" in line for line in found.verdict.sentences)
+    assert not any("common axis" in line for line in clean().verdict.sentences)
+
+
 def test_two_tilts_that_sound_alike_are_both_told():
     """A cap nearly in the orbit's plane sounds alike up and down: at -2 plus or minus as much."""
     body = {"axis_deg": (3.4, 1.5)}
@@ -208,6 +287,61 @@ def test_level_step():
     for fit in found.fits.values():
         assert fit.angles_of_steps == ((40.0, 50.0),)
         assert fit.steps_db == pytest.approx((1.0,), abs=0.15)
+
+
+@pytest.mark.parametrize("noise", [0.0001, 0.003])
+def test_a_dead_microphone_is_named_and_does_not_agree(noise):
+    """60 dB down at +30 degrees: with little noise it is seen, with more it drowns in it."""
+    found = compared(dead=("horizontal", 30.0, -60.0), orbits=("horizontal",), noise=noise)
+    assert names(found) == ["odd angle"]
+    assert found.causes[0].share > 0.99
+    (odd,) = found.differences[0].odd_angles
+    assert (odd.angle_deg, odd.is_deaf) == (30.0, noise > 0.001)
+    assert odd.off_db == pytest.approx(-60, abs=1) if noise < 0.001 else odd.off_db < -20
+    reaches = {reach.zone: reach.to_hz for reach in found.verdict.reaches}
+    assert reaches["front ±30°"] == reaches["horizontal ±60°"] == 0
+    text = " ".join(found.verdict.sentences)
+    assert "Agrees" not in text
+    assert re.search(r"the level at \+30° is (at least )?\d+ dB below what its neighbours", text)
+    assert "Microphone, cable and file" in found.verdict.checks[0].next
+    # The others keep their own zero: what is odd has no part in the response.
+    rest = np.delete(found.differences[0].difference_db, 21, axis=1)
+    assert np.sqrt(np.nanmean(rest**2)) < 0.1
+
+
+def test_where_only_the_measurement_is_quiet_counts():
+    """A microphone 12 dB down behind is neither hidden nor a step of gain."""
+    found = compared(dead=("vertical", -120.0, -12.0), **VERTICAL)
+    assert names(found) == ["odd angle"]
+    assert [one.angle_deg for one in found.differences[0].odd_angles] == [-120.0]
+    assert found.verdict.reaches[0].to_hz == found.verdict.reaches[0].top_hz
+
+
+def test_no_verdict_beside_a_beamwidth_that_contradicts_it():
+    """Levels within 60 degrees agree by their r.m.s.; those at the edge of the beam do not."""
+    one = clean().differences[0]
+    levels = one.simulated_db.copy()
+    edge = np.abs(one.angle_deg - 30) < 15
+    levels[:, edge] -= 3.5
+    apart = replace(one, measured_db=levels)
+    bands = bands_between(2000, 8000, 3)
+    assert contradictions([one], bands, 1.0) == ()
+    found = contradictions([apart], bands, 1.0)
+    assert found
+    assert all(10 < place.at_deg < 60 for place in found)
+    assert all(place.plane == "horizontal" for place in found)
+    errors = [
+        ZoneError(zone="horizontal ±60°", from_hz=low, to_hz=high, rms_db=0.9, largest_db=3.0,
+                  repeatability_db=np.nan, points=50)
+        for low, high in bands
+    ]  # fmt: skip
+    verdict = verdict_of(
+        {"horizontal ±60°": errors}, (), {}, within_db=1.0, rms_db=0.9, gate_limit_hz=0.0,
+        clay=None, sound_speed=343.0, contradicted={"horizontal ±60°": found},
+    )  # fmt: skip
+    (reach,) = verdict.reaches
+    assert reach.to_hz <= found[0].from_hz
+    assert "horizontal beamwidth contradicts agreement" in " ".join(verdict.sentences)
 
 
 def test_floor_bounce_inside_the_gate():

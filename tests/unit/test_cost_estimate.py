@@ -7,17 +7,18 @@ import numpy as np
 import pytest
 
 from bafflelens.base.errors import JobError, MeshingError
-from bafflelens.bem.burton_miller import Settings, Storage
+from bafflelens.bem.system_matrix import Storage
 from bafflelens.job.cost_estimate import (
     BandCost,
     Plan,
     Speed,
     band_memory,
-    engine_settings,
     estimate_triangles,
     frequency_seconds,
     job_bands,
     make_plan,
+    matrix_entries,
+    storage_of,
 )
 from bafflelens.job.job_file import load_job
 from bafflelens.job.sampling import draw
@@ -66,12 +67,18 @@ def test_what_is_fine_already_stays():
     assert estimate_triangles(coarse, rule(500)) == coarse.n_triangles
 
 
-def test_time_grows_with_the_square_of_the_unknowns():
+def test_time_grows_with_the_square_of_the_unknowns_and_slower_with_low_rank():
     speed = Speed(overhead_s=0.0, near_field_s_per_unknown=0.0)
-    one = frequency_seconds(10_000, 0, speed)
-    assert frequency_seconds(20_000, 0, speed) == pytest.approx(4 * one)
-    pairs_s = 10_000**2 / speed.pairs_per_s
-    assert frequency_seconds(10_000, 1, speed) == pytest.approx(one + pairs_s)
+    for engine, size, growth in (
+        ("direct", 1_000, 2),
+        ("gpu", 10_000, 2),
+        ("direct", 10_000, 1.5),
+    ):
+        one = frequency_seconds(size, 0, engine, speed)
+        assert frequency_seconds(2 * size, 0, engine, speed) == pytest.approx(2**growth * one)
+    pairs_s = 1_000**2 / speed.pairs_per_s
+    one = frequency_seconds(1_000, 0, "direct", speed)
+    assert frequency_seconds(1_000, 1, "direct", speed) == pytest.approx(one + pairs_s)
 
 
 def test_a_plan_adds_up():
@@ -99,40 +106,32 @@ def test_a_plan_adds_up():
     assert replace(plan, remeshes=2).total_seconds == 6 * (5 + 10) / 2 + 10
 
 
-def test_a_matrix_that_fits_is_stored_and_one_that_does_not_is_not():
-    roomy, tight = engine_settings(1e12), engine_settings(1e9)
-    assert roomy == Settings()
-    assert tight.stored_unknowns == pytest.approx(np.sqrt((1e9 - 0.35e9) / 4), abs=1)
-    assert tight.storage_for(20_000) is Storage.ON_THE_FLY
-    assert roomy.storage_for(20_000) is Storage.PACKED
-    assert engine_settings(0.0).stored_unknowns == 0
+def test_memory_is_that_of_the_matrix():
+    small, double = (band_memory(unknowns, 1) for unknowns in (1_500, 3_000))
+    assert double - small == pytest.approx(4 * (3_000**2 - 1_500**2) + 1e4 * 1_500)
+    # Above, blocks of low rank keep a share that falls with the size.
+    growth = band_memory(40_000, 1) - band_memory(10_000, 1)
+    assert growth == pytest.approx(7 * 4 * matrix_entries(10_000, "direct") + 1e4 * 30_000)
+    assert matrix_entries(10_000, "direct") < 0.3 * 10_000**2
+    assert band_memory(60_000, 1) < 4 * 2**30
 
 
-def test_memory_is_that_of_the_stored_matrix():
-    growth = band_memory(20_000, 1, Settings()) - band_memory(10_000, 1, Settings())
-    assert growth == pytest.approx(4 * (20_000**2 - 10_000**2) + 1e4 * 10_000)
-    # Above the limit there is no matrix, and what is left grows with the unknowns alone.
-    assert band_memory(60_000, 1, Settings()) < band_memory(20_000, 1, Settings())
+def test_the_card_keeps_every_entry():
+    assert matrix_entries(20_000, "gpu") == 20_000**2
+    assert storage_of(20_000, "gpu") is Storage.PACKED
+    assert storage_of(20_000, "direct") is Storage.LOW_RANK
 
 
 def test_the_second_engine_holds_the_whole_body():
-    half, whole = (band_memory(4_000, planes, Settings(), "bempp") for planes in (1, 0))
+    half, whole = (band_memory(4_000, planes, "bempp") for planes in (1, 0))
     assert half - whole == pytest.approx(40 * (8_000**2 - 4_000**2))
 
 
-def test_on_the_fly_every_product_computes_all_pairs():
-    speed = Speed(overhead_s=0.0, near_field_s_per_unknown=0.0)
-    found = frequency_seconds(30_000, 1, speed)
-    assert found == pytest.approx(speed.products * 2 * 30_000**2 / speed.pairs_on_the_fly_per_s)
-
-
-def test_a_plan_says_which_bands_wait_for_each_other_and_which_matrix_is_stored(write_job, stub):
+def test_a_plan_says_which_bands_wait_for_each_other(write_job, stub):
     loaded = load_job(write_job())
     plan = make_plan(loaded, draw(loaded), workers=2, memory_bytes=0.5e9, mesh=stub.mesh_shape)
     assert plan.memory_bytes == 0.5e9
     assert plan.solved_alone == tuple(job_bands(loaded))
-    plan = make_plan(loaded, draw(loaded), workers=2, memory_bytes=0.0, mesh=stub.mesh_shape)
-    assert {cost.storage for cost in plan.band_costs} == {Storage.ON_THE_FLY}
     plan = make_plan(loaded, draw(loaded), workers=2, memory_bytes=1e12, mesh=stub.mesh_shape)
     assert {cost.storage for cost in plan.band_costs} == {Storage.PACKED}
     assert plan.solved_alone == ()

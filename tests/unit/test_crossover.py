@@ -223,6 +223,15 @@ def test_the_window_s_reference_keeps_a_dip_that_only_the_axis_has():
     )
 
 
+@pytest.mark.parametrize("reference", ["on-axis", "listening-window"])
+def test_the_sum_is_as_loud_as_the_mean_level_over_octaves(reference):
+    """Of a driver that rises by 6 dB an octave that is its level at the middle of the band."""
+    frequency = np.array([500.0, 700.0, 2000.0, 4000.0, 8000.0])
+    rising = patterns.dataset(lambda f, az, el: f / 1000 * np.ones_like(az), frequency)
+    total = sum_of_ways(rising, Crossover(ways=(Way(name="tweeter"),), reference=reference))
+    np.testing.assert_allclose(np.abs(on_axis(total)), np.sqrt(0.5 * 8.0), rtol=1e-6)
+
+
 def test_no_filter_fills_an_exact_null():
     def nulled(frequency, azimuth, elevation):
         at_null = (azimuth == 0) & (elevation == 0) & (frequency == 4000)

@@ -12,6 +12,8 @@ import pytest
 from distributed import LocalCluster
 
 from bafflelens.base.errors import InputError
+from bafflelens.workers import dask_pool
+from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.dask_pool import worker_pool
 
 
@@ -219,6 +221,56 @@ def test_a_running_scheduler_is_used_and_left_running(pool):
         assert (found["sum"].value, found["product"].value) == (3, 15)
     pool.submit("sum", operator.add, 2, 2)
     assert outcomes_of(pool)["sum"].value == 4
+
+
+@pytest.mark.parametrize("outer", [lambda pool: pool, RememberingPool], ids=["plain", "caching"])
+def test_where_workers_stay_away_all_work_ends_and_the_pool_goes_on(outer, monkeypatch):
+    """Also what is submitted while the work is handed back; nothing stays set aside or sent."""
+    monkeypatch.setattr(dask_pool, "NO_WORKERS_LIMIT_S", 0.3)
+    monkeypatch.setattr(dask_pool, "_LOOK_FOR_WORKERS_S", 0.1)
+    monkeypatch.setattr(dask_pool, "_LOOK_UP_S", 0.1)
+    with (
+        LocalCluster(
+            n_workers=1,
+            threads_per_worker=1,
+            processes=False,
+            protocol="tcp://",
+            host="127.0.0.1",
+            dashboard_address="127.0.0.1:0",
+            scheduler_kwargs={"dashboard": False},
+        ) as cluster,
+        worker_pool(scheduler=cluster.scheduler_address) as inner,
+    ):
+        pool = outer(inner)
+        cluster.scale(0)
+        wait_until(lambda: pool.size == 0)
+        first = pool.submit("sum", operator.add, 1, 2, memory=lambda: 1e9)
+        pool.submit("on it", operator.neg, first)
+        found = {}
+        give_up_by = time.monotonic() + 20
+        for outcome in pool.outcomes(is_over=lambda: time.monotonic() > give_up_by):
+            if not found:
+                pool.submit("meanwhile", operator.add, 3, 4)
+            found[outcome.name] = outcome.error
+        assert time.monotonic() < give_up_by
+        assert found == dict.fromkeys(
+            ("sum", "on it", "meanwhile"), "no worker was left for 0.3 s"
+        )
+        wait_until(lambda: not inner._client.futures)  # what was sent is cancelled
+        cluster.scale(1)
+        wait_until(lambda: pool.size == 1)
+        for number in range(3):  # more than one worker is given ahead, with all its memory
+            pool.submit(f"again {number}", operator.add, 1, number, memory=lambda: 1e9)
+        values = {outcome.name: outcome.value for outcome in pool.outcomes()}
+        assert values == {"again 0": 1, "again 1": 2, "again 2": 3}
+        assert not any(inner._reservations._out.values())
+
+
+def wait_until(is_so, seconds=10):
+    give_up_by = time.monotonic() + seconds
+    while not is_so():
+        assert time.monotonic() < give_up_by
+        time.sleep(0.02)
 
 
 def test_everything_is_closed_whatever_happens():

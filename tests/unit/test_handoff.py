@@ -5,8 +5,10 @@ import io
 import json
 import math
 import re
+import shutil
 import zipfile
 from contextlib import contextmanager
+from pathlib import Path
 from xml.etree import ElementTree
 
 import block_lens
@@ -17,8 +19,10 @@ import second_kernel
 import small_job
 import trimesh
 
+import bafflelens
 from bafflelens.base.errors import InputError, MeshingError, StoreError
 from bafflelens.base.progress import Silent
+from bafflelens.base.provenance import SHAPES, shapes_digest, source_digest
 from bafflelens.cli import main
 from bafflelens.handoff import package
 from bafflelens.handoff.checks import sharp_corners, undercut
@@ -26,7 +30,7 @@ from bafflelens.handoff.datum import shaped_by
 from bafflelens.handoff.exporter import _require_volume
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.manifest import manifest_bytes, verify_folder
-from bafflelens.handoff.package import hand_off
+from bafflelens.handoff.package import hand_off, revision_of
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.solid import export_solid
 from bafflelens.handoff.templates import (
@@ -361,6 +365,30 @@ class Counted(Silent):
     def bar(self, total, label=""):
         self.total, self.amounts = total, []
         yield lambda amount, text="": self.amounts.append(amount)
+
+
+def test_a_revision_changes_with_all_that_the_solid_follows_from(run_folder, monkeypatch):
+    """Script, values, the job's figures, and the building blocks that scripts import."""
+    loaded = run_folder.load_job()
+    shape = loaded.shape_of("c001")
+    before = revision_of(shape, {"lens.depth_mm": 20.0}, loaded)
+    assert revision_of(shape, {"lens.depth_mm": 20.0}, loaded) == before
+    assert revision_of(shape, {"lens.depth_mm": 20.1}, loaded) != before
+    monkeypatch.setattr(package, "shapes_digest", lambda: "another")
+    assert revision_of(shape, {"lens.depth_mm": 20.0}, loaded) != before
+
+
+@pytest.mark.parametrize(
+    ("changed", "counts"), [("shapes/cabinet.py", True), ("report/drawing.py", False)]
+)
+def test_the_code_of_the_shapes_counts_and_no_other(tmp_path, changed, counts):
+    source = Path(bafflelens.__file__).parent
+    ignored = shutil.ignore_patterns("__pycache__")
+    copy = shutil.copytree(source, tmp_path / "bafflelens", ignore=ignored)
+    assert source_digest(copy, SHAPES) == shapes_digest()
+    with (copy / changed).open("a", encoding="utf-8") as stream:
+        stream.write("\n")
+    assert (source_digest(copy, SHAPES) != shapes_digest()) == counts
 
 
 @pytest.mark.slow

@@ -313,6 +313,47 @@ def test_a_lip_is_found_among_large_faces():
     assert 10 < check.place_mm[2] < 30
 
 
+@pytest.mark.parametrize("deepest", range(2))
+def test_every_place_of_a_fine_mesh_is_probed(deepest):
+    """Two triangles, each at the bottom of a pit of its own; the deeper one is found."""
+    box = trimesh.creation.box((0.02, 0.2, 0.2))
+    for _ in range(6):
+        box = box.subdivide()
+    vertices, triangles = box.vertices - (0.01, 0, 0), np.array(box.faces)
+    middles = vertices[triangles].mean(axis=1)
+    front = middles[:, 0] > -1e-9
+    mesh = Mesh(vertices, triangles, np.where(front, "lens", "cabinet"))
+    inside = np.flatnonzero(front & (np.abs(middles[:, 1:]).max(axis=1) < 0.09))
+    pits = inside[[1000, 3001]]
+    for number, pit in enumerate(pits):
+        vertices[triangles[pit], 0] -= 0.6e-3 if number == deepest else 0.5e-3
+    check = checked(Mesh(vertices, triangles, mesh.surface), "wall and lip", least_wall_mm=19.45)
+    assert check.value == pytest.approx(19.4, abs=1e-6)
+    assert check.place_mm == pytest.approx(vertices[triangles[pits[deepest]]].mean(axis=0) * 1e3)
+    assert check.state == "failed"
+
+
+def test_rays_through_the_tree_meet_what_each_triangle_alone_says():
+    """A bumpy ball, looked at from within and without, also along the axes and at corners."""
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=0.05)
+    rng = np.random.default_rng(3)
+    vertices = np.array(ball.vertices) * (1 + 0.3 * rng.random((len(ball.vertices), 1)))
+    mesh = Mesh(vertices, np.array(ball.faces), np.full(len(ball.faces), "lens"))
+    along = np.concatenate((np.eye(3), -np.eye(3), rng.normal(size=(60, 3))))
+    along /= np.linalg.norm(along, axis=1)[:, None]
+    start = np.concatenate((0.2 * -along, np.zeros_like(along), vertices[:66] + 0.01 * along))
+    along = np.tile(along, (3, 1))
+    away, owner = first_hits(mesh, start, along, owners=True)
+    alone = np.full((len(start), mesh.n_triangles), np.inf)
+    for number in range(mesh.n_triangles):
+        one = Mesh(vertices, mesh.triangles[number : number + 1], np.array(["lens"]))
+        alone[:, number] = first_hits(one, start, along)
+    assert np.array_equal(away, alone.min(axis=1))
+    met = np.isfinite(away)
+    assert np.array_equal(alone[met, owner[met]], away[met])
+    assert np.isfinite(away[:132]).all()
+
+
 def test_places_are_spread_over_large_triangles():
     mesh = plain(size=100.0)
     points, owner = probes(mesh, np.arange(mesh.n_triangles), 5e-3)

@@ -146,6 +146,25 @@ def test_on_request_every_parameter_is_changed(write_job, options):
     assert result.folder.load_record().status == "finished"
 
 
+@pytest.mark.parametrize("stop", [KeyboardInterrupt, MemoryError, "killed"])
+def test_a_finished_run_stays_finished_whatever_stops_its_changes(
+    write_job, options, monkeypatch, stop
+):
+    """Also while it is at work: whoever kills it leaves a finished run."""
+    result = run_job(write_job(), options)
+    seen = []
+
+    def stopped(run, *_):
+        seen.append(run.folder.load_record().status)
+        raise KeyboardInterrupt if stop == "killed" else stop
+
+    monkeypatch.setattr("bafflelens.run.pipeline.change_candidate", stopped)
+    with pytest.raises(KeyboardInterrupt if stop == "killed" else stop):
+        change_on_request(result.folder.path, "c002", options)
+    assert [*seen, result.folder.load_record().status] == ["finished", "finished"]
+    assert main(["status", str(result.folder.path)]) == 0
+
+
 @pytest.mark.parametrize(
     ("candidate", "message"),
     [

@@ -320,6 +320,19 @@ def test_a_dip_outside_the_window_is_no_null_in_it():
     assert value(window_nulls, outside, BAND) == pytest.approx(0, abs=1e-5)
 
 
+@pytest.mark.parametrize(("to_deg", "counts"), [(47.0, True), (57.0, True), (63.0, False)])
+def test_what_is_louder_within_60_degrees_aside_makes_a_null(to_deg, counts):
+    """Down by 6 dB from inside the window to an angle beyond it, and as loud as before again."""
+    aside = shaped(lambda f, az, el: np.where((az > 22) & (az < to_deg) & (el == 0), -6.0, 0.0))
+    assert value(window_nulls, aside, BAND) == pytest.approx(3.0 * counts, abs=1e-4)
+
+
+@pytest.mark.parametrize(("to_deg", "counts"), [(27.0, True), (37.0, True), (43.0, False)])
+def test_what_is_louder_within_40_degrees_up_makes_a_null(to_deg, counts):
+    up = shaped(lambda f, az, el: np.where((el > 7) & (el < to_deg) & (az == 0), -6.0, 0.0))
+    assert value(window_nulls, up, BAND) == pytest.approx(3.0 * counts, abs=1e-4)
+
+
 def test_a_null_at_few_frequencies_counts_more_than_its_mean():
     few = shaped(
         lambda f, az, el: np.where(

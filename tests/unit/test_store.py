@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from bafflelens import store
+from bafflelens.base import writing
 from bafflelens.base.errors import StoreError
 from bafflelens.bem.sweep import BandResult, FrequencyOutcome
 from bafflelens.job.job_file import load_job
@@ -232,7 +233,7 @@ def test_a_damaged_mesh_is_one_line(folder):
 
 
 def test_files_are_whole_or_not_there(folder):
-    with pytest.raises(TypeError), store.writing.replacing(folder.path / "new.txt") as stream:
+    with pytest.raises(TypeError), writing.replacing(folder.path / "new.txt") as stream:
         stream.writelines([b"half", None])
     assert not list(folder.path.glob("new.txt*"))
 

@@ -153,6 +153,8 @@ def test_without_a_card(monkeypatch, without_card):
     else:
         np.testing.assert_allclose(found.far_field, run().far_field)
         assert reasons == {"solved on the processor (engine 'gpu': no graphics card was found)"}
+        assert {outcome.is_fallback for outcome in found.outcomes} == {True}
+        assert {outcome.is_fallback for outcome in run().outcomes} == {False}
 
 
 class OutOfMemoryError(MemoryError):

@@ -10,7 +10,8 @@ import numpy as np
 from numba import njit
 
 _LEAF = 4  # triangles that a node keeps rather than divides
-_DEEPEST = 128
+DEEPEST = 128
+"""More nodes than ever wait while the tree is gone through."""
 
 
 @njit(cache=True)
@@ -45,7 +46,7 @@ def build(corners):
     span[0, 0], span[0, 1] = 0, n
     made, looked = 1, 0
     while looked < made:
-        start, end = span[looked]
+        start, end = span[looked, 0], span[looked, 1]
         for i in range(3):
             box[looked, 0, i], box[looked, 1, i] = np.inf, -np.inf
         low, high = np.full(3, np.inf), np.full(3, -np.inf)
@@ -59,8 +60,13 @@ def build(corners):
                     box[looked, 1, i] = max(box[looked, 1, i], corners[t, c, i])
         if end - start > _LEAF:
             axis = np.argmax(high - low)
-            part = order[start:end]
-            part[:] = part[np.argsort(middle[part, axis])]
+            # number by number: what numpy writes in one line takes seconds to compile
+            along, part = np.empty(end - start), order[start:end].copy()
+            for place in range(end - start):
+                along[place] = middle[part[place], axis]
+            by_place = np.argsort(along)
+            for place in range(end - start):
+                order[start + place] = part[by_place[place]]
             half = (start + end) // 2
             span[made, 0], span[made, 1] = start, half
             span[made + 1, 0], span[made + 1, 1] = half, end
@@ -101,12 +107,12 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
     n = len(points)
     feet, distance = points.copy(), np.full(n, np.inf)
     owner = np.full(n, -1, np.int64)
-    stack, gaps = np.empty(_DEEPEST, np.int64), np.empty(_DEEPEST)
+    stack, gaps = np.empty(DEEPEST, np.int64), np.empty(DEEPEST)
     foot = np.empty(3)
     for p in range(n):
         point = points[p]
         best = farthest * farthest
-        stack[0], gaps[0], waiting = 0, _gap(point, box[0]), 1
+        stack[0], gaps[0], waiting = 0, gap(point, box[0]), 1
         while waiting:
             waiting -= 1
             node = stack[waiting]
@@ -114,7 +120,7 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
                 continue
             if below[node, 0] >= 0:
                 near, far = below[node, 0], below[node, 1]
-                near_gap, far_gap = _gap(point, box[near]), _gap(point, box[far])
+                near_gap, far_gap = gap(point, box[near]), gap(point, box[far])
                 if far_gap < near_gap:
                     near, far, near_gap, far_gap = far, near, far_gap, near_gap
                 if far_gap <= best:
@@ -143,7 +149,7 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
 
 
 @njit(cache=True)
-def _gap(point, box):
+def gap(point, box):
     """Return the squared distance of a point from a box."""
     squared = 0.0
     for i in range(3):

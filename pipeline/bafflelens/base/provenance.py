@@ -7,6 +7,7 @@ import hashlib
 import os
 import platform
 import subprocess
+from collections.abc import Sequence
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -24,6 +25,9 @@ COMPUTES: Final = (
 """Packages and modules that meshes and solved frequencies follow from. What judges, shows, keeps
 or orders them is not among these; all that `workers.work_units` imports must be."""
 
+SHAPES: Final = ("shapes",)
+"""What scripts build their solids with."""
+
 _GIT_TIMEOUT_S: Final = 5.0
 
 
@@ -39,10 +43,16 @@ def program_digest() -> str:
     return source_digest(Path(bafflelens.__file__).parent)
 
 
-def source_digest(package: Path) -> str:
-    """Return the digest of the source that computes below a package's folder."""
+@cache
+def shapes_digest() -> str:
+    """Return a digest of all source that the solid of a shape follows from."""
+    return source_digest(Path(bafflelens.__file__).parent, SHAPES)
+
+
+def source_digest(package: Path, parts: Sequence[str] = COMPUTES) -> str:
+    """Return the digest of source below a package's folder, by default of what computes."""
     found = hashlib.blake2b(digest_size=16)
-    for path in sorted(path for part in COMPUTES for path in _files(package / part)):
+    for path in sorted(path for part in parts for path in _files(package / part)):
         content = path.read_bytes()
         found.update(f"{path.relative_to(package).as_posix()}\0{len(content)}\0".encode())
         found.update(content)

@@ -35,8 +35,8 @@ def replacing(
     """Write to a temporary name; the file has its own name only when it is whole."""
     temporary = path.with_name(path.name + ".part")
     with storing(path):
-        if path.exists() and not replace_existing:
-            raise StoreError(invalid("file", path, "a new name: results are never overwritten"))
+        if not replace_existing:
+            require_new_file(path)
         try:
             with temporary.open("wb") as stream:
                 yield stream
@@ -56,6 +56,18 @@ def storing(path: Path) -> Iterator[None]:
     except OSError as error:
         rule = f"in a folder that can be written ({error.strerror or error})"
         raise StoreError(invalid("path", path, rule)) from error
+
+
+def require_new_file(path: Path) -> None:
+    """Refuse the name of a file that exists.
+
+    Raises
+    ------
+    StoreError
+        If it does.
+    """
+    if path.exists():
+        raise StoreError(invalid("file", path, "a new name: results are never overwritten"))
 
 
 def require_new_folder(path: Path) -> None:

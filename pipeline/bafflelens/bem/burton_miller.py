@@ -17,10 +17,8 @@ with the size of the elements, see `local_coupling`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from enum import Enum
-from functools import cached_property, partial
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -30,22 +28,16 @@ from scipy import sparse
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import kernels, near_field
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
-from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
+from bafflelens.bem.linear_solver import LinearSystem, solve_followers, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.bem.system_matrix import (
+    Storage,
+    Workspace,
+    full_system,
+    low_rank_product,
+    packed_product,
+)
 from bafflelens.mesh.mesh import Mesh
-
-
-class Storage(Enum):
-    """How the system matrix is held."""
-
-    PACKED = "packed"
-    """16-bit steps a row, 4 bytes an entry; near elements exact: the default."""
-
-    FULL = "full"
-    """Complex numbers, 8 or 16 bytes an entry: for direct solves and checks."""
-
-    ON_THE_FLY = "on the fly"
-    """Not at all: every product computes the entries anew."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,13 +47,14 @@ class Settings:
     Attributes
     ----------
     tolerance : float
-        Relative residual of the linear system at which the iteration stops.
+        Relative residual of the linear system at which the iteration stops. Blocks of low rank
+        are as exact as it asks for.
     storage : Storage or None
-        How the matrix is held; None for packed as long as it fits, and on the fly above.
+        How the matrix is held; None for packed where it is small, and of low rank above.
     double_precision : bool
         Far elements in double instead of single precision, with full storage; for checks.
-    stored_unknowns : int
-        With more unknowns than this the matrix is not stored.
+    packed_unknowns : int
+        With more unknowns than this blocks of low rank are faster.
     direct_unknowns : int
         With more unknowns than this a failed iteration is not followed by a direct solve.
     """
@@ -69,7 +62,7 @@ class Settings:
     tolerance: float = 1e-4
     storage: Storage | None = None
     double_precision: bool = False
-    stored_unknowns: int = 26_000
+    packed_unknowns: int = 3_500
     direct_unknowns: int = 16_000
 
     def storage_for(self, size: int) -> Storage:
@@ -78,22 +71,7 @@ class Settings:
             return Storage.FULL
         if self.storage is not None:
             return self.storage
-        return Storage.PACKED if size <= self.stored_unknowns else Storage.ON_THE_FLY
-
-
-@dataclass
-class Workspace:
-    """Memory for the matrix, kept from one frequency to the next: fresh pages cost time."""
-
-    memory: NDArray[np.uint8] | None = None
-
-    def array(self, shape: tuple[int, ...], dtype: type[np.generic]) -> NDArray[Any]:
-        """Return an uninitialised array, in the kept memory if that is large enough."""
-        needed = int(np.prod(shape)) * np.dtype(dtype).itemsize
-        if self.memory is None or self.memory.nbytes < needed:
-            self.memory = None  # freed before the larger one is taken
-            self.memory = np.empty(needed, dtype=np.uint8)
-        return self.memory[:needed].view(dtype).reshape(shape)
+        return Storage.PACKED if size <= self.packed_unknowns else Storage.LOW_RANK
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,6 +144,8 @@ def solve_burton_miller(
     settings: Settings | None = None,
     guesses: ComplexArray | None = None,
     workspace: Workspace | None = None,
+    followers: int = 0,
+    follower_guesses: ComplexArray | None = None,
 ) -> HelmholtzSolution:
     """Solve a radiation problem.
 
@@ -181,6 +161,11 @@ def solve_burton_miller(
         Pressures whose span probably holds much of the solution (neighbouring frequencies).
     workspace : Workspace, optional
         Memory to reuse.
+    followers : int
+        How many of the last sources are profiles of the others: solved after these, which they
+        leave as they are, and all at once.
+    follower_guesses : (n_guesses, n_triangles) complex array, optional
+        Pressures whose span probably holds much of theirs.
 
     Raises
     ------
@@ -190,15 +175,26 @@ def solve_burton_miller(
     settings = settings or Settings()
     discretisation = discretisation or discretise(problem.mesh, problem.symmetry)
     at = AtFrequency(discretisation, problem.wavenumber)
-    rigid = assemble(at, settings, workspace or Workspace())
-    system = absorbing_system(rigid, problem, at)
     right_hand_sides = single_layers(at, np.asarray(problem.pressure_gradient))
+    leading = len(right_hand_sides) - followers
+    rigid = assemble(at, settings, workspace or Workspace(), right_hand_sides[:leading])
+    system = absorbing_system(rigid, problem, at)
     outcome = solve_linear_system(
-        system, right_hand_sides, tolerance=settings.tolerance, guesses=guesses
+        system, right_hand_sides[:leading], tolerance=settings.tolerance, guesses=guesses
     )
+    pressure = outcome.solutions
+    if followers:
+        known = [pressure, *([] if follower_guesses is None else [follower_guesses])]
+        further = solve_followers(
+            system,
+            right_hand_sides[leading:],
+            tolerance=settings.tolerance,
+            guesses=np.concatenate(known),
+        )
+        pressure = np.concatenate([pressure, further])
     return HelmholtzSolution(
         problem=problem,
-        surface_pressure=_with_plain_sources(problem, at, outcome.solutions),
+        surface_pressure=_with_plain_sources(problem, at, pressure),
         engine="direct",
         iterations=outcome.iterations,
         residual=outcome.residual,
@@ -232,8 +228,17 @@ def small_sources(problem: HelmholtzProblem, pressure: ComplexArray) -> IntArray
     return active if areas[active].sum() <= 0.5 * areas.sum() else active[:0]
 
 
-def assemble(at: AtFrequency, settings: Settings, workspace: Workspace) -> LinearSystem:
-    """Return the system matrix -1/2 + K + (ie/k) H, stored or as a product on the fly."""
+def assemble(
+    at: AtFrequency,
+    settings: Settings,
+    workspace: Workspace,
+    right_hand_sides: ComplexArray | None = None,
+) -> LinearSystem:
+    """Return the system matrix -1/2 + K + (ie/k) H.
+
+    Blocks of low rank are the more exact where the right-hand sides are large: there the
+    solution is, too.
+    """
     discretisation = at.discretisation
     size = at.mesh.n_triangles
     near = discretisation.near
@@ -242,20 +247,21 @@ def assemble(at: AtFrequency, settings: Settings, workspace: Workspace) -> Linea
     corrections = _near_corrections(at, at.everywhere)
     storage = settings.storage_for(size)
     if storage is Storage.FULL:
-        return _full_system(far, discretisation, corrections, workspace)
+        return full_system(far, discretisation, corrections, workspace)
     if storage is Storage.PACKED:
-        far_product = _packed_product(far, discretisation, corrections, workspace)
+        far_product = packed_product(far, discretisation, corrections, workspace)
     else:
-        far_product = partial(_product_on_the_fly, far)
+        expected = None if right_hand_sides is None else expected_pressure(right_hand_sides)
+        far_product = low_rank_product(
+            far, discretisation, corrections, settings.tolerance, expected
+        )
     near_matrix = sparse.csr_array((corrections, near.element, near.start), shape=(size, size))
     identity = sparse.eye_array(size, format="csr")
     near_matrix = (near_matrix - 0.5 * identity).astype(np.complex64)
 
     def multiply(vectors: ComplexArray) -> ComplexArray:
         single = vectors.astype(np.complex64)
-        product = np.empty(vectors.shape, dtype=complex)
-        far_product(kernels.parts(single, np.float32), product)
-        return np.asarray(product + (near_matrix @ single.T).T)
+        return np.asarray(far_product(single) + (near_matrix @ single.T).T)
 
     def full_matrix() -> NDArray[np.complexfloating[Any, Any]] | None:
         if size > settings.direct_unknowns:
@@ -266,48 +272,16 @@ def assemble(at: AtFrequency, settings: Settings, workspace: Workspace) -> Linea
     return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix)
 
 
-def _full_system(
-    far: tuple[NDArray[Any], ...],
-    discretisation: Discretisation,
-    corrections: ComplexArray,
-    workspace: Workspace,
-) -> LinearSystem:
-    """Return the system with its matrix stored in complex numbers."""
-    real = far[0].dtype.type
-    dtype = np.complex128 if real is np.float64 else np.complex64
-    size = discretisation.mesh.n_triangles
-    near = discretisation.near
-    matrix = workspace.array((size, size), dtype)
-    kernels.fill_coupled_double_layer(*far, matrix.view(real))
-    near_field.add_near(near.start, near.element, corrections, -0.5, matrix)
+def expected_pressure(right_hand_sides: ComplexArray) -> FloatArray:
+    """Return about how large the pressure is at each element against its mean, (n_triangles,).
 
-    def multiply(vectors: ComplexArray) -> ComplexArray:
-        # In the matrix's own precision: numpy would convert the matrix, not the vectors.
-        return np.asarray((matrix @ vectors.T.astype(dtype)).T, dtype=complex)
-
-    return LinearSystem(size=size, multiply=multiply, full_matrix=lambda: matrix)
-
-
-def _packed_product(
-    far: tuple[NDArray[Any], ...],
-    discretisation: Discretisation,
-    corrections: ComplexArray,
-    workspace: Workspace,
-) -> Callable[[NDArray[Any], ComplexArray], None]:
-    """Pack the far matrix, move its near entries to ``corrections``, return its product."""
-    size = discretisation.mesh.n_triangles
-    near = discretisation.near
-    packed = workspace.array((size, 2, size), np.int16)
-    steps = np.empty(size, dtype=np.float32)
-    kernels.fill_packed(*far, near.start, near.element, corrections, packed, steps)
-    return partial(kernels.apply_packed, packed, steps)
-
-
-def _product_on_the_fly(
-    far: tuple[NDArray[Any], ...], vectors: NDArray[Any], out: ComplexArray
-) -> None:
-    """Set ``out`` to the far matrix times ``vectors``."""
-    kernels.apply_coupled_double_layer(*far, vectors, out)
+    The right-hand side is the pressure that the sources alone would give; of several the largest
+    counts. Where it is small it says little, and a tenth of the mean is taken.
+    """
+    sizes = np.abs(right_hand_sides)
+    means = np.sqrt(np.mean(sizes**2, axis=1, keepdims=True))
+    sizes = np.divide(sizes, means, out=np.ones_like(sizes), where=means > 0)
+    return np.asarray(np.maximum(sizes.max(axis=0), 0.1))
 
 
 def absorbing_system(

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.bem import near_field
+from bafflelens.bem.clusters import Blocks, cut
 from bafflelens.mesh.mesh import Mesh
 
 
@@ -40,6 +42,11 @@ class Discretisation:
     fine_points: FloatArray
     fine_weights: FloatArray
     near: near_field.NearPairs
+
+    @cached_property
+    def blocks(self) -> Blocks:
+        """The matrix cut into blocks, for those of low rank."""
+        return cut(self.mesh, self.signs)
 
 
 def mirror_signs(symmetry: tuple[str, ...]) -> FloatArray:

@@ -24,7 +24,9 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from bafflelens.base import box_tree
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.bem import nearby
 from bafflelens.mesh.mesh import Mesh
 
 FOUR_PI = 4 * np.pi
@@ -117,15 +119,12 @@ def find_near_pairs(
         The elements.
     """
     limit = mesh.longest_edges
-    centroids = np.ascontiguousarray(mesh.centroids.T)
-    counts = _count_near(points, signs, centroids, (NEAR_EDGES * limit) ** 2)
-    start = np.concatenate(([0], np.cumsum(counts)))
-    element = np.empty(start[-1], dtype=np.int64)
-    image = np.empty(start[-1], dtype=np.int64)
-    distance = np.empty(start[-1])
-    _list_near(
-        points, signs, centroids, (NEAR_EDGES * limit) ** 2, start, element, image, distance
+    tree = box_tree.build(mesh.corners)
+    reach = nearby.farthest((NEAR_EDGES * limit) ** 2, *tree[:3])
+    start, element, image, distance = nearby.find(
+        points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, reach, *tree
     )
+    counts = np.diff(start)
     point = np.repeat(np.arange(len(points)), counts)
     double_layer, hypersingular = static_double_layers(
         points[point] * signs[image], normals[point] * signs[image], mesh.corners, element
@@ -161,45 +160,6 @@ def second_moments(mesh: Mesh) -> FloatArray:
     """
     offset = mesh.corners - mesh.centroids[:, None, :]
     return np.asarray((offset**2).sum(axis=(1, 2)) / 24)
-
-
-@njit(parallel=True, cache=True)
-def _count_near(points, signs, centroids, limit2):
-    """Count the near elements of each point; ``centroids`` is (3, n_elements)."""
-    counts = np.zeros(points.shape[0], dtype=np.int64)
-    for i in prange(points.shape[0]):
-        total = 0
-        for image in range(signs.shape[0]):
-            x = points[i, 0] * signs[image, 0]
-            y = points[i, 1] * signs[image, 1]
-            z = points[i, 2] * signs[image, 2]
-            for j in range(limit2.size):
-                total += 1 if _distance2(x, y, z, centroids, j) < limit2[j] else 0
-        counts[i] = total
-    return counts
-
-
-@njit(parallel=True, cache=True)
-def _list_near(points, signs, centroids, limit2, start, element, image_of, distance):
-    for i in prange(points.shape[0]):
-        at = start[i]
-        for image in range(signs.shape[0]):
-            x = points[i, 0] * signs[image, 0]
-            y = points[i, 1] * signs[image, 1]
-            z = points[i, 2] * signs[image, 2]
-            for j in range(limit2.size):
-                d2 = _distance2(x, y, z, centroids, j)
-                if d2 < limit2[j]:
-                    element[at] = j
-                    image_of[at] = image
-                    distance[at] = np.sqrt(d2)
-                    at += 1
-
-
-@njit(inline="always")
-def _distance2(x, y, z, centroids, j):
-    dx, dy, dz = centroids[0, j] - x, centroids[1, j] - y, centroids[2, j] - z
-    return dx * dx + dy * dy + dz * dz
 
 
 @njit(cache=True)

@@ -21,13 +21,13 @@ from bafflelens.bem import kernels
 from bafflelens.bem.burton_miller import (
     AtFrequency,
     Settings,
-    Workspace,
     absorbing_system,
     assemble,
 )
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
 from bafflelens.bem.linear_solver import solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.mesh import Mesh
 
 # A field to 0.5 % makes a slope to about as much; the rules of the meshes leave a few per cent.

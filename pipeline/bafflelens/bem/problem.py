@@ -122,6 +122,8 @@ class HelmholtzSolution:
         Largest relative residual of the linear system.
     remarks : tuple of str
         What the reader of the result should know, for instance that the direct solve stepped in.
+    is_fallback : bool
+        Whether another engine than the one that was asked for had to solve it.
     """
 
     problem: HelmholtzProblem
@@ -130,6 +132,7 @@ class HelmholtzSolution:
     iterations: int = 0
     residual: float = 0.0
     remarks: tuple[str, ...] = field(default=())
+    is_fallback: bool = False
 
     def far_field(self, directions: FloatArray) -> ComplexArray:
         """Return the far-field coefficient in Pa.m: p = value exp(ikr)/r.

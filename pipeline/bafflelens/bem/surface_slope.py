@@ -29,11 +29,11 @@ import numpy as np
 from scipy import sparse
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
-from bafflelens.bem.burton_miller import Workspace
 from bafflelens.bem.discretisation import Discretisation, discretise
 from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_gradient import Operators, gradient_and_curvature
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.mesh import Mesh
 
 

@@ -14,12 +14,13 @@ import numpy as np
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
+from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import CardError, sweep_on_card
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.surface_pressure import SurfacePressure
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.absorbers import Absorber, surface_admittance
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, tolerance
@@ -56,6 +57,8 @@ class FrequencyOutcome:
         Size of the linear system.
     power_balance : float
         Power through the surface over power in the far field; 1 is perfect.
+    is_fallback : bool
+        Whether another engine than the one that was asked for had to solve it.
     """
 
     frequency_hz: float
@@ -66,6 +69,7 @@ class FrequencyOutcome:
     seconds: float
     unknowns: int
     power_balance: float
+    is_fallback: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,7 +117,6 @@ def solve_band(
     symmetry: tuple[str, ...] = (),
     engine: str = "direct",
     quality: str = "standard",
-    stored_unknowns: int | None = None,
     without_card: str = "stop",
     microphones_m: Sequence[float] = (),
     keep_surface: bool = False,
@@ -125,7 +128,8 @@ def solve_band(
     mesh : Mesh
         Made for the band's mesh frequency.
     motions : sequence of SourceMotion
-        The sources of the shape.
+        The sources of the shape, then profiles of theirs: these follow, and the sources' results
+        are what they are without them.
     band : Band
         The frequencies.
     air : Air
@@ -140,8 +144,6 @@ def solve_band(
         ``direct``, ``gpu`` or ``bempp``.
     quality : str
         Quality level, which sets the tolerance of the linear solver.
-    stored_unknowns : int, optional
-        With more unknowns than this the matrix is not stored.
     without_card : {"stop", "direct"}
         What engine ``gpu`` does where the card cannot be used: fail, or go on with ``direct``.
     microphones_m : sequence of float
@@ -154,7 +156,9 @@ def solve_band(
     BandResult
         Far field and power of every source at every frequency, and what became of each.
     """
-    direct = partial(_direct_solver, mesh, symmetry, quality, stored_unknowns)
+    leading = sum(motion.profile is None for motion in motions)
+    profiles = motions[leading:]
+    direct = partial(_direct_solver, mesh, symmetry, quality, profiles)
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()
@@ -165,7 +169,7 @@ def solve_band(
     else:
         solve_next = _without_guesses(engine)
     earlier: deque[tuple[float, ComplexArray]] = deque(maxlen=GUESSES)
-    distances = _distances(mesh, motions)
+    distances = _distances(mesh, motions[:leading])
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
@@ -188,21 +192,23 @@ def solve_band(
             admittance=surface_admittance(mesh, absorbers or {}, frequency, air),
         )
         status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
+        is_fallback = False
         try:
             solution = solve_next(problem, _guesses(earlier, problem.wavenumber, distances))
-            earlier.append((problem.wavenumber, solution.surface_pressure))
+            by_themselves = _first_sources(solution, leading)
+            earlier.append((problem.wavenumber, by_themselves.surface_pressure))
             iterations, residual = solution.iterations, solution.residual
-            reason = "; ".join(solution.remarks)
-            balance = power_balance(solution)
-            require_plausible(solution, balance)
+            reason, is_fallback = "; ".join(solution.remarks), solution.is_fallback
+            balance = power_balance(by_themselves)
+            require_plausible(by_themselves, balance)
             far_field[:, n] = solution.far_field(directions)
             if len(points):
                 microphone_pressure[:, n] = solution.pressure_at(points)
             cross_power[n] = solution.cross_power()
             load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
             if keep_surface:
-                pressure = solution.surface_pressure
-                on_surface[frequency] = pressure, problem.total_gradient(pressure)
+                pressure = by_themselves.surface_pressure
+                on_surface[frequency] = pressure, by_themselves.problem.total_gradient(pressure)
         except (SolveError, MemoryError) as error:
             status, reason = "failed", str(error) or type(error).__name__
         outcomes.append(
@@ -215,6 +221,7 @@ def solve_band(
                 seconds=time.perf_counter() - started,
                 unknowns=mesh.n_triangles,
                 power_balance=balance,
+                is_fallback=is_fallback,
             )
         )
     return BandResult(
@@ -225,6 +232,18 @@ def solve_band(
         microphone_pressure=microphone_pressure,
         load=load,
         surface=_surface(mesh, symmetry, air, on_surface),
+    )
+
+
+def _first_sources(solution: HelmholtzSolution, number: int) -> HelmholtzSolution:
+    """Return what a solution holds of its first sources; profiles by themselves come after."""
+    problem = solution.problem
+    if number == len(solution.surface_pressure):
+        return solution
+    return replace(
+        solution,
+        problem=replace(problem, normal_velocity=problem.normal_velocity[:number]),
+        surface_pressure=solution.surface_pressure[:number],
     )
 
 
@@ -250,7 +269,7 @@ def _surface(
 
 def _distances(mesh: Mesh, motions: Sequence[SourceMotion]) -> FloatArray:
     """Return how far each element is from each source, (n_sources, n_triangles), in m."""
-    centres = np.array([motion.centre for motion in motions])
+    centres = np.array([motion.centre for motion in motions]).reshape(-1, 3)
     return np.asarray(np.linalg.norm(mesh.centroids - centres[:, np.newaxis], axis=2))
 
 
@@ -327,7 +346,7 @@ def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
 
 def _without_guesses(engine: str) -> Solver:
     """Return an engine that has no use for guesses."""
-    return lambda problem, _: solve(problem, engine)
+    return lambda problem, _: solve(problem, engine, checked=True)
 
 
 def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
@@ -344,28 +363,43 @@ def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
                 reason = f"solved on the processor ({error})"
                 direct = make_direct()
         solution = direct(problem, guesses)
-        return replace(solution, remarks=(reason, *solution.remarks))
+        return replace(solution, remarks=(reason, *solution.remarks), is_fallback=True)
 
     return solve_next
 
 
 def _direct_solver(
-    mesh: Mesh, symmetry: tuple[str, ...], quality: str, stored_unknowns: int | None
+    mesh: Mesh,
+    symmetry: tuple[str, ...],
+    quality: str,
+    profiles: Sequence[SourceMotion] = (),
 ) -> Solver:
-    """Return the own engine with what the frequencies of a band share."""
+    """Return the own engine with what the frequencies of a band share.
+
+    Each frequency's ``profiles``, the last sources, begin with those of the frequency before.
+    """
     discretisation = discretise(mesh, symmetry)
     settings = Settings(tolerance=tolerance(quality))
-    if stored_unknowns is not None:
-        settings = replace(settings, stored_unknowns=stored_unknowns)
     workspace = Workspace()
+    followers, far = len(profiles), _distances(mesh, profiles)
+    last_profiles: tuple[float, ComplexArray] | None = None
 
     def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
-        return solve_burton_miller(
+        nonlocal last_profiles
+        known = (
+            None if last_profiles is None else _guesses([last_profiles], problem.wavenumber, far)
+        )
+        solution = solve_burton_miller(
             problem,
             discretisation=discretisation,
             settings=settings,
             guesses=guesses,
             workspace=workspace,
+            followers=followers,
+            follower_guesses=known,
         )
+        if followers:
+            last_profiles = (problem.wavenumber, solution.surface_pressure[-followers:])
+        return solution
 
     return solve_next

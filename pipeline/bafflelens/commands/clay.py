@@ -171,13 +171,36 @@ def export(
     candidate: Annotated[str, Parameter(help="Its id in the ranking; or all.")],
     /,
     *more: Annotated[str, Parameter(help="Further ids.")],
-    out: Annotated[Path, Parameter(help="Folder to write into: one folder a candidate.")],
+    out: Annotated[
+        Path | None, Parameter(help="Folder to write directivities into: one a candidate.")
+    ] = None,
+    mesh: Annotated[
+        Path | None,
+        Parameter(help="File for the candidate's mesh: .vtu, .msh, .xdmf, .stl or .ply."),
+    ] = None,
+    hz: Annotated[
+        tuple[float, ...],
+        Parameter(help="With --mesh: frequencies of pressure and velocity on it.", negative=()),
+    ] = (),
 ) -> int:
-    """Write directivities for other programs: AES69 (SOFA), and plain text an angle."""
+    """Write for other programs: directivities (AES69, text an angle), or the mesh with fields."""
     from bafflelens.mockup.measurement.export import export_candidates
     from bafflelens.store import open_run
+    from bafflelens.store.surface_export import export_mesh
 
-    progress = ConsoleProgress()
-    for path, remark in export_candidates(open_run(folder), (candidate, *more), out, progress):
-        say(f"exported: {path}" + (f" ({remark})" if remark else ""))
+    if (out is None) == (mesh is None):
+        rule = "one of '--out' (directivities) and '--mesh' (the mesh)"
+        raise InputError(invalid("options", "both" if out else "neither", rule))
+    if hz and mesh is None:
+        raise InputError(invalid("option '--hz'", "without '--mesh'", "given with '--mesh'"))
+    opened = open_run(folder)
+    if out is not None:
+        chosen = (candidate, *more)
+        for path, remark in export_candidates(opened, chosen, out, ConsoleProgress()):
+            say(f"exported: {path}" + (f" ({remark})" if remark else ""))
+    elif mesh is not None:
+        if more or candidate == "all":
+            raise InputError(invalid("candidate", "several", "one, with '--mesh'"))
+        for path in export_mesh(opened, candidate, mesh, hz):
+            say(f"exported: {path}")
     return FINE

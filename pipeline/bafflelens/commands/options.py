@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 from cyclopts import Parameter
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.shipped import found_or_shipped
 from bafflelens.base.signals import ended_by_signals
 from bafflelens.commands.console import ConsoleProgress
 
@@ -21,10 +22,17 @@ if TYPE_CHECKING:
 FINE: Final = 0
 HAS_FAILURES: Final = 1
 WRONG_INPUT: Final = 2
+UNEXPECTED: Final = 70  # EX_SOFTWARE of sysexits.h
 INTERRUPTED: Final = 130
 TERMINATED: Final = 143
 
-JobFile = Annotated[Path, Parameter(help="Job file (TOML); see jobs/README.md.")]
+JobFile = Annotated[
+    Path,
+    Parameter(
+        help="Job file (TOML); see jobs/README.md.",
+        converter=lambda _, tokens: found_or_shipped(Path(tokens[0].value)),
+    ),
+]
 Folder = Annotated[Path, Parameter(help="Folder of a run, under results/.")]
 Results = Annotated[Path, Parameter(help="Folder that the run's folder is made in.")]
 Workers = Annotated[

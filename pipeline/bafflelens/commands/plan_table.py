@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     """Print what a job will do and cost."""
-    from bafflelens.bem.burton_miller import Storage
     from bafflelens.directivity.loudspeaker import remarks_of
 
     say(f"{loaded.job.title}: no faults found.")
@@ -79,7 +78,7 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
             f"{cost.band.frequencies_hz[-1]:.0f}",
             str(len(cost.band.frequencies_hz)),
             f"{cost.unknowns:,}",
-            "stored, packed" if cost.storage is Storage.PACKED else f"{cost.storage.value}",
+            cost.storage.value,
             f"{cost.memory_bytes / 2**30:.2f}",
             f"{cost.seconds:.1f}",
         )

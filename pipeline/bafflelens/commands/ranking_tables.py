@@ -28,6 +28,8 @@ def print_ranking(
     _print_rows(rows, most)
     for text in (remeshing.text, *(row.robustness.text for row in rows if row.robustness)):
         say(text)
+    for text in texts_on_domes(rows):
+        say(text)
     shown = [row.candidate for row in rows if row.place is not None]
     best = next((candidate for candidate in shown if not candidate.is_baseline), None)
     for candidate in (
@@ -37,6 +39,16 @@ def print_ranking(
         if candidate is not None:
             _print_seat(candidate.id, seat_of(candidate.id))
     _print_reasons(rows, most)
+
+
+def texts_on_domes(rows: Sequence[RankedRow], most: int = 5) -> list[str]:
+    """Return what the leaders and the baseline score over the family of dome motions."""
+    from bafflelens.scoring.ranking import lines_on_families
+
+    known = [row for row in rows if row.status == "ranked" and row.domes is not None]
+    chosen = [row for n, row in enumerate(known) if n < most or row.candidate.is_baseline]
+    texts = [f"{row.candidate.id}, {row.domes.text}" for row in chosen if row.domes is not None]
+    return [*texts, *lines_on_families(rows)]
 
 
 def _print_rows(rows: Sequence[RankedRow], most: int | None) -> None:
@@ -81,7 +93,7 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
         for octave in (bounces[0].octaves if bounces else ())
     ]
     table = new_table(
-        f"At the seat, dB re the direct sound: {name}",
+        f"At the seat, dB re the listening window: {name}",
         *("bounce", "angle, deg", "ms later", "by distance", *octaves),
     )
     for bounce in bounces:

@@ -37,6 +37,7 @@ def check(job: JobFile, /, *, workers: Workers = None) -> int:
     """Find all faults of a job and print what it will cost, without solving anything."""
     from bafflelens.job.feasibility import target_remarks
     from bafflelens.job.job_file import load_job
+    from bafflelens.job.like_for_like import baseline_differences
     from bafflelens.run.pipeline import RunOptions, plan_job
     from bafflelens.run.warm_start import draw_job
 
@@ -46,6 +47,8 @@ def check(job: JobFile, /, *, workers: Workers = None) -> int:
     print_plan(loaded, sampling, plan)
     for remark in target_remarks(loaded):
         say(f"note: {remark}")
+    for difference in baseline_differences(loaded, sampling):
+        say(f"not like for like: {difference}")
     return FINE
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 from rich.text import Text
 
+from bafflelens.base.shipped import found_or_shipped
 from bafflelens.commands.console import ConsoleProgress, new_table, say, show
 from bafflelens.commands.options import FINE, JobFile
 
@@ -48,11 +49,13 @@ def shapes(
     from bafflelens.report.gallery import collect_shapes, show_shapes
     from bafflelens.store import write_file
 
+    folder = found_or_shipped(folder)
     found = collect_shapes(folder)
     for shape in found:
         say(f"{shape.name:18} {shape.summary}")
     content = show_shapes(found, ConsoleProgress())
     write_file(page, content.encode("utf-8"), replace_existing=True)
+    say(f"scripts to copy: {folder}")
     say(f"page: {page}")
     return FINE
 

@@ -32,7 +32,6 @@ PASSED: Final = "passed"
 FAILED: Final = "failed"
 UNKNOWN: Final = "not checked"
 
-_PAIRS: Final = 300_000_000  # of rays and triangles: a second or two
 _OFF_M: Final = 2e-5  # from the surface, so that a ray does not meet where it starts
 _UNDERCUT_STEP_M: Final = 2e-3
 _WALL_STEP_M: Final = 6e-3
@@ -226,9 +225,7 @@ def undercut(mesh: Mesh, front: NDArray[np.bool_]) -> tuple[float, FloatArray]:
     hidden = heights_of(mesh, FRONT).hides(points) & ~backward
     places = points[hidden]
     start = places + _OFF_M * mesh.normals[owner[hidden]]
-    step = max(1, math.ceil(len(places) * mesh.n_triangles / _PAIRS))
-    distance = np.full(len(places), -np.inf)
-    distance[::step] = first_hits(mesh, start[::step], np.array([1.0, 0.0, 0.0]))
+    distance = first_hits(mesh, start, np.array([1.0, 0.0, 0.0]))
     distance += _OFF_M * mesh.normals[owner[hidden], 0]
     distance[~np.isfinite(distance)] = 0.0
     depth = float(distance.max()) if len(distance) else 0.0
@@ -250,8 +247,6 @@ def _draft_check(mesh: Mesh, front: NDArray[np.bool_], least_deg: float) -> Chec
 
 def _wall_check(mesh: Mesh, front: NDArray[np.bool_], least_mm: float) -> Check:
     points, owner = probes(mesh, np.flatnonzero(front), _WALL_STEP_M)
-    step = max(1, math.ceil(len(points) * mesh.n_triangles / _PAIRS))
-    points, owner = points[::step], owner[::step]
     inward = -mesh.normals[owner]
     through = (first_hits(mesh, points + _OFF_M * inward, inward) + _OFF_M) * 1e3
     thinnest = int(through.argmin())

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Advance, Progress
-from bafflelens.base.provenance import versions
+from bafflelens.base.provenance import shapes_digest, versions
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.checks import Check, making_checks
@@ -277,8 +277,8 @@ def _printable(stem: str, mesh: Mesh, title: str) -> dict[str, bytes]:
 
 
 def revision_of(shape: Shape, values: Mapping[str, float], loaded: LoadedJob) -> str:
-    """Return eight digits that change with script, values or the job's [handoff]."""
-    found = hashlib.sha256()
+    """Return eight digits that change with script, building blocks, values or [handoff]."""
+    found = hashlib.sha256(shapes_digest().encode())
     for path in (shape.script, *shape.companions):
         found.update(Path(path).read_bytes())
     found.update(json.dumps(dict(sorted(values.items()))).encode())

@@ -13,7 +13,8 @@ from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, JobError, MeshingError
-from bafflelens.bem.burton_miller import Settings, Storage
+from bafflelens.bem.burton_miller import Settings
+from bafflelens.bem.system_matrix import Storage
 from bafflelens.directivity.frequency_interpolation import TYPICAL_BODY_M, body_size, first_grid
 from bafflelens.job.boundaries import surface_name_faults
 from bafflelens.job.fidelity import finals_job, look_job
@@ -30,7 +31,7 @@ MeshShape = Callable[[Shape, Mapping[str, float], Sequence[MeshSize], float], tu
 _CANDIDATES_TRIED: Final = 3
 
 # What is solved again where frequencies are chosen as needed, as a share of what is solved at
-# first: see "Frequency sampling" in DEVELOPERS.md.
+# first: see "Frequency sampling" in tests/benchmarks/RESULTS.md.
 _REFINING_SHARE: Final = 0.1
 
 
@@ -42,8 +43,10 @@ class Speed:
     ----------
     pairs_per_s : float
         Point pairs of the coupled kernel a second, computed and stored.
-    pairs_on_the_fly_per_s : float
-        The same, computed and used at once.
+    low_rank_entries : float
+        Entries that blocks of low rank and near blocks keep, for each unknown to the power 1.5.
+    low_rank_entries_per_s : float
+        How many of them are formed a second.
     matrix_bytes_per_s : float
         Bytes of the stored matrix that a product reads a second.
     products : float
@@ -67,7 +70,8 @@ class Speed:
     """
 
     pairs_per_s: float = 0.45e9
-    pairs_on_the_fly_per_s: float = 0.67e9
+    low_rank_entries: float = 27.0
+    low_rank_entries_per_s: float = 30e6
     matrix_bytes_per_s: float = 8e9
     products: float = 16.0
     bytes_per_entry: float = 4.0
@@ -310,7 +314,7 @@ def make_plan(
         report_seconds=report_seconds + opinion_seconds,
         opinion_seconds=opinion_seconds,
         memory_limit_bytes=memory_bytes,
-        **_costs(loaded, chosen, trials, memory_bytes, speed),
+        **_costs(loaded, chosen, trials, speed),
     )
     n_candidates = len(sampling.candidates) + sampling.proposed
     if job.first_look:
@@ -365,20 +369,16 @@ def _aside(
         refining_share=_REFINING_SHARE if as_needed else 0.0,
         report_seconds=0.0,
         opinion_seconds=0.0,
-        **_costs(loaded, job_bands(loaded), trials, plan.memory_limit_bytes, speed),
+        **_costs(loaded, job_bands(loaded), trials, speed),
     )
 
 
 def _costs(
-    loaded: LoadedJob,
-    chosen: Sequence[Band],
-    trials: Sequence[Mesh],
-    memory_bytes: float,
-    speed: Speed,
+    loaded: LoadedJob, chosen: Sequence[Band], trials: Sequence[Mesh], speed: Speed
 ) -> dict[str, Any]:
     """Return what the bands of a shape and its meshes cost, as fields of a plan."""
     mirror_planes = len(loaded.shape.symmetry)
-    settings = engine_settings(memory_bytes, speed)
+    engine = loaded.job.solve.engine
     costs = []
     triangles_of_all = 0
     for band, size in zip(chosen, band_mesh_sizes(loaded, chosen), strict=True):
@@ -388,12 +388,10 @@ def _costs(
             BandCost(
                 band=band,
                 unknowns=unknowns,
-                memory_bytes=band_memory(
-                    unknowns, mirror_planes, settings, loaded.job.solve.engine, speed
-                ),
+                memory_bytes=band_memory(unknowns, mirror_planes, engine, speed),
                 seconds=len(band.frequencies_hz)
-                * frequency_seconds(unknowns, mirror_planes, speed, settings),
-                storage=settings.storage_for(unknowns),
+                * frequency_seconds(unknowns, mirror_planes, engine, speed),
+                storage=storage_of(unknowns, engine),
             )
         )
     return {
@@ -402,21 +400,23 @@ def _costs(
     }
 
 
-def engine_settings(memory_bytes: float, speed: Speed = ASSUMED_SPEED) -> Settings:
-    """Return the engine's settings where all workers together may take so much memory.
+def storage_of(unknowns: int, engine: str) -> Storage:
+    """Return how an engine holds the matrix of so many unknowns: the card keeps every entry."""
+    return Storage.PACKED if engine == "gpu" else Settings().storage_for(unknowns)
 
-    A matrix that even a worker by itself has no room for is not stored.
-    """
-    room = max(memory_bytes - speed.process_bytes, 0.0)
-    fitting = math.sqrt(min(room, 1e18) / speed.bytes_per_entry)
-    usual = Settings()
-    return replace(usual, stored_unknowns=min(usual.stored_unknowns, int(fitting)))
+
+def matrix_entries(unknowns: int, engine: str, speed: Speed = ASSUMED_SPEED) -> float:
+    """Estimate how many entries of the matrix are kept."""
+    entries = float(unknowns) ** 2
+    if storage_of(unknowns, engine) is Storage.PACKED:
+        return entries
+    kept: float = speed.low_rank_entries * float(unknowns) ** 1.5
+    return min(entries, kept)
 
 
 def band_memory(
     unknowns: int,
     mirror_planes: int,
-    settings: Settings,
     engine: str = "direct",
     speed: Speed = ASSUMED_SPEED,
 ) -> float:
@@ -428,8 +428,6 @@ def band_memory(
         Triangles of the kept part of the mesh.
     mirror_planes : int
         How many there are; the second engine solves the whole body.
-    settings : Settings
-        What the own engine stores.
     engine : {"direct", "gpu", "bempp"}
         Which one solves.
     speed : Speed
@@ -441,9 +439,7 @@ def band_memory(
     if engine == "bempp":
         whole = float(unknowns * 2**mirror_planes)
         return memory + speed.second_engine_bytes_per_entry * whole**2
-    if settings.storage_for(unknowns) is Storage.PACKED:
-        memory += speed.bytes_per_entry * float(unknowns) ** 2
-    return memory
+    return memory + speed.bytes_per_entry * matrix_entries(unknowns, engine, speed)
 
 
 def estimate_triangles(trial: Mesh, size: MeshSize) -> int:
@@ -468,8 +464,8 @@ def estimate_triangles(trial: Mesh, size: MeshSize) -> int:
 def frequency_seconds(
     unknowns: int,
     mirror_planes: int,
+    engine: str = "direct",
     speed: Speed = ASSUMED_SPEED,
-    settings: Settings | None = None,
 ) -> float:
     """Estimate the time to solve one frequency on one worker, in s.
 
@@ -479,19 +475,17 @@ def frequency_seconds(
         Triangles of the kept part of the mesh.
     mirror_planes : int
         Each doubles the point pairs, but not the matrix.
+    engine : {"direct", "gpu", "bempp"}
+        Which one solves.
     speed : Speed
         How fast the worker is.
-    settings : Settings, optional
-        What the engine stores; as much as it does by default.
     """
-    entries = float(unknowns) ** 2
-    pairs = entries * float(2**mirror_planes)
-    if (settings or Settings()).storage_for(unknowns) is Storage.PACKED:
-        matrix_bytes = speed.bytes_per_entry * entries
-        matrix_s = pairs / speed.pairs_per_s
-        matrix_s += speed.products * matrix_bytes / speed.matrix_bytes_per_s
+    entries = matrix_entries(unknowns, engine, speed)
+    if storage_of(unknowns, engine) is Storage.PACKED:
+        matrix_s = entries * float(2**mirror_planes) / speed.pairs_per_s
     else:
-        matrix_s = speed.products * pairs / speed.pairs_on_the_fly_per_s
+        matrix_s = entries / speed.low_rank_entries_per_s
+    matrix_s += speed.products * speed.bytes_per_entry * entries / speed.matrix_bytes_per_s
     return speed.overhead_s + matrix_s + speed.near_field_s_per_unknown * unknowns
 
 

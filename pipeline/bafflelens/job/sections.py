@@ -44,6 +44,7 @@ from bafflelens.directivity.driver import Driver
 from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.responses import Response
 from bafflelens.mesh.absorbers import Incidence, PorousLayer
+from bafflelens.mesh.dome_motions import EFFECTS, KINDS, DomeRanges
 from bafflelens.scoring.score import TERM_NAMES, ScoreSettings, TermSettings
 from bafflelens.scoring.target import Limit, Room, Target, ambitious_target, default_target
 
@@ -66,9 +67,13 @@ UNITS: Final = {
     "_kpa": "kPa",
     "_kpa_s_m2": "kPa s/m^2",
     "_gib": "GiB",
+    "_m_s": "m/s",
     "_s": "s",
 }
 """The unit of a key, told by its ending."""
+
+ABSORPTION_OCTAVES: Final = 7
+"""Absorption is given at 125, 250, 500 Hz, 1, 2, 4 and 8 kHz."""
 
 _LARGEST_TOLERANCE: Final = 20.0  # mm or degrees
 _SETTING_RULE: Final = "a number, a list of numbers, or { from = number, to = number }"
@@ -385,6 +390,64 @@ class SourceSection(_Section):
         return self
 
 
+_EFFECTS_RULE: Final = "a list of " + ", ".join(EFFECTS)
+
+
+class DomeSection(_Section):
+    """``[domes.tweeter]`` ...: how a dome plausibly moves, instead of as one piece."""
+
+    kind: Literal["soft", "hard"] | None = None
+    profiles: _Texts = Field(default=(), json_schema_extra={"rule": _EFFECTS_RULE})
+    members: int = Field(default=32, ge=1, le=500)
+    seed: int = Field(default=1, ge=0, le=2**31 - 1)
+    lag_from_m_s: float = Field(default=DomeRanges.lag_speed_m_s[0], ge=50, le=20_000)
+    lag_to_m_s: float = Field(default=DomeRanges.lag_speed_m_s[1], ge=50, le=20_000)
+    fade_from_hz: float = Field(default=DomeRanges.fade_hz[0], ge=500, le=200_000)
+    fade_to_hz: float = Field(default=DomeRanges.fade_hz[1], ge=500, le=200_000)
+    mode_from_hz: float = Field(default=DomeRanges.mode_hz[0], ge=500, le=200_000)
+    mode_to_hz: float = Field(default=DomeRanges.mode_hz[1], ge=500, le=200_000)
+    quality_from: float = Field(default=DomeRanges.mode_quality[0], ge=0.5, le=500)
+    quality_to: float = Field(default=DomeRanges.mode_quality[1], ge=0.5, le=500)
+    plate_share_from: float = Field(default=DomeRanges.plate_share[0], ge=0.001, le=1)
+    plate_share_to: float = Field(default=DomeRanges.plate_share[1], ge=0.001, le=1)
+    surround_from: float = Field(default=DomeRanges.surround_share[0], ge=-5, le=5)
+    surround_to: float = Field(default=DomeRanges.surround_share[1], ge=-5, le=5)
+    rocking_from: float = Field(default=DomeRanges.rocking_share[0], ge=-5, le=5)
+    rocking_to: float = Field(default=DomeRanges.rocking_share[1], ge=-5, le=5)
+    velocity_table: str | None = Field(default=None, json_schema_extra={"rule": _TABLE_RULE})
+
+    @model_validator(mode="after")
+    def _is_a_family(self) -> Self:
+        if (self.kind is None) == (not self.profiles):
+            _refuse("with either 'kind' or 'profiles': a family needs members that move somehow")
+        unknown = [name for name in self.profiles if name not in EFFECTS]
+        if unknown or len(set(self.profiles)) != len(self.profiles):
+            _refuse(f"with 'profiles' {_EFFECTS_RULE}, each once")
+        for name in type(self).model_fields:
+            other = name.replace("_from", "_to")
+            if "_from" in name and not getattr(self, name) <= getattr(self, other):
+                _refuse(f"with '{name}' not above '{other}'")
+        return self
+
+    @property
+    def effects(self) -> tuple[str, ...]:
+        """What each member of the family does."""
+        return KINDS[self.kind] if self.kind is not None else tuple(self.profiles)
+
+    @property
+    def ranges(self) -> DomeRanges:
+        """Between what the numbers of the members lie."""
+        return DomeRanges(
+            lag_speed_m_s=(self.lag_from_m_s, self.lag_to_m_s),
+            fade_hz=(self.fade_from_hz, self.fade_to_hz),
+            mode_hz=(self.mode_from_hz, self.mode_to_hz),
+            mode_quality=(self.quality_from, self.quality_to),
+            plate_share=(self.plate_share_from, self.plate_share_to),
+            surround_share=(self.surround_from, self.surround_to),
+            rocking_share=(self.rocking_from, self.rocking_to),
+        )
+
+
 class SurfaceSection(_Section):
     """``[surfaces.felt]`` ...: what covers a surface of the shape."""
 
@@ -423,6 +486,47 @@ class RoomSection(_Section):
     def room(self) -> Room:
         """The room that the target is made for."""
         return Room(**self.model_dump())
+
+
+_ABSORPTION_RULE: Final = "a list of seven numbers from 0.01 to 0.99, one an octave"
+
+
+def _parse_absorption(value: object) -> tuple[float, ...]:
+    if not isinstance(value, list | tuple) or len(value) != ABSORPTION_OCTAVES:
+        _refuse(_ABSORPTION_RULE)
+    if not all(_is_number(number) and 0.01 <= number <= 0.99 for number in value):
+        _refuse(_ABSORPTION_RULE)
+    return tuple(float(number) for number in value)
+
+
+def _absorption(*default: float) -> Any:
+    return Field(default=default, json_schema_extra={"rule": _ABSORPTION_RULE})
+
+
+_Octaves = Annotated[Any, PlainValidator(_parse_absorption)]
+
+
+class AbsorptionSection(_Section):
+    """``[listening.absorption]``: coefficients of the room's surfaces at 125 Hz to 8 kHz.
+
+    The defaults are a furnished room with a carpet: common practice, no source.
+    """
+
+    floor: _Octaves = _absorption(0.08, 0.1, 0.2, 0.35, 0.45, 0.5, 0.55)
+    ceiling: _Octaves = _absorption(0.15, 0.12, 0.1, 0.08, 0.08, 0.08, 0.08)
+    front_wall: _Octaves = _absorption(0.2, 0.15, 0.12, 0.12, 0.12, 0.12, 0.12)
+    rear_wall: _Octaves = _absorption(0.2, 0.2, 0.25, 0.3, 0.3, 0.3, 0.3)
+    side_walls: _Octaves = _absorption(0.2, 0.15, 0.12, 0.12, 0.12, 0.12, 0.12)
+
+
+class ListeningSection(_Section):
+    """``[listening]``: the rest of the room, for what ``bafflelens listen`` makes heard."""
+
+    front_wall_m: float = Field(default=1.0, ge=0.1, le=20)
+    rear_wall_m: float = Field(default=1.5, ge=0.2, le=20)
+    other_wall_m: float | None = Field(default=None, ge=0.2, le=40)
+    images_ms: float = Field(default=50.0, ge=15, le=80)
+    absorption: AbsorptionSection = AbsorptionSection()
 
 
 class BounceSection(_Section):
@@ -521,6 +625,7 @@ class ScoreSection(_BandSection):
     from_hz: float = Field(default=2000.0, ge=50, le=40_000)
     to_hz: float = Field(default=12_000.0, ge=50, le=40_000)
     path_difference_m: float = Field(default=0.15, ge=0.01, le=2)
+    domes: Literal["rigid", "mean", "mean-and-spread"] = "rigid"
     vertical_control: DemandSection = DemandSection()
     horizontal_width: DemandSection = DemandSection()
     seat_height: DemandSection = DemandSection()
@@ -535,7 +640,7 @@ class ScoreSection(_BandSection):
     @property
     def settings(self) -> ScoreSettings:
         """The settings that the score takes."""
-        content = self.model_dump()
+        content = self.model_dump(exclude={"domes"})  # how scores are put together, not made
         terms: dict[str, Any] = {name: TermSettings(**content.pop(name)) for name in TERM_NAMES}
         return ScoreSettings(**content, **terms)
 
@@ -693,6 +798,67 @@ class DriverSection(_Section):
         return _gather_sources(cls, table, "drivers")
 
 
+def _parse_places(length: int, rule: str) -> BeforeValidator:
+    """Let a list of lists of so many numbers pass as tuples."""
+
+    def parsed(value: object) -> object:
+        rows = value if isinstance(value, list | tuple) else ()
+        good = isinstance(value, list | tuple) and all(
+            isinstance(row, list | tuple) and len(row) == length and all(map(_is_number, row))
+            for row in rows
+        )
+        return tuple(tuple(map(float, row)) for row in rows) if good else _refuse(rule)
+
+    return BeforeValidator(parsed)
+
+
+_SCREWS_RULE: Final = "a list of [y, z, diameter], in mm"
+_BOXES_RULE: Final = "a list of [y, z, y, z] of two corners, in mm"
+
+
+class CarveSection(_Section):
+    """``[carve]``: shapes that carve themselves down the slope of the score, within limits."""
+
+    leaders: int = Field(default=0, ge=0, le=20)
+    steps: int = Field(default=15, ge=1, le=200)
+    aim_db: float = Field(default=0.0, ge=0, le=50)
+    surfaces: _Texts = Field(
+        default=("lens", "waveguide", "faceplate", "baffle"),
+        min_length=1,
+        json_schema_extra={"rule": "a list of names of surfaces"},
+    )
+    outward_mm: float = Field(default=8.0, ge=0, le=100)
+    inward_mm: float = Field(default=8.0, ge=0, le=200)
+    radius_mm: float = Field(default=10.0, ge=1, le=200)
+    mirror: bool = True
+    driver_mm: float = Field(default=3.0, ge=0, le=100)
+    dome_clearance_mm: float = Field(default=3.0, ge=0, le=100)
+    edge_mm: float = Field(default=10.0, ge=0, le=200)
+    screws_mm: Annotated[
+        tuple[tuple[float, float, float], ...], _parse_places(3, _SCREWS_RULE)
+    ] = Field(default=(), json_schema_extra={"rule": _SCREWS_RULE})
+    boxes_mm: Annotated[
+        tuple[tuple[float, float, float, float], ...], _parse_places(4, _BOXES_RULE)
+    ] = Field(default=(), json_schema_extra={"rule": _BOXES_RULE})
+    reach_mm: float | None = Field(default=None, ge=10, le=2000)
+    wall_mm: float = Field(default=5.0, ge=0.1, le=100)
+    material_mm: float | None = Field(default=None, ge=1, le=1000)
+
+    @model_validator(mode="after")
+    def _can_move(self) -> Self:
+        if not self.outward_mm and not self.inward_mm:
+            _refuse("one with outward_mm or inward_mm above 0")
+        if self.material_mm is not None and self.wall_mm >= self.material_mm:
+            _refuse("one whose wall_mm is below its material_mm")
+        return self
+
+    @property
+    def limits_text(self) -> str:
+        """All that says what may be carved, so that a carving can go on within the same."""
+        kept = self.model_dump(exclude={"leaders", "steps", "aim_db"})
+        return ", ".join(f"{key} = {value}" for key, value in kept.items())
+
+
 class ReportSection(_Section):
     """``[report]``: what the report shows."""
 
@@ -736,12 +902,15 @@ class Job(_Section):
     frequencies: FrequenciesSection = FrequenciesSection()
     solve: SolveSection = SolveSection()
     sources: dict[str, SourceSection] = Field(default_factory=dict)
+    domes: dict[str, DomeSection] = Field(default_factory=dict)
     surfaces: dict[str, SurfaceSection] = Field(default_factory=dict)
     room: RoomSection = RoomSection()
+    listening: ListeningSection = ListeningSection()
     target: TargetSection = TargetSection()
     score: ScoreSection = ScoreSection()
     crossover: CrossoverSection | None = None
     driver: DriverSection = DriverSection()
+    carve: CarveSection = CarveSection()
     report: ReportSection = ReportSection()
     handoff: HandoffSection = HandoffSection()
 

@@ -83,7 +83,7 @@ class _Rule:
         return next(step[1:] for step in self.steps if frequency_hz <= step[0])
 
 
-# See "Error of the mesh rules" in DEVELOPERS.md; tests/benchmarks/convergence.py measures them.
+# See "Error of the mesh rules" in tests/benchmarks/RESULTS.md; convergence.py there measures them.
 _RULES: Final = {
     "draft": _Rule(
         steps=((6e3, 5.0, 2.0), (math.inf, 5.0, 3.0)),

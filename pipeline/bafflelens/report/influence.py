@@ -11,9 +11,10 @@ import numpy as np
 from markupsafe import Markup
 
 from bafflelens.report import figures, words
-from bafflelens.report.style import to_svg
+from bafflelens.report.style import svg_or_reason
 from bafflelens.report.tables import column_of
 from bafflelens.report.view import RunView
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.main_effects import (
     AtLimit,
     Estimate,
@@ -117,7 +118,8 @@ def searched_ranges(run: RunView) -> dict[str, tuple[float, float]]:
 
 def _tried(run: RunView) -> list[RankedRow]:
     """Return all candidates: effects fitted to the best alone would be too small."""
-    return [row for row in run.every_row or run.rows if not row.candidate.is_baseline]
+    rows = run.every_row or run.rows
+    return [r for r in rows if not (r.candidate.is_baseline or is_carved(r.candidate.id))]
 
 
 def _outcomes_of(rows: Sequence[RankedRow]) -> np.ndarray:
@@ -239,7 +241,7 @@ def _drawing_of(rows: Sequence[EffectRow]) -> Markup | None:
         "Change of score, vertical control, horizontal width and side effects from one end of "
         "each parameter's range to the other, with intervals; the numbers are in the table."
     )
-    return Markup(to_svg(figures.effect_bars(changes, OUTCOMES), "effects", alt))
+    return Markup(svg_or_reason(lambda: figures.effect_bars(changes, OUTCOMES), "effects", alt))
 
 
 def _title(key: str) -> str:

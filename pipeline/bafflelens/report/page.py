@@ -13,6 +13,7 @@ from jinja2 import Environment
 from bafflelens.report import words
 from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
 from bafflelens.report.curves import requirements_of
+from bafflelens.report.domes import domes_of
 from bafflelens.report.influence import OUTCOMES, influence_of
 from bafflelens.report.leaders import leader_summary
 from bafflelens.report.pdf import filed_report
@@ -89,6 +90,7 @@ def render(run: RunView) -> str:
     with drawing_style():
         chosen_between = choice(run, names)
         influence = influence_of(run)
+        domes = domes_of(run.every_row, names)
         small_maps = thumbnails(drawn, scales, run)
         compared = comparison(winner, reference, scales, run)
         details = [
@@ -114,6 +116,7 @@ def render(run: RunView) -> str:
             has_labels=len({row.candidate.label for row in run.rows}) > 2,
             choice=chosen_between,
             influence=influence,
+            domes=domes,
             outcomes=OUTCOMES,
             thumbnails=small_maps,
             comparison=compared,
@@ -150,9 +153,12 @@ def render(run: RunView) -> str:
 
 
 def _best(run: RunView) -> RankedRow | None:
-    """Return the best candidate that is no baseline, None if none has a place."""
-    placed = (row for row in run.rows if row.place is not None)
-    return next((row for row in placed if not row.candidate.is_baseline), None)
+    """Return the best candidate that nobody rejected, None if none has a place.
+
+    Where all are rejected, the best of those: the answer says that it is.
+    """
+    placed = [row for row in run.rows if row.place is not None and not row.candidate.is_baseline]
+    return next((row for row in placed if not row.rejected), next(iter(placed), None))
 
 
 @cache
@@ -183,6 +189,7 @@ def answer(
     sentences = [words.verdict(run, best, baseline, name)]
     if best is None:
         return sentences
+    sentences.append(words.rejected_sentence(run.rows, best))
     found = changes.get(best.candidate.id)
     if found:
         sentences += [
@@ -192,4 +199,5 @@ def answer(
     sentences.append(words.target_sentence(best))
     places = {row.candidate.id: row.place for row in run.rows if not row.candidate.is_baseline}
     sentences.append(words.leader_sentence(changes, best.candidate.id, places))
+    sentences.append(words.next_sentence(run.rows, best, run.ranges))
     return [sentence for sentence in sentences if sentence]

@@ -61,7 +61,8 @@ class Column:
 
 def columns_of(run: RunView) -> list[Column]:
     """Return the parameters that differ between the candidates, in the shape's order."""
-    tried = [row.candidate.values for row in run.rows if not row.candidate.is_baseline]
+    tried = [c.values for c in (row.candidate for row in run.rows) if not c.is_baseline]
+    tried = [values for values in tried if values]  # what was carved has none
     keys = dict.fromkeys(key for values in tried for key in values)
     varied = [key for key in keys if len({values.get(key) for values in tried}) > 1]
     return [column_of(key) for key in varied]

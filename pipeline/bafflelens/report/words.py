@@ -15,11 +15,14 @@ from bafflelens.base.octaves import octaves_of, shares
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.report.curves import Requirement, Towards, angle_text, requirements_of
 from bafflelens.report.view import CandidateView, Failure, RunView
+from bafflelens.scoring.notes import distance
 from bafflelens.scoring.ranking import WAITING, WARNING, RankedRow
 from bafflelens.scoring.target import Target
 
 _UNITS = {"deg": "°", "pct": "%", "kpa_s_m2": "kPa s/m²"}
 SMALLEST_DB = 0.05  # less than this is written as no difference
+_GOOD_SHARE = 0.75
+_DIFFERENT = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -292,6 +295,48 @@ def leader_sentence(
     return (
         f"Most vertical control: {leader} (place {places[leader]}), "
         f"{decibels(known[leader])} dB better than the baseline on average."
+    )
+
+
+def rejected_sentence(rows: Sequence[RankedRow], best: RankedRow) -> str:
+    """Return which better shapes were rejected, and why; nothing if none was."""
+    if best.rejected:
+        return f"Every ranked shape was rejected; {best.candidate.id} was {best.rejected}."
+    ahead = rows[: rows.index(best)]
+    said = [f"{row.candidate.id} was {row.rejected}" for row in ahead if row.rejected]
+    return f"Passed over: {'; '.join(said)}." if said else ""
+
+
+def next_sentence(
+    rows: Sequence[RankedRow], best: RankedRow, ranges: Mapping[str, tuple[float, float]]
+) -> str:
+    """Return the most different of the good shapes, as what to try next; nothing if none is.
+
+    Good is what gains three quarters of what the best gains and was not rejected; different what
+    is a fifth of a searched range away in one dimension (common practice, no source).
+    """
+    spans = {key: high - low for key, (low, high) in ranges.items() if high > low}
+    if not spans or not best.better_by_db > 0:
+        return ""
+
+    def apart(row: RankedRow) -> float:
+        values = row.candidate.values, best.candidate.values
+        one, other = ({key: some[key] for key in spans if key in some} for some in values)
+        return distance(one, other, spans)
+
+    good = [
+        row
+        for row in rows
+        if row.place is not None
+        and not (row.candidate.is_baseline or row.rejected)
+        and row.better_by_db >= _GOOD_SHARE * best.better_by_db
+    ]
+    other = max(good, key=apart, default=best)
+    if not _DIFFERENT <= apart(other) < math.inf:
+        return ""
+    return (
+        f"Most different of the good ones, to try next: {other.candidate.id} "
+        f"(place {other.place}, {decibels(other.better_by_db, 2)} dB better than the baseline)."
     )
 
 

@@ -14,7 +14,7 @@ from bafflelens.run.solving import Run
 from bafflelens.scoring.ranking import WARNING, CandidateResult, RankedRow
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.workers.batches import Outcome
-from bafflelens.workers.work_units import SolveSettings, mesh_candidate, solve_candidate_band
+from bafflelens.workers.work_units import SolveSettings
 
 ENGINE: Final = "bempp"
 QUALITY: Final = "draft"
@@ -59,9 +59,8 @@ def _opinion_on(run: Run, best: CandidateResult) -> str:
     job = run.loaded.job
     shape, air = run.shape_of(best), job.air.medium
     frequency_hz = min(f for f in job.frequencies.frequencies_hz if f >= 0.99 * job.score.from_hz)
-    meshes = run.pool.submit(
+    meshes = run.pool.mesh(
         "second opinion mesh",
-        mesh_candidate,
         run.methods,
         packed(shape),
         dict(best.values),
@@ -78,16 +77,7 @@ def _opinion_on(run: Run, best: CandidateResult) -> str:
             quality=QUALITY,
         )
         band = Band(frequencies_hz=(frequency_hz,), mesh_frequency_hz=frequency_hz)
-        run.pool.submit(
-            engine,
-            solve_candidate_band,
-            run.methods,
-            meshes,
-            0,
-            band,
-            settings,
-            card=settings.on_card,
-        )
+        run.pool.solve_band(engine, run.methods, meshes, 0, band, settings)
     outcomes = run.pool.outcomes(is_over=lambda: run.clock.is_up)
     found = {outcome.name: outcome for outcome in outcomes}
     if not found.keys() >= set(engines):

@@ -31,6 +31,7 @@ from bafflelens.run.solving import (
     solve_candidates,
     work_through,
 )
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow
 from bafflelens.scoring.score import Score
 from bafflelens.store.system_response import played
@@ -54,7 +55,8 @@ def look_at_candidates(run: Run, section: FirstLookSection, plan: Plan) -> None:
     known = [
         candidate
         for candidate in run.folder.candidates()
-        if candidate.id == BASELINE_ID or not (candidate.is_baseline or is_plate(candidate.id))
+        if candidate.id == BASELINE_ID
+        or not (candidate.is_baseline or is_plate(candidate.id) or is_carved(candidate.id))
     ]
     baseline_look = f"{BASELINE_ID}{LOOK_SUFFIX}"
     if run.folder.has_directivity(baseline_look):

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -19,6 +19,8 @@ from bafflelens.job.perturbations import changed_keys
 from bafflelens.job.sampling import BASELINE_ID, Candidate, Sampling
 from bafflelens.job.sources import is_plate
 from bafflelens.report.summary import has_failed, rank_run, report_run, solved_candidate
+from bafflelens.run.carving.carve import Carved, carve_candidate, with_changes
+from bafflelens.run.carving.leaders import carve_leaders
 from bafflelens.run.cross_check import ask_second_opinion
 from bafflelens.run.deadline import Clock, local_now, require_time
 from bafflelens.run.fidelity_stages import solve_finalists, solve_in_stages
@@ -27,6 +29,7 @@ from bafflelens.run.robustness import change_candidate, change_leaders
 from bafflelens.run.searching.ahead import still_to_propose
 from bafflelens.run.solving import Run
 from bafflelens.run.warm_start import draw_job
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow
 from bafflelens.scoring.references import reference_name
 from bafflelens.scoring.sensitivity import Robustness
@@ -192,8 +195,8 @@ def change_on_request(
     loaded = folder.load_job()
     loaded = _with_engine(loaded, engine_at_hand(loaded, options))
     candidate = solved_candidate(folder, candidate_id)
-    if candidate.is_baseline:
-        rule = "a candidate: only these have parameters that are searched"
+    if candidate.is_baseline or is_carved(candidate_id):
+        rule = "a candidate of the search: only these have parameters that are searched"
         raise InputError(invalid("candidate", candidate_id, rule))
     keys = tuple(parameter.key for parameter in loaded.shape.parameters)
     keys = keys if all_parameters else changed_keys(loaded)
@@ -225,6 +228,59 @@ def change_on_request(
         rule = "one whose draft can be solved; the run's record says why it cannot"
         raise InputError(invalid("candidate", candidate_id, rule))
     return found[candidate_id]
+
+
+def carve_on_request(
+    run_folder: Path,
+    candidate_id: str,
+    options: RunOptions,
+    *,
+    changes: Mapping[str, object] | None = None,
+) -> Carved:
+    """Carve a solved candidate of a run; the run keeps every step, and what comes of it.
+
+    Parameters
+    ----------
+    run_folder : Path
+        The run.
+    candidate_id : str
+        The candidate, or the baseline.
+    options : RunOptions
+        How.
+    changes : mapping, optional
+        Keys of the job's ``[carve]`` with other values.
+
+    Raises
+    ------
+    InputError
+        If there is no such candidate, or nothing to carve within the limits.
+    StoreError
+        If this is no run folder, another process works on it, or it cannot be written.
+    """
+    folder = open_run(run_folder)
+    loaded = folder.load_job()
+    loaded = _with_engine(loaded, engine_at_hand(loaded, options))
+    section = with_changes(loaded.job.carve, changes or {})
+    candidate = solved_candidate(folder, candidate_id)
+    plan = plan_job(loaded, _sampling_of(folder, loaded), options)
+    before = folder.load_record().status
+    with (
+        _pool(plan, options) as pool,
+        folder.kept_open(),
+        keep_journal(folder, closing=before) as journal,
+    ):
+        run = Run(
+            folder=folder,
+            loaded=loaded,
+            plan=plan,
+            pool=pool,
+            journal=journal,
+            progress=options.progress,
+            methods=options.methods,
+            clock=Clock(options.deadline, plan, options.now),
+        )
+        options.methods.warm_up(options.progress.say)
+        return carve_candidate(run, candidate, section)
 
 
 def engine_at_hand(loaded: LoadedJob, options: RunOptions) -> str:
@@ -271,7 +327,12 @@ def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan
 
 
 def _carry_out(
-    folder: RunFolder, engine: str, clock: Clock, plan: Plan, pool: Pool, options: RunOptions
+    folder: RunFolder,
+    engine: str,
+    clock: Clock,
+    plan: Plan,
+    pool: RememberingPool,
+    options: RunOptions,
 ) -> RunResult:
     options.progress.say(f"run folder: {folder.path}")
     watched = Watched(options.progress, folder)
@@ -294,9 +355,12 @@ def _carry_out(
             options.methods.warm_up(watched.say)
         with journal.step("meshing and solving"):
             solve_in_stages(run)
-        if isinstance(pool, RememberingPool) and pool.tally.text:
+        if pool.tally.text:
             watched.say(pool.tally.text)
             journal.add_remark(pool.tally.text)
+        if run.loaded.job.carve.leaders:
+            with journal.step("carving the leaders"):
+                run = carve_leaders(run, rank_run(folder))
         _look_closer(run)
         rows = rank_run(folder)
         for text in _left_undone(run, rows):
@@ -373,7 +437,7 @@ def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
 
 
 @contextmanager
-def _pool(plan: Plan, options: RunOptions) -> Iterator[Pool]:
+def _pool(plan: Plan, options: RunOptions) -> Iterator[RememberingPool]:
     with ExitStack() as stack:
         pool = stack.enter_context(
             options.open_pool(
@@ -418,7 +482,7 @@ def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult
 
 def _sampling_of(folder: RunFolder, loaded: LoadedJob) -> Sampling:
     """Return the candidates of a run as they were drawn when it began."""
-    found = [entry for entry in folder.candidates() if not is_plate(entry.id)]
+    found = [c for c in folder.candidates() if not (is_plate(c.id) or is_carved(c.id))]
     drawn = {
         is_baseline: tuple(
             Candidate(id=entry.id, values=dict(entry.values))

@@ -15,6 +15,7 @@ from bafflelens.job.perturbations import (
     tolerance_of,
 )
 from bafflelens.run.solving import Run, score_of, solve_aside
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow
 from bafflelens.scoring.sensitivity import ParameterChange, Robustness
 
@@ -30,7 +31,7 @@ def change_leaders(run: Run, rows: Sequence[RankedRow]) -> None:
         Its ranking.
     """
     ranked = [row.candidate for row in rows if row.status == "ranked"]
-    leaders = [candidate for candidate in ranked if not candidate.is_baseline]
+    leaders = [c for c in ranked if not (c.is_baseline or is_carved(c.id))]
     keys = changed_keys(run.loaded)
     for candidate in leaders[: run.loaded.job.robustness.leaders] if keys else ():
         change_candidate(run, candidate, keys)

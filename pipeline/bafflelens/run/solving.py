@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import chain, count
-from typing import Any, Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -18,14 +18,17 @@ from bafflelens import store
 from bafflelens.base.errors import InputError
 from bafflelens.base.progress import Progress
 from bafflelens.bem.sweep import BandResult
+from bafflelens.directivity.dome_mixtures import has_profiles, without_profiles
 from bafflelens.directivity.far_field_data import assemble_dataset, directions
 from bafflelens.directivity.frequency_interpolation import PASSES
 from bafflelens.directivity.interpolated import (
     frequencies_to_add,
     interpolation_warning,
+    shown,
     with_shown_frequencies,
 )
-from bafflelens.job.cost_estimate import Plan, band_memory, band_mesh_sizes, engine_settings
+from bafflelens.job.cost_estimate import Plan, band_memory, band_mesh_sizes
+from bafflelens.job.domes import with_profiles
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.sources import is_plate
@@ -34,23 +37,21 @@ from bafflelens.mesh.quality import Band, MeshSize, band_of, stated_error_db
 from bafflelens.mesh.thin_gaps import warnings_of
 from bafflelens.run.deadline import Clock
 from bafflelens.run.searching.ahead import proposed_candidates, still_to_propose
+from bafflelens.scoring.criteria import needed_directions
+from bafflelens.scoring.dome_family import DomeScores, following, octave_settings
 from bafflelens.scoring.ranking import WARNING, CandidateResult
-from bafflelens.scoring.score import AGAINST_BASELINE, Score, score
+from bafflelens.scoring.score import AGAINST_BASELINE, Score, ScoreSettings, score
+from bafflelens.scoring.target import Target
 from bafflelens.shapes.meshing.geometry import Shape
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.store.run_record import Journal
-from bafflelens.store.system_response import missing_plates, played
+from bafflelens.store.system_response import members_played, missing_plates, played
 from bafflelens.workers.batches import Outcome
-from bafflelens.workers.dask_pool import Pool
-from bafflelens.workers.work_units import (
-    Methods,
-    SolveSettings,
-    mesh_candidate,
-    solve_candidate_band,
-)
+from bafflelens.workers.caching.cached_pool import Meshes, RememberingPool
+from bafflelens.workers.work_units import Methods, SolveSettings
 
-_NUMBERS_A_PASS: Final = 100  # more than there can be bands
+_FILES_A_PASS: Final = 100  # more than there can be bands
 LOOK_SUFFIX: Final = ".look"
 FINAL_SUFFIX: Final = ".final"
 """Under its id with these is kept what a candidate gave at another stage."""
@@ -77,7 +78,7 @@ class Run:
         The job, with the geometry scripts as they are in the folder.
     plan : Plan
         What the work is expected to cost.
-    pool : Pool
+    pool : RememberingPool
         Who does it.
     journal : Journal
         What was done.
@@ -89,17 +90,20 @@ class Run:
         When it must be ready.
     played : dict of str to xarray.Dataset
         What every score is compared with, kept as it plays: the baseline.
+    baseline_members : list of xarray.Dataset
+        The same with each plausible motion of its domes.
     """
 
     folder: RunFolder
     loaded: LoadedJob
     plan: Plan
-    pool: Pool
+    pool: RememberingPool
     journal: Journal
     progress: Progress
     methods: Methods
     clock: Clock
     played: dict[str, xr.Dataset] = field(default_factory=dict)
+    baseline_members: list[xr.Dataset] = field(default_factory=list)
 
     def shape_of(self, candidate: CandidateResult) -> Shape:
         """Return the shape that a candidate is one of."""
@@ -110,23 +114,40 @@ Judge = Callable[[Run, CandidateResult, xr.Dataset], str]
 """Takes what was solved of a candidate of a run, and says in one line what it is."""
 
 
+class _BandKey(NamedTuple):
+    """Which work on a candidate: its bands first, then what each look at the interpolation adds.
+
+    A run that was stopped goes on as if it had not been, since files are numbered by it.
+    """
+
+    pass_number: int
+    band_number: int
+
+    @classmethod
+    def of_file(cls, number: int) -> _BandKey:
+        """Return which work a file of a run folder is of."""
+        return cls(*divmod(number, _FILES_A_PASS))
+
+    @property
+    def file_number(self) -> int:
+        """Number of its file in a run folder."""
+        return self.pass_number * _FILES_A_PASS + self.band_number
+
+
 @dataclass(kw_only=True)
 class _Open:
-    """A candidate on its way: what has come back of it, and what is still out.
-
-    Work is numbered, so that a run that was stopped goes on as if it had not been: the bands
-    from 0, what the first look at the interpolation adds to them from `_NUMBERS_A_PASS`, and so
-    on.
-    """
+    """A candidate on its way: what has come back of it, and what is still out."""
 
     candidate: CandidateResult
     position: int
     settings: SolveSettings
-    results: dict[int, BandResult]
-    unsaved: dict[int, bool] = field(default_factory=dict)  # and whether one waits for the disk
-    meshes: Any = None
+    results: dict[_BandKey, BandResult]
+    unsaved: dict[_BandKey, bool] = field(
+        default_factory=dict
+    )  # and whether one waits for the disk
+    meshes: Meshes | None = None
     tasks_out: int = 0
-    passes: list[dict[int, Band]] = field(default_factory=list)
+    passes: list[dict[_BandKey, Band]] = field(default_factory=list)
     refining_seconds: float = 0.0
     told_seconds: float = 0.0
     mesh_info: dict[str, str | int | float] = field(default_factory=dict)
@@ -140,7 +161,7 @@ class _Task:
 
     open: _Open
     name: str
-    number: int | None
+    key: _BandKey | None  # None for the mesh
     planned_seconds: float
 
 
@@ -272,11 +293,20 @@ def solve_aside(
 def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Score:
     """Return the score of a dataset as it plays by the run's job, against the run's baseline.
 
+    It follows the family of the domes' motions where the job says so and profiles were solved.
+
     Raises
     ------
     InputError
         If it cannot be played, for want of a plate for instance.
     """
+    found = _rigid_score(run, dataset, is_baseline)
+    follow = run.loaded.job.score.domes
+    domes = None if follow == "rigid" else scores_of_domes(run, dataset, found, is_baseline)
+    return found if domes is None else following(found, domes, follow)
+
+
+def _rigid_score(run: Run, dataset: xr.Dataset, is_baseline: bool) -> Score:
     job, baseline = run.loaded.job, None
     dataset = played(run.folder, run.loaded, dataset)
     if is_baseline:
@@ -287,6 +317,43 @@ def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Sco
         solved = run.folder.load_directivity(BASELINE_ID)
         baseline = run.played[BASELINE_ID] = played(run.folder, run.loaded, solved)
     return score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
+
+
+def scores_of_domes(
+    run: Run, dataset: xr.Dataset, rigid: Score, is_baseline: bool
+) -> DomeScores | None:
+    """Return the scores over the family, each member against the baseline with the same motion.
+
+    None where no profiles were solved, or the band is not complete.
+    """
+    job = run.loaded.job
+    if not has_profiles(dataset) or not rigid.is_complete:
+        return None
+    target, settings = job.target.target(job.room.room), job.score.settings
+    needed = needed_directions(shown(without_profiles(dataset)), target)
+    members = list(members_played(run.folder, run.loaded, dataset, needed))
+    if not is_baseline and not run.baseline_members and run.folder.has_directivity(BASELINE_ID):
+        solved = run.folder.load_directivity(BASELINE_ID)
+        if has_profiles(solved):
+            run.baseline_members.extend(members_played(run.folder, run.loaded, solved, needed))
+    baselines: Sequence[xr.Dataset | None] = members if is_baseline else run.baseline_members
+    baselines = baselines or [None] * len(members)
+    pairs = list(zip(members, baselines, strict=True))
+    totals = [score(one, target, settings, baseline).total_db for one, baseline in pairs]
+    order = np.argsort(totals)
+    octaves = []
+    for middle, alone in octave_settings(settings):
+        worst, best = (score(*_with(pairs[order[n]], target, alone)).total_db for n in (-1, 0))
+        octaves.append((middle, float(worst - best)))
+    return DomeScores(
+        rigid_db=rigid.total_db, members_db=tuple(map(float, totals)), octaves=tuple(octaves)
+    )
+
+
+def _with(
+    pair: tuple[xr.Dataset, xr.Dataset | None], target: Target, settings: ScoreSettings
+) -> tuple[xr.Dataset, Target, ScoreSettings, xr.Dataset | None]:
+    return pair[0], target, settings, pair[1]
 
 
 def work_through(
@@ -395,6 +462,8 @@ def _submit(
     """Submit the meshing of a candidate and the bands that are missing, the largest first."""
     job, shape = run.loaded.job, run.shape_of(candidate)
     motions, absorbers = run.loaded.boundaries.both_of(shape, candidate.values)
+    if not is_plate(candidate.id) and (sizes is None or job.score.domes != "rigid"):
+        motions = with_profiles(motions, run.loaded.boundaries.families)
     settings = SolveSettings(
         motions=motions,
         air=job.air.medium,
@@ -402,7 +471,6 @@ def _submit(
         engine=job.solve.engine,
         quality=job.solve.quality,
         absorbers=absorbers,
-        stored_unknowns=engine_settings(run.plan.memory_limit_bytes).stored_unknowns,
         without_card=job.solve.without_card,
         microphones_m=run.loaded.loudspeaker.microphones_m(candidate.id),
         keep_surface=job.solve.keep_surface and sizes is None,
@@ -411,13 +479,15 @@ def _submit(
         candidate=candidate,
         position=position,
         settings=settings,
-        results=run.folder.load_bands(candidate.id),
+        results={
+            _BandKey.of_file(number): result
+            for number, result in run.folder.load_bands(candidate.id).items()
+        },
         refining_seconds=run.plan.refining_seconds,
     )
     opened.tasks_out += 1
-    opened.meshes = run.pool.submit(
+    opened.meshes = run.pool.mesh(
         f"{candidate.id} mesh",
-        mesh_candidate,
         run.methods,
         packed(shape),
         dict(candidate.values),
@@ -425,15 +495,16 @@ def _submit(
         job.solve.mesh_time_limit_s,
         priority=-float(position),
     )
-    mesh = _Task(open=opened, name="mesh", number=None, planned_seconds=run.plan.mesh_seconds)
+    mesh = _Task(open=opened, name="mesh", key=None, planned_seconds=run.plan.mesh_seconds)
     return {f"{candidate.id} mesh": mesh} | _submit_missing(run, opened)
 
 
 def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
     """Submit what is to be solved next of a candidate, the largest bands first."""
+    assert opened.meshes is not None  # they are asked for first
     tasks = {}
-    for number, band in sorted(_missing(run, opened).items(), reverse=True):
-        pass_number, band_number = divmod(number, _NUMBERS_A_PASS)
+    for key, band in sorted(_missing(run, opened).items(), reverse=True):
+        pass_number, band_number = key
         cost = run.plan.band_costs[band_number]
         seconds = cost.seconds * len(band.frequencies_hz) / len(cost.band.frequencies_hz)
         name = f"band {band_number + 1}"
@@ -442,13 +513,12 @@ def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
             seconds = min(seconds, opened.refining_seconds)
             opened.refining_seconds -= seconds
         full_name = f"{opened.candidate.id} {name}"
-        tasks[full_name] = _Task(open=opened, name=name, number=number, planned_seconds=seconds)
+        tasks[full_name] = _Task(open=opened, name=name, key=key, planned_seconds=seconds)
         opened.tasks_out += 1
         # Candidates in order; within one, the mesh and then the largest bands first.
         delay = 0.5 * (len(run.plan.bands) - band_number) / len(run.plan.bands)
-        run.pool.submit(
+        run.pool.solve_band(
             full_name,
-            solve_candidate_band,
             run.methods,
             opened.meshes,
             band_number,
@@ -456,7 +526,6 @@ def _submit_missing(run: Run, opened: _Open) -> dict[str, _Task]:
             opened.settings,
             priority=-(opened.position + delay),
             memory=partial(_band_memory, run, opened, band_number),
-            card=opened.settings.on_card,
         )
     return tasks
 
@@ -468,13 +537,12 @@ def _band_memory(run: Run, opened: _Open, band_number: int) -> float:
     return band_memory(
         opened.unknowns[band_number],
         len(opened.settings.symmetry),
-        engine_settings(run.plan.memory_limit_bytes),
         opened.settings.engine,
     )
 
 
-def _missing(run: Run, opened: _Open) -> dict[int, Band]:
-    """Return what is to be solved next of a candidate, by number; empty if it is complete.
+def _missing(run: Run, opened: _Open) -> dict[_BandKey, Band]:
+    """Return what is to be solved next of a candidate, by key; empty if it is complete.
 
     First all bands; then, as long as the interpolation may be off by more than the quality's
     error, the frequencies that halve the steps in question.
@@ -489,15 +557,14 @@ def _missing(run: Run, opened: _Open) -> dict[int, Band]:
     return {}
 
 
-def _wanted(run: Run, opened: _Open, pass_number: int) -> dict[int, Band]:
-    """Return what a pass consists of, by number; it follows from the passes before."""
+def _wanted(run: Run, opened: _Open, pass_number: int) -> dict[_BandKey, Band]:
+    """Return what a pass consists of, by key; it follows from the passes before."""
     bands, frequencies = run.plan.bands, run.loaded.job.frequencies
     if pass_number == 0:
-        return dict(enumerate(bands))
+        return {_BandKey(0, number): band for number, band in enumerate(bands)}
     if not frequencies.is_as_needed:
         return {}
-    first_number = pass_number * _NUMBERS_A_PASS
-    before = [result for key, result in opened.results.items() if key < first_number]
+    before = [result for key, result in opened.results.items() if key.pass_number < pass_number]
     try:
         dataset = _dataset_of(run, opened, before)
     except ValueError:  # what does not fit together is recorded in the end
@@ -510,7 +577,7 @@ def _wanted(run: Run, opened: _Open, pass_number: int) -> dict[int, Band]:
     for frequency in more:
         found.setdefault(band_of(frequency, bands), []).append(frequency)
     return {
-        first_number + number: replace(bands[number], frequencies_hz=tuple(chosen))
+        _BandKey(pass_number, number): replace(bands[number], frequencies_hz=tuple(chosen))
         for number, chosen in found.items()
     }
 
@@ -522,7 +589,7 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
         task.open.failures[task.name] = outcome
         return
     reason = ""
-    if task.number is None:
+    if task.key is None:
         meshes: Sequence[Mesh] = outcome.value.value
         task.open.unknowns = tuple(mesh.n_triangles for mesh in meshes)
         task.open.mesh_info = {
@@ -535,9 +602,9 @@ def _receive(run: Run, task: _Task, outcome: Outcome) -> None:
     else:
         result: BandResult = outcome.value.value
         if result.surface is not None:
-            run.folder.save_surface(candidate_id, task.number, result.surface)
-        task.open.results[task.number] = replace(result, surface=None)
-        task.open.unsaved[task.number] = outcome.value.seconds > _WORTH_WAITING_S
+            run.folder.save_surface(candidate_id, task.key.file_number, result.surface)
+        task.open.results[task.key] = replace(result, surface=None)
+        task.open.unsaved[task.key] = outcome.value.seconds > _WORTH_WAITING_S
         run.journal.add_time("solving, summed over workers", outcome.value.seconds)
         reason = "; ".join(
             f"{item.frequency_hz:.0f} Hz failed: {item.reason}"
@@ -559,9 +626,10 @@ def _save_bands(run: Run, opened: _Open) -> None:
 
     Those that came back at once, and complete it, need not be kept first.
     """
-    for number, is_worth_waiting in opened.unsaved.items():
-        result = opened.results[number]
-        run.folder.save_band(opened.candidate.id, number, result, durable=is_worth_waiting)
+    for key, is_worth_waiting in opened.unsaved.items():
+        run.folder.save_band(
+            opened.candidate.id, key.file_number, opened.results[key], durable=is_worth_waiting
+        )
     opened.unsaved.clear()
 
 
@@ -610,7 +678,8 @@ def _dataset_of(run: Run, opened: _Open, results: Sequence[BandResult]) -> xr.Da
     ValueError
         If the results do not fit together.
     """
-    motions = opened.settings.motions
+    motions = [motion for motion in opened.settings.motions if motion.profile is None]
+    profiles = opened.settings.motions[len(motions) :]
     return assemble_dataset(
         directions(),
         results,
@@ -621,6 +690,7 @@ def _dataset_of(run: Run, opened: _Open, results: Sequence[BandResult]) -> xr.Da
         versions=run.journal.versions,
         microphones_m=opened.settings.microphones_m,
         source_centres=np.array([motion.centre for motion in motions]),
+        profiles={profile.name: profile.inner_radius_m for profile in profiles},
     )
 
 
@@ -630,10 +700,15 @@ def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
         run.folder.update_candidate(candidate.id, status=store.SOLVED)
         return f"{candidate.id} solved"
     try:
-        found = score_of(run, dataset, is_baseline=candidate.id == BASELINE_ID)
+        is_baseline = candidate.id == BASELINE_ID
+        found = _rigid_score(run, dataset, is_baseline)
+        domes = scores_of_domes(run, dataset, found, is_baseline)
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))
         return _fail(run, candidate, {"score": failure})
+    if domes is not None:
+        run.folder.enter_domes(candidate.id, domes)
+        found = following(found, domes, run.loaded.job.score.domes)
     if run.journal.has_task(candidate.id, "score"):
         record = TaskRecord(candidate=candidate.id, task="score", status=store.DONE, seconds=0.0)
         run.journal.add_task(record)  # it failed before, for want of a plate

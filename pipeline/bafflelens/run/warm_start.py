@@ -10,6 +10,7 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import Check, Sampling, draw, faults_of, settings_of
 from bafflelens.job.sections import Choices, Fixed, Span
 from bafflelens.report.summary import rank_run
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.references import is_reference
 from bafflelens.shapes.meshing.geometry import check_parameters
 from bafflelens.store import open_run
@@ -47,7 +48,9 @@ def earlier_best(loaded: LoadedJob, check: Check = check_parameters) -> list[dic
             faults.append(invalid(what, name, f"the folder of a run ({error})"))
             continue
         ranked = [row.candidate for row in rows if row.status == "ranked"]
-        candidates = [c for c in ranked if not c.is_baseline and not is_reference(c.id)]
+        candidates = [
+            c for c in ranked if not (c.is_baseline or is_reference(c.id) or is_carved(c.id))
+        ]
         fitting = [values for c in candidates if (values := _fitted(loaded, c.values, check))]
         if not fitting:
             rule = "a run with ranked candidates inside the ranges of [geometry]"

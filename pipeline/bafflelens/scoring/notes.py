@@ -121,6 +121,24 @@ def reminders(
     return (*own, *(text for _, text in sorted(near, key=lambda item: item[0])))
 
 
+def rejection(notes: Iterable[Note], *, shape: str, values: Mapping[str, float]) -> str:
+    """Return the note that rejects a shape, if the latest verdict on it does; else nothing.
+
+    Parameters
+    ----------
+    notes : iterable of Note
+        All that there are, in any run.
+    shape : str
+        Name of its script.
+    values : mapping of str to float
+        All its parameters.
+    """
+    own = [note for note in notes if note.shape == shape and dict(note.values) == dict(values)]
+    decided = [note for note in own if note.verdict != "undecided"]
+    latest = max(decided, key=lambda note: note.created_utc, default=None)
+    return latest.judgement if latest is not None and latest.verdict == "rejected" else ""
+
+
 def _said(note: Note) -> str:
     if note.verdict == "undecided":
         return f"left undecided {note.judgement.removeprefix('undecided ')}"

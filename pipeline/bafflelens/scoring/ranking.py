@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from bafflelens.scoring.dome_family import DomeScores, lines_on_domes
 from bafflelens.scoring.references import is_reference
 from bafflelens.scoring.score import Score
 from bafflelens.scoring.sensitivity import Robustness
@@ -145,6 +146,10 @@ class RankedRow:
         What small changes do to it; None where nobody has looked.
     notes : tuple of str
         What was heard or seen of it, or of a shape like it.
+    rejected : str
+        Why the shape itself was rejected, if that is the latest verdict on it.
+    domes : DomeScores or None
+        What it scores with every plausible motion of its domes; None where that is not asked.
     """
 
     place: int | None
@@ -156,6 +161,8 @@ class RankedRow:
     dominated_by: str = ""
     robustness: Robustness | None = None
     notes: tuple[str, ...] = ()
+    rejected: str = ""
+    domes: DomeScores | None = None
 
     @property
     def is_on_front(self) -> bool:
@@ -276,6 +283,13 @@ def lines_on_undone(rows: Sequence[RankedRow]) -> tuple[str, ...]:
             f"{best.look_db:.2f} dB: bafflelens rank --all lists them"
         )
     return tuple(lines)
+
+
+def lines_on_families(rows: Sequence[RankedRow], most: int = 5) -> tuple[str, ...]:
+    """Return which differences between neighbours in the ranking survive the domes' families."""
+    ranked = [row for row in rows if row.status == "ranked" and row.domes is not None]
+    found = [(row.candidate.id, row.domes) for row in ranked[:most] if row.domes is not None]
+    return lines_on_domes(found)
 
 
 def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[str, str]:

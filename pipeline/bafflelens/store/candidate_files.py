@@ -5,10 +5,11 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Mapping
 from dataclasses import asdict
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zipfile import BadZipFile
 
 import numpy as np
@@ -151,6 +152,41 @@ class CandidateFiles:
         from bafflelens.directivity import far_field_data
 
         return far_field_data.load(self._candidate_folder(candidate_id) / "directivity.nc")
+
+    def save_carved_step(
+        self, candidate_id: str, number: int, content: Mapping[str, object]
+    ) -> None:
+        """Keep a step of a carving: numbers, texts and arrays by name."""
+        path = self._candidate_folder(candidate_id) / f"carved_{number:03d}.npz"
+        with storing(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            stream = BytesIO()
+            np.savez_compressed(stream, **{key: np.array(v) for key, v in content.items()})
+            write_file(path, stream.getvalue(), replace_existing=True)
+
+    def load_carved_steps(self, candidate_id: str) -> list[dict[str, Any]]:
+        """Return the steps of a carving in order; what is damaged ends the list."""
+        found: list[dict[str, Any]] = []
+        for path in sorted(self._candidate_folder(candidate_id).glob("carved_*.npz")):
+            try:
+                with np.load(path, allow_pickle=False) as data:
+                    content = {key: data[key] for key in data.files}
+            except (OSError, ValueError, EOFError, BadZipFile):
+                break
+            found.append({k: v.item() if v.ndim == 0 else v for k, v in content.items()})
+        return found
+
+    def save_carving(self, candidate_id: str, picture: bytes, text: str) -> tuple[Path, Path]:
+        """Keep the picture and the sheet of a carving; older ones are replaced."""
+        paths = self.carving_paths(candidate_id)
+        write_file(paths[0], picture, replace_existing=True)
+        write_file(paths[1], text.encode(), replace_existing=True)
+        return paths
+
+    def carving_paths(self, candidate_id: str) -> tuple[Path, Path]:
+        """Return where picture and sheet of a carving are."""
+        folder = self._candidate_folder(candidate_id)
+        return (folder / "carving.png", folder / "carving.txt")
 
     def save_crossover(self, candidate_id: str, text: str, picture: bytes) -> tuple[Path, Path]:
         """Keep a crossover that was found for a candidate, and its picture, under a new number."""

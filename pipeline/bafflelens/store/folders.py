@@ -8,6 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from zipfile import is_zipfile
@@ -19,10 +20,13 @@ from bafflelens.job.job_file import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.scoring.ranking import WAITING, CandidateResult
 from bafflelens.scoring.references import SECTION as REFERENCES
 from bafflelens.scoring.references import section_of
+from bafflelens.shapes.meshing.geometry import load_shape
 from bafflelens.store.candidate_files import CandidateFiles
 from bafflelens.store.catalogue import Catalogue, new_catalogue
 from bafflelens.store.locks import is_locked, take_lock
 from bafflelens.store.records import RunRecord, moment, read_record, utc_now, write_record
+
+_CARVED = "carved."
 
 
 class RunFolder(Catalogue, CandidateFiles):
@@ -55,7 +59,45 @@ class RunFolder(Catalogue, CandidateFiles):
         scripts = {name: self._script(name) for name in SHAPE_SECTIONS}
         scripts |= {path.name: self._script(path.name) for path in self._further_shapes()}
         tables = {path.stem: path for path in (self.path / "tables").glob("*.txt")}
-        return load_job(self.path / "job.toml", scripts=scripts, tables=tables)
+        loaded = load_job(self.path / "job.toml", scripts=scripts, tables=tables)
+        carved = sorted((self.path / "shapes").glob(f"{_CARVED}*"))
+        shapes = {path.name.removeprefix(_CARVED): self._script(path.name) for path in carved}
+        shapes_of = {name: load_shape(script) for name, script in shapes.items()}
+        return replace(loaded, carved_shapes=shapes_of)
+
+    def add_carved_shape(
+        self,
+        candidate_id: str,
+        *,
+        files: Sequence[Path],
+        declaration: str,
+        save_deviation: Callable[[Path], None],
+    ) -> None:
+        """Keep what a carved candidate is; `load_job` then knows its shape.
+
+        Parameters
+        ----------
+        candidate_id : str
+            Its id.
+        files : sequence of Path
+            What its parent's shape is made of.
+        declaration : str
+            The declaration that names them and ``<id>_deviation.npz``.
+        save_deviation : callable
+            Writes that file.
+        """
+        shapes = self.path / "shapes"
+        final = shapes / f"{_CARVED}{candidate_id}"
+        with storing(final), tempfile.TemporaryDirectory(dir=shapes, prefix=".new-") as scratch:
+            new = Path(scratch) / "shape"
+            new.mkdir()
+            for file in files:
+                shutil.copyfile(file, new / file.name)
+            (new / f"{candidate_id}.toml").write_text(declaration, encoding="utf-8")
+            save_deviation(new / f"{candidate_id}_deviation.npz")
+            if final.exists():  # it was stopped before the catalogue knew of it
+                shutil.rmtree(final)
+            new.rename(final)
 
     def _further_shapes(self) -> list[Path]:
         """Return the folders with the scripts of references, and of plates of drivers."""

@@ -6,11 +6,12 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from pathlib import Path
 from typing import Final
 
-from bafflelens.base.errors import StoreError, invalid
+from bafflelens.base.errors import StoreError
+from bafflelens.base.reading import LARGEST_TEXT, checked, json_of, read_bytes, read_json
 from bafflelens.base.writing import storing, write_file
 from bafflelens.scoring.model_error import MockUp
 from bafflelens.scoring.notes import Note
@@ -30,17 +31,14 @@ def load_notes(results: Path) -> tuple[Note, ...]:
     path = results / _NOTES
     if not path.exists():
         return ()
-    with storing(path):
-        lines = path.read_bytes().split(b"\n")
+    lines = read_bytes(path, "notes", StoreError, most=LARGEST_TEXT).split(b"\n")
     notes = []
     for number, line in enumerate(lines, start=1):
         if not line.strip():
             continue
-        try:
-            notes.append(Note(**json.loads(line)))
-        except (ValueError, TypeError) as error:
-            rule = f"a note written by bafflelens ({error})"
-            raise StoreError(invalid(f"line {number} of", path, rule)) from error
+        what, rule = f"line {number} of", "a note written by bafflelens"
+        content = json_of(line, path, what, rule, StoreError)
+        notes.append(checked(Note, content, path, what, rule, StoreError))
     return tuple(notes)
 
 
@@ -77,19 +75,12 @@ def load_mock_ups(results: Path) -> tuple[MockUp, ...]:
     path = results / _MOCK_UPS
     if not path.exists():
         return ()
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        return tuple(
-            replace(
-                MockUp(**entry),
-                bands_hz=tuple(entry["bands_hz"]),
-                rms_db=tuple(entry["rms_db"]),
-            )
-            for entry in content["mock_ups"]
-        )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        rule = f"a library of mock-ups written by bafflelens ({error})"
-        raise StoreError(invalid("library", path, rule)) from error
+    what, rule = "library", "a library of mock-ups written by bafflelens"
+    content = read_json(path, what, rule, StoreError)
+    found: tuple[MockUp, ...] = checked(
+        tuple[MockUp, ...], content.get("mock_ups"), path, what, rule, StoreError
+    )
+    return found
 
 
 def add_mock_up(results: Path, mock_up: MockUp) -> tuple[MockUp, ...]:

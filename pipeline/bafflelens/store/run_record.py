@@ -52,21 +52,22 @@ def keep_journal(
     entering : callable
         Told the name of each step that begins.
     closing : str
-        Status to close with if nothing stops it; that which its failures give it by default.
+        For what is added to a run that has ended: its status, which it keeps whatever happens.
     """
     with folder.locked():
-        journal = Journal(folder, replace(_record_of(folder), status=store.RUNNING), entering)
+        record = replace(_record_of(folder), status=closing or store.RUNNING)
+        journal = Journal(folder, record, entering)
         journal.save()
         try:
             yield journal
         except KeyboardInterrupt:
-            journal.close(store.INTERRUPTED)
+            journal.close(closing or store.INTERRUPTED)
             raise
         except BaseException as error:
             # If the disk is full the record cannot be saved either: the first error counts.
             with suppress(StoreError):
                 folder.log(f"stopped: {type(error).__name__}: {error}")
-                journal.close(store.STOPPED)
+                journal.close(closing or store.STOPPED)
             if isinstance(error, StoreError):  # no longer a matter of wrong input
                 msg = f"The run was stopped. {error}"
                 raise BafflelensError(msg) from error

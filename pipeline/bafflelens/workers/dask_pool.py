@@ -461,13 +461,19 @@ class _DaskPool:
         self._client.cancel(futures)
 
     def _give_up(self) -> Iterator[Outcome]:
+        """End all work as failed, one piece after another, also what is submitted meanwhile."""
         reason = f"no worker was left for {NO_WORKERS_LIMIT_S:g} s"
-        out = [work for sent in self._out.values() for work in sent.works]
-        for work in (*out, *self._held, *self._suspects):
-            yield Outcome(name=work.name, value=None, error=reason)
-        self._out.clear()
-        self._held.clear()
-        self._suspects.clear()
+        self._client.cancel(list(self._out))
+        while self._held or self._out or self._suspects:
+            works: Sequence[_Work]
+            if self._out:
+                _, sent = self._out.popitem()
+                self._give_back(sent)
+                works = sent.works
+            else:
+                works = [(self._held or self._suspects).pop(0)]
+            for work in works:
+                yield _ended(work, Outcome(name=work.name, value=None, error=reason))
 
 
 def _ended(work: _Work, outcome: Outcome) -> Outcome:

@@ -73,8 +73,6 @@ class SolveSettings:
         Engine and quality level.
     absorbers : mapping of str to Absorber
         What covers surfaces, by name.
-    stored_unknowns : int or None
-        With more unknowns than this the matrix is not stored; None for the engine's own limit.
     without_card : str
         What engine ``gpu`` does where the card cannot be used.
     microphones_m : tuple of float
@@ -89,7 +87,6 @@ class SolveSettings:
     engine: str
     quality: str
     absorbers: Mapping[str, Absorber] = field(default_factory=dict)
-    stored_unknowns: int | None = None
     without_card: str = "stop"
     microphones_m: tuple[float, ...] = ()
     keep_surface: bool = False
@@ -151,7 +148,6 @@ def solve_candidate_band(
         symmetry=settings.symmetry,
         engine=settings.engine,
         quality=settings.quality,
-        stored_unknowns=settings.stored_unknowns,
         without_card=settings.without_card,
         microphones_m=settings.microphones_m,
         keep_surface=settings.keep_surface,

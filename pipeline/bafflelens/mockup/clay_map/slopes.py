@@ -14,10 +14,10 @@ from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.medium import Air
 from bafflelens.base.progress import Advance, Progress
-from bafflelens.bem.burton_miller import Workspace
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import moving_triangles, prepare, surface_slope
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.far_field_data import directions, is_solved, solved_frequencies
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID

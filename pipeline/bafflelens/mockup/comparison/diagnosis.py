@@ -4,6 +4,7 @@
 Every cause leaves a mark of its own, and is credited with the share of the remaining difference
 (power of the directivity part, in dB^2) that its mark takes away:
 
+odd angle       an angle unlike its neighbours: a dead microphone, a wrong file
 level step      one level for the angles on each side, the same at all frequencies
 reflection      a ripple over frequency of one delay at all angles, longer than the body
 noise           what the scatter of repeated sweeps, or the level of the noise, lets expect
@@ -14,18 +15,19 @@ round           the same at +t and -t and in both orbits, but growing evenly wit
 shape           what the simulation of the scanned clay model does away with
 gate            excess within an octave above the lowest frequency that the gate lets through
 
-A cause that explains less than `LEAST_SHARE` is not named: better none than the wrong one.
+A cause that explains less than `LEAST_SHARE` is not named: better none than the wrong one. Odd
+angles always are.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from bafflelens.base.conventions import FloatArray
+from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.mockup.comparison.difference import OrbitDifference, difference_of, smoothing
 from bafflelens.mockup.comparison.observed import Observed
 from bafflelens.mockup.comparison.simulated import Simulated
@@ -65,7 +67,8 @@ class Cause:
     Attributes
     ----------
     name : str
-        ``level step``, ``reflection``, ``noise``, ``dome``, ``round``, ``shape`` or ``gate``.
+        ``odd angle``, ``level step``, ``reflection``, ``noise``, ``dome``, ``round``, ``shape``
+        or ``gate``.
     share : float
         Share of the difference that it explains, 0 to 1.
     text : str
@@ -114,11 +117,12 @@ def causes_of(
         Differences from the simulation of the scanned clay model, the same orbits.
     """
     differences = [orbit.difference for orbit in orbits]
-    power = _power(differences)
+    odd, left = _odd_angles(differences)
+    first = () if odd is None else (odd,)
+    power = _mean_square(left)
     if not power > LEAST_RMS_DB**2:
-        return ()
+        return first
     found: list[Cause] = []
-    left = [one.difference_db for one in differences]
     # Plain faults first: what they explain must not be put down to clay or dome.
     for cause, remaining in (
         _level_steps(differences, left),
@@ -140,11 +144,47 @@ def causes_of(
         if cause is not None:
             found.append(cause)
     named = [cause for cause in found if cause.share >= LEAST_SHARE]
-    return tuple(sorted(named, key=lambda cause: -cause.share))
+    # What the others explain is a share of what odd angles leave.
+    rest = 1.0 if odd is None else 1 - odd.share
+    named = [replace(cause, share=rest * cause.share) for cause in named]
+    return (*first, *sorted(named, key=lambda cause: -cause.share))
 
 
-def _power(differences: Sequence[OrbitDifference]) -> float:
-    return _mean_square([one.difference_db for one in differences])
+def _odd_angles(
+    differences: Sequence[OrbitDifference],
+) -> tuple[Cause | None, list[FloatArray]]:
+    """Return what is wrong with single angles, and the differences without those."""
+    odd = [angle for one in differences for angle in one.odd_angles]
+    before = [one.difference_db for one in differences]
+    after = [
+        np.where(_is_odd(one, one.angle_deg)[np.newaxis, :], np.nan, one.difference_db)
+        for one in differences
+    ]
+    if not odd:
+        return None, before
+    total, rest = (sum(float(np.nansum(value**2)) for value in values)
+                   for values in (before, after))  # fmt: skip
+    cause = Cause(
+        name="odd angle",
+        share=1 - rest / total if total > 0 else 0.0,
+        text="; ".join(angle.text for angle in odd) + ": a dead microphone or a wrong file.",
+        check=(
+            "Microphone, cable and file of each such angle; measure it again, or leave its file "
+            "out of the description."
+        ),
+        from_hz=float(differences[0].frequency_hz[0]),
+        to_hz=float(differences[0].frequency_hz[-1]),
+        value=max(abs(angle.off_db) for angle in odd),
+    )
+    return cause, after
+
+
+def _is_odd(one: OrbitDifference, angle_deg: FloatArray) -> BoolArray:
+    """Return which of these angles, as the comparison has them, are odd ones of an orbit."""
+    sign = -1.0 if one.fit.deviation.is_mirrored else 1.0
+    odd = [sign * angle.angle_deg + one.fit.deviation.angle_deg for angle in one.odd_angles]
+    away = np.abs(angle_deg[:, np.newaxis] - np.array(odd)[np.newaxis, :])
+    return np.asarray((away < 1e-6).any(axis=1))
 
 
 def _mean_square(values: Sequence[FloatArray]) -> float:
@@ -168,7 +208,13 @@ def _level_steps(
 ) -> tuple[Cause | None, list[FloatArray]]:
     texts, sizes, after = [], [], []
     for one, values in zip(differences, left, strict=True):
-        steps = one.fit.angles_of_steps
+        odd = {angle.angle_deg for angle in one.odd_angles}
+        sized = [
+            (step, size)
+            for step, size in zip(one.fit.angles_of_steps, one.fit.steps_db, strict=True)
+            if not odd & set(step)
+        ]
+        steps = [step for step, _ in sized]
         rest = values
         if steps:
             sign = -1.0 if one.fit.deviation.is_mirrored else 1.0
@@ -180,7 +226,7 @@ def _level_steps(
                                np.isfinite(values[:, segment == n]).any() else 0.0
                                for n in range(len(edges) + 1)])  # fmt: skip
             rest = _centred(values - offset[segment], one.angle_deg)
-            for (low, high), size in zip(steps, one.fit.steps_db, strict=True):
+            for (low, high), size in sized:
                 texts.append(f"{size:+.1f} dB between {low:+.0f}° and {high:+.0f}° ({one.plane})")
                 sizes.append(abs(size))
         after.append(rest)

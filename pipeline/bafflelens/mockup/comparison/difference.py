@@ -18,11 +18,15 @@ from scipy.stats import t as student_t
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.mockup.comparison.fitting import Fit
 from bafflelens.mockup.comparison.observed import Observed
+from bafflelens.mockup.comparison.odd_angles import OddAngle, find_odd_angles
 from bafflelens.mockup.comparison.simulated import Simulated
 
 FRONT_DEG: Final = 30.0
 LOWEST_DB: Final = -25.0
-"""Nothing below this level re the loudest angle is compared: small causes move a null far."""
+"""Nothing that the simulation has below this level re its loudest angle is compared.
+
+Small causes move a null far. What was measured has no say in it: a dead microphone is quiet, too.
+"""
 _LEVEL_BLOCKS: Final = 4
 _LEAST_OF_A_BAND: Final = 0.7  # share of the points of a band that must be usable
 
@@ -54,9 +58,12 @@ class OrbitDifference:
     spread_db : (n_frequencies, n_angles) array or None
         Repeatability, one standard deviation in dB.
     is_quiet : (n_frequencies, n_angles) bool array
-        Where nothing was compared since the level is too low, or noise or gate forbid it.
+        Where nothing was compared: the simulated level is too low, or noise or gate forbid it.
     interpolation_db : (n_frequencies,) array
         What interpolating the simulation over frequency may be off by, in dB.
+    odd_angles : tuple of OddAngle
+        Angles that are unlike their neighbours. They are compared, also where noise hides them,
+        but have no part in the response.
     """
 
     plane: str
@@ -73,6 +80,7 @@ class OrbitDifference:
     spread_db: FloatArray | None
     is_quiet: BoolArray
     interpolation_db: FloatArray
+    odd_angles: tuple[OddAngle, ...] = ()
 
 
 def difference_of(
@@ -99,19 +107,25 @@ def difference_of(
         Width of the smoothing in octaves.
     """
     inside = np.isin(observed.frequency_hz, simulated.frequency_hz)
-    measured = observed.level_db[inside]
-    known = np.isfinite(measured)
-    usable = observed.is_usable[inside] & known
+    known = np.isfinite(observed.level_db[inside])
     averages = smoothing(simulated.frequency_hz, bands_hz, fraction)
-    share = averages @ usable
-    power = averages @ np.where(usable, 10 ** (measured / 10), 0.0)
-    power_simulated = averages @ np.where(usable, 10 ** (simulated.level_db / 10), 0.0)
-    is_band = (averages.sum(axis=1) > 0)[:, np.newaxis] & (share >= _LEAST_OF_A_BAND)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        levels = [10 * np.log10(values / share) for values in (power, power_simulated)]
-    loudest = np.where(is_band, levels[0], -np.inf).max(axis=1, keepdims=True)
-    loud = levels[0] > loudest + LOWEST_DB
-    compared = is_band & loud
+    usable = observed.is_usable[inside] & known
+    levels, is_band = _smoothed(observed.level_db[inside], simulated.level_db, averages, usable)
+    whole = 10 * np.log10(np.maximum(averages @ 10 ** (simulated.level_db / 10), 1e-60))
+    is_expected = whole > whole.max(axis=1, keepdims=True) + LOWEST_DB
+    raw, is_known = _smoothed(observed.level_db[inside], simulated.level_db, averages, known)
+    odd = find_odd_angles(
+        observed.plane,
+        observed.angle_deg,
+        np.where(is_known, raw[0] - raw[1], np.nan),
+        is_band,
+        is_expected,
+    )
+    is_odd = np.isin(observed.angle_deg, [one.angle_deg for one in odd])
+    # What an odd angle lacks is at least what its noise lacks: it counts, or nobody would see it.
+    levels = [np.where(is_odd, one, other) for one, other in zip(raw, levels, strict=True)]
+    is_band = np.where(is_odd, is_known, is_band)
+    compared = is_band & is_expected
     levels = [np.where(is_band, level, np.nan) for level in levels]
 
     sign = -1.0 if fit.deviation.is_mirrored else 1.0
@@ -121,6 +135,8 @@ def difference_of(
     front = np.abs(angle) <= FRONT_DEG
     if not front.any():
         front = np.abs(angle) <= np.abs(angle).min() + FRONT_DEG
+    if (front & ~is_odd).any():
+        front &= ~is_odd
     response = _mean(np.where(compared, difference, np.nan)[:, front])
     level = float(np.nanmean(response)) if np.isfinite(response).any() else 0.0
     zero = [_mean(values[:, front]) for values in levels]
@@ -143,7 +159,20 @@ def difference_of(
         spread_db=spread,
         is_quiet=~compared[:, order],
         interpolation_db=np.interp(bands_hz, simulated.frequency_hz, simulated.error_db),
+        odd_angles=odd,
     )
+
+
+def _smoothed(
+    measured_db: FloatArray, simulated_db: FloatArray, averages: FloatArray, usable: BoolArray
+) -> tuple[list[FloatArray], BoolArray]:
+    """Return both levels over the usable frequencies of each band, and where it has enough."""
+    share = averages @ usable
+    is_band = (averages.sum(axis=1) > 0)[:, np.newaxis] & (share >= _LEAST_OF_A_BAND)
+    powers = (averages @ np.where(usable, 10 ** (db / 10), 0.0)
+              for db in (measured_db, simulated_db))  # fmt: skip
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return [10 * np.log10(power / share) for power in powers], is_band
 
 
 def _level_uncertainty_db(response_db: FloatArray) -> float:

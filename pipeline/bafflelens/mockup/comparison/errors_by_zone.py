@@ -120,6 +120,30 @@ class FigureError:
     repeatability: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class WidthContradiction:
+    """A band in which the beamwidths of an orbit are further apart than agreeing levels allow.
+
+    Attributes
+    ----------
+    plane : {"horizontal", "vertical"}
+        Which orbit.
+    from_hz, to_hz : float
+        The band.
+    at_deg : float
+        Angle from the axis at which the levels are apart.
+    measured_deg, simulated_deg : float
+        Medians of the beamwidths over the band; NaN where there is none.
+    """
+
+    plane: str
+    from_hz: float
+    to_hz: float
+    at_deg: float
+    measured_deg: float
+    simulated_deg: float
+
+
 def zones_of(
     differences: Sequence[OrbitDifference], bounce_deg: Mapping[str, float]
 ) -> tuple[Zone, ...]:
@@ -281,6 +305,77 @@ def figure_errors(
             )
         found[name] = tuple(errors)
     return found
+
+
+def contradictions(
+    differences: Sequence[OrbitDifference],
+    bands: Sequence[tuple[float, float]],
+    within_db: float,
+) -> tuple[WidthContradiction, ...]:
+    """Return where a beamwidth is off by more than agreement of the levels can explain.
+
+    A beamwidth is two levels of -6 dB re the axis. Where one side has that level the other must
+    have it within twice `within_db`, r.m.s. over a band: once for the angle and once for the axis.
+    Asked in levels, a shelf near -6 dB, over which a beamwidth jumps, contradicts nothing.
+    """
+    found = []
+    for one in differences:
+        axis = int(np.argmin(np.abs(one.angle_deg)))
+        sides = (slice(axis, None), slice(axis, None, -1))
+        pairs = [
+            (np.abs(one.angle_deg[side] - one.angle_deg[axis]), one.measured_db[:, side],
+             one.simulated_db[:, side]) for side in sides
+        ]  # fmt: skip
+        widths = [_widths(one, levels)[0] for levels in (one.measured_db, one.simulated_db)]
+        for low, high in bands:
+            rows = np.flatnonzero(
+                (one.frequency_hz >= low * (1 - 1e-9)) & (one.frequency_hz < high)
+            )
+            for angle, measured, simulated in pairs:
+                off, at = _off_at_crossings(angle, measured[rows], simulated[rows])
+                if off.size and np.sqrt(np.mean(off**2)) > 2 * within_db:
+                    found.append(
+                        WidthContradiction(
+                            plane=one.plane,
+                            from_hz=low,
+                            to_hz=high,
+                            at_deg=float(np.median(at)),
+                            measured_deg=_median(widths[0][rows]),
+                            simulated_deg=_median(widths[1][rows]),
+                        )
+                    )
+                    break
+    return tuple(found)
+
+
+def _median(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
+def _off_at_crossings(
+    angle: FloatArray, measured_db: FloatArray, simulated_db: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far each side is from -6 dB where the other first is there, and at which angle.
+
+    The larger of the two at each frequency; frequencies at which neither is known are left out.
+    """
+    off, at = [], []
+    for rows in zip(measured_db, simulated_db, strict=True):
+        seen = []
+        for one, other in (rows, rows[::-1]):
+            crossing, _, _ = _crossing(angle, one - one[0], np.zeros(angle.size))
+            relative = other - other[0]
+            known = np.isfinite(relative)
+            if not np.isfinite(crossing) or known.sum() < 2 or crossing > angle[known][-1]:
+                continue
+            level = np.interp(crossing, angle[known], relative[known])
+            seen.append((abs(float(level) + _DROP_DB), crossing))
+        if seen:
+            largest, crossing = max(seen)
+            off.append(largest)
+            at.append(crossing)
+    return np.array(off), np.array(at)
 
 
 def _widths(one: OrbitDifference, levels: FloatArray) -> tuple[FloatArray, FloatArray]:

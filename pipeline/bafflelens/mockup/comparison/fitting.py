@@ -19,23 +19,7 @@ the sum of squares differs by more than its differences in blocks of angles scat
 Econometrica 57 (1989) 307; from memory), and what is left by a quarter: a model that is off
 favours one side, too.
 
-Uncertainty: neighbouring angles go wrong together, and so do neighbouring frequencies, where the
-model is at fault. So residuals are taken in blocks of 30 degrees, and once more in four blocks of
-frequencies, and each block is left out in turn. With slopes J and
-residuals u, both weighted, leaving out block b of B moves the parameters by
-
-.. math:: d_b = (H - J_b^T J_b)^{-1} J_b^T u_b, \quad
-          H = J^T J + \mathrm{diag}(1 / \mathrm{expected}^2)
-
-and their covariance is :math:`(B - 1)/B \sum_b d_b d_b^T` (the jackknife: Miller, Biometrika 61
-(1974) 1; for data that cling together two ways, Cameron, Gelbach and Miller, J. Business Econ.
-Stat. 29 (2011) 238; both from memory), added for both kinds of blocks. What both have in common is
-not taken off, as those authors do: with a model that is at fault too little was left. Stated is
-the range of 95 % by Student's t for one degree of freedom less than there are blocks of the kind
-that has fewer (A. C. Cameron and D. L. Miller, J. Human Resources 50 (2015) 317, section V; from
-memory). What is expected beforehand is a third of the bounds; so what the data do not tell stays
-zero, with an uncertainty of that size. Noise alone is covered in nearly all cases, a model that is
-off in 95 % of them (`tests/benchmarks/set_up_ranges.py`; figures in DEVELOPERS.md).
+Uncertainty: by leaving out blocks, see `jackknife`.
 """
 
 from __future__ import annotations
@@ -47,10 +31,12 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.stats import t as student_t
 
-from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray, IntArray
+from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
+from bafflelens.mockup.comparison.jackknife import SOFT, jackknife_half_range
 from bafflelens.mockup.comparison.observed import Observed
+from bafflelens.mockup.comparison.orbit_terms import FEWEST_FREQUENCIES, Orbit, path_frequencies
 from bafflelens.mockup.comparison.radiator import Radiator
-from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS, Deviation, microphones
+from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS, Deviation
 
 _FREQUENCIES: Final = 24  # of those solved, evenly over octaves; more say hardly anything new
 _LOWEST_DB: Final = -25.0
@@ -58,16 +44,13 @@ _LEAST_SPREAD_DB: Final = 0.15  # what a good solution is off by
 _FIRST_SPREAD_DB: Final = 0.15  # at 1 kHz and below; what a shape is off by grows with frequency
 _FIRST_GROWTH: Final = 1.5
 _LEAST_PATH_SPREAD_M: Final = 1e-3
-_PATH_TOP_HZ: Final = 6000.0
 _BLOCK_DEG: Final = 30.0
 _FREQUENCY_BLOCKS: Final = 4
-_FEWEST_FREQUENCIES: Final = 4
 _BOUNDS: Final = np.array([BOUNDS[name] for name in PARAMETERS])
 _EXPECTED: Final = _BOUNDS / 3
 # What is claimed at best, whatever the data: a mesh moves edges and lobes by about as much
 # (common practice, no source).
 _SOLUTIONS_OWN: Final = np.array([0.1, 0.5e-3, 0.5e-3, 0.1])
-_SOFT: Final = 2.0  # standard deviations above which a difference counts less
 _UNTOLD: Final = 0.4  # share of the bound above which an uncertainty says that nothing is told
 _SWAP_IS_BETTER: Final = 0.8  # ratio of what is left over
 _SWAP_IS_ALIKE: Final = 0.02
@@ -132,32 +115,12 @@ class Fit:
 class _Task:
     """One orbit at the frequencies of the fit."""
 
-    observed: Observed
-    radiator: Radiator
-    numbers: IntArray
-    level_db: FloatArray
-    usable: BoolArray
-    pressure: ComplexArray | None
+    orbit: Orbit
     segment: IntArray  # angles of one number share a level
     spread_db: FloatArray
     path_spread_m: float  # of the loudest angle
     path_weight: FloatArray  # (n_angles,), level re the loudest: errors are alike in pascals
     free: BoolArray  # which of the parameters
-    known: dict[Deviation, _Terms]  # what was evaluated already, for any weights
-
-    @property
-    def frequency_hz(self) -> FloatArray:
-        return self.radiator.frequencies_hz[self.numbers]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Terms:
-    """Differences and their slopes at one guess of the set-up."""
-
-    level_db: FloatArray  # (n_frequencies, n_angles), NaN where unused
-    level_slopes: FloatArray  # (4, n_frequencies, n_angles)
-    path_m: FloatArray  # (n_angles,) or empty
-    path_slopes: FloatArray  # (4, n_angles) or (4, 0)
 
 
 def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
@@ -205,7 +168,7 @@ def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
         before_db=_left_db(task, Deviation()),
         swapped_db=swapped,
         sign_is_told=best.is_mirrored or swapped > left * (1 + _SWAP_IS_ALIKE),
-        uses_paths=task.pressure is not None,
+        uses_paths=task.orbit.pressure is not None,
         angles_of_steps=tuple((float(angle[n]), float(angle[n + 1])) for n in steps),
         steps_db=tuple(float(value) for value in steps_db),
         twin_tilt_deg=None if twin is None or not is_told[_TILT] else twin.tilt_deg,
@@ -216,7 +179,7 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
     solved = radiator.frequencies_hz
     level, usable = observed.at(solved)
     enough = np.flatnonzero(usable.sum(axis=1) >= max(5, observed.angle_deg.size // 2))
-    if enough.size < _FEWEST_FREQUENCIES:
+    if enough.size < FEWEST_FREQUENCIES:
         return None
     log = np.log(solved[enough])
     wanted = np.linspace(log[0], log[-1], _FREQUENCIES)
@@ -226,19 +189,33 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
     usable &= level > loudest + _LOWEST_DB
     delay_s = observed.setup.distance_m / radiator.sound_speed
     return _Task(
-        observed=observed,
-        radiator=radiator,
-        numbers=numbers,
-        level_db=level,
-        usable=usable,
-        pressure=observed.pressure_at(solved[numbers], delay_s),
+        orbit=Orbit(
+            observed=observed,
+            radiator=radiator,
+            numbers=numbers,
+            level_db=level,
+            usable=usable,
+            pressure=observed.pressure_at(solved[numbers], delay_s),
+        ),
         segment=np.zeros(observed.angle_deg.size, dtype=np.int64),
         spread_db=_FIRST_SPREAD_DB * np.maximum(solved[numbers] / 1000, 1.0) ** _FIRST_GROWTH,
         path_spread_m=0.01,
         path_weight=_path_weight(solved[numbers], level, loudest),
         free=np.ones(len(PARAMETERS), dtype=bool),
-        known={},
     )
+
+
+def misfit_db(observed: Observed, radiator: Radiator) -> float | None:
+    """Return what the best set-up leaves of an orbit, r.m.s. in dB; None if too little is known.
+
+    Coarse, with levels at a few frequencies, and with weights that do not depend on the fit: so
+    that it can be compared with that of the same orbit taken for another one.
+    """
+    task = _task(observed, radiator)
+    if task is None:
+        return None
+    best, _ = _senses(task)
+    return _left_db(_coarse(task), best)
 
 
 def _senses(task: _Task) -> tuple[Deviation, Deviation]:
@@ -246,16 +223,7 @@ def _senses(task: _Task) -> tuple[Deviation, Deviation]:
 
     Levels at a part of the frequencies are enough for that. Swapped is what is clearly better so.
     """
-    few = np.arange(0, len(task.numbers), max(len(task.numbers) // _FEW_FREQUENCIES, 1))
-    coarse = replace(
-        task,
-        numbers=task.numbers[few],
-        level_db=task.level_db[few],
-        usable=task.usable[few],
-        pressure=None,
-        spread_db=task.spread_db[few],
-        known={},
-    )
+    coarse = _coarse(task)
     straight, swapped = (
         _least_squares(coarse, Deviation(is_mirrored=is_mirrored)) for is_mirrored in (False, True)
     )
@@ -264,12 +232,24 @@ def _senses(task: _Task) -> tuple[Deviation, Deviation]:
     return straight, swapped
 
 
+def _coarse(task: _Task) -> _Task:
+    """Return the levels at a part of the frequencies."""
+    few = np.arange(
+        0, len(task.orbit.numbers), max(len(task.orbit.numbers) // _FEW_FREQUENCIES, 1)
+    )
+    return replace(
+        task,
+        orbit=task.orbit.levels_at(few),
+        spread_db=task.spread_db[few],
+    )
+
+
 def _solve(task: _Task, start: Deviation) -> tuple[Deviation, _Task]:
     """Fit with weights by frequency as given, and twice more with those that what is left asks."""
     found = _least_squares(task, start)
-    has_paths = task.pressure is not None
+    has_paths = task.orbit.pressure is not None
     for _ in range(2):
-        terms = _terms(task, found)
+        terms = task.orbit.terms(found)
         left = _medians(np.abs(_centred(task, terms.level_db)).T) * 1.48
         path = np.abs(_path_centred(task, terms.path_m)) * task.path_weight if has_paths else 0
         task = replace(
@@ -282,38 +262,30 @@ def _solve(task: _Task, start: Deviation) -> tuple[Deviation, _Task]:
 
 
 def _least_squares(task: _Task, start: Deviation) -> Deviation:
-    cache: dict[bytes, tuple[FloatArray, FloatArray]] = {}
-
-    def both(scaled: FloatArray) -> tuple[FloatArray, FloatArray]:
-        key = scaled.tobytes()
-        if key not in cache:
-            cache[key] = _weighted(task, start.with_values(scaled * _BOUNDS))
-        return cache[key]
-
-    def whole(chosen: FloatArray) -> FloatArray:
+    def whole(chosen: FloatArray) -> Deviation:
         scaled = start.values / _BOUNDS
         scaled[task.free] = chosen
-        return np.asarray(scaled)
+        return start.with_values(scaled * _BOUNDS)
 
     if not task.free.any():
         return start
     solution = least_squares(
-        lambda chosen: both(whole(chosen))[0],
+        lambda chosen: _weighted(task, whole(chosen))[0],
         (start.values / _BOUNDS)[task.free],
-        jac=lambda chosen: both(whole(chosen))[1][:, task.free],
+        jac=lambda chosen: _weighted(task, whole(chosen))[1][:, task.free],
         bounds=(-1, 1),
         loss="soft_l1",
-        f_scale=_SOFT,
+        f_scale=SOFT,
         xtol=1e-3,
         ftol=1e-4,
         max_nfev=12,
     )
-    return start.with_values(whole(solution.x) * _BOUNDS)
+    return whole(solution.x)
 
 
 def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray]:
     """Return weighted differences, (n,), and their slopes with scaled parameters, (n, 4)."""
-    terms = _terms(task, deviation)
+    terms = task.orbit.terms(deviation)
     used = np.isfinite(terms.level_db)
     scale = task.spread_db[:, np.newaxis]
     level = (_centred(task, terms.level_db) / scale)[used]
@@ -335,77 +307,17 @@ def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray
     return residual, np.concatenate((jacobian, np.diag(_BOUNDS / _EXPECTED)))
 
 
-def _terms(task: _Task, deviation: Deviation) -> _Terms:
-    """Return measured minus simulated levels and ways, and their slopes with the set-up."""
-    if deviation not in task.known:
-        task.known[deviation] = _evaluated(task, deviation)
-    return task.known[deviation]
-
-
-def _evaluated(task: _Task, deviation: Deviation) -> _Terms:
-    observed, radiator = task.observed, task.radiator
-    points, slopes = microphones(observed.setup, observed.plane, observed.angle_deg, deviation)
-    pressure, gradient = radiator.at(points, task.numbers)
-    change = np.einsum("fnx,pnx->pfn", gradient, slopes) / pressure
-    difference = np.where(task.usable, task.level_db - 20 * np.log10(np.abs(pressure)), np.nan)
-    path, path_slopes = np.zeros(0), np.zeros((len(PARAMETERS), 0))
-    if task.pressure is not None:
-        low = _path_frequencies(task.frequency_hz)
-        path = _paths(
-            task.frequency_hz[low], task.pressure[low], pressure[low], radiator.sound_speed
-        )
-        k = 2 * np.pi * task.frequency_hz[low] / radiator.sound_speed
-        path_slopes = -np.median(change[:, low].imag / k[:, np.newaxis], axis=1)
-    return _Terms(
-        level_db=difference,
-        level_slopes=np.asarray(-20 / np.log(10) * change.real),
-        path_m=path,
-        path_slopes=path_slopes,
-    )
-
-
 def _path_weight(
     frequency_hz: FloatArray, level_db: FloatArray, loudest_db: FloatArray
 ) -> FloatArray:
     """Return the weight of the way of sound to each microphone, (n_angles,), 1 for the loudest."""
-    below = (loudest_db - level_db)[_path_frequencies(frequency_hz)]
+    below = (loudest_db - level_db)[path_frequencies(frequency_hz)]
     return np.asarray(10 ** (-np.maximum(_medians(below), 0.0) / 20))
-
-
-def _path_frequencies(frequency_hz: FloatArray) -> BoolArray:
-    """Return at which frequencies phases tell the way of sound without turning too often."""
-    return np.asarray(frequency_hz <= max(_PATH_TOP_HZ, frequency_hz[_FEWEST_FREQUENCIES - 1]))
 
 
 def _path_centred(task: _Task, values: FloatArray) -> FloatArray:
     """Return ways of sound less their weighted mean: the zero of time is not known."""
     return np.asarray(values - np.average(values, weights=task.path_weight**2))
-
-
-def _paths(
-    frequency_hz: FloatArray, measured: ComplexArray, simulated: ComplexArray, sound_speed: float
-) -> FloatArray:
-    """Return by how much longer the measured way is than the simulated, (n_angles,), in m.
-
-    The delay that lines up the phases best, looked for within half a metre.
-    """
-    cross = measured * simulated.conj()
-    cross /= np.maximum(np.abs(cross), np.finfo(float).tiny)
-    k = 2 * np.pi * frequency_hz / sound_speed
-    coarse = np.arange(-0.5, 0.5, 0.25 / k[-1])
-    score = np.exp(-1j * np.outer(coarse, k)) @ cross
-    best = coarse[np.argmax(np.abs(score), axis=0)]
-    step = coarse[1] - coarse[0]
-    for _ in range(3):  # parabola through three points of the squared modulus
-        tried = best + step * np.array([[-1.0], [0.0], [1.0]])
-        a, b, c = (
-            np.abs((np.exp(-1j * np.outer(row, k)) * cross.T).sum(axis=1)) ** 2 for row in tried
-        )
-        curvature = a - 2 * b + c
-        move = np.where(curvature < 0, 0.5 * (a - c) / np.minimum(curvature, -1e-300), 0.0)
-        best = best + step * np.clip(move, -1, 1)
-        step /= 4
-    return np.asarray(best)
 
 
 def _centred(task: _Task, values: FloatArray, used: BoolArray | None = None) -> FloatArray:
@@ -419,6 +331,12 @@ def _centred(task: _Task, values: FloatArray, used: BoolArray | None = None) -> 
     return np.where(used, result, np.nan)
 
 
+def _medians(values: FloatArray) -> FloatArray:
+    """Return the median of each column over what is known, 0 where nothing is."""
+    columns = (column[np.isfinite(column)] for column in values.T)
+    return np.array([np.median(column) if column.size else 0.0 for column in columns])
+
+
 def _smooth(values: FloatArray) -> FloatArray:
     """Return a running mean over five, shorter at the ends; over three of a few."""
     weights = np.ones(5 if values.size >= 5 else 3)
@@ -429,7 +347,7 @@ def _smooth(values: FloatArray) -> FloatArray:
 
 def _left_db(task: _Task, deviation: Deviation) -> float:
     """Return what is left, r.m.s. in dB, each frequency weighted by its spread."""
-    terms = _terms(task, deviation)
+    terms = task.orbit.terms(deviation)
     centred = _centred(task, terms.level_db)
     weight = np.where(np.isfinite(centred), 1 / task.spread_db[:, np.newaxis] ** 2, 0.0)
     return float(np.sqrt(np.nansum(weight * centred**2) / weight.sum()))
@@ -441,7 +359,7 @@ def _level_steps(task: _Task, deviation: Deviation) -> tuple[IntArray, FloatArra
     A jump is what the medians over the frequencies of neighbours differ by, the same in each
     third of the band, and far above what neighbours differ by otherwise.
     """
-    centred = _centred(task, _terms(task, deviation).level_db)
+    centred = _centred(task, task.orbit.terms(deviation).level_db)
     thirds = np.array_split(np.arange(centred.shape[0]), 3)
     jumps = np.diff([_medians(centred[third]) for third in thirds], axis=1)
     middle = np.median(jumps, axis=0)
@@ -449,12 +367,6 @@ def _level_steps(task: _Task, deviation: Deviation) -> tuple[IntArray, FloatArra
     is_broad = np.abs(jumps - middle).max(axis=0) < 0.5 * np.abs(middle)
     found = np.flatnonzero(is_broad & (np.abs(middle) > max(0.3, 6 * usual)))
     return found, middle[found]
-
-
-def _medians(values: FloatArray) -> FloatArray:
-    """Return the median of each column over what is known, 0 where nothing is."""
-    columns = (column[np.isfinite(column)] for column in values.T)
-    return np.array([np.median(column) if column.size else 0.0 for column in columns])
 
 
 def _with_twin(task: _Task, found: Deviation) -> tuple[Deviation, Deviation | None]:
@@ -466,7 +378,7 @@ def _with_twin(task: _Task, found: Deviation) -> tuple[Deviation, Deviation | No
     if abs(twin.tilt_deg - found.tilt_deg) < _SOLUTIONS_OWN[_TILT]:
         return found, None
     data = [_weighted(task, one)[0][: -len(PARAMETERS)] for one in (found, twin)]
-    here, there = (2 * _SOFT**2 * (np.sqrt(1 + (u / _SOFT) ** 2) - 1) for u in data)
+    here, there = (2 * SOFT**2 * (np.sqrt(1 + (u / SOFT) ** 2) - 1) for u in data)
     blocks, _ = _blocks(task, found)
     more = np.bincount(blocks, weights=there - here)
     scatter = float(np.sqrt(more.size) * more.std(ddof=1))
@@ -483,10 +395,10 @@ def _twin_of(task: _Task, found: Deviation) -> Deviation | None:
     About the tilt at which both sides look alike, levels are even in the tilt and their slopes
     odd: where slopes keep their pattern over a small step they tell how far that middle is.
     """
-    used = np.isfinite(_terms(task, found).level_db)
+    used = np.isfinite(task.orbit.terms(found).level_db)
 
     def slopes(tilt_deg: float) -> FloatArray:
-        terms = _terms(task, replace(found, tilt_deg=tilt_deg))
+        terms = task.orbit.terms(replace(found, tilt_deg=tilt_deg))
         centred = _centred(task, terms.level_slopes[_TILT], used)
         return np.asarray((centred / task.spread_db[:, np.newaxis])[used])
 
@@ -508,28 +420,13 @@ def _uncertainty(task: _Task, deviation: Deviation) -> FloatArray:
     """Return half the 95 % range of each parameter."""
     residual, jacobian = _weighted(task, deviation)
     n_parameters = len(PARAMETERS)
-    angle_block, frequency_block = _blocks(task, deviation)
-    data, slopes = residual[:-n_parameters], jacobian[:-n_parameters]
-    robust = 1 / np.sqrt(1 + (data / _SOFT) ** 2)  # weight of the soft L1 loss
-    weighted = slopes * robust[:, np.newaxis]
-    information = weighted.T @ slopes
-    expected = (_BOUNDS / _EXPECTED) ** 2
-    inverse = np.linalg.inv(information + np.diag(expected))
-    variance = np.zeros(n_parameters)
-    for block in (angle_block, frequency_block):
-        moves = []
-        for number in np.unique(block):
-            here = block == number
-            rest = information + np.diag(expected) - weighted[here].T @ slopes[here]
-            moves.append(np.linalg.solve(rest, weighted[here].T @ data[here]))
-        count = len(moves)
-        variance += (count - 1) / count * np.sum(np.square(moves), axis=0)
-    # What the data say little of is as uncertain as was expected, and takes others with it.
-    variance += np.diag(inverse @ np.diag(expected) @ inverse)
-    n_blocks = min(np.unique(block[block >= 0]).size for block in (angle_block, frequency_block))
-    freedom = max(n_blocks - 1, 2)
-    uncertainty = float(student_t.ppf(0.975, freedom)) * np.sqrt(variance) * _BOUNDS
-    return np.asarray(np.hypot(uncertainty, _SOLUTIONS_OWN))
+    half_range = jackknife_half_range(
+        residual[:-n_parameters],
+        jacobian[:-n_parameters],
+        _blocks(task, deviation),
+        _EXPECTED / _BOUNDS,
+    )
+    return np.asarray(np.hypot(half_range * _BOUNDS, _SOLUTIONS_OWN))
 
 
 def _blocks(task: _Task, deviation: Deviation) -> tuple[IntArray, IntArray]:
@@ -537,12 +434,14 @@ def _blocks(task: _Task, deviation: Deviation) -> tuple[IntArray, IntArray]:
 
     Ways of sound have no frequency: each is a block of its own there, with a negative number.
     """
-    terms = _terms(task, deviation)
+    terms = task.orbit.terms(deviation)
     rows, columns = np.nonzero(np.isfinite(terms.level_db))
     ways = np.arange(terms.path_m.size)
-    angle = task.observed.angle_deg
+    angle = task.orbit.observed.angle_deg
     of_angle = ((angle - angle[0]) / _BLOCK_DEG + 1e-6).astype(np.int64)
-    of_frequency = np.arange(len(task.numbers)) * _FREQUENCY_BLOCKS // len(task.numbers)
+    of_frequency = (
+        np.arange(len(task.orbit.numbers)) * _FREQUENCY_BLOCKS // len(task.orbit.numbers)
+    )
     return (
         np.concatenate((of_angle[columns], of_angle[ways])),
         np.concatenate((of_frequency[rows], -1 - ways)),

@@ -18,16 +18,20 @@ from bafflelens.mockup.comparison.difference import OrbitDifference, difference_
 from bafflelens.mockup.comparison.errors_by_zone import (
     Curves,
     FigureError,
+    WidthContradiction,
     Zone,
     ZoneError,
     bands_between,
+    contradictions,
     curves_of,
     figure_errors,
     zone_errors,
     zones_of,
 )
+from bafflelens.mockup.comparison.exchange import Exchange, find_exchange
 from bafflelens.mockup.comparison.fitting import Fit, fit_orbit
 from bafflelens.mockup.comparison.observed import Observed
+from bafflelens.mockup.comparison.plausibility import implausible
 from bafflelens.mockup.comparison.radiator import Radiator
 from bafflelens.mockup.comparison.simulated import simulate_orbit
 from bafflelens.mockup.comparison.verdict import WITHIN_DB, Verdict, verdict_of
@@ -109,6 +113,8 @@ class Comparison:
         Where the clay was scanned.
     correction : Correction or None
         Velocity correction; None where nothing agreed.
+    exchange : Exchange or None
+        Where the orbits were compared under each other's name.
     """
 
     settings: Settings
@@ -124,6 +130,7 @@ class Comparison:
     rms_db: float
     three_way: ThreeWay | None
     correction: Correction | None
+    exchange: Exchange | None = None
 
     @property
     def differences(self) -> tuple[OrbitDifference, ...]:
@@ -166,10 +173,15 @@ def compare_orbits(
     """
     measured = [one.without_noise() for one in measured]
     bands_hz = _bands(measured, nominal)
+    nearest = nominal if scanned is None else scanned
     found = []
     for one in measured:
-        found.append(find_set_up(one, nominal if scanned is None else scanned))
+        found.append(find_set_up(one, nearest))
         placed()
+    exchange = find_exchange(measured, [fit for fit, _ in found], nearest, find_set_up)
+    if exchange is not None:
+        measured = list(exchange.orbits)
+        found = list(exchange.set_ups)
     fits = [fit for fit, _ in found]
     reflections = [seen for _, seen in found if seen is not None]
     orbits = [
@@ -192,7 +204,8 @@ def compare_orbits(
     differences = [orbit.difference for orbit in orbits]
     zones = zones_of(differences, settings.bounce_deg)
     low, high = float(bands_hz[0]), float(bands_hz[-1])
-    by_third = _by_zone(differences, zones, bands_between(low, high, 3))
+    thirds = bands_between(low, high, 3)
+    by_third = _by_zone(differences, zones, thirds)
     causes = causes_of(
         orbits,
         fraction=settings.smoothing_octaves,
@@ -211,6 +224,9 @@ def compare_orbits(
         clay=settings.clay,
         reflection=max(reflections, key=lambda seen: seen[1]) if reflections else None,
         sound_speed=nominal.sound_speed,
+        contradicted=_contradicted(differences, zones, thirds, settings.within_db),
+        exchange=exchange,
+        implausible=implausible(orbits, nominal.sound_speed),
     )
     return Comparison(
         settings=settings,
@@ -226,6 +242,7 @@ def compare_orbits(
         rms_db=rms_db,
         three_way=three_way,
         correction=_correction(orbits, bands_hz, verdict, settings),
+        exchange=exchange,
     )
 
 
@@ -299,6 +316,27 @@ def _by_zone(
     bands: Sequence[tuple[float, float]],
 ) -> dict[str, tuple[ZoneError, ...]]:
     return {zone.name: zone_errors(differences, zone, bands) for zone in zones}
+
+
+def _contradicted(
+    differences: Sequence[OrbitDifference],
+    zones: Sequence[Zone],
+    bands: Sequence[tuple[float, float]],
+    within_db: float,
+) -> dict[str, tuple[WidthContradiction, ...]]:
+    """Return beamwidths that do not agree, by the zones that reach to where they are apart."""
+    angles = {one.plane: np.abs(one.angle_deg) for one in differences}
+    found = contradictions(differences, bands, within_db)
+    by_zone: dict[str, tuple[WidthContradiction, ...]] = {}
+    for zone in zones:
+        reach = {plane: angles[plane][mask] for plane, mask in zone.masks.items()}
+        by_zone[zone.name] = tuple(
+            one
+            for one in found
+            if one.plane in reach
+            and reach[one.plane].min() <= one.at_deg <= reach[one.plane].max()
+        )
+    return by_zone
 
 
 def _rms(differences: Sequence[OrbitDifference]) -> float:

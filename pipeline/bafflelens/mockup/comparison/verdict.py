@@ -5,14 +5,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
 from bafflelens.mockup.comparison.clay import ClayDeviation
 from bafflelens.mockup.comparison.diagnosis import LEAST_RMS_DB, Cause
-from bafflelens.mockup.comparison.errors_by_zone import ZoneError
+from bafflelens.mockup.comparison.errors_by_zone import WidthContradiction, ZoneError
+from bafflelens.mockup.comparison.exchange import Exchange
 from bafflelens.mockup.comparison.fitting import Fit
+from bafflelens.mockup.comparison.plausibility import UNTOLD
 from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS
 
 WITHIN_DB: Final = 1.0
@@ -86,18 +89,32 @@ class Verdict:
     checks: tuple[Check, ...]
 
 
-def reach_of(errors: Sequence[ZoneError], within_db: float) -> Reach:
+def reach_of(
+    errors: Sequence[ZoneError],
+    within_db: float,
+    contradicted: Sequence[tuple[float, float]] = (),
+) -> Reach:
     """Return the widest range of bands in which a zone agrees.
 
     A band agrees if its r.m.s. is within the limit, or within twice the repeatability where that
-    is more. Bands with next to no points are passed over.
+    is more, and no beamwidth contradicts that. Bands with next to no points are passed over.
+
+    Parameters
+    ----------
+    errors : sequence of ZoneError
+        Of one zone, by band.
+    within_db : float
+        What agreement means.
+    contradicted : sequence of pairs of float
+        Bands in which a beamwidth that lies in the zone does not agree.
     """
     judged = [one for one in errors if one.points >= _FEWEST_POINTS and np.isfinite(one.rms_db)]
     best: tuple[float, float, float] = (0.0, 0.0, 0.0)
     start: float | None = None
     for one in judged:
         repeatability = one.repeatability_db if np.isfinite(one.repeatability_db) else 0.0
-        if one.rms_db <= max(within_db, 2 * repeatability):
+        is_denied = (one.from_hz, one.to_hz) in contradicted
+        if one.rms_db <= max(within_db, 2 * repeatability) and not is_denied:
             start = one.from_hz if start is None else start
             octaves = float(np.log2(one.to_hz / start))
             best = max(best, (octaves, start, one.to_hz))
@@ -114,10 +131,21 @@ def reach_of(errors: Sequence[ZoneError], within_db: float) -> Reach:
     )
 
 
-def setup_findings(fits: Mapping[str, Fit]) -> tuple[str, ...]:
-    """Return what was found of the set-up of each orbit beyond what was noted, one line each."""
+def setup_findings(fits: Mapping[str, Fit], within_db: float) -> tuple[str, ...]:
+    """Return what was found of the set-up of each orbit beyond what was noted, one line each.
+
+    Nothing is said of an orbit of which more than `within_db` is left wherever its microphones
+    are put: what fits least badly is then no finding.
+    """
     lines = []
     for plane, fit in fits.items():
+        if fit.left_db > within_db:
+            lines.append(
+                f"{plane.capitalize()} orbit: {fit.left_db:.1f} dB is left wherever the "
+                "microphones are put and whichever sign the angles have. So nothing is said of "
+                "its set-up: look for a wrong file, orbit or shape first."
+            )
+            continue
         if fit.deviation.is_mirrored:
             lines.append(
                 f"{plane.capitalize()} orbit: the sign of the angles is swapped. With the noted "
@@ -159,7 +187,7 @@ def fitted_text() -> str:
     return (
         "Fitted, for each orbit by itself: " + ", ".join(parts) + ", and the sign of the angles; "
         "besides, one overall level, without bounds. Nothing else. What the data do not tell "
-        "stays as noted."
+        f"stays as noted. {UNTOLD}"
     )
 
 
@@ -174,6 +202,9 @@ def verdict_of(
     clay: ClayDeviation | None,
     sound_speed: float,
     reflection: tuple[float, float] | None = None,
+    contradicted: Mapping[str, Sequence[WidthContradiction]] = MappingProxyType({}),
+    exchange: Exchange | None = None,
+    implausible: Sequence[str] = (),
 ) -> Verdict:
     """Return the verdict.
 
@@ -197,10 +228,20 @@ def verdict_of(
         In m/s.
     reflection : tuple of 2 floats, optional
         Delay in s and ripple in dB of a reflection that was seen.
+    contradicted : mapping of str to sequence of WidthContradiction
+        Beamwidths that do not agree, by the name of each zone they lie in.
+    exchange : Exchange, optional
+        Where the orbits are compared under each other's name.
+    implausible : sequence of str
+        What of the description the data contradict, a line each.
     """
     judged = {name: rows for name, rows in errors.items() if name != "behind"}
-    reaches = tuple(reach_of(rows, within_db) for rows in judged.values())
+    reaches = tuple(
+        reach_of(rows, within_db, [(one.from_hz, one.to_hz) for one in contradicted.get(name, ())])
+        for name, rows in judged.items()
+    )
     sentences = _agreement(reaches, within_db)
+    sentences += _contradiction({one for rows in contradicted.values() for one in rows})
     short = [reach for reach in reaches if reach.to_hz < reach.top_hz]
     begins = min((reach.to_hz for reach in short), default=0.0)
     likely = _possible(begins, gate_limit_hz, clay, fits, sound_speed, causes)
@@ -216,7 +257,10 @@ def verdict_of(
             "angles and so hardly touches the directivity, but it is in the response and in the "
             "velocity correction: a shorter gate leaves it out."
         )
-    sentences += setup_findings(fits)
+    if exchange is not None:
+        sentences.append(exchange.text)
+    sentences += setup_findings(fits, within_db)
+    sentences += implausible
     checks = [
         Check(what=cause.name, seen=f"{cause.text} ({100 * cause.share:.0f} %)", next=cause.check)
         for cause in causes
@@ -225,8 +269,10 @@ def verdict_of(
     rule = (
         f"A third-octave of a zone agrees if the differences of its levels, each side re its mean "
         f"level within ±30°, are within {within_db:g} dB r.m.s., or within twice the "
-        "repeatability where that is more. A zone agrees over the widest range of such bands. "
-        "Levels more than 25 dB below the loudest angle do not count."
+        "repeatability where that is more, and if no beamwidth that ends inside the zone is off "
+        f"by more than {2 * within_db:g} dB at its edge. A zone agrees over the widest range of "
+        "such bands. Angles at which the simulation is more than 25 dB below its loudest do not "
+        "count."
     )
     return Verdict(sentences=tuple(sentences), rule=rule, reaches=reaches, checks=tuple(checks))
 
@@ -247,6 +293,26 @@ def _agreement(reaches: Sequence[Reach], within_db: float) -> list[str]:
         end = ", the top of what was compared" if whole else ""
         sentences.append(
             f"Agrees within {within_db:g} dB from {_hertz(low)} up to {_hertz(top)}{end}: {names}."
+        )
+    return sentences
+
+
+def _contradiction(found: set[WidthContradiction]) -> list[str]:
+    """Return a line on each orbit whose beamwidths are apart though levels may agree."""
+    sentences = []
+    for plane in sorted({one.plane for one in found}):
+        bands = sorted((one for one in found if one.plane == plane), key=lambda one: one.from_hz)
+        worst = max(
+            bands, key=lambda one: np.nan_to_num(abs(one.measured_deg - one.simulated_deg))
+        )
+        widths = [f"{width:.0f}°" if np.isfinite(width) else "none" for width in
+                  (worst.measured_deg, worst.simulated_deg)]  # fmt: skip
+        where = ", ".join(_hertz(float(np.sqrt(one.from_hz * one.to_hz))) for one in bands)
+        sentences.append(
+            f"The {plane} beamwidth contradicts agreement in the third-octaves at {where}: "
+            f"{widths[0]} measured and {widths[1]} simulated at "
+            f"{_hertz(float(np.sqrt(worst.from_hz * worst.to_hz)))}, from what is at "
+            f"{worst.at_deg:.0f}° off the axis. Zones that reach there do not count as agreeing."
         )
     return sentences
 

@@ -17,6 +17,7 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import candidate_id, faults_of, seed_of, settings_of
 from bafflelens.job.sources import is_plate
 from bafflelens.run.searching.proposing import Tried, propose, seed_of_proposal
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.scoring.score import Score
 from bafflelens.store import RunFolder
@@ -96,7 +97,9 @@ def still_to_propose(folder: RunFolder, loaded: LoadedJob) -> int:
 def _known(folder: RunFolder) -> tuple[CandidateResult, Sequence[CandidateResult]]:
     """Return the baseline, and the candidates that there are, in order."""
     baseline, *others = folder.candidates()
-    return baseline, [c for c in others if not (c.is_baseline or is_plate(c.id))]
+    return baseline, [
+        c for c in others if not (c.is_baseline or is_plate(c.id) or is_carved(c.id))
+    ]
 
 
 def _tried(candidate: CandidateResult, score: Score | None, objectives: int) -> Tried:

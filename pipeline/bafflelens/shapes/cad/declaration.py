@@ -12,7 +12,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Final, Self, cast
+from typing import Annotated, Any, Final, Literal, Self, cast
 
 from pydantic import (
     BaseModel,
@@ -26,13 +26,14 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from bafflelens.base.errors import GeometryError, invalid
-from bafflelens.base.toml_file import read_toml
+from bafflelens.base.reading import file_beside, read_toml, shown
 from bafflelens.mesh.surface_names import SURFACE_KINDS, surface_kind
 
 UNITS_M: Final = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "inch": 0.0254}
 """Units of length by the name that files and options use, in m."""
 
-_POINT_RULE: Final = "three numbers [x, y, z]"
+_FARTHEST: Final = 1e6
+_POINT_RULE: Final = f"three numbers [x, y, z], none beyond {_FARTHEST:g}"
 _NAMES_RULE: Final = "a list of names of surfaces"
 _MM: Final = 1e-3
 
@@ -44,8 +45,13 @@ def _as_tuple(value: object) -> object:
     return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
-Triple = Annotated[tuple[float, float, float], BeforeValidator(_as_tuple)]
+_Length = Annotated[float, Field(ge=-_FARTHEST, le=_FARTHEST)]
+Triple = Annotated[tuple[_Length, _Length, _Length], BeforeValidator(_as_tuple)]
 _Words = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
+
+
+def _as_names(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
 
 
 def _rule(text: str) -> dict[str, Any]:
@@ -117,6 +123,27 @@ class ImportedSolid(_Table):
     )
 
 
+class Regions(_Table):
+    """One entry of ``[surfaces]`` of a mesh: the regions of the file that are this surface."""
+
+    regions: _Words = Field(min_length=1, json_schema_extra=_rule("a list of names of regions"))
+
+
+class MeshedBody(_Table):
+    """The declaration of a closed triangle mesh; coordinates in mm are those of the file."""
+
+    title: str = Field(min_length=1, json_schema_extra=_rule("a line that says what it is"))
+    mesh: str = Field(min_length=1, json_schema_extra=_rule("a mesh file beside this one"))
+    unit: str = Field(json_schema_extra=_rule("one of " + ", ".join(UNITS_M)))
+    placement: Placement = Placement()
+    surfaces: dict[str, Regions] = Field(
+        default_factory=dict, json_schema_extra=_rule("a section [surfaces]")
+    )
+    sources: Annotated[tuple[Driver, ...], BeforeValidator(_as_tuple)] = Field(
+        min_length=1, json_schema_extra=_rule("at least one table [[sources]]")
+    )
+
+
 class ScannedSolid(_Table):
     """The declaration of a clay model: a nominal shape and how far the clay deviates from it."""
 
@@ -124,6 +151,9 @@ class ScannedSolid(_Table):
     nominal: str = Field(min_length=1, json_schema_extra=_rule("a geometry script beside it"))
     deviation: str = Field(
         min_length=1, json_schema_extra=_rule("a file that 'bafflelens scan' wrote beside it")
+    )
+    symmetry: Annotated[tuple[Literal["x", "y", "z"], ...], BeforeValidator(_as_names)] = Field(
+        default=(), json_schema_extra=_rule("a list of mirror planes that are kept: x, y, z")
     )
     values: dict[str, float] = Field(
         default_factory=dict, json_schema_extra=_rule("parameters of the nominal shape")
@@ -135,7 +165,12 @@ _TABLES: Final[Mapping[str, type[BaseModel]]] = {
     "surfaces": FaceList,
     "sources": Driver,
 }
-Declaration = ImportedSolid | ScannedSolid
+Declaration = ImportedSolid | MeshedBody | ScannedSolid
+_MODELS: Final[Mapping[str, type[BaseModel]]] = {
+    "step": ImportedSolid,
+    "mesh": MeshedBody,
+    "deviation": ScannedSolid,
+}
 
 
 def is_declaration(path: Path) -> bool:
@@ -152,15 +187,21 @@ def read_declaration(path: Path) -> Declaration:
         With every fault found, one line each.
     """
     table = read_toml(path, "declaration", GeometryError)
-    if ("step" in table) == ("deviation" in table):
-        rule = "one that has the key 'step' (a CAD file) or 'deviation' (a scanned model)"
+    given = [key for key in _MODELS if key in table]
+    if len(given) != 1:
+        rule = (
+            "one that has the key 'step' (a CAD file), 'mesh' (a triangle mesh) or "
+            "'deviation' (a scanned model)"
+        )
         raise GeometryError(invalid("declaration", path, rule))
-    models: dict[bool, type[BaseModel]] = {True: ImportedSolid, False: ScannedSolid}
-    model = models["step" in table]
+    model = _MODELS[given[0]]
+    tables: dict[str, type[BaseModel]] = dict(_TABLES)
+    if model is MeshedBody:
+        tables["surfaces"] = Regions
     try:
         declaration = cast(Declaration, model.model_validate(table))
     except ValidationError as error:
-        faults = [f"{path}: {_described(model, dict(fault))}" for fault in error.errors()]
+        faults = [f"{path}: {_described(model, tables, dict(fault))}" for fault in error.errors()]
         raise GeometryError(faults) from error
     faults = [f"{path}: {fault}" for fault in _faults(path, declaration)]
     if faults:
@@ -170,9 +211,15 @@ def read_declaration(path: Path) -> Declaration:
 
 def companions(path: Path, declaration: Declaration) -> tuple[Path, ...]:
     """Return the files beside a declaration that it needs."""
+    return tuple(path.parent / name for name in _files_named(declaration))
+
+
+def _files_named(declaration: Declaration) -> tuple[str, ...]:
     if isinstance(declaration, ImportedSolid):
-        return (path.parent / declaration.step,)
-    return (path.parent / declaration.nominal, path.parent / declaration.deviation)
+        return (declaration.step,)
+    if isinstance(declaration, MeshedBody):
+        return (declaration.mesh,)
+    return (declaration.nominal, declaration.deviation)
 
 
 def nearest_of(word: str, known: Iterable[str]) -> str:
@@ -191,7 +238,9 @@ def nearest_of(word: str, known: Iterable[str]) -> str:
     return f"{rule}; the nearest is '{next(w for w in words if w.lower() == near[0])}'"
 
 
-def _described(model: type[BaseModel], fault: Mapping[str, Any]) -> str:
+def _described(
+    model: type[BaseModel], tables: Mapping[str, type[BaseModel]], fault: Mapping[str, Any]
+) -> str:
     """Return one fault of a model in the project's grammar."""
     location = list(fault["loc"])
     field: FieldInfo | None = None
@@ -199,7 +248,7 @@ def _described(model: type[BaseModel], fault: Mapping[str, Any]) -> str:
     for part in location:
         if part in owner.model_fields:
             field = owner.model_fields[str(part)]
-            owner = _TABLES.get(str(part), owner)
+            owner = tables.get(str(part), owner)
     name = ".".join(str(part) for part in location if not isinstance(part, int))
     if fault["type"] == "extra_forbidden":
         return invalid("key", name, nearest_of(str(location[-1]), owner.model_fields))
@@ -209,28 +258,42 @@ def _described(model: type[BaseModel], fault: Mapping[str, Any]) -> str:
         rule = str(extra["rule"]) if isinstance(extra, dict) else "given as described"
     if fault["type"] == "missing":
         return f"Missing key '{name}'. Must be {rule}."
-    return invalid(f"key '{name}'", fault["input"], rule)
+    return invalid(f"key '{name}'", shown(fault["input"]), rule)
 
 
 def _faults(path: Path, declaration: Declaration) -> Iterable[str]:
     """Yield what is wrong beyond single keys."""
-    for file in companions(path, declaration):
-        if Path(file.name) != file.relative_to(path.parent):
-            shown = file.relative_to(path.parent)
-            yield invalid("file", shown, "a file name without folders: it lies beside this file")
+    for name in _files_named(declaration):
+        file = file_beside(path.parent, name)
+        if file is None:
+            rule = "a file name without folders: it lies beside this file"
+            yield invalid("file", shown(name), rule)
         elif not file.is_file():
-            yield invalid("file", file.name, f"a file in the folder of {path.name}")
+            yield invalid("file", name, f"a file in the folder of {path.name}")
     if isinstance(declaration, ScannedSolid):
         return
     if declaration.unit is not None and declaration.unit not in UNITS_M:
         yield invalid("key 'unit'", declaration.unit, nearest_of(declaration.unit, UNITS_M))
-    names = [*declaration.surfaces, *filter(None, [declaration.other_faces])]
+    names = list(declaration.surfaces)
+    if isinstance(declaration, ImportedSolid):
+        names += filter(None, [declaration.other_faces])
     for name in names:
         if not surface_kind(name):
             yield invalid("surface", name, nearest_of(name, SURFACE_KINDS))
-    for driver in declaration.sources:
+    yield from _source_faults(declaration.sources, names)
+    forward, up = declaration.placement.forward, declaration.placement.up
+    along = sum(a * b for a, b in zip(forward, up, strict=True))
+    lengths = sum(a * a for a in forward) * sum(a * a for a in up)
+    if lengths < 1e-12 or along**2 > 1e-6 * lengths:
+        rule = "two directions at right angles"
+        yield invalid("placement", f"forward {list(forward)}, up {list(up)}", rule)
+
+
+def _source_faults(sources: Iterable[Driver], names: list[str]) -> Iterable[str]:
+    """Yield what is wrong with the sources; without names the file says which surfaces it has."""
+    for driver in sources:
         for name in (*driver.piston_surfaces, *driver.taper_surfaces):
-            if name not in names:
+            if names and name not in names:
                 what = f"surface of source '{driver.name}'"
                 yield invalid(what, name, nearest_of(name, names))
         if sum(value**2 for value in driver.axis) < 1e-12:
@@ -240,9 +303,3 @@ def _faults(path: Path, declaration: Declaration) -> Iterable[str]:
             what = f"outer radius of source '{driver.name}'"
             rule = f"over the inner radius, {driver.inner_radius_mm:g} mm"
             yield invalid(what, f"{driver.outer_radius_mm:g} mm", rule)
-    forward, up = declaration.placement.forward, declaration.placement.up
-    along = sum(a * b for a, b in zip(forward, up, strict=True))
-    lengths = sum(a * a for a in forward) * sum(a * a for a in up)
-    if lengths < 1e-12 or along**2 > 1e-6 * lengths:
-        rule = "two directions at right angles"
-        yield invalid("placement", f"forward {list(forward)}, up {list(up)}", rule)

@@ -18,7 +18,13 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, MeshingError, invalid
-from bafflelens.shapes.cad.declaration import UNITS_M, ImportedSolid, Placement, nearest_of
+from bafflelens.shapes.cad.declaration import (
+    UNITS_M,
+    ImportedSolid,
+    MeshedBody,
+    Placement,
+    nearest_of,
+)
 from bafflelens.shapes.cad.step_file import FaceRecord, StepText, read_step_text, unit_name
 
 MM: Final = 1e-3
@@ -63,7 +69,7 @@ def placing_matrix(placement: Placement) -> FloatArray:
     return np.stack((forward, np.cross(up, forward), up))
 
 
-def sources_of(declaration: ImportedSolid) -> list[dict[str, Any]]:
+def sources_of(declaration: ImportedSolid | MeshedBody) -> list[dict[str, Any]]:
     """Return what moves, in the reference frame and in m, as a script's ``sources()`` does."""
     turn = placing_matrix(declaration.placement)
     origin = np.asarray(declaration.placement.origin_mm)

@@ -20,7 +20,7 @@ import sys
 import tempfile
 import threading
 import traceback
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -30,6 +30,7 @@ import numpy as np
 
 from bafflelens.base import child_process
 from bafflelens.base.errors import GeometryError, InputError, MeshingError, invalid
+from bafflelens.base.reading import is_file
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
@@ -37,6 +38,7 @@ from bafflelens.mesh.source_motion import MOTIONS, SourceMotion
 from bafflelens.mesh.surface_names import SURFACE_KINDS, surface_kind
 from bafflelens.shapes.cad.declaration import (
     ImportedSolid,
+    MeshedBody,
     ScannedSolid,
     companions,
     is_declaration,
@@ -398,7 +400,7 @@ def load_script(script: Path) -> ModuleType:
     """
     if is_declaration(script):
         return _declared(script)
-    if not script.is_file():
+    if not is_file(script):
         raise GeometryError(invalid("geometry script", script, "an existing Python file"))
     loader = importlib.machinery.SourceFileLoader(_PRIVATE_NAME, str(script))
     spec = importlib.util.spec_from_loader(_PRIVATE_NAME, loader)
@@ -455,10 +457,20 @@ def _declared(path: Path) -> ModuleType:
         case ImportedSolid():
             pieces["build"] = lambda model, parameters: build_imported(model, path, declaration)
             pieces["sources"] = lambda parameters: sources_of(declaration)
+        case MeshedBody():
+            pieces["sources"] = lambda parameters: sources_of(declaration)
+            pieces["body_at"] = lambda sizes: _bodies(path, declaration, sizes)
         case ScannedSolid():
             pieces |= _scanned_pieces(path, declaration)
     module.__dict__.update(pieces)
     return module
+
+
+def _bodies(path: Path, declaration: MeshedBody, sizes: Sequence[MeshSize]) -> Iterator[Mesh]:
+    from bafflelens.shapes.cad.mesh_body import body_at, read_body  # loads the compiler
+
+    body, motions = read_body(path, declaration), sources_of(declaration)
+    return (body_at(body, motions, size) for size in sizes)
 
 
 def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
@@ -471,9 +483,20 @@ def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
         raise GeometryError([f"{path}: {fault}" for fault in faults])
     filled = fill_parameters(nominal, declaration.values)
 
+    # What a scanned nominal shape keeps, it was built with; the rest it has mirrored itself.
+    built = getattr(nominal, "BUILT_SYMMETRY", nominal.SYMMETRY)
+    lost = set(declaration.symmetry) - set(nominal.SYMMETRY)
+    if lost:
+        rule = "planes in which the nominal shape is mirrored"
+        msg = f"{path}: {invalid('key symmetry', ', '.join(sorted(lost)), rule)}"
+        raise GeometryError(msg)
+
     def finish(mesh: Mesh) -> Mesh:
+        if hasattr(nominal, "finish"):
+            mesh = nominal.finish(mesh)
         for plane in nominal.SYMMETRY:
-            mesh = mesh.mirrored(plane)
+            if plane not in declaration.symmetry:
+                mesh = mesh.mirrored(plane)
         return laid_on(mesh, Deviation.load(path.parent / declaration.deviation))
 
     pieces: dict[str, Any] = {}
@@ -481,7 +504,8 @@ def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
         pieces["absorbers"] = lambda parameters: nominal.absorbers(filled)
     return pieces | {
         "COMPANIONS": (*companions(path, declaration), *shape.companions),
-        "BUILT_SYMMETRY": nominal.SYMMETRY,
+        "SYMMETRY": declaration.symmetry,
+        "BUILT_SYMMETRY": built,
         "build": lambda model, parameters: nominal.build(model, filled),
         "sources": lambda parameters: nominal.sources(filled),
         "finish": finish,

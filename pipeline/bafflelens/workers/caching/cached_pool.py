@@ -13,7 +13,7 @@ without a cache, too.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, Final, TypeVar
@@ -22,7 +22,8 @@ import numpy as np
 
 from bafflelens.bem.sweep import BandResult
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.quality import Band
+from bafflelens.mesh.quality import Band, MeshSize
+from bafflelens.shapes.meshing.scripts import PackedScript
 from bafflelens.workers.batches import Outcome
 from bafflelens.workers.caching.digests import (
     frequency_key,
@@ -56,13 +57,33 @@ class _Wishes:
     """How work is to be done."""
 
     priority: float
-    memory: Callable[[], float] | None
-    card: bool
+    memory: Callable[[], float] | None = None
+    card: bool = False
 
 
 @dataclass(eq=False, kw_only=True)
-class _Meshes:
-    """Meshes that were asked for: what stands on them, and what they are once known."""
+class Meshes:
+    """Meshes that were asked for: what stands on them, and what they are once known.
+
+    Attributes
+    ----------
+    name : str
+        Name of the work.
+    key : bytes
+        Name in the cache.
+    work : tuple
+        What `mesh_candidate` is given.
+    wishes : _Wishes
+        How it is to be done.
+    meshes : tuple of Mesh or None
+        The meshes, once they are there.
+    failure : Outcome or None
+        Why there are none.
+    digests : dict of int to bytes
+        Digests of those that were looked up.
+    waiting : list of _Band
+        Bands that were asked for before.
+    """
 
     name: str
     key: bytes
@@ -79,7 +100,7 @@ class _Band:
     """A band that was asked for, and which of its frequencies were known."""
 
     name: str
-    meshes: _Meshes
+    meshes: Meshes
     methods: Methods
     number: int
     band: Band
@@ -115,8 +136,8 @@ class RememberingPool:
     def __init__(self, inner: Pool, cache: SolvedCache | None = None) -> None:
         self._inner = inner
         self._cache = cache
-        self._ready: deque[_Meshes | Outcome] = deque()
-        self._out: dict[str, _Meshes | _Band | None] = {}
+        self._ready: deque[Meshes | Outcome] = deque()
+        self._out: dict[str, Meshes | _Band | None] = {}
         self.tally = Tally()
 
     @property
@@ -133,37 +154,92 @@ class RememberingPool:
         memory: Callable[[], float] | None = None,
         card: bool = False,
     ) -> Any:
-        """Take a piece of work, as `bafflelens.workers.dask_pool.Pool.submit`."""
-        wishes = _Wishes(priority=priority, memory=memory, card=card)
-        if function is mesh_candidate:
-            methods, script, values, sizes, _ = arguments
-            key = mesh_key(methods, script, values, sizes) if self._cache else b""
-            meshes = _Meshes(name=name, key=key, work=arguments, wishes=wishes)
-            self.tally.meshes += 1
-            if self._cache and self._cache.has(key):
-                self._ready.append(meshes)
-            else:
-                self._mesh(meshes)
-            return meshes
-        if function is solve_candidate_band and isinstance(arguments[1], _Meshes):
-            methods, meshes, number, band, settings = arguments
-            asked = _Band(
-                name=name,
-                meshes=meshes,
-                methods=methods,
-                number=number,
-                band=band,
-                settings=settings,
-                wishes=wishes,
-            )
-            self.tally.frequencies += len(band.frequencies_hz)
-            if meshes.meshes is None and meshes.failure is None:
-                meshes.waiting.append(asked)
-            else:
-                self._look_up(asked)
-            return asked
+        """Take work of any kind, of which nothing is kept, as `dask_pool.Pool.submit`."""
         self._out[name] = None
+        wishes = _Wishes(priority=priority, memory=memory, card=card)
         return self._hand_on(name, function, arguments, wishes)
+
+    def mesh(
+        self,
+        name: str,
+        methods: Methods,
+        script: PackedScript,
+        values: Mapping[str, float],
+        sizes: Sequence[MeshSize],
+        time_limit_s: float,
+        *,
+        priority: float = 0.0,
+    ) -> Meshes:
+        """Take the meshing of a shape at several sizes; known meshes are not made again.
+
+        Parameters
+        ----------
+        name : str
+            Name, unique in this pool.
+        methods, script, values, sizes, time_limit_s
+            As `bafflelens.workers.work_units.mesh_candidate` takes them.
+        priority : float
+            Higher goes first.
+
+        Returns
+        -------
+        Meshes
+            What `solve_band` takes, whether they are there yet or not.
+        """
+        meshes = Meshes(
+            name=name,
+            key=mesh_key(methods, script, values, sizes) if self._cache else b"",
+            work=(methods, script, values, sizes, time_limit_s),
+            wishes=_Wishes(priority=priority),
+        )
+        self.tally.meshes += 1
+        if self._cache and self._cache.has(meshes.key):
+            self._ready.append(meshes)
+        else:
+            self._mesh(meshes)
+        return meshes
+
+    def solve_band(
+        self,
+        name: str,
+        methods: Methods,
+        meshes: Meshes,
+        number: int,
+        band: Band,
+        settings: SolveSettings,
+        *,
+        priority: float = 0.0,
+        memory: Callable[[], float] | None = None,
+    ) -> None:
+        """Take the solving of a band; its known frequencies are not solved again.
+
+        Parameters
+        ----------
+        name : str
+            Name, unique in this pool.
+        methods, band, settings
+            As `bafflelens.workers.work_units.solve_candidate_band` takes them.
+        meshes : Meshes
+            What `mesh` returned.
+        number : int
+            Which of these meshes.
+        priority, memory
+            As `bafflelens.workers.dask_pool.Pool.submit` takes them.
+        """
+        asked = _Band(
+            name=name,
+            meshes=meshes,
+            methods=methods,
+            number=number,
+            band=band,
+            settings=settings,
+            wishes=_Wishes(priority=priority, memory=memory, card=settings.on_card),
+        )
+        self.tally.frequencies += len(band.frequencies_hz)
+        if meshes.meshes is None and meshes.failure is None:
+            meshes.waiting.append(asked)
+        else:
+            self._look_up(asked)
 
     def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
         """Yield what became of all work, as `bafflelens.workers.dask_pool.Pool.outcomes`."""
@@ -196,7 +272,7 @@ class RememberingPool:
     def _received(self, outcome: Outcome) -> Iterator[Outcome]:
         """Keep what the workers gave, and yield it."""
         item = self._out.pop(outcome.name)
-        if isinstance(item, _Meshes):
+        if isinstance(item, Meshes):
             if outcome.error:
                 item.failure = outcome
             else:
@@ -214,11 +290,11 @@ class RememberingPool:
                 outcome = replace(outcome, value=replace(outcome.value, value=whole))
         yield outcome
 
-    def _mesh(self, meshes: _Meshes) -> None:
+    def _mesh(self, meshes: Meshes) -> None:
         self._out[meshes.name] = meshes
         self._hand_on(meshes.name, mesh_candidate, meshes.work, meshes.wishes)
 
-    def _release(self, meshes: _Meshes) -> None:
+    def _release(self, meshes: Meshes) -> None:
         """Look up the bands that waited for their mesh."""
         waiting, meshes.waiting = meshes.waiting, []
         for band in waiting:
@@ -252,9 +328,7 @@ class RememberingPool:
         digests, number = asked.meshes.digests, asked.number
         if number not in digests:
             digests[number] = mesh_digest(mesh)
-        asked.digest = settings_digest(
-            asked.methods, digests[number], mesh.n_triangles, asked.settings
-        )
+        asked.digest = settings_digest(asked.methods, digests[number], asked.settings)
         missing = []
         for frequency_hz in asked.band.frequencies_hz:
             key = frequency_key(asked.digest, frequency_hz)
@@ -281,10 +355,8 @@ class RememberingPool:
         if not self._cache:
             return
         for number, outcome in enumerate(result.outcomes):
-            on_card = asked.settings.on_card
-            is_fallback = on_card and outcome.reason.startswith("solved on the processor")
             is_whole = bool(np.isfinite(result.far_field[:, number]).all())
-            if outcome.status == _SOLVED and is_whole and not is_fallback:
+            if outcome.status == _SOLVED and is_whole and not outcome.is_fallback:
                 key = frequency_key(asked.digest, outcome.frequency_hz)
                 self._cache.put(key, FREQUENCY, frequency_to_bytes(result, number))
 

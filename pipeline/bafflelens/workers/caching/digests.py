@@ -19,7 +19,6 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base import provenance
-from bafflelens.bem.burton_miller import Settings
 from bafflelens.directivity.far_field_data import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
@@ -63,13 +62,8 @@ def mesh_digest(mesh: Mesh) -> bytes:
     )
 
 
-def settings_digest(
-    methods: Methods, mesh: bytes, n_triangles: int, settings: SolveSettings
-) -> bytes:
+def settings_digest(methods: Methods, mesh: bytes, settings: SolveSettings) -> bytes:
     """Return the digest of all that a frequency follows from, but for the frequency.
-
-    How much may be stored counts only by whether this mesh's matrix is: machines differ in
-    memory.
 
     Parameters
     ----------
@@ -77,25 +71,16 @@ def settings_digest(
         What solves it.
     mesh : bytes
         Digest of the mesh.
-    n_triangles : int
-        How many triangles it has.
     settings : SolveSettings
         What it is solved with.
     """
-    limit = settings.stored_unknowns
-    engine = Settings() if limit is None else Settings(stored_unknowns=limit)
-    others = {
-        field.name: getattr(settings, field.name)
-        for field in dataclasses.fields(settings)
-        if field.name != "stored_unknowns"
-    }
+    given = {field.name: getattr(settings, field.name) for field in dataclasses.fields(settings)}
     return digest(
         "frequency",
         program(),
         _named(methods.solve_band),
         mesh,
-        others,
-        engine.storage_for(n_triangles),
+        given,
         _directions(),
     )
 

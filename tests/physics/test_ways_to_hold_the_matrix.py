@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""However the matrix is held, packed, in full or not at all, the answer is the same.
+"""However the matrix is held, packed, in full or in blocks, the answer is the same.
 
 No outside value: the three are one equation, so that they check each other. What differs is
-rounding: 16-bit steps a row (packed), single precision (full, on the fly), double precision.
+rounding: 16-bit steps a row (packed), single precision (full), double precision; and what blocks
+of low rank leave out: see test_low_rank_blocks.py.
 """
 
 import bodies
@@ -10,7 +11,7 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem.burton_miller import Settings, Storage
+from bafflelens.bem.system_matrix import Storage
 
 K = 12.0
 
@@ -36,18 +37,3 @@ def test_against_double_precision(case, storage):
     directions = radiating.around(np.linspace(0, np.pi, 19))
     far = double.far_field(directions)
     assert np.abs(solution.far_field(directions) - far).max() < 1e-4 * np.abs(far).max()
-
-
-def test_too_many_unknowns_to_store(case):
-    mesh, velocity, symmetry, double = case
-    solution = radiating.solved(mesh, velocity, K, symmetry, stored_unknowns=0, tolerance=1e-5)
-    error = radiating.relative_error(solution.surface_pressure, double.surface_pressure)
-    assert error < 1e-4
-
-
-def test_which_storage_a_size_gets():
-    settings = Settings(stored_unknowns=100)
-    assert settings.storage_for(100) is Storage.PACKED
-    assert settings.storage_for(101) is Storage.ON_THE_FLY
-    assert Settings(storage=Storage.FULL).storage_for(10**6) is Storage.FULL
-    assert Settings(double_precision=True).storage_for(10) is Storage.FULL

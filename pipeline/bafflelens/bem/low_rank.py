@@ -1,0 +1,233 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The Burton-Miller matrix as a hierarchy of blocks, most of them of low rank."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.bem import cross_approximation as compiled
+from bafflelens.bem.clusters import LEAF, Blocks
+from bafflelens.bem.near_field import NearPairs
+
+# Runs of blocks, each the work of one thread. Always as many, so that sums are added in one
+# order however many threads there are.
+RUNS = 24
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """Neighbouring blocks that one thread forms and multiplies.
+
+    Attributes
+    ----------
+    blocks : (n_blocks, 5) integer array
+        As in `Blocks`.
+    packed, steps : arrays
+        What was formed.
+    ranks : (n_blocks,) integer array or None
+        Number of products of each block; None where they are stored in full.
+    """
+
+    blocks: NDArray[np.int64]
+    packed: NDArray[np.int16]
+    steps: NDArray[np.float32]
+    ranks: NDArray[np.int64] | None
+
+    @property
+    def nbytes(self) -> int:
+        """Memory in bytes."""
+        return self.packed.nbytes + self.steps.nbytes
+
+    def add_product(self, vectors: NDArray[np.float32]) -> tuple[int, NDArray[np.float32]]:
+        """Return the first row and the rows of the product from there on."""
+        first, last = int(self.blocks[:, 0].min()), int(self.blocks[:, 1].max())
+        moved = self.blocks - np.array([first, first, 0, 0, 0])
+        out = np.zeros((len(vectors), 2, last - first), dtype=np.float32)
+        if self.ranks is None:
+            compiled.apply_in_full(self.packed, self.steps, moved, vectors, out)
+        else:
+            compiled.apply_low_rank(self.packed, self.steps, self.ranks, moved, vectors, out)
+        return first, out
+
+
+@dataclass(frozen=True, eq=False)
+class LowRankMatrix:
+    """The far matrix of a mesh and its mirror images.
+
+    Attributes
+    ----------
+    cut : Blocks
+        How it is cut.
+    runs : tuple of Run
+        All blocks.
+    """
+
+    cut: Blocks
+    runs: tuple[Run, ...]
+
+    @property
+    def nbytes(self) -> int:
+        """Memory in bytes."""
+        return sum(run.nbytes for run in self.runs)
+
+    def product(self, vectors: NDArray[Any]) -> ComplexArray:
+        """Return the matrix times each row of ``vectors``, (n_vectors, n_triangles) complex."""
+        taken = vectors[:, self.cut.order]
+        parts = np.ascontiguousarray(np.stack((taken.real, taken.imag), axis=1), np.float32)
+        total = np.zeros(parts.shape, dtype=np.float32)
+        for first, rows in _each(lambda run: run.add_product(parts), self.runs):
+            total[:, :, first : first + rows.shape[2]] += rows
+        product = np.empty(vectors.shape, dtype=complex)
+        product[:, self.cut.order] = total[:, 0] + 1j * total[:, 1]
+        return product
+
+
+def form(
+    far: tuple[NDArray[Any], ...],
+    cut: Blocks,
+    near_pairs: NearPairs,
+    near: ComplexArray,
+    *,
+    tolerance: float,
+    expected: FloatArray | None = None,
+) -> LowRankMatrix:
+    """Form all blocks.
+
+    Parameters
+    ----------
+    far : tuple of arrays
+        Arguments of the far kernels, in the order of the mesh.
+    cut : Blocks
+        How the matrix is cut.
+    near_pairs : NearPairs
+        Pairs of point and element that one point cannot represent.
+    near : (n_pairs,) complex array
+        Near corrections; where a pair is in a block stored in full its far value is added in
+        place.
+    tolerance : float
+        Error of the matrix as the root of the sum of the squares of its entries, spread evenly.
+    expected : (n_triangles,) array, optional
+        About how large what is multiplied is at each element; the root of the mean of the
+        squares is 1. Columns may be the less exact the smaller it is.
+    """
+    ordered = in_order(far, cut.order)
+    blocks, in_full = cut.admissible, [cut.near]
+    runs: list[Run] = []
+    entries = cut.size**2 * len(ordered[2])  # of all mirror images
+    while len(blocks):
+        sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
+        tolerances = tolerance * np.sqrt(sizes.prod(axis=1) / entries)
+        if expected is not None:
+            tolerances /= _means(expected[cut.order], blocks)
+        shares = _shares(sizes.sum(axis=1))
+        formed = _each(partial(_low_rank_run, ordered, blocks, tolerances), shares)
+        runs.extend(run for run, _ in formed if len(run.blocks))
+        blocks, small = _halved(np.concatenate([others for _, others in formed]))
+        in_full.append(small)
+    near_blocks = np.concatenate(in_full)
+    near_blocks = near_blocks[np.argsort(near_blocks[:, 0], kind="stable")]
+    place = np.empty_like(cut.order)
+    place[cut.order] = np.arange(cut.size)
+    full_run = partial(_full_run, ordered, near_blocks, cut.order, place, near_pairs, near)
+    rows, columns = _sizes(near_blocks)
+    runs.extend(_each(full_run, _shares(rows * columns)))
+    return LowRankMatrix(cut, tuple(runs))
+
+
+def _low_rank_run(
+    far: tuple[NDArray[Any], ...],
+    blocks: NDArray[np.int64],
+    tolerances: FloatArray,
+    share: slice,
+) -> tuple[Run, NDArray[np.int64]]:
+    """Return a share of the blocks, formed, and those of them where low rank does not pay."""
+    mine = blocks[share]
+    packed, steps, ranks = compiled.form_low_rank(far, mine, tolerances[share])
+    return Run(mine[ranks > 0], packed, steps, ranks[ranks > 0]), mine[ranks < 0]
+
+
+def _full_run(
+    far: tuple[NDArray[Any], ...],
+    blocks: NDArray[np.int64],
+    order: IntArray,
+    place: IntArray,
+    near_pairs: NearPairs,
+    near: ComplexArray,
+    share: slice,
+) -> Run:
+    """Return a share of the blocks that are stored in full."""
+    mine = blocks[share]
+    rows, columns = _sizes(mine)
+    packed = np.empty(2 * int((rows * columns).sum()), dtype=np.int16)
+    steps = np.empty(int(rows.sum()), dtype=np.float32)
+    pairs = (near_pairs.start, near_pairs.element, near_pairs.image)
+    compiled.form_in_full(far, mine, order, place, pairs, near, packed, steps)
+    return Run(mine, packed, steps, None)
+
+
+def _sizes(blocks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the numbers of rows and columns of blocks."""
+    return blocks[:, 1] - blocks[:, 0], blocks[:, 3] - blocks[:, 2]
+
+
+def _means(values: FloatArray, blocks: NDArray[np.int64]) -> FloatArray:
+    """Return the root of the mean of the squares of ``values`` over the columns of blocks."""
+    sums = np.concatenate(([0.0], np.cumsum(values**2)))
+    squares = (sums[blocks[:, 3]] - sums[blocks[:, 2]]) / (blocks[:, 3] - blocks[:, 2])
+    return np.asarray(np.sqrt(squares))
+
+
+def _halved(blocks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the quarters of blocks, and the blocks that are too small for it."""
+    is_small = np.minimum(*_sizes(blocks)) < LEAF
+    first, last, column, end, image = blocks[~is_small].T
+    row_half, column_half = (first + last) // 2, (column + end) // 2
+    quarters = [
+        np.stack((a, b, c, d, image), axis=1)
+        for a, b in ((first, row_half), (row_half, last))
+        for c, d in ((column, column_half), (column_half, end))
+    ]
+    return np.concatenate(quarters), blocks[is_small]
+
+
+def _shares(costs: NDArray[np.int64]) -> list[slice]:
+    """Cut a list into neighbouring shares of about the same cost, `RUNS` at most."""
+    done = np.cumsum(costs)
+    wanted = done[-1] * np.arange(1, RUNS) / RUNS
+    ends = np.unique(np.append(np.searchsorted(done, wanted), len(costs)))
+    ends = ends[ends > 0]
+    return [slice(int(a), int(b)) for a, b in zip((0, *ends[:-1]), ends, strict=True)]
+
+
+def _each(function: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
+    """Return what a function makes of each item, on as many threads as the compiled loops take."""
+    threads = numba.get_num_threads()
+    if threads == 1:
+        return [function(item) for item in items]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(function, items))
+
+
+def in_order(far: tuple[NDArray[Any], ...], order: NDArray[np.int64]) -> tuple[NDArray[Any], ...]:
+    """Return the arguments of the far kernels with points and sources in another order."""
+    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = far
+    return (
+        np.ascontiguousarray(points[:, order]),
+        np.ascontiguousarray(normals[:, order]),
+        signs,
+        couplings[order],
+        np.ascontiguousarray(sources[:, order]),
+        np.ascontiguousarray(source_normals[:, order]),
+        weights[order],
+        moments[order],
+        scalars,
+    )

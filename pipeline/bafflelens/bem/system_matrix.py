@@ -1,0 +1,148 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How the matrix of the Burton-Miller equation is held.
+
+``far`` is the tuple of arguments of the far kernels, ``corrections`` what near pairs add to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.bem import kernels, low_rank, near_field
+from bafflelens.bem.discretisation import Discretisation
+from bafflelens.bem.linear_solver import LinearSystem
+
+# Error of the blocks of low rank over the residual at which the iteration stops. With it the far
+# field changes by less than a tenth of what a quality promises: tests/benchmarks/low_rank.py.
+ERROR_OF_BLOCKS = 6.0
+_SEVERAL = 4  # vectors from which on a product is done in blocks of rows
+_BLOCK_ROWS = 16  # fastest of 4, 8, 16, 32 and 64
+
+
+class Storage(Enum):
+    """How the system matrix is held."""
+
+    PACKED = "packed"
+    """16-bit steps a row, 4 bytes an entry; near elements exact: the default for small systems."""
+
+    FULL = "full"
+    """Complex numbers, 8 or 16 bytes an entry: for direct solves and checks."""
+
+    LOW_RANK = "low rank"
+    """Clusters that are far apart as products of few vectors: the default for large systems."""
+
+
+FarProduct = Callable[[NDArray[np.complex64]], ComplexArray]
+"""(n_vectors, n_triangles) complex array to the far matrix times each row."""
+
+
+@dataclass
+class Workspace:
+    """Memory for the matrix, kept from one frequency to the next: fresh pages cost time."""
+
+    memory: NDArray[np.uint8] | None = None
+
+    def array(self, shape: tuple[int, ...], dtype: type[np.generic]) -> NDArray[Any]:
+        """Return an uninitialised array, in the kept memory if that is large enough."""
+        needed = int(np.prod(shape)) * np.dtype(dtype).itemsize
+        if self.memory is None or self.memory.nbytes < needed:
+            self.memory = None  # freed before the larger one is taken
+            self.memory = np.empty(needed, dtype=np.uint8)
+        return self.memory[:needed].view(dtype).reshape(shape)
+
+
+def full_system(
+    far: tuple[NDArray[Any], ...],
+    discretisation: Discretisation,
+    corrections: ComplexArray,
+    workspace: Workspace,
+) -> LinearSystem:
+    """Return the system with its matrix stored in complex numbers."""
+    real = far[0].dtype.type
+    dtype = np.complex128 if real is np.float64 else np.complex64
+    size = discretisation.mesh.n_triangles
+    near = discretisation.near
+    matrix = workspace.array((size, size), dtype)
+    kernels.fill_coupled_double_layer(*far, matrix.view(real))
+    near_field.add_near(near.start, near.element, corrections, -0.5, matrix)
+
+    def multiply(vectors: ComplexArray) -> ComplexArray:
+        # In the matrix's own precision: numpy would convert the matrix, not the vectors.
+        return np.asarray((matrix @ vectors.T.astype(dtype)).T, dtype=complex)
+
+    return LinearSystem(size=size, multiply=multiply, full_matrix=lambda: matrix)
+
+
+def packed_product(
+    far: tuple[NDArray[Any], ...],
+    discretisation: Discretisation,
+    corrections: ComplexArray,
+    workspace: Workspace,
+) -> FarProduct:
+    """Pack the far matrix, move its near entries to ``corrections``, return its product."""
+    size = discretisation.mesh.n_triangles
+    near = discretisation.near
+    packed = workspace.array((size, 2, size), np.int16)
+    steps = np.empty(size, dtype=np.float32)
+    kernels.fill_packed(*far, near.start, near.element, corrections, packed, steps)
+
+    def product(vectors: NDArray[np.complex64]) -> ComplexArray:
+        out = np.empty(vectors.shape, dtype=complex)
+        apply = _apply_packed_together if len(vectors) >= _SEVERAL else kernels.apply_packed
+        apply(packed, steps, kernels.parts(vectors, np.float32), out)
+        return out
+
+    return product
+
+
+def _apply_packed_together(
+    packed: NDArray[np.int16],
+    steps: NDArray[np.float32],
+    vectors: NDArray[np.float32],
+    out: ComplexArray,
+) -> None:
+    """Do what `kernels.apply_packed` does, in blocks of rows by the library's matrix product.
+
+    Six vectors take 2.5 to 3 times as long as one, instead of 5 to 6.
+    """
+    size = packed.shape[0]
+    columns = np.ascontiguousarray(vectors.reshape(-1, size).T)
+    block = np.empty((2 * _BLOCK_ROWS, size), dtype=np.float32)
+    for first in range(0, size, _BLOCK_ROWS):
+        rows = packed[first : first + _BLOCK_ROWS].reshape(-1, size)
+        block[: len(rows)] = rows
+        # (rows, real or imaginary part of the matrix, vectors, that of the vectors)
+        product = (block[: len(rows)] @ columns).reshape(-1, 2, len(vectors), 2)
+        here = slice(first, first + len(product))
+        scale = steps[here, np.newaxis]
+        out[:, here].real = (scale * (product[:, 0, :, 0] - product[:, 1, :, 1])).T
+        out[:, here].imag = (scale * (product[:, 0, :, 1] + product[:, 1, :, 0])).T
+
+
+def low_rank_product(
+    far: tuple[NDArray[Any], ...],
+    discretisation: Discretisation,
+    corrections: ComplexArray,
+    tolerance: float,
+    expected: FloatArray | None,
+) -> FarProduct:
+    """Form the far matrix in blocks, move near entries to ``corrections``, return its product.
+
+    ``expected`` is about how large the solution is at each element, (n_triangles,).
+    """
+    matrix = low_rank.form(
+        far,
+        discretisation.blocks,
+        discretisation.near,
+        corrections,
+        tolerance=ERROR_OF_BLOCKS * tolerance,
+        expected=expected,
+    )
+    return matrix.product

@@ -1,0 +1,316 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a carved surface scores, and the slope of that with the heights, on the workers.
+
+The meshes of the shape that is carved are moved with the surface: same triangles, other places,
+so that the score is a smooth function of the heights. Where the moved triangles have become too
+long or too thin for what they are to carry, the shape is meshed anew, finer.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import count
+from typing import Any, Final
+
+import numpy as np
+import xarray as xr
+
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.errors import SolveError, invalid
+from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.bem.surface_pressure import SurfacePressure
+from bafflelens.bem.surface_slope import prepare, surface_slope
+from bafflelens.bem.sweep import BandResult
+from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.job.cost_estimate import band_memory
+from bafflelens.mesh.absorbers import surface_admittance
+from bafflelens.mesh.intersections import crossing_triangles
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band
+from bafflelens.mesh.source_motion import normal_velocity
+from bafflelens.run.carving.displacement import CarvedHeight, Places
+from bafflelens.run.solving import Run
+from bafflelens.scoring.loudspeaker_slope import played_score_slope
+from bafflelens.scoring.score import Score, score
+from bafflelens.store.system_response import plates_of, played
+from bafflelens.workers.work_units import Methods, SolveSettings, Timed
+
+SOFTNESS_DB: Final = 0.3
+"""Over so many dB kinks of the score are softened while it is followed."""
+
+_LONGEST_GROWTH: Final = 1.5  # of an edge; the rule of a draft allows for a bit more
+_GROWN_SHARE: Final = 0.02
+_THIN_DEG: Final = 12.0
+_THIN_SHARE: Final = 0.02
+_names = count()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CarvedMesh:
+    """A mesh of the shape that is carved, before it is, and how its vertices move.
+
+    Attributes
+    ----------
+    mesh : Mesh
+        The kept part where there is symmetry.
+    band : Band
+        What is solved on it.
+    places : Places
+        The limits at its vertices, 0 for those that stay.
+    is_carved : (n_triangles,) array of bool
+        Whether a triangle is one of those that may move.
+    """
+
+    mesh: Mesh
+    band: Band
+    places: Places
+    is_carved: np.ndarray
+
+    def moved(self, height: CarvedHeight, amounts: FloatArray) -> Mesh:
+        """Return the mesh with its vertices moved along the pull direction."""
+        vertices = self.mesh.vertices.copy()
+        vertices[:, 0] += height.heights(amounts, self.places)[0]
+        return Mesh(vertices, self.mesh.triangles, self.mesh.surface)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Evaluated:
+    """What was found at one set of amounts.
+
+    Attributes
+    ----------
+    score : Score
+        The job's score, at the quality that is carved at.
+    softened_db : float
+        The same softened: what is followed.
+    bending_db : float
+        What curvature near the limit costs.
+    radius_m : float
+        Smallest radius of what is added or taken.
+    weights : (n_sources, n_frequencies, n_directions) complex array
+        Slope of the softened score with respect to the far field.
+    meshes, surfaces : tuple
+        The moved meshes, and what was left on them, band by band.
+    """
+
+    score: Score
+    softened_db: float
+    bending_db: float
+    radius_m: float
+    weights: ComplexArray
+    meshes: tuple[Mesh, ...]
+    surfaces: tuple[SurfacePressure, ...]
+
+
+class Evaluation:
+    """Scores and slopes of a shape as it is carved.
+
+    Parameters
+    ----------
+    run : Run
+        The run, with the job and the plan of the draft that is carved by.
+    settings : SolveSettings
+        How its bands are solved.
+    height : CarvedHeight
+        What is carved.
+    bases : sequence of CarvedMesh
+        The shape before, one mesh a band.
+    baseline : xarray.Dataset or None
+        What sensitivity is compared with, as it plays.
+    """
+
+    def __init__(
+        self,
+        run: Run,
+        settings: SolveSettings,
+        height: CarvedHeight,
+        bases: Sequence[CarvedMesh],
+        baseline: xr.Dataset | None,
+    ) -> None:
+        self._run = run
+        self._settings = settings
+        self._height = height
+        self._bases = tuple(bases)
+        self._baseline = baseline
+        job = run.loaded.job
+        self._target = job.target.target(job.room.room)
+        self.busy_s = 0.0
+
+    def value(self, amounts: FloatArray) -> tuple[float, Evaluated] | None:
+        """Return what is made small and what came with it.
+
+        None past the smallest radius, and where the surface would meet itself.
+        """
+        radius = self._height.smallest_radius_m(amounts)
+        if radius < self._height.room.radius_m:
+            return None
+        meshes = tuple(base.moved(self._height, amounts) for base in self._bases)
+        if len(crossing_triangles(meshes[-1])):
+            return None
+        results: list[BandResult] = self._work(
+            "field",
+            _moved_band,
+            [
+                (self._run.methods, mesh, base.band, self._settings)
+                for mesh, base in zip(meshes, self._bases, strict=True)
+            ],
+            meshes,
+        )
+        dataset = self._dataset(results)
+        run, loudspeaker = self._run, self._run.loaded.loudspeaker
+        settings = run.loaded.job.score.settings
+        found = score(
+            played(run.folder, run.loaded, dataset), self._target, settings, self._baseline
+        )
+        if not found.is_complete:
+            raise SolveError(invalid("carved shape", "; ".join(found.gaps), "solved throughout"))
+        slope = played_score_slope(
+            dataset,
+            loudspeaker,
+            plates_of(run.folder, run.loaded),
+            self._target,
+            settings,
+            self._baseline,
+            softness_db=SOFTNESS_DB,
+        )
+        softened = slope.values_db["score"]
+        bending = self._height.bending(amounts)[0]
+        evaluated = Evaluated(
+            score=found,
+            softened_db=softened,
+            bending_db=bending,
+            radius_m=radius,
+            weights=slope.weights["score"],
+            meshes=meshes,
+            surfaces=tuple(result.surface for result in results if result.surface is not None),
+        )
+        return softened + bending, evaluated
+
+    def slope(self, amounts: FloatArray, found: Evaluated) -> FloatArray:
+        """Return the slope of what is made small, with respect to the amounts."""
+        tasks, first = [], 0
+        for mesh, base, surface in zip(found.meshes, self._bases, found.surfaces, strict=True):
+            last = first + len(base.band.frequencies_hz)
+            part = found.weights[:, first:last]
+            tasks.append((mesh, base.band, self._settings, surface, part))
+            first = last
+        densities: list[FloatArray] = self._work("slope", _slope_of_band, tasks, found.meshes)
+        total = self._height.bending(amounts)[1]
+        for mesh, base, density in zip(found.meshes, self._bases, densities, strict=True):
+            # A triangle moves out by the mean height of its corners times the cosine.
+            by_corner = np.where(
+                base.is_carved, density * mesh.areas * mesh.normals[:, 0] / 3, 0.0
+            )
+            by_height = np.bincount(
+                mesh.triangles.ravel(), np.repeat(by_corner, 3), minlength=len(mesh.vertices)
+            )
+            follows = self._height.heights(amounts, base.places)[1]
+            total = total + self._height.slope(by_height, follows, base.places)
+        return total
+
+    def _dataset(self, results: Sequence[BandResult]) -> xr.Dataset:
+        motions = self._settings.motions
+        return assemble_dataset(
+            directions(),
+            results,
+            [motion.name for motion in motions],
+            air=self._settings.air,
+            mesh_info={"quality": self._settings.quality},
+            engine=self._settings.engine,
+            versions=self._run.journal.versions,
+            source_centres=np.array([motion.centre for motion in motions]),
+        )
+
+    def _work(
+        self, what: str, function: Any, tasks: Sequence[tuple[Any, ...]], meshes: Sequence[Mesh]
+    ) -> list[Any]:
+        """Have each band worked on, the largest first, and return what came of them in order."""
+        order = next(_names)
+        names = [f"carving {order} {what} {number}" for number in range(len(tasks))]
+        for number in reversed(range(len(tasks))):
+            memory = band_memory(
+                meshes[number].n_triangles,
+                len(self._settings.symmetry),
+                self._settings.engine,
+            )
+            self._run.pool.submit(
+                names[number],
+                function,
+                *tasks[number],
+                priority=float(number),
+                memory=partial(float, memory),
+                card=self._settings.on_card and function is _moved_band,
+            )
+        found: dict[str, Any] = {}
+        for outcome in self._run.pool.outcomes():
+            if outcome.error:
+                raise SolveError(outcome.error)
+            found[outcome.name] = outcome.value.value
+            self.busy_s += outcome.value.seconds
+        return [found[name] for name in names]
+
+
+def degraded(bases: Sequence[CarvedMesh], moved: Sequence[Mesh]) -> str:
+    """Return why moved meshes no longer do; empty where they do.
+
+    Parameters
+    ----------
+    bases : sequence of CarvedMesh
+        The meshes before.
+    moved : sequence of Mesh
+        The same, moved.
+    """
+    for base, mesh in zip(bases, moved, strict=True):
+        before, after = base.mesh, mesh
+        grown = after.longest_edges > _LONGEST_GROWTH * before.longest_edges
+        if grown.mean() > _GROWN_SHARE:
+            return f"{grown.mean():.0%} of the triangles are stretched"
+        thin = (after.smallest_angles_deg < _THIN_DEG) & (before.smallest_angles_deg >= _THIN_DEG)
+        if thin.mean() > _THIN_SHARE:
+            return f"{thin.mean():.0%} of the triangles have become thin"
+    return ""
+
+
+def _moved_band(
+    methods: Methods, mesh: Mesh, band: Band, settings: SolveSettings
+) -> Timed[BandResult]:
+    """Solve one band on a mesh that is at hand, with what is left on its surface."""
+    from bafflelens.workers.work_units import solve_candidate_band
+
+    kept = replace(settings, keep_surface=True)
+    return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept)
+
+
+def _slope_of_band(
+    mesh: Mesh,
+    band: Band,
+    settings: SolveSettings,
+    surface: SurfacePressure,
+    weights: ComplexArray,
+) -> Timed[FloatArray]:
+    """Return the slope over a mesh, summed over the frequencies of its band."""
+    start = time.perf_counter()
+    absorbers: Mapping[str, Any] = settings.absorbers
+    prepared = prepare(mesh, settings.symmetry)
+    heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
+    towards = directions().vectors[heard]
+    total = np.zeros(mesh.n_triangles)
+    for number, frequency in enumerate(band.frequencies_hz):
+        at = surface.at_frequency(frequency)
+        part = weights[np.newaxis, :, number][..., heard]
+        if at is None or not part.any():
+            continue
+        problem = HelmholtzProblem(
+            mesh=mesh,
+            frequency_hz=frequency,
+            air=settings.air,
+            normal_velocity=normal_velocity(mesh, settings.motions, frequency),
+            symmetry=settings.symmetry,
+            admittance=surface_admittance(mesh, absorbers, frequency, settings.air),
+        )
+        pressure = at.pressure[:, 0].astype(complex)
+        total += surface_slope(problem, pressure, towards, part, prepared=prepared)[0]
+    return Timed(value=total, seconds=time.perf_counter() - start)

@@ -1,0 +1,252 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+r"""How far a surface may be carved, at every place of the front.
+
+A surface is carved along the pull direction, the reference axis: each point moves forwards or
+backwards by a height h(y, z). So a front that has no undercut gets none, whatever h is, and a
+mould or a cutter that could reach it still can. The limits are maps over y and z:
+
+- only where the named surfaces are the frontmost ones is anything moved;
+- outside keep-outs (drivers with their clearance, screws, gaskets, the edge of what moves) the
+  height may grow as two arcs of the smallest radius R would let it, over a length
+  :math:`t = 2.4 \sqrt{A R}` for a largest height A, and a fifth of t is left for what h itself
+  bends;
+- inwards no further than the material allows, but for the least wall.
+
+"Smallest radius" is that of what is added or taken: h has no curvature above 1/R.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy import ndimage
+
+from bafflelens.base.conventions import BoolArray, FloatArray
+from bafflelens.base.errors import InputError, invalid
+from bafflelens.job.sections import CarveSection
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
+
+STEP_M: Final = 0.002
+"""Step of the maps."""
+
+_MM: Final = 1e-3
+_TAPER: Final = 2.4  # of a transition, in sqrt(height x radius); 2 would use all the curvature
+_BLUR_STEPS: Final = 1.5  # smooths where two keep-outs meet
+_BLUR_REACH: Final = 2.0  # in these
+_LEAST_SHARE: Final = 0.5  # of the largest height, that the best place must allow
+_FORWARD: Final = 0.5  # cosine between a driver's axis and the reference axis
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CarvingRoom:
+    """Maps of how far the front may be carved; y to the left and z up are those of the body.
+
+    Attributes
+    ----------
+    y_m, z_m : (n_y,), (n_z,) arrays
+        Places, in equal steps of `STEP_M`.
+    share : (n_y, n_z) array
+        0 where nothing may move, 1 where all of the height is free.
+    outward_m, inward_m : (n_y, n_z) arrays
+        Largest heights out and in where the share is 1.
+    surface_m : (n_y, n_z) array
+        x of the frontmost surface; NaN beside the body.
+    radius_m : float
+        Smallest radius of what is added or taken.
+    smoothing_m : float
+        Length over which the slope is smoothed.
+    """
+
+    y_m: FloatArray
+    z_m: FloatArray
+    share: FloatArray
+    outward_m: FloatArray
+    inward_m: FloatArray
+    surface_m: FloatArray
+    radius_m: float
+    smoothing_m: float
+
+    def at(self, field: FloatArray, points: FloatArray) -> FloatArray:
+        """Return a map at places (n, 2), on straight lines between its points; 0 outside."""
+        where = (points - np.array([self.y_m[0], self.z_m[0]])).T / STEP_M
+        return np.asarray(ndimage.map_coordinates(field, where, order=1, cval=0.0))
+
+
+def room_to_carve(
+    whole: Mesh, surfaces: Sequence[str], motions: Sequence[SourceMotion], section: CarveSection
+) -> CarvingRoom:
+    """Return how far a shape may be carved.
+
+    Parameters
+    ----------
+    whole : Mesh
+        The shape, both halves.
+    surfaces : sequence of str
+        Names of the surfaces that may move.
+    motions : sequence of SourceMotion
+        The drivers.
+    section : CarveSection
+        The limits.
+
+    Raises
+    ------
+    InputError
+        If nothing is left that could move, or the smallest radius needs more room than there is.
+    """
+    low, high = whole.vertices.min(axis=0)[1:], whole.vertices.max(axis=0)[1:]
+    half_width = max(-low[0], high[0]) + 2 * STEP_M
+    count = int(np.ceil(half_width / STEP_M))
+    y = np.arange(-count, count + 1) * STEP_M
+    z = np.arange(low[1] - 2 * STEP_M, high[1] + 3 * STEP_M, STEP_M)
+    front = _front(whole, np.isin(whole.surface, surfaces), y, z)
+    kept_out = _kept_out(motions, section, y, z)
+    movable = front.is_named & ~kept_out
+    if not movable.any():
+        what = f"keep-outs of [carve] on {', '.join(surfaces)}"
+        rule = "smaller than the surfaces that may move: nothing is left to carve"
+        raise InputError(invalid(what, _described(section), rule))
+    outward = np.full(movable.shape, section.outward_mm * _MM)
+    inward = np.full(movable.shape, section.inward_mm * _MM)
+    depth = front.thickness_m
+    if section.material_mm is not None:
+        depth = np.minimum(depth, section.material_mm * _MM)
+    inward = np.clip(np.minimum(inward, depth - section.wall_mm * _MM), 0.0, None)
+    height = max(float(outward.max()), float(inward[movable].max(initial=0.0)))
+    radius = section.radius_mm * _MM
+    taper = _TAPER * np.sqrt(height * radius)
+    share = _share(front.is_named, kept_out, section.edge_mm * _MM, taper)
+    if share.max() < _LEAST_SHARE or height <= 0:
+        widest = 2e3 * STEP_M * float(ndimage.distance_transform_edt(movable).max())
+        rule = (
+            f"such that a height of {1e3 * height:g} mm can come and go: it takes "
+            f"{2e3 * taper:.0f} mm, and the widest free place has {widest:.0f} mm"
+        )
+        raise InputError(invalid("limits of [carve]", _described(section), rule))
+    if section.mirror:
+        share, inward = _mirrored(share), _mirrored(inward)
+    return CarvingRoom(
+        y_m=y,
+        z_m=z,
+        share=share,
+        outward_m=outward,
+        inward_m=_eased(inward),
+        surface_m=front.surface_m,
+        radius_m=radius,
+        smoothing_m=max(float(np.sqrt(height * radius)), 2 * STEP_M),
+    )
+
+
+def _described(section: CarveSection) -> str:
+    return (
+        f"radius_mm = {section.radius_mm:g}, outward_mm = {section.outward_mm:g}, inward_mm = "
+        f"{section.inward_mm:g}, edge_mm = {section.edge_mm:g}, wall_mm = {section.wall_mm:g}"
+    )
+
+
+def _mirrored(field: FloatArray) -> FloatArray:
+    return np.minimum(field, field[::-1])
+
+
+def _eased(inward: FloatArray) -> FloatArray:
+    """Return the depth so that no step of the material shows on the surface; never deeper."""
+    least = ndimage.minimum_filter(inward, size=2 * int(_BLUR_REACH * _BLUR_STEPS) + 1)
+    return np.asarray(ndimage.gaussian_filter(least, _BLUR_STEPS, truncate=_BLUR_REACH))
+
+
+def _kept_out(
+    motions: Sequence[SourceMotion], section: CarveSection, y: FloatArray, z: FloatArray
+) -> BoolArray:
+    """Return where drivers, screws, gaskets and what the job names must stay as they are."""
+    left, up = np.meshgrid(y, z, indexing="ij")
+    found = np.zeros(left.shape, dtype=bool)
+    margin = _MM * max(section.driver_mm, section.dome_clearance_mm)
+    for motion in motions:
+        if motion.axis[0] > _FORWARD:
+            distance = np.hypot(left - motion.centre[1], up - motion.centre[2])
+            found |= distance <= motion.outer_radius_m + margin
+    for middle_y, middle_z, diameter in section.screws_mm:
+        found |= np.hypot(left - middle_y * _MM, up - middle_z * _MM) <= 0.5 * diameter * _MM
+    for y_one, z_one, y_other, z_other in section.boxes_mm:
+        (y_low, y_high), (z_low, z_high) = sorted((y_one, y_other)), sorted((z_one, z_other))
+        found |= (
+            (left >= y_low * _MM)
+            & (left <= y_high * _MM)
+            & (up >= z_low * _MM)
+            & (up <= z_high * _MM)
+        )
+    if section.reach_mm is not None:
+        found |= np.hypot(left, up) >= section.reach_mm * _MM
+    return found
+
+
+def _share(is_named: BoolArray, kept_out: BoolArray, edge_m: float, taper_m: float) -> FloatArray:
+    """Return the share of the height that is free: two arcs from every keep-out on."""
+    inset = _BLUR_REACH * _BLUR_STEPS * STEP_M
+    found = np.ones(is_named.shape)
+    for is_free, margin in ((is_named, edge_m), (~kept_out, 0.0)):
+        # What lies beside the map is no place that moves.
+        distance = STEP_M * ndimage.distance_transform_edt(np.pad(is_free, 1))[1:-1, 1:-1]
+        way = np.clip((distance - STEP_M - margin - inset) / taper_m, 0.0, 1.0)
+        found *= np.where(way < 0.5, 2 * way**2, 1 - 2 * (1 - way) ** 2)
+    return np.asarray(ndimage.gaussian_filter(found, _BLUR_STEPS, truncate=_BLUR_REACH))
+
+
+@dataclass(frozen=True, eq=False)
+class _Front:
+    """What is frontmost at each place, and how thick the body is behind it along the axis."""
+
+    surface_m: FloatArray
+    thickness_m: FloatArray
+    is_named: BoolArray
+
+
+def _front(whole: Mesh, is_named: BoolArray, y: FloatArray, z: FloatArray) -> _Front:
+    """Look at a body from the front."""
+    shape = (len(y), len(z))
+    surface = np.full(shape, -np.inf)
+    owner = np.full(shape, -1)
+    cuts = list(_cuts(whole, y, z))
+    for number, rows, columns, x in cuts:
+        nearer = x > surface[rows, columns]
+        surface[rows[nearer], columns[nearer]] = x[nearer]
+        owner[rows[nearer], columns[nearer]] = number
+    behind = np.full(shape, -np.inf)  # the nearest surface behind that faces backwards
+    for number, rows, columns, x in cuts:
+        if whole.normals[number, 0] < 0:
+            inside = (x < surface[rows, columns] - 1e-6) & (x > behind[rows, columns])
+            behind[rows[inside], columns[inside]] = x[inside]
+    hit = owner >= 0
+    return _Front(
+        surface_m=np.where(hit, surface, np.nan),
+        thickness_m=np.where(hit & np.isfinite(behind), surface - behind, 0.0),
+        is_named=hit & is_named[owner],
+    )
+
+
+def _cuts(whole: Mesh, y: FloatArray, z: FloatArray):  # type: ignore[no-untyped-def]
+    """Yield triangle, rows, columns and x where lines along the axis cross each triangle."""
+    for number, corners in enumerate(whole.corners):
+        plane, normal = corners[:, 1:], whole.normals[number]
+        if abs(normal[0]) < 1e-9:
+            continue
+        first = np.floor((plane.min(axis=0) - [y[0], z[0]]) / STEP_M).astype(int)
+        last = np.ceil((plane.max(axis=0) - [y[0], z[0]]) / STEP_M).astype(int)
+        rows, columns = np.meshgrid(
+            np.arange(max(first[0], 0), min(last[0], len(y) - 1) + 1),
+            np.arange(max(first[1], 0), min(last[1], len(z) - 1) + 1),
+            indexing="ij",
+        )
+        rows, columns = rows.ravel(), columns.ravel()
+        places = np.stack((y[rows], z[columns]), axis=1)
+        inside = np.ones(len(places), dtype=bool)
+        turn = np.sign(normal[0])
+        for one, other in ((0, 1), (1, 2), (2, 0)):
+            along, across = plane[other] - plane[one], places - plane[one]
+            inside &= turn * (along[0] * across[:, 1] - along[1] * across[:, 0]) >= -1e-12
+        rows, columns, places = rows[inside], columns[inside], places[inside]
+        x = corners[0, 0] - ((places - plane[0]) @ normal[1:]) / normal[0]
+        yield number, rows, columns, x

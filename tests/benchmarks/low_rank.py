@@ -1,0 +1,171 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Blocks of low rank against the full matrix in 16-bit steps: far field, time and memory.
+
+The far field of shapes at several frequencies, both orbits within 60 degrees and 20 dB, each
+quality on its own mesh and residual, but for the way the matrix is held alike; what may differ is
+a tenth of what the quality promises. Then one frequency of a cabinet in equal triangles at
+growing sizes, each way in the same run; above `LARGEST_FULL` the full matrix is not formed but
+extrapolated from the largest that was, with the square of the size, and marked so. Times are
+processor time, all threads together, of forming and of the products of an iteration.
+
+Usage: low_rank.py [far | sizes] [UNKNOWNS ...]
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from bafflelens.base.processor import wide_vectors
+
+os.environ.update(wide_vectors())
+
+import numpy as np
+from shapes import front_directions, meshes, radiation, shipped
+
+from bafflelens.base.medium import Air
+from bafflelens.bem import burton_miller, low_rank
+from bafflelens.bem.burton_miller import AtFrequency, Settings, solve_burton_miller
+from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace, packed_product
+from bafflelens.mesh.quality import QUALITIES, mesh_size, stated_error_db, tolerance
+
+AIR = Air()
+SHAPES = ("vertical_lens", "plain_baffle")
+FREQUENCIES_HZ = {"draft": (4e3, 8e3, 16e3), "standard": (2e3, 5e3, 8e3, 12e3), "fine": (2e3, 4e3)}
+SIZES = (2_000, 4_000, 8_000, 16_000, 32_000, 60_000)
+LARGEST_FULL = 20_000
+PRODUCTS = 22  # steps of the cabinet at these sizes
+
+
+def main(what: list[str]) -> None:
+    """Print both tables, or the one asked for."""
+    sizes = [int(size) for size in what[1:]] or list(SIZES)
+    if what[:1] != ["sizes"]:
+        far_fields()
+    if what[:1] != ["far"]:
+        against_size(sizes)
+
+
+def far_fields() -> None:
+    """Print by how much the far field differs."""
+    print(
+        "shape           quality       Hz  unknowns  kept  steps  largest dB  rms dB  allowed dB"
+    )
+    for name in SHAPES:
+        shape, motions = shipped(name)
+        for quality in QUALITIES:
+            chosen = FREQUENCIES_HZ[quality]
+            rules = [mesh_size(quality, frequency, AIR) for frequency in chosen]
+            for frequency, mesh in zip(chosen, meshes(shape, rules, {}), strict=True):
+                shared = discretise(mesh, shape.symmetry)
+                problem = radiation(shape, motions, mesh, frequency, AIR)
+                found = [
+                    solve_burton_miller(
+                        problem,
+                        discretisation=shared,
+                        settings=Settings(tolerance=tolerance(quality), storage=storage),
+                    )
+                    for storage in (Storage.PACKED, Storage.LOW_RANK)
+                ]
+                levels = [
+                    20 * np.log10(np.abs(each.far_field(front_directions()))) for each in found
+                ]
+                heard = levels[0] > levels[0].max() - 20
+                off = np.abs(levels[1] - levels[0])[heard]
+                kept = _formed(AtFrequency(shared, problem.wavenumber), quality)[0]
+                print(
+                    f"{name:15s} {quality:9s} {frequency:6.0f} {mesh.n_triangles:9d} "
+                    f"{kept / 4 / mesh.n_triangles**2:5.2f} {found[0].iterations:3d}/"
+                    f"{found[1].iterations} {off.max():10.4f} {np.sqrt((off**2).mean()):8.4f} "
+                    f"{0.1 * stated_error_db(quality):9.2f}",
+                    flush=True,
+                )
+
+
+def against_size(sizes: list[int]) -> None:
+    """Print time and memory of both ways at growing sizes, standard quality."""
+    from card import _box
+    from cost import ELEMENTS_A_WAVELENGTH
+
+    print(
+        "unknowns      Hz  full: form s  product s   GiB  low rank: form s  product s   GiB"
+        f"  ratio of time with {PRODUCTS} products, of memory"
+    )
+    rows: list[tuple[float, float]] = []
+    largest: tuple[int, float, float] | None = None
+    for size in sizes:
+        mesh = _box(size)
+        number = mesh.n_triangles
+        edge = np.sqrt(mesh.areas.mean() * 4 / np.sqrt(3))
+        frequency = AIR.sound_speed / ELEMENTS_A_WAVELENGTH / edge
+        at = AtFrequency(discretise(mesh, ()), 2 * np.pi * frequency / AIR.sound_speed)
+        if not rows:  # compiled first
+            _formed(at, "standard")
+        if number <= LARGEST_FULL:
+            begun = time.process_time()
+            whole = _full(at)
+            forming, mark = time.process_time() - begun, " "
+            product = _product_time(whole, number)
+            largest = number, forming, product
+            del whole
+        else:
+            share = (number / largest[0]) ** 2 if largest else np.nan
+            forming, product = (share * part for part in (largest or (0, 0, 0))[1:])
+            mark = "~"
+        kept, multiply, formed_s = _formed(at, "standard")
+        product_s = _product_time(multiply, number)
+        total, full_total = formed_s + PRODUCTS * product_s, forming + PRODUCTS * product
+        rows.append((number, total))
+        print(
+            f"{number:8d} {frequency:7.0f} {mark}{forming:12.2f} {product:10.4f} "
+            f"{4 * number**2 / 2**30:5.2f} {formed_s:17.2f} {product_s:10.4f} "
+            f"{kept / 2**30:5.2f} {full_total / total:12.2f} {4 * number**2 / kept:20.2f}",
+            flush=True,
+        )
+    large = np.array([row for row in rows if row[0] > 7_000])
+    if len(large) > 1:
+        power = np.polyfit(*np.log(large).T, 1)[0]
+        print(f"time grows with the power {power:.2f} of the unknowns from {large[0, 0]:.0f} on")
+
+
+def _full(at: AtFrequency) -> Callable[[Any], Any]:
+    far = burton_miller._far_arguments(at, at.everywhere)
+    corrections = burton_miller._near_corrections(at, at.everywhere)
+    return packed_product(far, at.discretisation, corrections, Workspace())
+
+
+def _formed(at: AtFrequency, quality: str) -> tuple[int, Callable[[Any], Any], float]:
+    """Return the bytes of the blocks, their product and the processor time of forming them."""
+    far = burton_miller._far_arguments(at, at.everywhere)
+    shared = at.discretisation
+    begun = time.process_time()
+    corrections = burton_miller._near_corrections(at, at.everywhere)
+    matrix = low_rank.form(
+        far,
+        shared.blocks,
+        shared.near,
+        corrections,
+        tolerance=ERROR_OF_BLOCKS * tolerance(quality),
+    )
+    return matrix.nbytes, matrix.product, time.process_time() - begun
+
+
+def _product_time(product: Callable[[Any], Any], size: int) -> float:
+    """Return the least processor time of a few products."""
+    vectors = np.exp(1j * np.arange(size, dtype=np.float32)).astype(np.complex64)[None]
+    seconds = []
+    for _ in range(4):
+        begun = time.process_time()
+        product(vectors)
+        seconds.append(time.process_time() - begun)
+    return min(seconds)
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).parent))
+    main(sys.argv[1:])

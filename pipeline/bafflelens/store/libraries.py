@@ -6,7 +6,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Final
 

@@ -419,3 +419,16 @@ def test_a_carved_shape_keeps_only_planes_that_its_parent_has(box_run, box_optio
     declaration.write_text(text.replace('symmetry = ["y"]', 'symmetry = ["z"]'))
     with pytest.raises(GeometryError, match=r"Invalid key 'symmetry' 'z'\. Must be planes"):
         load_shape(declaration)
+
+
+def test_what_was_carved_or_scanned_can_be_carved_as_it_is(box_run, box_options):
+    """The carved shape is declared as a scan is: so this is carving the clay as it is."""
+    first = carve_on_request(box_run, "c001", box_options, changes={"steps": 1})
+    second = carve_on_request(box_run, first.candidate, box_options, changes={"steps": 1})
+    assert second.candidate == "c001_carved_carved"
+    assert second.steps[0].score_db == pytest.approx(first.steps[1].score_db, abs=0.01)
+    folder = open_run(box_run)
+    before, after = (folder.load_mesh(name) for name in (first.candidate, second.candidate))
+    assert np.abs(after.vertices - before.vertices).max() > 5e-4
+    scores = {c.id: c.score.total_db for c in folder.candidates()}
+    assert scores["c001_carved_carved"] == pytest.approx(second.steps[-1].score_db, abs=0.01)

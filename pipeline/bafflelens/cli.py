@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError
-from bafflelens.base.reading import shown
+from bafflelens.base.reading import shown_text
 from bafflelens.base.signals import Terminated
 from bafflelens.commands.cache import cache
 from bafflelens.commands.carving import carve
@@ -96,7 +96,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _unexpected(error: Exception) -> str:
     """Write down an error that nobody foresaw; return one line that says where."""
     details = "".join(traceback.format_exception(error))
-    said = f"Unexpected error: {type(error).__name__}: {shown(error)}"
+    said = f"Unexpected error: {type(error).__name__}: {shown_text(error)}"
     try:
         with tempfile.NamedTemporaryFile(
             "w", prefix="bafflelens_error_", suffix=".txt", delete=False, errors="replace"

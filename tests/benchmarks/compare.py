@@ -30,11 +30,11 @@ from synthetic_measurement import Planted, Session, write_measurement
 
 from bafflelens.base.medium import Air
 from bafflelens.base.progress import Silent
-from bafflelens.bem.surface_pressure import SurfacePressure, joined
+from bafflelens.bem.surface_pressure import SurfacePressure, joined_surfaces
 from bafflelens.bem.sweep import solve_band
 from bafflelens.directivity.frequency_interpolation import interpolate
 from bafflelens.mesh.quality import Band, mesh_size
-from bafflelens.mockup.comparison.compare import Request, compare
+from bafflelens.mockup.comparison.compare import ComparisonRequest, compare
 from bafflelens.mockup.comparison.radiator import surface_radiator
 from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.measurement.measured import Setup
@@ -118,7 +118,7 @@ def by_the_second_engine(clay, path):
                 flush=True,
             )
         with path.open("wb") as stream:
-            joined(parts).write(stream)
+            joined_surfaces(parts).write(stream)
     with path.open("rb") as stream:
         surface = SurfacePressure.read(stream, path)
     strengths = np.ones((1, surface.frequencies_hz.size), dtype=complex)
@@ -171,13 +171,13 @@ def main(folder, top, quality, engine):
         session,
         PLANTED,
     )
-    request = Request(
+    request = ComparisonRequest(
         run=nominal.path, candidate="c001", measurement=path, out=folder / "compared",
         scan=(clay.path, "c001"),
     )  # fmt: skip
     compare_s = []
     for name in ("first", "again"):  # the first compiles
-        request = Request(**{**vars(request), "out": folder / f"compared_{name}"})
+        request = ComparisonRequest(**{**vars(request), "out": folder / f"compared_{name}"})
         started = time.process_time()
         found = compare(request, read_measurement, Silent())
         compare_s.append(found.seconds)

@@ -19,7 +19,7 @@ from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.medium import Air
 from bafflelens.bem import gpu_engine
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.sweep import power_balance
 from bafflelens.mesh.mesh import Mesh
@@ -143,7 +143,7 @@ def _level(script: str, mesh: Mesh, frequency: float, residual: float):
     shape, motions = shipped(script)
     problem = radiation(shape, motions, mesh, frequency, AIR)
     if gpu_engine.missing_card():
-        solution = solve_burton_miller(problem, settings=Settings(tolerance=residual))
+        solution = solve_burton_miller(problem, settings=EngineSettings(tolerance=residual))
     else:
         solution = solve_on_card(problem, settings=CardSettings(tolerance=residual))
     far = solution.far_field(front_directions())[0]

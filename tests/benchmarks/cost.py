@@ -50,7 +50,7 @@ def one(size: int) -> None:
     from card import _box, _problem
 
     from bafflelens.base.medium import Air
-    from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+    from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
     from bafflelens.bem.discretisation import discretise
     from bafflelens.bem.warm_up import warm_up
 
@@ -67,7 +67,7 @@ def one(size: int) -> None:
     row = {
         "unknowns": mesh.n_triangles,
         "frequency_hz": frequency,
-        "way": Settings().storage_for(mesh.n_triangles).value,
+        "way": EngineSettings().storage_for(mesh.n_triangles).value,
         "discretise_s": middle - begun[0],
         "solve_s": ended[0] - middle,
         "processor_s": ended[1] - begun[1],

@@ -25,7 +25,7 @@ from whole_sweep import solved_bands
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace
@@ -192,7 +192,7 @@ def _reduced_basis(body: str) -> None:
         solution = solve_burton_miller(
             problem,
             discretisation=shared,
-            settings=Settings(tolerance=residual),
+            settings=EngineSettings(tolerance=residual),
             guesses=guesses,
             workspace=workspace,
         )

@@ -25,7 +25,7 @@ from bafflelens.listen.music import invented_music
 from bafflelens.listen.ready import Ready
 from bafflelens.listen.rendering import Wishes, played_versions, sound_file
 from bafflelens.listen.room import SURFACES, enclosure_of
-from bafflelens.listen.seat import seat_of
+from bafflelens.listen.seat import seat_in
 from bafflelens.listen.shape_response import shape_response
 from bafflelens.scoring.target import Room
 
@@ -57,7 +57,7 @@ def main() -> None:
         other_wall_m=None,
         absorption={name: np.full(7, 0.2) for name in SURFACES},
     )
-    seat = timed("room and head", lambda: seat_of(enclosure, Air(), head, images_s=0.05))
+    seat = timed("room and head", lambda: seat_in(enclosure, Air(), head, images_s=0.05))
     print(f"{seat.images.n_images} images a loudspeaker")
     ears = timed("two shapes at the ears", lambda: [ear_responses(one, seat) for one in shapes])
     music = invented_music(seconds)

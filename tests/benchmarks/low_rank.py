@@ -29,7 +29,7 @@ from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.medium import Air
 from bafflelens.bem import burton_miller, low_rank
-from bafflelens.bem.burton_miller import AtFrequency, Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import AtFrequency, EngineSettings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace, packed_product
 from bafflelens.mesh.quality import QUALITIES, mesh_size, stated_error_db, tolerance
@@ -68,7 +68,7 @@ def far_fields() -> None:
                     solve_burton_miller(
                         problem,
                         discretisation=shared,
-                        settings=Settings(tolerance=tolerance(quality), storage=storage),
+                        settings=EngineSettings(tolerance=tolerance(quality), storage=storage),
                     )
                     for storage in (Storage.PACKED, Storage.LOW_RANK)
                 ]

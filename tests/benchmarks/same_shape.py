@@ -20,9 +20,9 @@ from cad import write_step
 from scans import Faults, make_scan
 
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.mockup.scan.clay import Request, take_scan
+from bafflelens.mockup.scan.clay import ClayScanRequest, take_scan
 from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
 
 AIR = Air()
@@ -73,7 +73,7 @@ def _scanned(shape, values, out):
     (mesh,) = mesh_shape(shape, values, [size], TIME_LIMIT_S)
     made = make_scan(mesh.mirrored("y"), Faults(without=("dome", "surround")))
     path = made.write(out.with_suffix(".ply"))
-    take_scan(Request(scan=path, shape=shape, values={}, nominal_name="default", out=out))
+    take_scan(ClayScanRequest(scan=path, shape=shape, values={}, nominal_name="default", out=out))
     return out / f"{path.stem}.toml"
 
 
@@ -87,7 +87,7 @@ def _level(shape, values, frequency):
     )
     (mesh,) = mesh_shape(shape, values, [size], TIME_LIMIT_S)
     problem = radiation(shape, source_motions(shape, values), mesh, frequency, AIR)
-    solution = solve_burton_miller(problem, settings=Settings(tolerance=2e-4))
+    solution = solve_burton_miller(problem, settings=EngineSettings(tolerance=2e-4))
     far = solution.far_field(front_directions())[0]
     return 20 * np.log10(np.abs(far)), mesh.n_triangles
 

@@ -25,7 +25,7 @@ import mock_up
 
 from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.result import find_set_up
-from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation
+from bafflelens.mockup.measurement.microphones import PARAMETERS, SetUpDeviation
 
 SPREAD = {"angle_deg": 1.5, "forward_m": 0.008, "sideways_m": 0.004, "tilt_deg": 1.0}
 CASES = {
@@ -49,7 +49,7 @@ def orbit(seed: int, changes: dict) -> tuple[np.ndarray, np.ndarray, np.ndarray]
     """Return error, range and whether it is told, (4,) each, of one orbit."""
     rng = np.random.default_rng(seed)
     plane = ("horizontal", "vertical")[seed % 2]
-    true = Deviation(**{name: rng.normal(0, SPREAD[name]) for name in PARAMETERS})
+    true = SetUpDeviation(**{name: rng.normal(0, SPREAD[name]) for name in PARAMETERS})
     axis = (rng.uniform(-12, 12), rng.uniform(-15, 15))
     side = true.sideways_m
     really = {

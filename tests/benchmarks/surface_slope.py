@@ -28,12 +28,12 @@ from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, Workspace, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.plane_waves import plane_wave_fields
 from bafflelens.bem.surface_slope import (
     moving_triangles,
-    prepare,
+    prepare_slopes,
     slope_of_fields,
     surface_slope,
 )
@@ -84,11 +84,11 @@ def compare(name: str, quality: str, ratios: list[float]) -> None:
             print(f"{name} {key}: {error}")
     for frequency_hz, mesh in zip(FREQUENCIES_HZ, meshes(shape, sizes, {}), strict=True):
         problem = radiation(shape, motions, mesh, frequency_hz, air)
-        settings = Settings(tolerance=1e-5)
+        settings = EngineSettings(tolerance=1e-5)
         at_rest = solve_burton_miller(problem, settings=settings)
         level = at_rest.far_field(to)[0]
         fields = plane_wave_fields(problem, to, np.eye(len(to)), tolerance=1e-3)
-        prepared = prepare(mesh, shape.symmetry)
+        prepared = prepare_slopes(mesh, shape.symmetry)
         slope = slope_of_fields(problem, at_rest.surface_pressure, fields, prepared)
         for key, both in changed.items():
             moved = [onto(mesh, one, moving_triangles(problem)) for one in both]
@@ -134,9 +134,9 @@ def cost(name: str, quality: str) -> None:
     to = directions().vectors
     for frequency_hz, mesh in zip(FREQUENCIES_HZ, meshes(shape, sizes, {}), strict=True):
         problem = radiation(shape, motions, mesh, frequency_hz, air)
-        settings = Settings(tolerance=tolerance(quality))
+        settings = EngineSettings(tolerance=tolerance(quality))
         workspace, discretisation = Workspace(), discretise(mesh, shape.symmetry)
-        prepared = prepare(mesh, shape.symmetry, discretisation)
+        prepared = prepare_slopes(mesh, shape.symmetry, discretisation)
         solves, three, one = [], [], []
         for _ in range(2):  # the first compiles
             start = time.process_time()

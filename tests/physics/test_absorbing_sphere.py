@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Storage
 
@@ -38,7 +38,7 @@ def solution(ka, admittance, divisions, storage=None):
         symmetry=MIRRORS,
         admittance=np.full(mesh.n_triangles, admittance, dtype=complex),
     )
-    return solve_burton_miller(problem, settings=Settings(storage=storage))
+    return solve_burton_miller(problem, settings=EngineSettings(storage=storage))
 
 
 @pytest.mark.parametrize("mode", [0, 1])

@@ -24,7 +24,7 @@ import pytest
 import radiating
 from scipy import special
 
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.mesh.dome_motions import (
     CLAMPED_ROOTS,
     clamped_mode,
@@ -74,7 +74,7 @@ def cap_solution(ka):
     velocity = np.stack([motion_shape(mesh, motion, 1000.0) for motion in motions])
     problem = radiating.problem(mesh, velocity, ka, MIRRORS)
     alone = radiating.problem(mesh, velocity[:1], ka, MIRRORS)
-    settings = Settings(tolerance=1e-4)
+    settings = EngineSettings(tolerance=1e-4)
     return (
         solve_burton_miller(problem, settings=settings, followers=3),
         solve_burton_miller(alone, settings=settings),

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.sweep import power_balance, solve_band
 from bafflelens.mesh.absorbers import AdmittanceTable, PorousLayer, surface_admittance
@@ -49,7 +49,7 @@ def solution(frequency_hz):
         symmetry=MIRRORS,
         admittance=surface_admittance(mesh, {"felt": LAYER}, frequency_hz, radiating.AIR),
     )
-    return solve_burton_miller(problem, settings=Settings(tolerance=1e-5))
+    return solve_burton_miller(problem, settings=EngineSettings(tolerance=1e-5))
 
 
 @pytest.mark.parametrize("frequency_hz", FREQUENCIES)

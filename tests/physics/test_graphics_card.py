@@ -13,7 +13,7 @@ import radiating
 
 from bafflelens.base.errors import SolveError
 from bafflelens.bem import gpu_engine, kernels
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.mesh.mesh import Mesh
@@ -81,7 +81,7 @@ def test_pairs():
 @pytest.mark.parametrize("way", WAYS)
 def test_whole_problem(way, absorbing):
     problem = box_problem(absorbing)
-    expected = solve_burton_miller(problem, settings=Settings(tolerance=1e-5))
+    expected = solve_burton_miller(problem, settings=EngineSettings(tolerance=1e-5))
     found = solve_on_card(problem, settings=WAYS[way])
     level = radiating.level(expected.far_field(AROUND))
     heard = level > level.max(axis=1, keepdims=True) - 20

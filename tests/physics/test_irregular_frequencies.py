@@ -49,7 +49,7 @@ def condition(ka):
     planes = ("x", "y", "z")
     mesh = bodies.octasphere(7, planes)
     case = radiating.problem(mesh, np.ones(mesh.n_triangles), ka, planes)
-    settings = burton_miller.Settings(double_precision=True)
+    settings = burton_miller.EngineSettings(double_precision=True)
     workspace = burton_miller.Workspace()
     at = burton_miller.AtFrequency(discretise(mesh, planes), case.wavenumber)
     system = burton_miller.assemble(at, settings, workspace)

@@ -16,8 +16,8 @@ import pytest
 import radiating
 
 from bafflelens.bem import burton_miller, cross_approximation, low_rank
-from bafflelens.bem.burton_miller import AtFrequency, Settings, assemble
-from bafflelens.bem.clusters import cut
+from bafflelens.bem.burton_miller import AtFrequency, EngineSettings, assemble
+from bafflelens.bem.clusters import cut_clusters
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace
 from bafflelens.job.cost_estimate import matrix_entries
@@ -55,7 +55,7 @@ def case(request):
 
 
 def system(at, storage, residual=1e-4):
-    return assemble(at, Settings(storage=storage, tolerance=residual), Workspace())
+    return assemble(at, EngineSettings(storage=storage, tolerance=residual), Workspace())
 
 
 def noise(number, size):
@@ -121,7 +121,7 @@ def low_rank_bytes(matrix):
 
 def test_every_entry_is_in_one_block():
     mesh, symmetry = half_box()
-    found = cut(mesh, discretise(mesh, symmetry).signs)
+    found = cut_clusters(mesh, discretise(mesh, symmetry).signs)
     times = np.zeros((2, mesh.n_triangles, mesh.n_triangles), dtype=np.int8)
     for first, last, column, end, image in np.concatenate((found.admissible, found.near)):
         times[image, first:last, column:end] += 1
@@ -206,7 +206,7 @@ def test_memory_is_what_the_estimate_says(cells):
 
 
 def test_which_storage_a_size_gets():
-    settings = Settings(packed_unknowns=100)
+    settings = EngineSettings(packed_unknowns=100)
     assert settings.storage_for(100) is Storage.PACKED
     assert settings.storage_for(101) is Storage.LOW_RANK
     assert replace(settings, storage=Storage.FULL).storage_for(10**6) is Storage.FULL

@@ -17,9 +17,9 @@ from synthetic_measurement import Planted, Session, write_measurement
 
 from bafflelens.base.errors import InputError
 from bafflelens.mockup.comparison.from_measurement import observed_of
-from bafflelens.mockup.comparison.result import Settings, compare_orbits
+from bafflelens.mockup.comparison.result import ComparisonSettings, compare_orbits
 from bafflelens.mockup.measurement.measured import Setup
-from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation
+from bafflelens.mockup.measurement.microphones import PARAMETERS, SetUpDeviation
 from bafflelens.mockup.measurement.reading import read_measurement
 
 SETUP = Setup(distance_m=2.0, rotation_point_m=(-0.08, 0.0, 0.0), temperature_c=27.0)
@@ -52,7 +52,9 @@ def compared(path):
     measured = read_measurement(path)
     speed = measured.setup.air.sound_speed
     simulation = replace(CAP, frequencies_hz=KNOWN_HZ * speed / 343.2, sound_speed=speed, known={})
-    return measured, compare_orbits(observed_of(measured), simulation, Settings(bounce_deg={}))
+    return measured, compare_orbits(
+        observed_of(measured), simulation, ComparisonSettings(bounce_deg={})
+    )
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +74,7 @@ def test_the_reader_names_what_belongs_to_the_room(everything):
 
 def test_the_comparison_finds_the_faults_of_the_set_up_and_no_other(everything):
     _, found = everything
-    true = Deviation(angle_deg=1.5, forward_m=0.012).values
+    true = SetUpDeviation(angle_deg=1.5, forward_m=0.012).values
     for name, fit in found.fits.items():
         off = np.abs(fit.deviation.values - true)
         assert (off <= fit.uncertainty).all(), (name, dict(zip(PARAMETERS, off, strict=True)))

@@ -293,7 +293,7 @@ def test_far_rule_is_of_third_order(quantity):
 def matrix_and_exact_rows(mesh, k, coupling, rows):
     """Rows of the system matrix as the engine makes them, and by brute force."""
     problem = radiating.problem(mesh, np.ones(mesh.n_triangles), k)
-    settings = burton_miller.Settings(double_precision=True)
+    settings = burton_miller.EngineSettings(double_precision=True)
     at = burton_miller.AtFrequency(discretise(mesh), problem.wavenumber)
     system = burton_miller.assemble(at, settings, burton_miller.Workspace())
     exact = np.empty((len(rows), mesh.n_triangles), dtype=complex)

@@ -20,7 +20,7 @@ from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.source_motion import normal_velocity
-from bafflelens.mockup.scan.clay import Request, take_scan
+from bafflelens.mockup.scan.clay import ClayScanRequest, take_scan
 from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
 
 FREQUENCY_HZ = 2000.0
@@ -79,7 +79,9 @@ def test_a_scan_of_another_lens_radiates_like_that_lens(lens, tmp_path):
     (mesh,) = mesh_shape(shape, CARVED, [SCANNED], 120.0)
     made = make_scan(mesh.mirrored("y"), Faults(without=("dome", "surround")))
     path = made.write(tmp_path / "clay.ply")
-    take_scan(Request(scan=path, shape=shape, values={}, nominal_name="x", out=tmp_path / "taken"))
+    take_scan(
+        ClayScanRequest(scan=path, shape=shape, values={}, nominal_name="x", out=tmp_path / "taken")
+    )
     np.testing.assert_allclose(
         level_db(load_shape(tmp_path / "taken" / "clay.toml"), {}), other, atol=0.2
     )

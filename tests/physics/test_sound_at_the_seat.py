@@ -17,7 +17,7 @@ from bafflelens.listen.binaural import ear_responses
 from bafflelens.listen.head import head_of, left_out
 from bafflelens.listen.head_file import read_head
 from bafflelens.listen.room import SURFACES, Enclosure, enclosure_of, images_of
-from bafflelens.listen.seat import BASE, decay_s, seat_of
+from bafflelens.listen.seat import BASE, decay_s, seat_in
 from bafflelens.listen.shape_response import shape_response
 from bafflelens.listen.spectra import BLOCK, RATE_HZ
 from bafflelens.scoring.seat import bounces_at_seat
@@ -49,7 +49,7 @@ def head():
 
 @pytest.fixture(scope="module")
 def seat(head):
-    return seat_of(furnished(), AIR, head, images_s=0.06)
+    return seat_in(furnished(), AIR, head, images_s=0.06)
 
 
 @pytest.fixture(scope="module")
@@ -158,7 +158,7 @@ def test_bounces_are_those_of_the_seat_table(name, head):
     data = patterns.dataset(lowered, FREQUENCIES)
     shape = shape_response("lowered", data)
     room = Room(seat_aside_m=1.1, side_wall_m=0.9, toe_in_deg=20)
-    seat = seat_of(furnished(0.01, room), AIR, head, images_s=0.02, loudspeakers=1)
+    seat = seat_in(furnished(0.01, room), AIR, head, images_s=0.02, loudspeakers=1)
     (expected,) = (
         one for one in bounces_at_seat(data, room, (1000, 16000), AIR) if one.name == name
     )
@@ -197,7 +197,7 @@ def test_late_sound_has_the_energy_that_sabine_gives_it(head):
     The noise that stands for it is random, by about 0.3 dB in two octaves and one second.
     """
     enclosure, images_s = cube(0.05), 0.03
-    seat = seat_of(enclosure, AIR, head, images_s=images_s)
+    seat = seat_in(enclosure, AIR, head, images_s=images_s)
     attenuation = AIR.absorption(np.array([2000.0]))[0] / (10 * np.log10(np.e))
     area = 6 * 36 * 0.05 + 4 * attenuation * 216  # Sabine
     flight = np.linalg.norm(enclosure.ear_m - enclosure.tweeter_m) / AIR.sound_speed

@@ -23,14 +23,14 @@ import radiating
 from scipy import special
 
 from bafflelens.bem import radiation
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.plane_waves import independent_rows, plane_wave_fields
 from bafflelens.bem.surface_gradient import gradient_and_curvature
 from bafflelens.bem.surface_slope import (
     at_vertices,
     moving_triangles,
-    prepare,
+    prepare_slopes,
     slope_of_fields,
     surface_slope,
     vertex_normals,
@@ -56,7 +56,7 @@ def scattered(problem, pressure):
     """Far field of what a body at rest scatters into `TOWARDS`."""
     signs = mirror_signs(problem.symmetry)
     gradient = problem.total_gradient(pressure)
-    found = radiation.far_field(
+    found = radiation.radiated_far_field(
         problem.mesh, signs, problem.wavenumber, pressure, gradient, TOWARDS
     )
     return found[0]
@@ -79,7 +79,7 @@ def test_sphere_that_grows(wavenumber, admittance):
     problem, pressure, fields = scattering(
         bodies.icosphere(10 if admittance == 0 else 7), wavenumber, admittance
     )
-    slope = slope_of_fields(problem, pressure, fields, prepare(problem.mesh))
+    slope = slope_of_fields(problem, pressure, fields, prepare_slopes(problem.mesh))
     step = 1e-4
     expected = series(wavenumber, 1 + step, admittance) - series(wavenumber, 1 - step, admittance)
     expected /= 2 * step
@@ -112,7 +112,12 @@ def moved_body(shape, wavenumber):
         "inner edge": lambda: bodies.blocks(line, line, line, filled),
     }[shape]()
     problem, pressure, fields = scattering(mesh, wavenumber)
-    return problem, pressure, fields, slope_of_fields(problem, pressure, fields, prepare(mesh))
+    return (
+        problem,
+        pressure,
+        fields,
+        slope_of_fields(problem, pressure, fields, prepare_slopes(mesh)),
+    )
 
 
 # ------------------------------------------------------------ a piston in a box
@@ -148,7 +153,7 @@ def solved(problem, along_x=0.0):
     vertices = problem.mesh.vertices + np.outer(along_x, [1, 0, 0]) if np.ndim(along_x) else None
     if vertices is not None:
         problem = replace(problem, mesh=replace(problem.mesh, vertices=vertices))
-    return solve_burton_miller(problem, settings=Settings(tolerance=TOLERANCE))
+    return solve_burton_miller(problem, settings=EngineSettings(tolerance=TOLERANCE))
 
 
 @pytest.mark.parametrize("felt", [False, True])
@@ -162,7 +167,7 @@ def test_differences_of_moved_meshes(felt):
     expected = (ahead - back) / (2 * step)
     pressure = solved(problem).surface_pressure
     fields = plane_wave_fields(problem, TOWARDS, np.eye(len(TOWARDS)), tolerance=TOLERANCE)
-    slope = slope_of_fields(problem, pressure, fields, prepare(problem.mesh))
+    slope = slope_of_fields(problem, pressure, fields, prepare_slopes(problem.mesh))
     found = slope @ (problem.mesh.areas * displacement(problem.mesh, along_x))
     # 18 triangles a wavelength; with felt the bump is three triangles wide
     assert radiating.relative_error(found, expected) < (0.1 if felt else 0.05)

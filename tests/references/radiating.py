@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.problem import HelmholtzProblem
 
 AIR = Air()
@@ -32,7 +32,7 @@ def problem(mesh, velocity, wavenumber, symmetry=()):
 def solved(mesh, velocity, wavenumber, symmetry=(), **settings):
     """Solution of the project's own engine."""
     return solve_burton_miller(
-        problem(mesh, velocity, wavenumber, symmetry), settings=Settings(**settings)
+        problem(mesh, velocity, wavenumber, symmetry), settings=EngineSettings(**settings)
     )
 
 

@@ -17,8 +17,8 @@ from bafflelens.listen.trials import (
     chance_of_finding,
     least_count,
     new_trials,
-    plan_text,
     result_text,
+    trial_plan_text,
 )
 
 
@@ -47,7 +47,7 @@ def test_the_chance_of_finding_a_difference_rises_with_it_and_with_the_trials(ki
     few, many = ([chance_of_finding(n, s, kind) for s in (0.6, 0.75, 0.9)] for n in (16, 40))
     assert few == sorted(few)
     assert all(more > less for more, less in zip(many, few, strict=True))
-    assert "16 trials" in plan_text(16, kind)
+    assert "16 trials" in trial_plan_text(16, kind)
 
 
 def test_answers_come_in_order_and_each_once():

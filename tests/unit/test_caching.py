@@ -33,7 +33,7 @@ from bafflelens.workers.caching.digests import digest, mesh_digest, mesh_key, se
 from bafflelens.workers.caching.entries import (
     frequency_from_bytes,
     frequency_to_bytes,
-    joined,
+    joined_bands,
     meshes_from_bytes,
     meshes_to_bytes,
 )
@@ -346,7 +346,7 @@ def test_frequencies_come_back_and_join_in_order(stub):
     band = Band(frequencies_hz=(1000.0, 2000.0, 3000.0), mesh_frequency_hz=3000.0)
     result = stub.solve_band(mesh, (), band, microphones_m=(1.0, 2.0))
     parts = [frequency_from_bytes(frequency_to_bytes(result, n), mesh) for n in (2, 0, 1)]
-    whole = joined(band, parts)
+    whole = joined_bands(band, parts)
     np.testing.assert_array_equal(whole.frequencies_hz, band.frequencies_hz)
     np.testing.assert_array_equal(
         whole.far_field.astype(np.complex64), result.far_field.astype(np.complex64)
@@ -357,7 +357,7 @@ def test_frequencies_come_back_and_join_in_order(stub):
     assert {o.seconds for o in whole.outcomes} == {0.0}
     assert whole.surface is None
     with pytest.raises(ValueError, match="not those of the band"):
-        joined(band, parts[:2])
+        joined_bands(band, parts[:2])
 
 
 def test_what_is_on_the_surface_is_kept_with_each_frequency(stub):
@@ -376,7 +376,7 @@ def test_what_is_on_the_surface_is_kept_with_each_frequency(stub):
     )
     result = replace(stub.solve_band(mesh, (), band), surface=surface)
     kept = [frequency_to_bytes(result, number) for number in (2, 1, 0)]
-    whole = joined(band, [frequency_from_bytes(content, mesh) for content in kept]).surface
+    whole = joined_bands(band, [frequency_from_bytes(content, mesh) for content in kept]).surface
     assert whole is not None
     assert whole.mesh is mesh
     assert whole.symmetry == ("y",)

@@ -20,7 +20,7 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.run import pipeline
 from bafflelens.run.carving.carve import with_changes
-from bafflelens.run.carving.descent import Point, direction, next_point
+from bafflelens.run.carving.descent import DescentPoint, direction, next_point
 from bafflelens.run.carving.displacement import CarvedHeight
 from bafflelens.run.carving.room import room_to_carve
 from bafflelens.run.pipeline import RunOptions, carve_on_request, run_job
@@ -227,7 +227,9 @@ def test_a_valley_is_followed_to_its_end():
         return float(np.abs(x).max())
 
     start = np.array([[-1.2, 1.0]])
-    points = [Point(amounts=start, value=value(start)[0], slope=slope(start, None), found=None)]
+    points = [
+        DescentPoint(amounts=start, value=value(start)[0], slope=slope(start, None), found=None)
+    ]
     limits = {"first_step": 0.1, "largest_step": 0.5}
     while len(points) < 80:
         following = next_point(points, value=value, slope=slope, size=size, **limits)
@@ -244,7 +246,7 @@ def test_points_that_are_not_allowed_are_never_taken():
         return (float(x.sum()), None) if x.min() > -0.3 else None
 
     start = np.zeros((1, 2))
-    points = [Point(amounts=start, value=0.0, slope=np.ones((1, 2)), found=None)]
+    points = [DescentPoint(amounts=start, value=0.0, slope=np.ones((1, 2)), found=None)]
     found = next_point(
         points,
         value=value,
@@ -258,7 +260,7 @@ def test_points_that_are_not_allowed_are_never_taken():
 
 
 def test_nothing_leads_down_from_the_bottom():
-    bottom = Point(amounts=np.zeros((1, 2)), value=0.0, slope=np.zeros((1, 2)), found=None)
+    bottom = DescentPoint(amounts=np.zeros((1, 2)), value=0.0, slope=np.zeros((1, 2)), found=None)
     options = {"size": lambda x: float(np.abs(x).max()), "first_step": 1.0, "largest_step": 1.0}
     assert next_point([bottom], value=lambda x: (1.0, None), slope=None, **options) is None
 
@@ -419,3 +421,16 @@ def test_a_carved_shape_keeps_only_planes_that_its_parent_has(box_run, box_optio
     declaration.write_text(text.replace('symmetry = ["y"]', 'symmetry = ["z"]'))
     with pytest.raises(GeometryError, match=r"Invalid key 'symmetry' 'z'\. Must be planes"):
         load_shape(declaration)
+
+
+def test_what_was_carved_or_scanned_can_be_carved_as_it_is(box_run, box_options):
+    """The carved shape is declared as a scan is: so this is carving the clay as it is."""
+    first = carve_on_request(box_run, "c001", box_options, changes={"steps": 1})
+    second = carve_on_request(box_run, first.candidate, box_options, changes={"steps": 1})
+    assert second.candidate == "c001_carved_carved"
+    assert second.steps[0].score_db == pytest.approx(first.steps[1].score_db, abs=0.01)
+    folder = open_run(box_run)
+    before, after = (folder.load_mesh(name) for name in (first.candidate, second.candidate))
+    assert np.abs(after.vertices - before.vertices).max() > 5e-4
+    scores = {c.id: c.score.total_db for c in folder.candidates()}
+    assert scores["c001_carved_carved"] == pytest.approx(second.steps[-1].score_db, abs=0.01)

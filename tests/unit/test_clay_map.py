@@ -22,10 +22,10 @@ from bafflelens.directivity.far_field_data import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
 from bafflelens.mockup.clay_map import make, slopes
-from bafflelens.mockup.clay_map.make import Request, make_clay_map
-from bafflelens.mockup.clay_map.places import Place, best_places, bump_height, clay_map
+from bafflelens.mockup.clay_map.make import ClayMapRequest, make_clay_map
+from bafflelens.mockup.clay_map.places import ClayPlace, best_places, bump_height, clay_map
 from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
-from bafflelens.mockup.clay_map.slopes import candidate_slopes, solved_candidate
+from bafflelens.mockup.clay_map.slopes import candidate_slopes, candidate_with_slopes
 from bafflelens.mockup.clay_map.words import place_text, trust_lines
 from bafflelens.report import summary
 from bafflelens.run.pipeline import RunOptions, run_job
@@ -85,7 +85,7 @@ def folder(write_job, tmp_path, stub, open_pool, monkeypatch):
 
 def request_of(folder, out, **changes):
     settings = {"amount_mm": 0.5, "across_mm": ACROSS_MM, **changes}
-    return Request(folder=folder, candidate="c001", out=out, **settings)
+    return ClayMapRequest(folder=folder, candidate="c001", out=out, **settings)
 
 
 def test_from_a_run_to_files(folder, tmp_path):
@@ -109,7 +109,7 @@ def test_from_a_run_to_files(folder, tmp_path):
 
 
 def test_a_small_step_does_what_the_slopes_say(folder):
-    solved = solved_candidate(folder, "c001")
+    solved = candidate_with_slopes(folder, "c001")
     found = clay_map(candidate_slopes(solved, Silent()), 1e-3 * ACROSS_MM)
     places = best_places(found, 0.3)
     step = solve_second_step(solved, found.slopes, places, found.across_m, Silent())
@@ -125,7 +125,7 @@ def test_a_small_step_does_what_the_slopes_say(folder):
 
 
 def test_slopes_of_parts_add_up(folder):
-    found = candidate_slopes(solved_candidate(folder, "c001"), Silent())
+    found = candidate_slopes(candidate_with_slopes(folder, "c001"), Silent())
     total = sum(share * found.density[name] for name, share in found.shares.items())
     size = np.abs(found.density["score"]).max()
     np.testing.assert_allclose(found.density["score"], total, atol=0.02 * size)
@@ -134,7 +134,7 @@ def test_slopes_of_parts_add_up(folder):
 
 
 def test_a_part_falls_no_lower_than_it_can(folder):
-    found = candidate_slopes(solved_candidate(folder, "c001"), Silent())
+    found = candidate_slopes(candidate_with_slopes(folder, "c001"), Silent())
     values = {"score": 2.0, "vertical_control": 1.5, "horizontal_width": 0.5, "side_effects": 0.0}
     found = replace(found, values_db=values)
     given = {
@@ -156,7 +156,7 @@ def test_bump():
     )
 
 
-PLACE = Place(
+PLACE = ClayPlace(
     triangle=0,
     centre=np.array([0.0, 0.001, 0.045]),
     surface="lens",

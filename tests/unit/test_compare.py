@@ -26,7 +26,7 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mockup.comparison import compare as compare_module
 from bafflelens.mockup.comparison.clay import deviation_between
-from bafflelens.mockup.comparison.compare import CORRECTION, PAGE, Request, compare
+from bafflelens.mockup.comparison.compare import CORRECTION, PAGE, ComparisonRequest, compare
 from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.measurement.measured import Measured, Orbit, Setup
 from bafflelens.report import style, summary
@@ -92,7 +92,7 @@ def request_of(folder, tmp_path):
             "out": tmp_path / "compared",
             **changes,
         }
-        return Request(**settings)
+        return ComparisonRequest(**settings)
 
     return make
 

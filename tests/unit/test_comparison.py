@@ -19,15 +19,15 @@ from bafflelens.mockup.comparison.errors_by_zone import (
     ZoneError,
     bands_between,
     contradictions,
-    curves_of,
+    figure_curves,
     figure_errors,
 )
 from bafflelens.mockup.comparison.from_measurement import observed_of
-from bafflelens.mockup.comparison.result import Settings, compare_orbits
+from bafflelens.mockup.comparison.result import ComparisonSettings, compare_orbits
 from bafflelens.mockup.comparison.verdict import verdict_of
-from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation, microphones
+from bafflelens.mockup.measurement.microphones import PARAMETERS, SetUpDeviation, microphones
 
-SETTINGS = Settings(bounce_deg={"floor": -33.7, "ceiling": 45.0})
+SETTINGS = ComparisonSettings(bounce_deg={"floor": -33.7, "ceiling": 45.0})
 VERTICAL = {"orbits": ("vertical",)}  # one orbit tells as much, in half the time
 OFFSET = {"rotation_offset_m": (0.012, 0.0, 0.0), "angle_offset_deg": 1.5}
 
@@ -58,7 +58,7 @@ def names(comparison):
 def assert_found(comparison, planted, untold=()):
     """What was planted is found within its stated uncertainty, and nothing else appears."""
     for fit in comparison.fits.values():
-        true = Deviation(**planted).values
+        true = SetUpDeviation(**planted).values
         off = np.abs(fit.deviation.values - true)
         share = off / fit.uncertainty
         assert (share <= 1).all(), dict(zip(PARAMETERS, share, strict=True))
@@ -71,7 +71,7 @@ def assert_found(comparison, planted, untold=()):
 def test_microphones_stand_where_the_measurement_says():
     for plane in ("horizontal", "vertical"):
         setup = replace(mock_up.SETUP, microphone_height_m=0.1)
-        deviation = Deviation(angle_deg=3.0, forward_m=0.01, sideways_m=0.02, tilt_deg=2.0)
+        deviation = SetUpDeviation(angle_deg=3.0, forward_m=0.01, sideways_m=0.02, tilt_deg=2.0)
         shift = (0.01, 0.02, 0.0) if plane == "horizontal" else (0.01, 0.0, 0.02)
         for is_mirrored in (False, True):
             deviation = replace(deviation, is_mirrored=is_mirrored)
@@ -139,7 +139,7 @@ def test_beamwidth_is_compared_with_what_sweeps_scatter_by():
         spread_db=np.full(straight.shape, 0.1),
         on_axis_db=np.zeros((2, 3)),
     )
-    curves = curves_of([one])
+    curves = figure_curves([one])
     ((error,),) = (figure_errors(curves, [(900.0, 1300.0)])["beamwidth, horizontal"],)
     assert curves.beamwidth_deg["horizontal"][:, 0] == pytest.approx([60.0, 72.0])
     assert (error.mean, error.rms) == pytest.approx((-12.0, 12.0))

@@ -14,7 +14,7 @@ from bafflelens.mesh.quality import Band
 from bafflelens.run.deadline import Clock, read_deadline, require_time
 from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.run.queueing.waiting import Queue
-from bafflelens.run.queueing.working import add_job, work_through
+from bafflelens.run.queueing.working import add_job, work_through_queue
 from bafflelens.store import open_run
 
 EVENING = datetime(2026, 1, 30, 22, 15, tzinfo=UTC)
@@ -237,7 +237,7 @@ def test_a_queue_leaves_a_job_waiting_that_cannot_be_ready(write_job, stub, opti
     for _ in range(2):
         add_job(queue, write_job(), options)
     watch.seconds = 30.0  # eight minutes a job
-    ended = work_through(
+    ended = work_through_queue(
         queue,
         replace(options, deadline=watch.now + timedelta(minutes=10)),
         ended=lambda job: watch.tick(None) or watch.tick(None) or watch.tick(None),
@@ -245,7 +245,7 @@ def test_a_queue_leaves_a_job_waiting_that_cannot_be_ready(write_job, stub, opti
     assert [item.status for item in ended] == ["done"]
     assert [job.status for job in queue.jobs()] == ["done", "waiting"]
     assert queue.jobs()[1].reason == "the time was up; the next start goes on with it"
-    assert [item.status for item in work_through(queue, options)] == ["done"]
+    assert [item.status for item in work_through_queue(queue, options)] == ["done"]
 
 
 # ------------------------------------------------------------------------- the command line

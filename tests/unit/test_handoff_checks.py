@@ -16,7 +16,7 @@ from bafflelens.handoff.checks import making_checks, screw_places, undercut
 from bafflelens.handoff.exporter import _concave
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
-from bafflelens.handoff.solid import Edge, Likeness, Solid
+from bafflelens.handoff.solid import Likeness, Solid, SolidEdge
 from bafflelens.job.sections import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -85,7 +85,7 @@ def solid_of(mesh, concave=(), edges=None):
     if edges is None:
         shape = trimesh.Trimesh(mesh.vertices, mesh.triangles, process=False)
         bent = shape.face_adjacency_edges[shape.face_adjacency_angles > 0.1]
-        edges = tuple(Edge(points_m=mesh.vertices[pair], is_smooth=False) for pair in bent)
+        edges = tuple(SolidEdge(points_m=mesh.vertices[pair], is_smooth=False) for pair in bent)
     return Solid(
         step=b"",
         mesh=mesh,
@@ -154,7 +154,7 @@ def test_the_facets_of_a_small_fillet_are_no_corners():
     profile = profile[np.r_[True, np.linalg.norm(np.diff(profile, axis=0), axis=1) > 1e-9]]
     mesh = prism(profile, 50)
     sharp = checked(solid_of(mesh), "inside radius")
-    smooth = tuple(Edge(points_m=e.points_m, is_smooth=True) for e in solid_of(mesh).edges)
+    smooth = tuple(SolidEdge(points_m=e.points_m, is_smooth=True) for e in solid_of(mesh).edges)
     assert sharp.state == "failed"  # were these bends of the solid itself
     assert checked(solid_of(mesh, edges=smooth), "inside radius").state == "passed"
 

@@ -17,7 +17,7 @@ from bafflelens.handoff.paper import pages_pdf, paragraph
 from bafflelens.handoff.shortlist import Made, short_list, turns_of
 from bafflelens.handoff.summary_pages import summary_pdf
 from bafflelens.handoff.thresholds import Before, Trust, before_making, thresholds_of, trust_of
-from bafflelens.mockup.measurement.planning import Chamber, make_plan
+from bafflelens.mockup.measurement.planning import Chamber, plan_measurement
 from bafflelens.report.curves import Requirement
 from bafflelens.report.summary import rank_run
 from bafflelens.report.words import Change, Direction
@@ -119,7 +119,7 @@ def test_a_source_in_front_of_the_turntable_is_nearer_on_the_axis():
     points = [[-0.2, 0, -0.2], [-0.2, 0, 0.2], [0, 0, 0.2], [0, 0.1, 0]]
     triangles = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 1], [1, 3, 2]])
     mesh = Mesh(np.array(points, dtype=float), triangles, np.array(["cabinet"] * 4))
-    plan = make_plan(mesh, Chamber(height_m=2.5), (500, 4000), air=Air())
+    plan = plan_measurement(mesh, Chamber(height_m=2.5), (500, 4000), air=Air())
     shown = np.array([500.0, 700.0, 1000.0, 1400.0, 2000.0, 2800.0, 4000.0, 5000.0])
     found = at_microphone(Monopole(), shown, plan)
     assert found.frequency_hz.tolist() == shown[:-1].tolist()  # not beyond what was solved

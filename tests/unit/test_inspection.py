@@ -30,7 +30,7 @@ from bafflelens.handoff.manifest import manifest_bytes, open_archive, verify_fol
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
 from bafflelens.job.job_file import load_job
 from bafflelens.shapes.meshing.geometry import load_shape
-from bafflelens.shapes.meshing.mesh_morph import Deviation
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.store import write_folder
 
 OPENING, DEPTH, WIDTH = block_lens.VALUES
@@ -60,7 +60,7 @@ def heights_of(datum, **faults):
 
 def judged(datum, height, seen=None, tolerances=block_lens.TOLERANCES, scanner_mm=0.05):
     seen = np.ones(len(height), dtype=bool) if seen is None else seen
-    laid = Deviation(datum.nominal, np.zeros_like(datum.nominal.vertices), height, seen)
+    laid = SurfaceDeviation(datum.nominal, np.zeros_like(datum.nominal.vertices), height, seen)
     explanation = explain(datum, height, seen)
     manifest = {**MANIFEST, "tolerances": tolerances}
     return judge(manifest, datum, laid, explanation, scanner_mm), explanation

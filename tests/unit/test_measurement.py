@@ -28,7 +28,7 @@ from bafflelens.mockup.measurement.measured import (
     nominal_directions,
     repeatability_db,
 )
-from bafflelens.mockup.measurement.microphones import Deviation, microphone_positions
+from bafflelens.mockup.measurement.microphones import SetUpDeviation, microphone_positions
 from bafflelens.mockup.measurement.reading import read_measurement
 
 SOURCE = point_sources([(0, 0.03, 0.02), (0, -0.02, -0.03), (-0.05, 0.05, 0)], [1, 0.6, 0.3])
@@ -117,11 +117,11 @@ def test_positions_turn_about_the_rotation_point():
     lying = microphone_positions(setup, "vertical", np.array([0.0, 90.0]))
     assert np.allclose(lying, [[1.9, 0.05, 0.03], [-0.1, 0.05, 2.03]])
     moved = microphone_positions(
-        setup, "horizontal", np.array([80.0]), Deviation(angle_deg=10, sideways_m=0.012)
+        setup, "horizontal", np.array([80.0]), SetUpDeviation(angle_deg=10, sideways_m=0.012)
     )
     assert np.allclose(moved, [[-0.1, 2.032, 0.05]])
     mirrored = microphone_positions(
-        setup, "horizontal", np.array([-90.0]), Deviation(is_mirrored=True)
+        setup, "horizontal", np.array([-90.0]), SetUpDeviation(is_mirrored=True)
     )
     assert np.allclose(mirrored, places[1])
 
@@ -129,7 +129,7 @@ def test_positions_turn_about_the_rotation_point():
 def test_a_front_that_points_up_sees_the_microphone_below():
     setup = Setup(distance_m=2.0)
     place = microphone_positions(
-        setup, "horizontal", np.array([0.0, 180.0]), Deviation(tilt_deg=2)
+        setup, "horizontal", np.array([0.0, 180.0]), SetUpDeviation(tilt_deg=2)
     )
     assert np.allclose(place[0], 2 * np.array([np.cos(np.radians(2)), 0, -np.sin(np.radians(2))]))
     assert place[1, 2] == pytest.approx(2 * np.sin(np.radians(2)))  # and the back points down

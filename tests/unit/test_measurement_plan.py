@@ -26,8 +26,8 @@ from bafflelens.mockup.measurement.planning import (
     body_of,
     choose,
     far_distance,
-    make_plan,
     place_at,
+    plan_measurement,
     signal_to_noise_db,
     sweep_seconds,
 )
@@ -116,11 +116,11 @@ def test_sweep_is_as_long_as_the_noise_asks():
 
 
 def test_the_plan_takes_three_times_the_body_and_says_what_it_misses():
-    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR)
+    plan = plan_measurement(cabinet(), Chamber(height_m=2.5), BAND, air=AIR)
     assert plan.chosen.distance_m == 1.25  # 3 x 0.38 m
     assert plan.n_angles == 72
     assert plan.minutes == pytest.approx(2 * 72 * 2 * (plan.sweep_s + 3) / 60)
-    low = make_plan(cabinet(), Chamber(height_m=2.5), (100.0, 20000.0), air=AIR)
+    low = plan_measurement(cabinet(), Chamber(height_m=2.5), (100.0, 20000.0), air=AIR)
     assert any("says nothing below 241 Hz" in reason for reason in low.reasons)
     tight, reasons = choose(plan.places[:1], plan.body, BAND)
     assert tight.distance_m == 0.75
@@ -130,8 +130,8 @@ def test_the_plan_takes_three_times_the_body_and_says_what_it_misses():
 def test_angles_are_finer_for_a_large_mouth():
     mesh = cabinet()
     large = Mesh(mesh.vertices, mesh.triangles, np.full(mesh.n_triangles, "lens"))
-    assert make_plan(large, Chamber(height_m=2.5), BAND, air=AIR).step_deg == 2.5
-    assert make_plan(mesh, Chamber(height_m=2.5), (500, 2000), air=AIR).step_deg == 5.0
+    assert plan_measurement(large, Chamber(height_m=2.5), BAND, air=AIR).step_deg == 2.5
+    assert plan_measurement(mesh, Chamber(height_m=2.5), (500, 2000), air=AIR).step_deg == 5.0
 
 
 @pytest.mark.parametrize(
@@ -152,7 +152,7 @@ def test_angles_are_finer_for_a_large_mouth():
 )
 def test_wrong_requests(room, band, changes, rule):
     with pytest.raises(InputError, match=rule):
-        make_plan(cabinet(), Chamber(**room), band, air=AIR, **changes)
+        plan_measurement(cabinet(), Chamber(**room), band, air=AIR, **changes)
 
 
 class Points:
@@ -170,7 +170,9 @@ class Points:
 
 def test_nearness_of_one_point_is_its_way_around_the_axis():
     """A point 0.14 m before the axis: (r - a cos 60) and (r - a) tell the difference in dB."""
-    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=Points([(0, 0, 0)]))
+    plan = plan_measurement(
+        cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=Points([(0, 0, 0)])
+    )
     assert [one.distance_m for one in plan.nearness] == [p.distance_m for p in plan.places]
     assert plan.nearness[0].at_hz == (500.0, 1000.0, 5000.0, 20000.0)
     for one in plan.nearness:
@@ -190,19 +192,19 @@ def test_nearness_of_one_point_is_its_way_around_the_axis():
 def test_nearness_grows_with_frequency_for_a_wide_source():
     line = [(0, 0, z) for z in np.linspace(-0.1, 0.1, 9)]
     field = Points(line, np.ones(9))
-    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=field)
+    plan = plan_measurement(cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=field)
     nearest = plan.nearness[0]
     assert nearest.error_db[3] > nearest.error_db[2] > nearest.error_db[0]
     assert max(plan.nearness[-1].error_db) < max(nearest.error_db)
-    with_none = make_plan(cabinet(), Chamber(height_m=2.5), (50, 60), air=AIR, field=field)
+    with_none = plan_measurement(cabinet(), Chamber(height_m=2.5), (50, 60), air=AIR, field=field)
     assert with_none.nearness == ()
     broad = Points([(0, 0, z) for z in np.linspace(-0.3, 0.3, 9)], np.ones(9))
-    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=broad)
+    plan = plan_measurement(cabinet(), Chamber(height_m=2.5), BAND, air=AIR, field=broad)
     assert "at no distance up to 8 m" in " ".join(plan_text(plan, "x").split())
 
 
 def test_the_text_says_all_and_the_cautions():
-    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR)
+    plan = plan_measurement(cabinet(), Chamber(height_m=2.5), BAND, air=AIR)
     text = plan_text(plan, "A made-up lens")
     joined = " ".join(text.split())
     for caution in CAUTIONS:
@@ -221,7 +223,9 @@ def test_the_text_says_all_and_the_cautions():
 
 
 def test_nothing_of_the_page_runs_out_of_it():
-    plan = make_plan(cabinet(), Chamber(height_m=2.5, width_m=3, length_m=4), (100, 2e4), air=AIR)
+    plan = plan_measurement(
+        cabinet(), Chamber(height_m=2.5, width_m=3, length_m=4), (100, 2e4), air=AIR
+    )
     with drawing_style():
         figure = plan_figure(plan, "A made-up lens with a long name " * 5)
         FigureCanvasAgg(figure).draw()
@@ -237,7 +241,7 @@ def test_nothing_of_the_page_runs_out_of_it():
 
 
 def test_the_template_is_a_description(tmp_path):
-    plan = make_plan(cabinet(), Chamber(height_m=2.5), BAND, air=AIR)
+    plan = plan_measurement(cabinet(), Chamber(height_m=2.5), BAND, air=AIR)
     path = tmp_path / "measurement.toml"
     path.write_text(description_template(plan, 'A "made-up" lens'))
     description = read_description(path)

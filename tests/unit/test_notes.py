@@ -14,7 +14,7 @@ from bafflelens.cli import WRONG_INPUT, main
 from bafflelens.report.joint_ranking import rank_together
 from bafflelens.report.summary import note_on, rank_run
 from bafflelens.run.pipeline import run_job
-from bafflelens.scoring.notes import Note, distance, listed, reminders
+from bafflelens.scoring.notes import Note, distance, notes_of_run, reminders
 from bafflelens.store import open_run
 
 SPANS = {"lens.depth_mm": 50.0, "lens.opening_height_mm": 100.0}
@@ -78,7 +78,7 @@ def test_notes_are_kept_in_order_and_listed_by_run(tmp_path):
     store.add_note(tmp_path, NOTE)
     store.add_note(tmp_path, second)
     assert store.load_notes(tmp_path) == (NOTE, second)
-    assert listed(store.load_notes(tmp_path), "summer") == (
+    assert notes_of_run(store.load_notes(tmp_path), "summer") == (
         "c004 rejected by ear on 2026-03-01: ünchanged",
     )
 

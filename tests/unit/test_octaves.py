@@ -3,7 +3,7 @@ import numpy as np
 import patterns
 import pytest
 
-from bafflelens.base.octaves import by_octave, inside, octaves_of, overall_db, shares
+from bafflelens.base.octaves import by_octave, inside, octave_shares, octaves_of, overall_db
 
 BAND = (2000.0, 12000.0)
 
@@ -24,8 +24,8 @@ def test_octaves_count_from_the_lower_end_and_the_last_is_cut():
 def test_shares_add_up_to_the_width_of_the_part():
     frequency = patterns.sixth_octaves()
     for part in ((2000.0, 4000.0), (3100.0, 3300.0), (8000.0, 12000.0)):
-        assert shares(frequency, part).sum() == pytest.approx(np.log2(part[1] / part[0]))
-    assert shares(np.array([3000.0]), (2000.0, 4000.0)) == pytest.approx([1.0])
+        assert octave_shares(frequency, part).sum() == pytest.approx(np.log2(part[1] / part[0]))
+    assert octave_shares(np.array([3000.0]), (2000.0, 4000.0)) == pytest.approx([1.0])
 
 
 def test_a_flat_curve_is_its_own_value():

@@ -26,7 +26,7 @@ from bafflelens.run.pipeline import run_job
 from bafflelens.run.queueing import waiting, working
 from bafflelens.run.queueing.overview import KILLED, overview_of, run_overview
 from bafflelens.run.queueing.waiting import DONE, FAILED, RUNNING, WAITING, Queue
-from bafflelens.run.queueing.working import add_job, work_through
+from bafflelens.run.queueing.working import add_job, work_through_queue
 from bafflelens.store import open_run
 from bafflelens.store.status_file import Watched, standing_of
 
@@ -63,7 +63,7 @@ def test_jobs_run_one_after_another_in_the_order_of_the_queue(queue, options, ad
     assert [job.title for job in queue.waiting()] == ["three", "one", "two"]
     queue.move(3, 99)  # beyond the last is the last
     queue.move(2, 1)
-    ended = work_through(queue, options)
+    ended = work_through_queue(queue, options)
     assert [end.job.title for end in ended] == ["two", "one", "three"]
     assert {job.status for job in queue.jobs()} == {DONE}
     for end in ended:
@@ -77,7 +77,7 @@ def test_what_was_queued_is_what_runs(queue, options, add, tmp_path):
     added = add("as it was")
     (tmp_path / "small.toml").write_text("broken(", encoding="utf-8")
     (tmp_path / "lens.py").write_text("broken(", encoding="utf-8")
-    (ended,) = work_through(queue, options)
+    (ended,) = work_through_queue(queue, options)
     assert ended.status == DONE
     record = open_run(options.results / added.folder).load_record()
     assert (record.title, record.status) == ("as it was", store.FINISHED)
@@ -89,7 +89,7 @@ def test_a_queued_run_is_made_with_what_there_is_when_it_begins(queue, options, 
     record = folder.load_record()
     assert record.status == store.QUEUED
     folder.save_record(replace(record, versions={"bafflelens": "older"}))
-    work_through(queue, options)
+    work_through_queue(queue, options)
     assert folder.load_record().versions["bafflelens"] != "older"
 
 
@@ -110,7 +110,7 @@ def test_a_job_that_fails_does_not_stop_the_next(queue, options, add, monkeypatc
     jobs = queue.jobs()
     monkeypatch.setattr(working, "resume_run", resume)
     store.remove_run(open_run(options.results / jobs[2].folder))
-    ended = work_through(queue, options)
+    ended = work_through_queue(queue, options)
     assert [end.status for end in ended] == [FAILED, FAILED, FAILED, DONE]
     assert ended[0].reason == "one thing; another"
     assert ended[1].reason == "ZeroDivisionError: division by zero (more in log.txt)"
@@ -128,13 +128,13 @@ def test_jobs_added_meanwhile_run_too(queue, options, add, stub):
             add("second")
 
     stub.on_solve = add_second
-    assert [end.job.title for end in work_through(queue, options)] == ["first", "second"]
+    assert [end.job.title for end in work_through_queue(queue, options)] == ["first", "second"]
 
 
 def test_shapes_that_fail_are_counted(queue, options, add, stub):
     add("one", ("candidates = 3", "candidates = 8"))
     stub.fail_mesh = lambda values: values.get("lens.opening_height_mm", 0) > 140
-    (ended,) = work_through(queue, options)
+    (ended,) = work_through_queue(queue, options)
     assert ended.status == DONE
     assert re.fullmatch(r"best c\d+ at [\d.]+ dB, [1-7] shapes not ranked", ended.reason)
 
@@ -152,7 +152,7 @@ def test_a_job_that_is_stopped_waits_in_its_place_and_goes_on(queue, options, ad
 
     stub.on_solve = interrupt
     with pytest.raises(KeyboardInterrupt):
-        work_through(queue, options)
+        work_through_queue(queue, options)
     assert [(job.title, job.status) for job in queue.jobs()] == [
         ("one", WAITING),
         ("two", WAITING),
@@ -160,7 +160,7 @@ def test_a_job_that_is_stopped_waits_in_its_place_and_goes_on(queue, options, ad
     assert not queue.is_worked_on
     stub.on_solve = lambda band: None
     solved_before = len(stub.solved)
-    assert [end.job.title for end in work_through(queue, options)] == ["one", "two"]
+    assert [end.job.title for end in work_through_queue(queue, options)] == ["one", "two"]
     assert len(stub.solved) == 2 * 4 * 4  # four shapes of four bands each: none is solved twice
     assert solved_before == 5
 
@@ -174,7 +174,7 @@ def test_a_job_whose_program_was_killed_is_tried_again_but_not_for_ever(queue, o
         assert found.attempts == attempt
     assert found.status == FAILED
     assert found.reason == "begun 3 times, and each time the program was killed while it ran"
-    assert [end.job.title for end in work_through(queue, options)] == ["next"]
+    assert [end.job.title for end in work_through_queue(queue, options)] == ["next"]
 
 
 def test_a_full_disk_stops_the_queue_and_fails_no_job(queue, options, add, stub, monkeypatch):
@@ -188,7 +188,7 @@ def test_a_full_disk_stops_the_queue_and_fails_no_job(queue, options, add, stub,
     monkeypatch.setattr(store.RunFolder, "save_band", full)
     monkeypatch.setattr(store, "has_room", lambda results: False)
     with pytest.raises(BafflelensError, match=r"The run was stopped. .*No space left on device"):
-        work_through(queue, options)
+        work_through_queue(queue, options)
     assert numbers(queue) == [1, 2]
 
 
@@ -201,7 +201,7 @@ def test_two_starts_are_kept_apart(queue, options, add):
     with queue.owned():
         assert queue.is_worked_on
         with pytest.raises(StoreError, match=expected):
-            work_through(Queue(options.results), options)
+            work_through_queue(Queue(options.results), options)
         assert numbers(queue) == [1]
     assert not queue.is_worked_on
 
@@ -222,7 +222,7 @@ def test_a_lock_whose_owner_was_killed_is_free(queue, options, add):
             pass
         other.kill()
     assert numbers(queue, RUNNING) == [1]
-    (ended,) = work_through(queue, options)
+    (ended,) = work_through_queue(queue, options)
     assert (ended.job.number, ended.status) == (1, DONE)
 
 
@@ -256,7 +256,7 @@ def test_what_was_begun_is_not_removed_with_its_entry(queue, options, add, stub)
 
     stub.on_solve = interrupt
     with pytest.raises(KeyboardInterrupt):
-        work_through(queue, options)
+        work_through_queue(queue, options)
     queue.drop(1)
     assert folder.exists()
     assert queue.jobs() == ()
@@ -276,7 +276,7 @@ def test_a_queue_of_a_newer_version_is_refused_and_left_alone(queue, options, ad
     database.close()
     before = path.read_bytes(), sorted(options.results.iterdir())
     expected = r"version of the queue '.*queue.sqlite' '99'. Must be at most 1, what this version"
-    for change in (lambda: add("two"), queue.jobs, lambda: work_through(queue, options)):
+    for change in (lambda: add("two"), queue.jobs, lambda: work_through_queue(queue, options)):
         with pytest.raises(StoreError, match=expected):
             change()
     assert (path.read_bytes(), sorted(options.results.iterdir())) == before
@@ -306,7 +306,7 @@ def test_a_results_folder_that_is_a_file_is_one_line(queue, options, add, tmp_pa
     with pytest.raises(StoreError, match="Must be in a folder that can be written"):
         add("one")
     with pytest.raises(StoreError, match=r"Invalid queue .* in a folder that can be written"):
-        work_through(queue, options)
+        work_through_queue(queue, options)
 
 
 def test_what_is_no_queue_is_refused(queue, options, add):
@@ -510,7 +510,7 @@ def test_sigterm_ends_the_queue_within_ten_seconds_and_it_goes_on(
     assert open_run(results / job.folder).load_record().status == store.INTERRUPTED
     workers = {int(line.split()[0]) for line in log.read_text().splitlines()} - {running.pid}
     wait_for(lambda: not any(is_running(pid) for pid in workers))
-    (ended,) = work_through(queue, options)
+    (ended,) = work_through_queue(queue, options)
     assert ended.status == DONE
 
 

@@ -217,11 +217,11 @@ def test_ranking_shows_every_term_its_excess_and_the_parameters(run, html):
     best = run.rows[0].candidate
     assert best.id == "c001"
     for term in best.score.terms:
-        assert words.decibels(term.value_db, 2) in row.text
+        assert words.decibel_text(term.value_db, 2) in row.text
         if term.excess_db > 0:
-            assert f"excess {words.decibels(term.excess_db, 2)}" in row.text
+            assert f"excess {words.decibel_text(term.excess_db, 2)}" in row.text
     assert "120.2" in row.text or "120.3" in row.text
-    assert words.decibels(best.score.total_db, 2) in row.text
+    assert words.decibel_text(best.score.total_db, 2) in row.text
 
 
 def test_two_ranked_candidates_are_too_few_to_say_what_a_parameter_did(page):
@@ -299,9 +299,9 @@ def test_answer_agrees_with_the_criterion(data, page):
     benefit = vertical_benefit(data["good"], data["baseline"], TARGET, BAND_HZ)
     assert benefit.mean_db > 1.5
     assert (
-        f"{words.decibels(benefit.floor_db)} dB less towards the floor bounce (−34°) and "
-        f"{words.decibels(benefit.ceiling_db)} dB less towards the ceiling bounce (+45°) than "
-        f"from the plain baffle; {words.decibels(benefit.mean_db)} dB better on average."
+        f"{words.decibel_text(benefit.floor_db)} dB less towards the floor bounce (−34°) and "
+        f"{words.decibel_text(benefit.ceiling_db)} dB less towards the ceiling bounce (+45°) than "
+        f"from the plain baffle; {words.decibel_text(benefit.mean_db)} dB better on average."
     ) in page.text
     for octave in benefit.octaves:
         assert words.signed_decibels(-octave.floor_db) in page.text

@@ -11,7 +11,7 @@ import pytest
 
 from bafflelens import store
 from bafflelens.base.errors import BafflelensError, InputError, JobError, StoreError
-from bafflelens.bem.burton_miller import Settings
+from bafflelens.bem.burton_miller import EngineSettings
 from bafflelens.directivity.far_field_data import directions
 from bafflelens.job.cost_estimate import band_memory
 from bafflelens.mesh.quality import MeshSize
@@ -84,7 +84,7 @@ def test_each_band_sets_aside_what_its_own_mesh_takes(write_job, stub, options, 
     assert given["memory_bytes"] == 4 * 2**30
     assert pool.reserved["c001 mesh"] == 0
     for number in range(1, BANDS + 1):
-        assert pool.reserved[f"c001 band {number}"] == band_memory(4, 1, Settings())
+        assert pool.reserved[f"c001 band {number}"] == band_memory(4, 1, EngineSettings())
 
 
 def test_a_candidate_that_cannot_be_meshed_is_recorded_and_the_run_goes_on(

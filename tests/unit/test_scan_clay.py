@@ -21,12 +21,12 @@ from bafflelens.cli import main
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mockup.scan import clay
-from bafflelens.mockup.scan.clay import Request, stl_bytes, take_scan
+from bafflelens.mockup.scan.clay import ClayScanRequest, stl_bytes, take_scan
 from bafflelens.mockup.scan.findings import places, spreads
 from bafflelens.mockup.scan.fitting import fit
 from bafflelens.mockup.scan.repair import Scan, read_scan
 from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
-from bafflelens.shapes.meshing.mesh_morph import Deviation, laid_on
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation, laid_on
 
 SCRIPT = Path(__file__).parents[2] / "geometries" / "vertical_lens.py"
 DRIVER = ("dome", "surround")
@@ -55,7 +55,7 @@ def request_for(lens, tmp_path, monkeypatch):
         keys = {key: settings.pop(key) for key in ("unit", "marks", "refine") if key in settings}
         made = make_scan(source, Faults(**settings))
         path = made.write(tmp_path / f"clay{ending}")
-        asked = Request(
+        asked = ClayScanRequest(
             scan=path,
             shape=shape,
             values=shape.defaults,
@@ -177,9 +177,9 @@ def test_noise_is_averaged_and_details_stay(lens):
     made = make_scan(source, Faults(pose=False, scale=1.0, halvings=1, noise_mm=0.2, dent=DENT))
     deviation = fit(Scan(made.vertices, made.triangles), fine, DRIVER, lambda a, t="": None)
     far = np.linalg.norm(fine.centroids - np.array(DENT[0]) * 1e-3, axis=1) > 0.06
-    row = spreads(Deviation(fine, deviation.displacement, deviation.height, deviation.seen & far))[
-        0
-    ]
+    row = spreads(
+        SurfaceDeviation(fine, deviation.displacement, deviation.height, deviation.seen & far)
+    )[0]
     assert row.rms_m < 0.07e-3
     assert places(deviation)[0].height_m < -1.75e-3
 
@@ -189,7 +189,7 @@ def test_a_mesh_of_any_size_is_laid_on(lens):
     height = 1e-3 * np.cos(fine.vertices[:, 2] / 0.1)
     displacement = np.zeros_like(fine.vertices)
     displacement[:, 0] = height
-    deviation = Deviation(
+    deviation = SurfaceDeviation(
         fine, displacement, np.zeros(fine.n_triangles), np.ones(fine.n_triangles, dtype=bool)
     )
     laid = laid_on(source, deviation)
@@ -201,7 +201,7 @@ def test_a_mesh_of_any_size_is_laid_on(lens):
 def test_clay_that_is_too_different_is_refused(lens):
     fine = lens[1]
     wild = np.random.default_rng(1).normal(0, 4e-3, fine.vertices.shape)
-    deviation = Deviation(
+    deviation = SurfaceDeviation(
         fine, wild, np.zeros(fine.n_triangles), np.ones(fine.n_triangles, dtype=bool)
     )
     message = r"clay model '\d+ triangles turn over, the worst near \(.*Must be near its nominal"
@@ -213,7 +213,7 @@ def test_a_damaged_deviation_is_refused(tmp_path):
     path = tmp_path / "x.npz"
     path.write_bytes(b"PK no")
     with pytest.raises(StoreError, match=r"deviation file '.*x\.npz'\. Must be a file that"):
-        Deviation.load(path)
+        SurfaceDeviation.load(path)
 
 
 def test_marks_tell_the_pose_too(request_for, lens, tmp_path):
@@ -305,7 +305,7 @@ def test_the_picture_shows_the_dent(lens):
     away = np.linalg.norm(fine.centroids - np.array(DENT[0]) * 1e-3, axis=1)
     height = -2e-3 * np.exp(-((away / 0.015) ** 2))
     seen = fine.centroids[:, 0] > -0.1
-    deviation = Deviation(fine, np.zeros_like(fine.vertices), height, seen)
+    deviation = SurfaceDeviation(fine, np.zeros_like(fine.vertices), height, seen)
     found = places(deviation)
     png = clay.deviation_picture(deviation, spreads(deviation)[0], found, "a dent")
     image = matplotlib.image.imread(io.BytesIO(png))[..., :3]

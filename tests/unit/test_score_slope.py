@@ -20,7 +20,7 @@ from bafflelens.directivity.far_field_data import (
 from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.frequency_interpolation import interpolate, weights_between
 from bafflelens.directivity.interpolated import shown, with_shown_frequencies
-from bafflelens.directivity.loudspeaker import Loudspeaker, play
+from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, play
 from bafflelens.scoring.loudspeaker_slope import played_score_slope, weights_of_sources
 from bafflelens.scoring.score import TERM_NAMES, ScoreSettings, TermSettings, score
 from bafflelens.scoring.score_slope import OBJECTIVES, score_slope
@@ -264,7 +264,7 @@ def test_weights_go_back_through_an_interpolation():
 
 def test_a_played_and_interpolated_candidate_has_the_slope_of_its_differences():
     """Differences are larger here: what is shown is kept in single precision."""
-    loudspeaker = Loudspeaker(crossover=two_ways())
+    loudspeaker = DrivenLoudspeaker(crossover=two_ways())
     solved_hz = np.linspace(1200.0, 14000.0, 40)
     fields = np.stack([random_field(16, 0.03, solved_hz), random_field(17, 0.03, solved_hz)])
     change = 0.1 * np.stack([random_field(n, 0.03, solved_hz) for n in (18, 19)])

@@ -106,6 +106,20 @@ def test_an_import_against_the_order_would_be_seen(tmp_path):
     assert packages_imported(path) == [(2, "report"), (3, "run")]
 
 
+def test_no_two_public_things_share_a_name():
+    """But for `main`, which each process of its own has, the verbs, and the public door."""
+    homes = {}
+    for name, source in SOURCES.items():
+        if not name.startswith("commands/"):
+            for node in ast.parse(source.read_text()).body:
+                kinds = ast.FunctionDef | ast.ClassDef
+                if isinstance(node, kinds) and not node.name.startswith("_"):
+                    homes.setdefault(node.name, []).append(name)
+    shared = {name: places for name, places in homes.items() if len(places) > 1}
+    del shared["main"], shared["open_run"]
+    assert not shared
+
+
 def test_a_print_would_be_seen(tmp_path):
     path = tmp_path / "module.py"
     path.write_text("import sys\nfrom dask.distributed import Client\nprint(1)\nsys.exit(2)\n")

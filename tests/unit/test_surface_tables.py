@@ -12,7 +12,7 @@ from bafflelens.mesh.surface_tables import (
     VELOCITY_COLUMNS,
     read_admittance_table,
     read_velocity_table,
-    rows_of,
+    table_rows,
 )
 
 VELOCITY = """# dome A, laser, re voice coil
@@ -125,10 +125,10 @@ def test_a_file_that_is_missing_or_no_text(write, tmp_path):
 
 
 def test_rows_of_a_script():
-    rows = rows_of([[1000, 0, 1, 0]], VELOCITY_COLUMNS, "shape.py: sources()")
+    rows = table_rows([[1000, 0, 1, 0]], VELOCITY_COLUMNS, "shape.py: sources()")
     assert rows[0].values == (1000, 0, 1, 0)
     message = r"shape.py: sources\(\), row 2: Invalid row '\[1, 2\]'. Must be 4 numbers"
     with pytest.raises(InputError, match=message):
-        rows_of([[1000, 0, 1, 0], [1, 2]], VELOCITY_COLUMNS, "shape.py: sources()")
+        table_rows([[1000, 0, 1, 0], [1, 2]], VELOCITY_COLUMNS, "shape.py: sources()")
     with pytest.raises(InputError, match="Invalid row '7'"):
-        rows_of([7], VELOCITY_COLUMNS, "shape.py: sources()")
+        table_rows([7], VELOCITY_COLUMNS, "shape.py: sources()")

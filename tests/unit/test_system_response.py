@@ -13,7 +13,7 @@ from bafflelens.base.errors import InputError
 from bafflelens.base.progress import Silent
 from bafflelens.cli import main
 from bafflelens.directivity.driver import Driver
-from bafflelens.directivity.loudspeaker import Loudspeaker, MeasuredDriver, play
+from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, MeasuredDriver, play
 from bafflelens.directivity.polars import on_axis
 from bafflelens.directivity.responses import Response
 from bafflelens.job.job_file import load_job
@@ -152,9 +152,11 @@ def test_outside_the_measured_band_it_is_masked_or_held():
     driver = Driver(name="tweeter", quantity="acceleration", response=response, voltage_v=2.83)
     known = (MeasuredDriver(driver=driver),)
     solved = patterns.point_sources([[0, 0, 0]], ["tweeter"], FREQUENCIES)
-    held = play(solved, Loudspeaker(drivers=known, outside_band="hold"), {})["strength_db"].values
+    held = play(solved, DrivenLoudspeaker(drivers=known, outside_band="hold"), {})[
+        "strength_db"
+    ].values
     assert held[-1] - held[0] == pytest.approx(6)  # 1995 and 3981 Hz, beyond both ends
-    masked = play(solved, Loudspeaker(drivers=known), {})["strength_db"].values
+    masked = play(solved, DrivenLoudspeaker(drivers=known), {})["strength_db"].values
     np.testing.assert_array_equal(np.isfinite(masked), [False, True, True, False])
 
 

@@ -3,12 +3,12 @@
 
 from itertools import combinations
 
-from bafflelens.report.figures.trade_off import Point, trade_off
+from bafflelens.report.figures.trade_off import TradeOffPoint, trade_off
 
 
 def test_names_of_crowded_candidates_do_not_cover_each_other():
     crowd = [
-        Point(
+        TradeOffPoint(
             name=f"c{number:03d}",
             values=(0.3 + 0.02 * number, 0.002 * number, 0.3 + 0.001 * number),
             is_on_front=True,
@@ -16,7 +16,7 @@ def test_names_of_crowded_candidates_do_not_cover_each_other():
         )
         for number in range(12)
     ]
-    baseline = Point(
+    baseline = TradeOffPoint(
         name="plain baffle", values=(6.2, 0.0, 0.6), is_on_front=False, is_baseline=True
     )
     figure = trade_off([*crowd, baseline])

@@ -104,7 +104,7 @@ def test_a_view_that_fails_does_not_cost_the_report(monkeypatch):
 def test_brackets_and_escapes_stay_what_they_are_on_the_terminal(capsys):
     table = console.new_table(ODD, "shape", "[b]head")
     table.add_row("[red]X", "a\x1b[31mb")
-    console.show(table)
+    console.show_table(table)
     console.say("[bold]\x1b]0;owned\x07 text")
     console.complain(["\x1b[2J gone"])
     said = capsys.readouterr()

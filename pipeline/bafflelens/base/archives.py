@@ -20,7 +20,7 @@ import numpy as np
 from numpy.lib import format as npy
 
 from bafflelens.base.errors import BafflelensError, InputError, invalid
-from bafflelens.base.reading import MIB, Fault, file_beside, place_shown, printable, shown
+from bafflelens.base.reading import MIB, Fault, file_beside, place_shown, printable, shown_text
 
 MOST_UNPACKED: Final = 1024 * MIB
 """Bytes of all that an archive holds."""
@@ -75,9 +75,9 @@ def _unfit(entries: list[zipfile.ZipInfo]) -> str:
     names = [entry.filename for entry in entries]
     for name in names:
         if file_beside(_NOWHERE, name, in_folders=True) is None or ":" in name:
-            return f"whose files stay in their folder; '{shown(name)}' does not"
+            return f"whose files stay in their folder; '{shown_text(name)}' does not"
         if names.count(name) > 1:
-            return f"with each file once; '{shown(name)}' comes twice"
+            return f"with each file once; '{shown_text(name)}' comes twice"
     return ""
 
 
@@ -152,4 +152,4 @@ def _cause(error: Exception) -> str:
     """Return what a library, or a door before this one, says in a line."""
     said = printable(str(error)).strip().splitlines()
     first = said[0] if said else type(error).__name__
-    return first if isinstance(error, BafflelensError) else shown(first)
+    return first if isinstance(error, BafflelensError) else shown_text(first)

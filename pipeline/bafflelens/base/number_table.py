@@ -19,7 +19,7 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.reading import read_text, shown
+from bafflelens.base.reading import read_text, shown_text
 
 MOST_ROWS: Final = 1_000_000
 MOST_FAULTS: Final = 10
@@ -101,7 +101,7 @@ def read_number_table(
         raise InputError(invalid(what, f"{path}' with '{len(values)} rows", rule))
     if not text.endswith(("\n", "\r")) and not _ends_whole([line for _, line in found]):
         rule = "as exact as the rows before: the file seems to be cut short"
-        msg = f"{path}, line {found[-1][0]}: {invalid('row', shown(found[-1][1]), rule)}"
+        msg = f"{path}, line {found[-1][0]}: {invalid('row', shown_text(found[-1][1]), rule)}"
         raise InputError(msg)
     return NumberTable(path=path, values=values, lines=lines)
 
@@ -156,28 +156,28 @@ def _closely(
 def _row(line: str, columns: Sequence[str], *, may_lack_last: bool) -> tuple[list[float], str]:
     """Return the numbers of a line, and what is wrong with it."""
     if len(line) > _LONGEST_LINE:
-        return [], invalid("row", shown(line), f"at most {_LONGEST_LINE} characters")
+        return [], invalid("row", shown_text(line), f"at most {_LONGEST_LINE} characters")
     parted = [word for word in re.split(r"[\s;]+", line) if word]
     words = [word for word in _PARTING.split(line) if word]
     lacks_last = may_lack_last and len(columns) - 1 in (len(parted), len(words))
     has_commas = any(_DECIMAL_COMMA.fullmatch(word) for word in parted)
     if has_commas and len(parted) in (len(columns), len(columns) - lacks_last):
-        return [], invalid("row", shown(line), "numbers with decimal points, not commas")
+        return [], invalid("row", shown_text(line), "numbers with decimal points, not commas")
     if lacks_last and len(words) < len(columns):
         words.append("0")
     if len(words) != len(columns):
         rule = f"{len(columns)} numbers: {', '.join(columns)}; it has {len(words)}"
         if re.search(r"\d,\d", line) and len(words) == 2 * len(columns):
             rule = "numbers with decimal points, not commas"
-        return [], invalid("row", shown(line), rule)
+        return [], invalid("row", shown_text(line), rule)
     values = []
     for word, column in zip(words, columns, strict=True):
         try:
             values.append(float(word))
         except ValueError:
-            return [], invalid(column, shown(word), "a number")
+            return [], invalid(column, shown_text(word), "a number")
         if not math.isfinite(values[-1]):
-            return [], invalid(column, shown(word), "a finite number")
+            return [], invalid(column, shown_text(word), "a finite number")
     return values, ""
 
 

@@ -118,7 +118,7 @@ def octaves_of(band_hz: tuple[float, float]) -> tuple[tuple[float, float], ...]:
     return tuple((low * 2**i, min(low * 2 ** (i + 1), high)) for i in range(count))
 
 
-def shares(frequency_hz: FloatArray, part_hz: tuple[float, float]) -> FloatArray:
+def octave_shares(frequency_hz: FloatArray, part_hz: tuple[float, float]) -> FloatArray:
     """Return how many octaves of a part of the band each frequency stands for.
 
     A frequency stands for the range half way to its neighbours on a logarithmic axis; the
@@ -169,7 +169,7 @@ def _octave_parts(frequency_hz: bytes, band_hz: tuple[float, float]) -> tuple[Oc
 
 @lru_cache(maxsize=1024)
 def _shares(frequency_hz: bytes, part_hz: tuple[float, float]) -> FloatArray:
-    """Return what `shares` does; all candidates of a run have the same frequencies."""
+    """Return what `octave_shares` does; all candidates of a run have the same frequencies."""
     frequency = np.frombuffer(frequency_hz)
     found = _shares_of(frequency, part_hz)
     found.flags.writeable = False

@@ -39,12 +39,12 @@ Fault = type[BafflelensError]
 _Kind = TypeVar("_Kind")
 
 
-def shown(value: object) -> str:
+def shown_text(value: object) -> str:
     r"""Return a value that somebody else wrote as it may stand in a message: short, one line.
 
     Examples
     --------
-    >>> shown("a\x1b[31m" + 100 * "b")[:13]
+    >>> shown_text("a\x1b[31m" + 100 * "b")[:13]
     'a\\x1b[31mbbbb'
     """
     text = str(value) if not isinstance(value, int) or value.bit_length() < 1000 else "a huge one"
@@ -67,7 +67,7 @@ def printable(text: str) -> str:
 def place_shown(where: object) -> str:
     """Return a path as it may stand in a message: whole, unless nobody could have meant it."""
     text = str(where)
-    return printable(text) if len(text) <= 1000 else shown(text)
+    return printable(text) if len(text) <= 1000 else shown_text(text)
 
 
 def has_control(text: str) -> bool:
@@ -249,7 +249,7 @@ def first_fault(error: Exception) -> str:
     if not isinstance(error, ValidationError):
         return "nested too deep"
     found = error.errors(include_url=False, include_context=False)[0]
-    place = shown(".".join(str(part) for part in found["loc"]))
+    place = shown_text(".".join(str(part) for part in found["loc"]))
     return f"{place}: {found['msg']}" if place else found["msg"]
 
 
@@ -306,18 +306,18 @@ def _require_plain(
                 inner = f"{name}.{key}" if name else str(key)
                 if len(key) > LONGEST_NAME or not _is_plain(key, is_ours=False):
                     rule = f"at most {LONGEST_NAME} characters without control characters"
-                    msg = f"{where}: {invalid('name of a key', shown(key), rule)}"
+                    msg = f"{where}: {invalid('name of a key', shown_text(key), rule)}"
                     raise fault(msg)
                 left.append((below, inner, depth + 1))
         elif isinstance(value, list):
             left += [(below, name, depth + 1) for below in value]
         elif isinstance(value, int) and value.bit_length() > _WHOLE_BITS:
             rule = "a whole number of at most 64 bits"
-            msg = f"{where}: {invalid(f'key {_quoted(name)}', shown(value), rule)}"
+            msg = f"{where}: {invalid(f'key {_quoted(name)}', shown_text(value), rule)}"
             raise fault(msg)
         elif isinstance(value, str) and not _is_plain(value, is_ours=is_ours):
             rule = f"text of at most {LONGEST_TEXT} characters without control characters"
-            msg = f"{where}: {invalid(f'key {_quoted(name)}', shown(value), rule)}"
+            msg = f"{where}: {invalid(f'key {_quoted(name)}', shown_text(value), rule)}"
             raise fault(msg)
 
 
@@ -329,4 +329,4 @@ def _is_plain(text: str, *, is_ours: bool) -> bool:
 
 
 def _quoted(name: str) -> str:
-    return f"'{shown(name)}'"
+    return f"'{shown_text(name)}'"

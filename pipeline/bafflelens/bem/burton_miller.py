@@ -41,7 +41,7 @@ from bafflelens.mesh.mesh import Mesh
 
 
 @dataclass(frozen=True, kw_only=True)
-class Settings:
+class EngineSettings:
     """How the engine works.
 
     Attributes
@@ -141,7 +141,7 @@ def solve_burton_miller(
     problem: HelmholtzProblem,
     *,
     discretisation: Discretisation | None = None,
-    settings: Settings | None = None,
+    settings: EngineSettings | None = None,
     guesses: ComplexArray | None = None,
     workspace: Workspace | None = None,
     followers: int = 0,
@@ -172,7 +172,7 @@ def solve_burton_miller(
     SolveError
         If neither the iteration nor the direct solve gives a finite solution.
     """
-    settings = settings or Settings()
+    settings = settings or EngineSettings()
     discretisation = discretisation or discretise(problem.mesh, problem.symmetry)
     at = AtFrequency(discretisation, problem.wavenumber)
     right_hand_sides = single_layers(at, np.asarray(problem.pressure_gradient))
@@ -230,7 +230,7 @@ def small_sources(problem: HelmholtzProblem, pressure: ComplexArray) -> IntArray
 
 def assemble(
     at: AtFrequency,
-    settings: Settings,
+    settings: EngineSettings,
     workspace: Workspace,
     right_hand_sides: ComplexArray | None = None,
 ) -> LinearSystem:

@@ -50,7 +50,9 @@ class Blocks:
         return self.order.size
 
 
-def cut(mesh: Mesh, signs: FloatArray, leaf: int = LEAF, eta: float = ADMISSIBILITY) -> Blocks:
+def cut_clusters(
+    mesh: Mesh, signs: FloatArray, leaf: int = LEAF, eta: float = ADMISSIBILITY
+) -> Blocks:
     """Cut the matrix of a mesh and its mirror images into blocks.
 
     Parameters

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.bem import near_field
-from bafflelens.bem.clusters import Blocks, cut
+from bafflelens.bem.clusters import Blocks, cut_clusters
 from bafflelens.mesh.mesh import Mesh
 
 
@@ -46,7 +46,7 @@ class Discretisation:
     @cached_property
     def blocks(self) -> Blocks:
         """The matrix cut into blocks, for those of low rank."""
-        return cut(self.mesh, self.signs)
+        return cut_clusters(self.mesh, self.signs)
 
 
 def mirror_signs(symmetry: tuple[str, ...]) -> FloatArray:

@@ -24,7 +24,7 @@ RUNS = 24
 
 
 @dataclass(frozen=True, eq=False)
-class Run:
+class BlockRun:
     """Neighbouring blocks that one thread forms and multiplies.
 
     Attributes
@@ -72,7 +72,7 @@ class LowRankMatrix:
     """
 
     cut: Blocks
-    runs: tuple[Run, ...]
+    runs: tuple[BlockRun, ...]
 
     @property
     def nbytes(self) -> int:
@@ -121,7 +121,7 @@ def form(
     """
     ordered = in_order(far, cut.order)
     blocks, in_full = cut.admissible, [cut.near]
-    runs: list[Run] = []
+    runs: list[BlockRun] = []
     entries = cut.size**2 * len(ordered[2])  # of all mirror images
     while len(blocks):
         sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
@@ -148,11 +148,11 @@ def _low_rank_run(
     blocks: NDArray[np.int64],
     tolerances: FloatArray,
     share: slice,
-) -> tuple[Run, NDArray[np.int64]]:
+) -> tuple[BlockRun, NDArray[np.int64]]:
     """Return a share of the blocks, formed, and those of them where low rank does not pay."""
     mine = blocks[share]
     packed, steps, ranks = compiled.form_low_rank(far, mine, tolerances[share])
-    return Run(mine[ranks > 0], packed, steps, ranks[ranks > 0]), mine[ranks < 0]
+    return BlockRun(mine[ranks > 0], packed, steps, ranks[ranks > 0]), mine[ranks < 0]
 
 
 def _full_run(
@@ -163,7 +163,7 @@ def _full_run(
     near_pairs: NearPairs,
     near: ComplexArray,
     share: slice,
-) -> Run:
+) -> BlockRun:
     """Return a share of the blocks that are stored in full."""
     mine = blocks[share]
     rows, columns = _sizes(mine)
@@ -171,7 +171,7 @@ def _full_run(
     steps = np.empty(int(rows.sum()), dtype=np.float32)
     pairs = (near_pairs.start, near_pairs.element, near_pairs.image)
     compiled.form_in_full(far, mine, order, place, pairs, near, packed, steps)
-    return Run(mine, packed, steps, None)
+    return BlockRun(mine, packed, steps, None)
 
 
 def _sizes(blocks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

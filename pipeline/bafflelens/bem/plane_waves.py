@@ -20,7 +20,7 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.bem import kernels
 from bafflelens.bem.burton_miller import (
     AtFrequency,
-    Settings,
+    EngineSettings,
     absorbing_system,
     assemble,
 )
@@ -76,7 +76,7 @@ def plane_wave_fields(
     if not len(basis):
         return np.zeros((len(amplitudes), problem.mesh.n_triangles), dtype=complex)
     at = AtFrequency(discretisation, problem.wavenumber)
-    rigid = assemble(at, Settings(tolerance=tolerance), workspace or Workspace())
+    rigid = assemble(at, EngineSettings(tolerance=tolerance), workspace or Workspace())
     pressure, gradient = incident(
         problem.mesh, discretisation.signs, problem.wavenumber, directions, basis
     )

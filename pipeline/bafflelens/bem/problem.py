@@ -147,7 +147,7 @@ class HelmholtzSolution:
         (n_sources, n_directions) complex array
             Coefficient about the origin of coordinates, in Pa.m.
         """
-        return radiation.far_field(
+        return radiation.radiated_far_field(
             self.problem.mesh,
             mirror_signs(self.problem.symmetry),
             self.problem.wavenumber,

@@ -16,7 +16,7 @@ from bafflelens.mesh.mesh import Mesh
 _FEW = 3  # up to so many sources, a phase each is computed as fast as it is kept
 
 
-def far_field(
+def radiated_far_field(
     mesh: Mesh,
     signs: FloatArray,
     wavenumber: float,
@@ -82,7 +82,7 @@ def pressure_at(
     Parameters
     ----------
     mesh, signs, wavenumber, pressure, gradient
-        As for `far_field`.
+        As for `radiated_far_field`.
     points : (n_points, 3) array
         Coordinates in m.
 

@@ -164,7 +164,7 @@ class SurfacePressure:
             raise StoreError(invalid("result file", name, rule)) from error
 
 
-def joined(parts: Sequence[SurfacePressure]) -> SurfacePressure:
+def joined_surfaces(parts: Sequence[SurfacePressure]) -> SurfacePressure:
     """Return parts of one mesh as one, rising in frequency."""
     frequencies = np.concatenate([part.frequencies_hz for part in parts])
     rising = np.argsort(frequencies)

@@ -39,7 +39,7 @@ from bafflelens.mesh.mesh import Mesh
 
 @dataclass(frozen=True, eq=False)
 class SlopeMesh:
-    """What the slopes on a mesh share at all frequencies; made once a mesh by `prepare`.
+    """What the slopes on a mesh share at all frequencies; made once a mesh by `prepare_slopes`.
 
     Attributes
     ----------
@@ -56,7 +56,7 @@ class SlopeMesh:
     curvature: FloatArray
 
 
-def prepare(
+def prepare_slopes(
     mesh: Mesh, symmetry: tuple[str, ...] = (), discretisation: Discretisation | None = None
 ) -> SlopeMesh:
     """Return what slopes need of a mesh.
@@ -100,7 +100,7 @@ def surface_slope(
     weights : (n_objectives, n_sources, n_directions) complex array
         Per Pa.m; the unit of J is theirs.
     prepared : SlopeMesh, optional
-        From `prepare`, where several frequencies share a mesh.
+        From `prepare_slopes`, where several frequencies share a mesh.
     workspace : Workspace, optional
         Memory to reuse.
     tolerance : float
@@ -118,7 +118,7 @@ def surface_slope(
     SolveError
         If the fields of the plane waves cannot be solved.
     """
-    prepared = prepared or prepare(problem.mesh, problem.symmetry)
+    prepared = prepared or prepare_slopes(problem.mesh, problem.symmetry)
     n_objectives, n_sources, _ = weights.shape
     fields = plane_wave_fields(
         problem,
@@ -144,7 +144,7 @@ def slope_of_fields(
     pressure, fields : (..., n_triangles) complex arrays
         Pressure of the source, and total field of the plane waves, in Pa.
     prepared : SlopeMesh
-        From `prepare`.
+        From `prepare_slopes`.
 
     Returns
     -------

@@ -15,7 +15,7 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
 from bafflelens.base.status import Status
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import CardError, sweep_on_card
@@ -380,7 +380,7 @@ def _direct_solver(
     Each frequency's ``profiles``, the last sources, begin with those of the frequency before.
     """
     discretisation = discretise(mesh, symmetry)
-    settings = Settings(tolerance=tolerance(quality))
+    settings = EngineSettings(tolerance=tolerance(quality))
     workspace = Workspace()
     followers, far = len(profiles), _distances(mesh, profiles)
     last_profiles: tuple[float, ComplexArray] | None = None

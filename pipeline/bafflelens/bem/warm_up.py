@@ -9,7 +9,7 @@ from collections.abc import Callable
 import numpy as np
 
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Settings, solve_burton_miller
+from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.clusters import LEAF
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Storage
@@ -37,7 +37,7 @@ def warm_up(report: Callable[[str], None]) -> float:
     problem = HelmholtzProblem(mesh=mesh, frequency_hz=1000.0, air=Air(), normal_velocity=velocity)
     # Full storage is for rare direct solves, and compiled when one is needed.
     for storage in (Storage.PACKED, Storage.LOW_RANK):
-        solution = solve_burton_miller(problem, settings=Settings(storage=storage))
+        solution = solve_burton_miller(problem, settings=EngineSettings(storage=storage))
     solution.far_field(np.eye(3))
     seconds = time.perf_counter() - started
     report(f"solver ready after {seconds:.1f} s")

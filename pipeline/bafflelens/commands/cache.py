@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import App, Parameter
 
-from bafflelens.commands.console import duration, say
+from bafflelens.commands.console import rough_duration, say
 from bafflelens.commands.options import FINE, QueueFolder
 
 if TYPE_CHECKING:
@@ -50,4 +50,4 @@ def _print_cache(path: Path, content: Content) -> None:
     kinds = ", ".join(f"{count} {kind}" for kind, count in sorted(content.counts.items()))
     say(f"{path}: {content.size_bytes / 2**30:.3f} GiB, {kinds or 'empty'}")
     if kinds:
-        say(f"longest unused: {duration(max(time.time() - content.oldest_use, 0.0))}")
+        say(f"longest unused: {rough_duration(max(time.time() - content.oldest_use, 0.0))}")

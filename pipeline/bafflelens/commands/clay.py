@@ -25,13 +25,13 @@ def scan(
     refine: Annotated[bool, Parameter(help="Refine the pose by marks by registration.")] = False,
 ) -> int:
     """Make a candidate of the scan of a clay model and map its deviation."""
-    from bafflelens.mockup.scan.clay import Request, take_scan
+    from bafflelens.mockup.scan.clay import ClayScanRequest, take_scan
     from bafflelens.mockup.scan.nominal import nominal_shape
 
     shape, values = nominal_shape(nominal, candidate)
     if refine and marks is None:
         raise InputError(invalid("option '--refine'", "without marks", "given with '--marks'"))
-    request = Request(
+    request = ClayScanRequest(
         scan=scan_file,
         shape=shape,
         values=values,
@@ -112,11 +112,11 @@ def compare(
 ) -> int:
     """Compare a measured mock-up with a candidate and say how far to trust the simulation."""
     prepare_compiler()
-    from bafflelens.mockup.comparison.compare import Request
+    from bafflelens.mockup.comparison.compare import ComparisonRequest
     from bafflelens.mockup.comparison.compare import compare as compare_measurement
     from bafflelens.mockup.measurement.reading import read_measurement
 
-    request = Request(
+    request = ComparisonRequest(
         run=folder,
         candidate=candidate,
         measurement=measurement,
@@ -150,10 +150,10 @@ def clay_map(
 ) -> int:
     """Show where to add or take clay on a solved candidate, and what that does to its score."""
     prepare_compiler()
-    from bafflelens.mockup.clay_map.make import Request, make_clay_map
+    from bafflelens.mockup.clay_map.make import ClayMapRequest, make_clay_map
     from bafflelens.store import open_run
 
-    request = Request(
+    request = ClayMapRequest(
         folder=open_run(folder),
         candidate=candidate,
         out=out,

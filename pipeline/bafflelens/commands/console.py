@@ -31,7 +31,7 @@ def say(text: str) -> None:
     _say_on(_out(), text)
 
 
-def show(table: Table) -> None:
+def show_table(table: Table) -> None:
     """Print a table, as wide as the terminal or as a line of a file may be."""
     _out().print(table)
 
@@ -68,17 +68,17 @@ def new_table(title: str, *columns: str) -> Table:
     return table
 
 
-def decibels(value: float, *, signed: bool = False) -> str:
+def decibel_figure(value: float, *, signed: bool = False) -> str:
     """Return a level as text, a dash if it is not known."""
     return "-" if math.isnan(value) else f"{value:{'+' if signed else ''}.2f}"
 
 
-def duration(seconds: float) -> str:
+def rough_duration(seconds: float) -> str:
     """Return a time as a person would say it.
 
     Examples
     --------
-    >>> duration(48.0), duration(200.0), duration(9000.0)
+    >>> rough_duration(48.0), rough_duration(200.0), rough_duration(9000.0)
     ('48 s', '3.3 min', '2.5 h')
     """
     if seconds < 100:
@@ -122,7 +122,7 @@ class ConsoleProgress:
                 self.say(text)
             elif text:
                 left_s = (time.monotonic() - started) * max(total - done, 0.0) / max(done, 1e-9)
-                self.say(f"{done / total:4.0%}  {text}, {duration(left_s)} left")
+                self.say(f"{done / total:4.0%}  {text}, {rough_duration(left_s)} left")
 
         with bar:
             yield advance

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 from cyclopts import Parameter
 
-from bafflelens.commands.console import ConsoleProgress, decibels, new_table, say, show
+from bafflelens.commands.console import ConsoleProgress, decibel_figure, new_table, say, show_table
 from bafflelens.commands.options import FINE, Folder
 
 if TYPE_CHECKING:
@@ -53,17 +53,19 @@ def _print_tuning(found: Tuning) -> None:
             f"{trial.family} {trial.order}",
             "inverted" if trial.is_inverted else "normal",
             f"{1e3 * trial.delay_s:+.3f}",
-            decibels(trial.score.total_db),
-            decibels(trial.excursion_db, signed=True),
+            decibel_figure(trial.score.total_db),
+            decibel_figure(trial.excursion_db, signed=True),
         )
     terms = new_table(
         "What they pay, in dB", "term", "as in the job", "best", "cost", "cost of best"
     )
     for own, best in zip(found.own.score.terms, found.trials[0].score.terms, strict=True):
-        values = decibels(own.value_db), decibels(best.value_db)
-        terms.add_row(own.label, *values, decibels(own.cost_db), decibels(best.cost_db))
-    show(table)
-    show(terms)
+        values = decibel_figure(own.value_db), decibel_figure(best.value_db)
+        terms.add_row(
+            own.label, *values, decibel_figure(own.cost_db), decibel_figure(best.cost_db)
+        )
+    show_table(table)
+    show_table(terms)
     for name, lobe in zip(("as in the job", "best"), found.lobes, strict=True):
         text = (
             f"{name}: the ways hand over at {lobe.frequency_hz:.0f} Hz, with the vertical lobe "

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from bafflelens.commands.console import ConsoleProgress, decibels, new_table, say, show
+from bafflelens.commands.console import ConsoleProgress, decibel_figure, new_table, say, show_table
 from bafflelens.commands.options import FINE, Folder
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def listen(
     from bafflelens.listen.blind_results import check_two, run_blind_test
     from bafflelens.listen.rendering import Wishes
     from bafflelens.listen.rendering import listen as render
-    from bafflelens.listen.trials import new_trials, plan_text
+    from bafflelens.listen.trials import new_trials, trial_plan_text
     from bafflelens.store import open_run
 
     planned = new_trials(test, trials)
@@ -68,7 +68,7 @@ def listen(
     heard = render(opened, candidates, music, out, wishes, ConsoleProgress())
     _print_heard(heard)
     if blind:
-        say(plan_text(trials, test))
+        say(trial_plan_text(trials, test))
         announce = lambda address: say(f"open in a browser of this machine: {address}")  # noqa: E731
         say(f"noted on both: {run_blind_test(opened, heard, planned, announce)}")
     return FINE
@@ -83,12 +83,12 @@ def _print_heard(heard: Heard) -> None:
         level = version.level
         table.add_row(
             version.name,
-            decibels(level.gain_db, signed=True),
-            decibels(level.loudness_lufs),
-            decibels(level.peak_db),
-            decibels(level.noise_db, signed=True),
+            decibel_figure(level.gain_db, signed=True),
+            decibel_figure(level.loudness_lufs),
+            decibel_figure(level.peak_db),
+            decibel_figure(level.noise_db, signed=True),
         )
-    show(table)
+    show_table(table)
     for remark in heard.remarks:
         say(remark)
     say(f"what arrives: {heard.out / 'arrivals.html'}")

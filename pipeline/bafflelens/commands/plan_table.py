@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bafflelens.commands.console import duration, new_table, say, show
+from bafflelens.commands.console import new_table, rough_duration, say, show_table
 
 if TYPE_CHECKING:
     from bafflelens.job.cost_estimate import Plan
@@ -59,9 +59,10 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
         ),
         (
             "time",
-            f"about {duration(plan.total_seconds)} (a shape: {duration(plan.mesh_seconds)} to "
-            f"mesh, {duration(plan.solve_seconds)} to solve on one processor; "
-            f"{duration(plan.report_seconds)} for second opinion and report)",
+            f"about {rough_duration(plan.total_seconds)} "
+            f"(a shape: {rough_duration(plan.mesh_seconds)} to mesh, "
+            f"{rough_duration(plan.solve_seconds)} to solve on one processor; "
+            f"{rough_duration(plan.report_seconds)} for second opinion and report)",
         ),
     ]
     sound_speed = loaded.job.air.medium.sound_speed
@@ -82,7 +83,7 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
             f"{cost.memory_bytes / 2**30:.2f}",
             f"{cost.seconds:.1f}",
         )
-    show(table)
+    show_table(table)
 
 
 def _alone(plan: Plan) -> str:

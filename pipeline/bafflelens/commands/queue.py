@@ -11,7 +11,7 @@ from rich.text import Text
 
 from bafflelens.base.status import Status
 from bafflelens.commands import options
-from bafflelens.commands.console import new_table, say, show
+from bafflelens.commands.console import new_table, say, show_table
 from bafflelens.commands.options import (
     FINE,
     HAS_FAILURES,
@@ -65,7 +65,7 @@ def queue_list(*, results: QueueFolder = Path("results")) -> int:
         texts = ("killed" if killed else job.status, job.title, job.folder, job.reason)
         table.add_row(str(job.number), *map(Text, texts))
     if jobs:
-        show(table)
+        show_table(table)
     else:
         say("the queue is empty")
     return FINE
@@ -107,7 +107,7 @@ def queue_start(
     """Run the jobs that wait, one after another, until none is left or the time is up."""
     prepare_compiler()
     from bafflelens.run.queueing.waiting import Queue
-    from bafflelens.run.queueing.working import Ended, work_through
+    from bafflelens.run.queueing.working import Ended, work_through_queue
 
     def say_end(ended: Ended) -> None:
         folder = results / ended.job.folder
@@ -115,7 +115,7 @@ def queue_start(
 
     given = options.run_options(results, means)
     with stoppable():
-        finished = work_through(Queue(results), given, ended=say_end)
+        finished = work_through_queue(Queue(results), given, ended=say_end)
     if not finished:
         say("no job waits")
     return HAS_FAILURES if any(ended.status == Status.FAILED for ended in finished) else FINE

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
 from bafflelens.base.status import Status
-from bafflelens.commands.console import decibels, new_table, say, show
+from bafflelens.commands.console import decibel_figure, new_table, say, show_table
 
 if TYPE_CHECKING:
     from bafflelens.scoring.ranking import RankedRow, Remeshing
@@ -73,17 +73,17 @@ def _print_rows(rows: Sequence[RankedRow], most: int | None) -> None:
         if found is None:
             continue
         name = [f"{row.place}{' =' if row.is_tied else ''}", candidate.id]
-        totals = [decibels(found.total_db), decibels(row.better_by_db, signed=True)]
-        objectives = [decibels(value) for value in found.objectives.values]
+        totals = [decibel_figure(found.total_db), decibel_figure(row.better_by_db, signed=True)]
+        objectives = [decibel_figure(value) for value in found.objectives.values]
         style = "bold" if candidate.is_baseline else None
         spread = _spread(row.robustness)
         ranking.add_row(*name, *totals, *objectives, spread, row.dominated_by, style=style)
-        paid.add_row(*name, *(decibels(term.value_db) for term in found.terms), style=style)
+        paid.add_row(*name, *(decibel_figure(term.value_db) for term in found.terms), style=style)
         if candidate.values and not candidate.is_baseline:
             parameters.add_row(*name, *(_value(candidate.values, key) for key in keys))
     tables = (ranking, paid, *([parameters] if keys else []))
     for table in tables if ranked else ():
-        show(table)
+        show_table(table)
     if len(ranked) < len(every):
         say(f"{len(every) - len(ranked)} more are ranked behind: bafflelens rank --all")
 
@@ -107,9 +107,9 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
             f"{angle:+.0f}",
             f"{1e3 * arrival.delay_s:.1f}",
             f"{arrival.spreading_db:.1f}",
-            *(decibels(octave.level_db) for octave in bounce.octaves),
+            *(decibel_figure(octave.level_db) for octave in bounce.octaves),
         )
-    show(table)
+    show_table(table)
 
 
 def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:

@@ -13,7 +13,7 @@ from cyclopts import Parameter
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.commands import options
-from bafflelens.commands.console import ConsoleProgress, decibels, new_table, say, show
+from bafflelens.commands.console import ConsoleProgress, decibel_figure, new_table, say, show_table
 from bafflelens.commands.options import (
     FINE,
     HAS_FAILURES,
@@ -76,12 +76,12 @@ def note(
 ) -> int:
     """Record what was heard or seen of a candidate; later runs are reminded of it."""
     from bafflelens.report.summary import note_on
-    from bafflelens.scoring.notes import listed
+    from bafflelens.scoring.notes import notes_of_run
     from bafflelens.store import load_notes, open_run
 
     opened = open_run(folder)
     if candidate is None:
-        lines = listed(load_notes(folder.parent), opened.name)
+        lines = notes_of_run(load_notes(folder.parent), opened.name)
         for line in lines or ("no notes on this run",):
             say(line)
         return FINE
@@ -169,11 +169,11 @@ def _print_robustness(found: Robustness) -> None:
             change.key,
             f"{change.tolerance:g} {change.unit}",
             *(
-                decibels(math.nan if side is None else side, signed=True)
+                decibel_figure(math.nan if side is None else side, signed=True)
                 for side in (change.less_db, change.more_db)
             ),
             known or f"{allowed:.2g} {change.unit}",
             "; ".join(change.reasons),
         )
-    show(table)
+    show_table(table)
     say(found.text)

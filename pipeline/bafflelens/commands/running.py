@@ -13,7 +13,7 @@ from cyclopts import Parameter
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.status import Status
 from bafflelens.commands import options
-from bafflelens.commands.console import duration, say
+from bafflelens.commands.console import rough_duration, say
 from bafflelens.commands.options import (
     FINE,
     HAS_FAILURES,
@@ -130,7 +130,7 @@ def _print_run_overview(run: RunOverview) -> None:
         if not math.isnan(step.share):
             text += f", {step.share:.0%}"
         if not math.isnan(left_s := run.left_s()):
-            text += f", about {duration(left_s)} left of this step"
+            text += f", about {rough_duration(left_s)} left of this step"
         say(f"{text} ({step.owner})")
     done = ", ".join(f"{number} {status}" for status, number in sorted(counts.statuses.items()))
     say(f"  {counts.total} shapes: {done}")

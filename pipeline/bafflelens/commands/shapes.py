@@ -10,7 +10,7 @@ from cyclopts import Parameter
 from rich.text import Text
 
 from bafflelens.base.shipped import found_or_shipped
-from bafflelens.commands.console import ConsoleProgress, new_table, say, show
+from bafflelens.commands.console import ConsoleProgress, new_table, say, show_table
 from bafflelens.commands.options import FINE, JobFile
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def faces(step: Annotated[Path, Parameter(help="CAD file in STEP.")], /) -> int:
         point = ", ".join(f"{round(value, 3) + 0.0:.7g}" for value in face.point_mm)
         area = f"{face.area_m2 * 1e4:.2f}"
         table.add_row(str(number), face.name or "-", face.kind, area, Text(f"[{point}]"))
-    show(table)
+    show_table(table)
     return FINE
 
 

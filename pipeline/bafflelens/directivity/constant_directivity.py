@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from bafflelens.base.octaves import shares
+from bafflelens.base.octaves import octave_shares
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.polars import index_of, on_axis, orbit_levels_db
 
@@ -30,7 +30,7 @@ def index_deviation_db(dataset: xr.Dataset, band_hz: tuple[float, float]) -> flo
         The band in Hz.
     """
     solved = is_solved(dataset)
-    share = shares(dataset.variables["frequency"].values[solved], band_hz)
+    share = octave_shares(dataset.variables["frequency"].values[solved], band_hz)
     if not share.sum() > 0:
         return float("nan")
     index = index_of(dataset, np.abs(on_axis(dataset)))[solved]
@@ -62,7 +62,7 @@ def polar_correlation(dataset: xr.Dataset, plane: str, band_hz: tuple[float, flo
     nothing was solved.
     """
     solved = is_solved(dataset)
-    share = shares(dataset.variables["frequency"].values[solved], band_hz)
+    share = octave_shares(dataset.variables["frequency"].values[solved], band_hz)
     if not share.sum() > 0:
         return float("nan")
     _, level = orbit_levels_db(dataset, plane)

@@ -242,7 +242,7 @@ def assemble_dataset(
         load = load[:, :n_sources, :n_sources]
         dataset = with_load(dataset, load.transpose(1, 2, 0))
     if profiles:
-        dataset = with_profiles(
+        dataset = add_profiles(
             dataset, far_field[n_sources:], cross_power, list(profiles), list(profiles.values())
         )
     return described(dataset)
@@ -524,7 +524,7 @@ def with_load(dataset: xr.Dataset, load: ComplexArray) -> xr.Dataset:
     )
 
 
-def with_profiles(
+def add_profiles(
     dataset: xr.Dataset,
     field: ComplexArray,
     power: ComplexArray,

@@ -43,7 +43,7 @@ class MeasuredDriver:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Loudspeaker:
+class DrivenLoudspeaker:
     """How the sources of a shape are driven.
 
     Attributes
@@ -82,7 +82,7 @@ class Loudspeaker:
 
 
 def play(
-    dataset: xr.Dataset, loudspeaker: Loudspeaker, plates: Mapping[str, xr.Dataset]
+    dataset: xr.Dataset, loudspeaker: DrivenLoudspeaker, plates: Mapping[str, xr.Dataset]
 ) -> xr.Dataset:
     """Return the directivity dataset of a shape as it plays, with one source.
 
@@ -122,7 +122,7 @@ def play(
     return _absolute(total, loudspeaker, np.zeros(frequency.size))
 
 
-def remarks_of(loudspeaker: Loudspeaker, sound_speed: float) -> tuple[str, ...]:
+def remarks_of(loudspeaker: DrivenLoudspeaker, sound_speed: float) -> tuple[str, ...]:
     """Return what a reader should know of how levels came about, one line each."""
     lines = []
     if loudspeaker.crossover is not None:
@@ -153,12 +153,12 @@ def remarks_of(loudspeaker: Loudspeaker, sound_speed: float) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _names(loudspeaker: Loudspeaker) -> dict[str, MeasuredDriver]:
+def _names(loudspeaker: DrivenLoudspeaker) -> dict[str, MeasuredDriver]:
     return {known.driver.name: known for known in loudspeaker.drivers}
 
 
 def strengths_of(
-    dataset: xr.Dataset, loudspeaker: Loudspeaker, plates: Mapping[str, xr.Dataset]
+    dataset: xr.Dataset, loudspeaker: DrivenLoudspeaker, plates: Mapping[str, xr.Dataset]
 ) -> ComplexArray:
     """Return the acceleration of each source at the rated voltage.
 
@@ -205,7 +205,7 @@ def strengths_of(
 
 
 def _absolute(
-    dataset: xr.Dataset, loudspeaker: Loudspeaker, strength_db: FloatArray
+    dataset: xr.Dataset, loudspeaker: DrivenLoudspeaker, strength_db: FloatArray
 ) -> xr.Dataset:
     attributes = {"units": "dB", "long_name": "Strength of the source re 1 m/s^2"}
     return dataset.assign(strength_db=("frequency", strength_db, attributes)).assign_attrs(

@@ -23,7 +23,7 @@ from bafflelens.handoff.hidden_lines import FRONT, finely, heights_of
 from bafflelens.handoff.neighbours import sides_of
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
-from bafflelens.handoff.solid import Edge, Likeness, Solid
+from bafflelens.handoff.solid import Likeness, Solid, SolidEdge
 from bafflelens.job.sections import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -147,7 +147,7 @@ def _cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> C
     )
 
 
-def sharp_corners(mesh: Mesh, front: NDArray[np.bool_], edges: Sequence[Edge]) -> FloatArray:
+def sharp_corners(mesh: Mesh, front: NDArray[np.bool_], edges: Sequence[SolidEdge]) -> FloatArray:
     """Return middles of the edges, in m, at which two faces meet in a sharp inner corner.
 
     Parameters
@@ -172,7 +172,7 @@ def sharp_corners(mesh: Mesh, front: NDArray[np.bool_], edges: Sequence[Edge]) -
     return np.asarray(ends.mean(axis=1).reshape(-1, 3)[_on_edges(ends, edges)])
 
 
-def _on_edges(segments: FloatArray, edges: Sequence[Edge]) -> NDArray[np.bool_]:
+def _on_edges(segments: FloatArray, edges: Sequence[SolidEdge]) -> NDArray[np.bool_]:
     """Return which segments, (n, 2, 3), lie along an edge of the solid that bends."""
     bent = [finely(edge.points_m, _EDGE_STEP_M) for edge in edges if not edge.is_smooth]
     if not bent or not len(segments):

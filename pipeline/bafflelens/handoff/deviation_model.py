@@ -41,7 +41,7 @@ _DIMENSIONS_FIRST: Final = 0.9  # a dimension that explains this much of what a 
 
 
 @dataclass(frozen=True)
-class Estimate:
+class DimensionEstimate:
     """How far a dimension is off.
 
     Attributes
@@ -90,7 +90,7 @@ class Explanation:
     """
 
     causes: tuple[str, ...]
-    dimensions: dict[str, Estimate]
+    dimensions: dict[str, DimensionEstimate]
     height: FloatArray
     shift: FloatArray
     turn: FloatArray
@@ -163,7 +163,7 @@ def explain(datum: Datum, height: FloatArray, seen: NDArray[np.bool_]) -> Explan
         one = fit if key in causes else fitted([*causes, key])
         free = _free(datum, key, columns[key], used)
         off, deviation = one.solution[6 + place], min(one.deviation[6 + place], free)
-        known[key] = Estimate(float(off), float(deviation), float(free), shown[key])
+        known[key] = DimensionEstimate(float(off), float(deviation), float(free), shown[key])
     left_pose = fit.solution[:6]
     turn, shift = left_pose[:3], left_pose[3:] - np.cross(left_pose[:3], centre)
     return Explanation(

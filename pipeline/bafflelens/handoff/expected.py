@@ -18,7 +18,7 @@ import xarray as xr
 
 from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray
 from bafflelens.base.errors import InputError
-from bafflelens.base.octaves import shares
+from bafflelens.base.octaves import octave_shares
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.frequency_interpolation import LEAST_FREQUENCIES, interpolate
 from bafflelens.directivity.polars import orbit
@@ -26,7 +26,7 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.mockup.comparison.radiator import Radiator, SurfaceRadiator
 from bafflelens.mockup.measurement.measured import ORBITS, OrbitName, Setup
 from bafflelens.mockup.measurement.microphones import microphone_positions
-from bafflelens.mockup.measurement.planning import Chamber, MeasurementPlan, make_plan
+from bafflelens.mockup.measurement.planning import Chamber, MeasurementPlan, plan_measurement
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import played
 
@@ -78,7 +78,9 @@ class Expected:
 
         Both are means of the square of the pressure over the band.
         """
-        share = shares(self.frequency_hz, (centre_hz * 2 ** (-1 / 6), centre_hz * 2 ** (1 / 6)))
+        share = octave_shares(
+            self.frequency_hz, (centre_hz * 2 ** (-1 / 6), centre_hz * 2 ** (1 / 6))
+        )
         power = 10 ** (self.level_db[plane][:, [self.at(angle_deg), self.at(0.0)]] / 10)
         there, axis = share @ power
         return float(10 * np.log10(there / axis)) if axis > 0 else float("nan")
@@ -107,7 +109,7 @@ def plan_of(
     """Return how to measure a candidate in the job's room, or why there is no plan."""
     job = loaded.job
     try:
-        return make_plan(
+        return plan_measurement(
             folder.load_mesh(candidate),
             Chamber(height_m=job.room.ceiling_height_m),
             (job.frequencies.from_hz, job.frequencies.to_hz),

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.reading import LARGEST_TOML, read_text, shown
+from bafflelens.base.reading import LARGEST_TOML, read_text, shown_text
 from bafflelens.handoff.limits import limit_of
 from bafflelens.handoff.manifest import open_archive
 
@@ -90,7 +90,7 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
     for line, key, value in _rows(readings):
         if key not in manifest["values"]:
             rule = "one of " + ", ".join(manifest["values"])
-            fault = invalid("parameter", shown(key), rule)
+            fault = invalid("parameter", shown_text(key), rule)
             raise InputError(f"{readings}, line {line}: " + fault)
         found.append(_judged(manifest, key, value))
     if not found:
@@ -118,14 +118,14 @@ def _row(where: str, number: int, row: dict[str | Any, Any]) -> tuple[int, str, 
     if further or None in row.values():
         values = [str(value) for value in (*row.values(), *further) if value is not None]
         rule = f"as many values as there are columns; a decimal point, no comma ({_EXAMPLE})"
-        raise InputError(f"{where}: " + invalid("line", shown(",".join(values)), rule))
+        raise InputError(f"{where}: " + invalid("line", shown_text(",".join(values)), rule))
     try:
         value = float(row["reading"])
     except ValueError:
         value = math.nan
     if not abs(value) <= _LARGEST:
         rule = f"a number with a decimal point ({_EXAMPLE})"
-        raise InputError(f"{where}: " + invalid("reading", shown(row["reading"]), rule))
+        raise InputError(f"{where}: " + invalid("reading", shown_text(row["reading"]), rule))
     return number, row["parameter"].strip(), value
 
 

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict
 
 from bafflelens.base.archives import unzipped
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
-from bafflelens.base.reading import checked, file_beside, json_of, read_bytes, shown
+from bafflelens.base.reading import checked, file_beside, json_of, read_bytes, shown_text
 
 NAME: Final = "manifest.json"
 FORMAT: Final = 1
@@ -38,7 +38,7 @@ class _Manifest(BaseModel):
     tolerances: dict[str, float | None] | str = "not computed"
 
 
-def digest(content: bytes) -> str:
+def file_digest(content: bytes) -> str:
     """Return the SHA-256 of a content, in hexadecimal digits."""
     return hashlib.sha256(content).hexdigest()
 
@@ -53,7 +53,7 @@ def manifest_bytes(facts: Mapping[str, Any], files: Mapping[str, bytes]) -> byte
     files : mapping of str to bytes
         The files, without the manifest.
     """
-    hashes = {name: digest(content) for name, content in sorted(files.items())}
+    hashes = {name: file_digest(content) for name, content in sorted(files.items())}
     content = {"format": FORMAT, **facts, "sha256": hashes}
     return json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n"
 
@@ -81,7 +81,7 @@ def read_manifest(where: str, content: bytes) -> dict[str, Any]:
     checked(_Manifest, found, where, "manifest", _RULE, StoreError)
     for name in found["sha256"]:
         if file_beside(Path(), name, in_folders=True) is None:
-            rule = f"{_RULE}, whose files stay in their folder; '{shown(name)}' does not"
+            rule = f"{_RULE}, whose files stay in their folder; '{shown_text(name)}' does not"
             raise StoreError(invalid("manifest", where, rule))
     return found
 
@@ -140,7 +140,7 @@ def open_archive(folder: Path, candidate: str = "") -> Opened:
             raise StoreError(invalid("manifest", folder / NAME, rule))
         content = read_bytes(archive, "hand-off", StoreError)
         faults = list(
-            _differences(_only(whole, archive.name), {archive.name: digest(content)}, "")
+            _differences(_only(whole, archive.name), {archive.name: file_digest(content)}, "")
         )
         if not faults:
             faults += _faults_of_zip(archive.name, content)
@@ -211,7 +211,7 @@ def _faults_of_zip(name: str, content: bytes) -> Iterator[str]:
     except BafflelensError as error:
         yield str(error)
         return
-    hashes = {entry: digest(stored) for entry, stored in inside.items()}
+    hashes = {entry: file_digest(stored) for entry, stored in inside.items()}
     yield from _differences(manifest, hashes, f"{name}/")
 
 

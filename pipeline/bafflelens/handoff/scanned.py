@@ -25,13 +25,13 @@ from bafflelens.handoff.scan_picture import regions_picture
 from bafflelens.handoff.spots import Spot, furthest_off
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mockup.scan.clay import placed, require_likely_size, unit_in_m
-from bafflelens.mockup.scan.findings import Place, places, spreads
+from bafflelens.mockup.scan.findings import DeviationPlace, places, spreads
 from bafflelens.mockup.scan.fitting import distances, fit
 from bafflelens.mockup.scan.marks import read_marks
-from bafflelens.mockup.scan.picture import deviation_picture, place_text
+from bafflelens.mockup.scan.picture import deviation_picture, deviation_place_text
 from bafflelens.mockup.scan.registration import Pose
 from bafflelens.mockup.scan.repair import read_scan, repair
-from bafflelens.shapes.meshing.mesh_morph import Deviation
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.store import require_new_folder, write_folder
 
 PASS: Final = "pass"
@@ -182,7 +182,7 @@ class Inspection:
     explanation: Explanation
     pose: Pose
     noise_m: float
-    places: tuple[Place, ...]
+    places: tuple[DeviationPlace, ...]
     report: str
 
 
@@ -265,10 +265,10 @@ def _datum(opened: Opened) -> Datum:
     return Datum.from_bytes(f"{opened.where}/{DATUM}", opened.files[DATUM])
 
 
-def _corrected(datum: Datum, laid: Deviation, explanation: Explanation) -> Deviation:
+def _corrected(datum: Datum, laid: SurfaceDeviation, explanation: Explanation) -> SurfaceDeviation:
     """Return the deviation without what registration had left of the pose, named by regions."""
     mesh = Mesh(datum.nominal.vertices, datum.nominal.triangles, datum.region)
-    return Deviation(mesh, laid.displacement, explanation.height, laid.seen)
+    return SurfaceDeviation(mesh, laid.displacement, explanation.height, laid.seen)
 
 
 # --------------------------------------------------------------------------------- judging
@@ -287,7 +287,7 @@ class Findings:
 def judge(
     manifest: dict[str, Any],
     datum: Datum,
-    laid: Deviation,
+    laid: SurfaceDeviation,
     explanation: Explanation,
     scanner_mm: float,
 ) -> Findings:
@@ -373,7 +373,7 @@ def _dimensions(
 def _regions(
     manifest: dict[str, Any],
     datum: Datum,
-    laid: Deviation,
+    laid: SurfaceDeviation,
     explanation: Explanation,
     scanner_mm: float,
 ) -> tuple[Judged, ...]:
@@ -470,8 +470,8 @@ def _report(
     explanation: Explanation,
     pose: Pose,
     noise_m: float,
-    corrected: Deviation,
-    dents: Sequence[Place],
+    corrected: SurfaceDeviation,
+    dents: Sequence[DeviationPlace],
 ) -> str:
     manifest = opened.manifest
     lines = [
@@ -504,7 +504,10 @@ def _report(
     ]
     for item in found.regions:
         lines.append(_region_row(item))
-    shown = [place_text(n, place).replace("\n   ", "") for n, place in enumerate(dents, start=1)]
+    shown = [
+        deviation_place_text(n, place).replace("\n   ", "")
+        for n, place in enumerate(dents, start=1)
+    ]
     lines += ["", "Dents and humps", *(f"  {line}" for line in shown or ["none over 0.4 mm"])]
     lines += ["", *_uncertainty_lines(request, explanation, pose, noise_m, corrected.nominal)]
     return "\n".join([*lines, "", RULE]) + "\n"

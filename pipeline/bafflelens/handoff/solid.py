@@ -68,7 +68,7 @@ class Section:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Edge:
+class SolidEdge:
     """An edge of the solid.
 
     Attributes
@@ -114,7 +114,7 @@ class Solid:
     area_m2: float
     box_m: FloatArray
     concave: FloatArray
-    edges: tuple[Edge, ...]
+    edges: tuple[SolidEdge, ...]
     sections: tuple[Section, ...]
 
 
@@ -225,7 +225,7 @@ def export_solid(
         ),
         concave=np.array(found["concave"], dtype=float).reshape(-1, 4),
         edges=tuple(
-            Edge(points_m=np.array(edge["points"]), is_smooth=edge["smooth"])
+            SolidEdge(points_m=np.array(edge["points"]), is_smooth=edge["smooth"])
             for edge in found["edges"]
         ),
         sections=tuple(_section(entry) for entry in found["sections"]),

@@ -112,7 +112,7 @@ def _list_row(one: Listed) -> tuple[str, ...]:
     score, robustness = row.candidate.score, row.robustness
     parts: tuple[str, ...] = ("–",) * 4
     if score is not None:
-        parts = tuple(words.decibels(v, 2) for v in (score.total_db, *score.objectives.values))
+        parts = tuple(words.decibel_text(v, 2) for v in (score.total_db, *score.objectives.values))
     small = "not solved"
     if robustness is not None and math.isfinite(robustness.mean_db):
         small = f"{robustness.mean_db:+.2f} ± {robustness.spread_db:.2f}".replace("-", "−")
@@ -122,7 +122,7 @@ def _list_row(one: Listed) -> tuple[str, ...]:
         f"{one.turn}",
         f"{row.candidate.id} rev {one.made.revision}",
         parts[0],
-        words.decibels(row.better_by_db, 2),
+        words.decibel_text(row.better_by_db, 2),
         *parts[1:],
         small,
         failed or ("none" if one.made.checks else "not checked: a scan"),
@@ -134,7 +134,7 @@ def _baseline_row(found: ShortList) -> tuple[str, ...]:
     score = row.candidate.score
     parts: tuple[str, ...] = ("–",) * 4
     if score is not None:
-        parts = tuple(words.decibels(v, 2) for v in (score.total_db, *score.objectives.values))
+        parts = tuple(words.decibel_text(v, 2) for v in (score.total_db, *score.objectives.values))
     place = "–" if row.place is None else f"{row.place}"
     return (place, "", found.baseline_name, parts[0], "0.00", *parts[1:], "", "baseline")
 
@@ -151,7 +151,7 @@ def _terms(found: ShortList, listed: Sequence[Listed]) -> Any:
             term = next((t for t in score.terms if t.name == name), None) if score else None
             cells.append("–" if term is None else _term_text(term.cost_db, term.value_db))
         rows.append([name.replace("_", " "), *cells])
-    totals = [words.decibels(score.total_db, 2) if score else "–" for _, score in columns]
+    totals = [words.decibel_text(score.total_db, 2) if score else "–" for _, score in columns]
     rows.append(["sum: the score", *totals])
     width = min(26.0, 140.0 / len(columns))
     return table(rows, (38, *[width] * len(columns)), size=7, strong=(len(rows) - 1,))
@@ -160,7 +160,7 @@ def _terms(found: ShortList, listed: Sequence[Listed]) -> Any:
 def _term_text(cost_db: float, value_db: float) -> str:
     if not math.isfinite(value_db):
         return "not judged"
-    return f"{words.decibels(cost_db, 2)} ({words.decibels(value_db, 1)})"
+    return f"{words.decibel_text(cost_db, 2)} ({words.decibel_text(value_db, 1)})"
 
 
 def _reasons(found: ShortList) -> Iterator[Any]:
@@ -274,10 +274,10 @@ def _numbers(found: ShortList, one: Listed) -> Iterator[Any]:
         for plane, angle, word in angles:
             cells = []
             for _, true in part:
-                level = words.decibels(expected.third_octave_db(plane, angle, true))
+                level = words.decibel_text(expected.third_octave_db(plane, angle, true))
                 if one.baseline is not None:
                     other = one.baseline.third_octave_db(plane, angle, true)
-                    level += f" ({words.decibels(other)})"
+                    level += f" ({words.decibel_text(other)})"
                 cells.append(level)
             rows.append([f"{plane} {_degrees(angle)}{word}", *cells])
         width = min(19.0, 144.0 / len(part))

@@ -11,7 +11,7 @@ from typing import Final
 from bafflelens.mesh.quality import stated_error_db
 from bafflelens.mockup.comparison.verdict import WITHIN_DB
 from bafflelens.report.curves import angle_text
-from bafflelens.report.words import Direction, decibels, range_text
+from bafflelens.report.words import Direction, decibel_text, range_text
 from bafflelens.scoring.model_error import MockUp, typical_error
 from bafflelens.scoring.ranking import RankedRow
 
@@ -218,7 +218,7 @@ def _of_direction(key: str, direction: Direction, trust: Trust, band: str) -> li
     angle = direction.requirement.limit.angle_deg
     where = f"±{angle:.0f}°, the weaker side" if key == "side" else angle_text(angle)
     what = f"Mean level towards the {key} ({where}), {band}, re listening window"
-    expected = f"{decibels(level)} dB (baseline {decibels(baseline)} dB)"
+    expected = f"{decibel_text(level)} dB (baseline {decibel_text(baseline)} dB)"
     is_worse_above = direction.requirement.is_upper
     if direction.gain_db >= trust.look_db:
         limit = (level + baseline) / 2
@@ -230,5 +230,7 @@ def _of_direction(key: str, direction: Direction, trust: Trust, band: str) -> li
             rule += "; it gains too little here for half way to the baseline"
     word = "above" if is_worse_above else "below"
     return [
-        Threshold(what=what, expected=expected, limit=f"{word} {decibels(limit)} dB", rule=rule)
+        Threshold(
+            what=what, expected=expected, limit=f"{word} {decibel_text(limit)} dB", rule=rule
+        )
     ]

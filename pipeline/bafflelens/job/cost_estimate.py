@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, JobError, MeshingError
-from bafflelens.bem.burton_miller import Settings
+from bafflelens.bem.burton_miller import EngineSettings
 from bafflelens.bem.system_matrix import Storage
 from bafflelens.directivity.frequency_interpolation import TYPICAL_BODY_M, body_size, first_grid
 from bafflelens.job.boundaries import surface_name_faults
@@ -402,7 +402,7 @@ def _costs(
 
 def storage_of(unknowns: int, engine: str) -> Storage:
     """Return how an engine holds the matrix of so many unknowns: the card keeps every entry."""
-    return Storage.PACKED if engine == "gpu" else Settings().storage_for(unknowns)
+    return Storage.PACKED if engine == "gpu" else EngineSettings().storage_for(unknowns)
 
 
 def matrix_entries(unknowns: int, engine: str, speed: Speed = ASSUMED_SPEED) -> float:

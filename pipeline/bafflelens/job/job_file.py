@@ -23,7 +23,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, InputError, JobError, invalid
 from bafflelens.base.octaves import inside
 from bafflelens.base.reading import LARGEST_TOML, read_text, toml_of
-from bafflelens.directivity.loudspeaker import Loudspeaker
+from bafflelens.directivity.loudspeaker import DrivenLoudspeaker
 from bafflelens.job.boundaries import Boundaries, read_boundaries, source_name_faults
 from bafflelens.job.domes import dome_faults
 from bafflelens.job.sections import (
@@ -51,7 +51,13 @@ from bafflelens.job.sections import (
     keys_of,
     rule_of,
 )
-from bafflelens.job.sources import BASELINE, Plate, plate_sections, read_sources, source_faults
+from bafflelens.job.sources import (
+    BASELINE,
+    DriverPlate,
+    plate_sections,
+    read_sources,
+    source_faults,
+)
 from bafflelens.scoring.references import (
     NAME_RULE,
     SECTION,
@@ -108,9 +114,9 @@ class LoadedJob:
     shape: Shape
     baseline_shape: Shape
     boundaries: Boundaries
-    loudspeaker: Loudspeaker = field(default_factory=Loudspeaker)
+    loudspeaker: DrivenLoudspeaker = field(default_factory=DrivenLoudspeaker)
     reference_shapes: Mapping[str, Shape] = field(default_factory=dict)
-    plates: tuple[Plate, ...] = ()
+    plates: tuple[DriverPlate, ...] = ()
     files: Mapping[str, Path] = field(default_factory=dict)
     constraints: tuple[Constraint, ...] = ()
     carved_shapes: Mapping[str, Shape] = field(default_factory=dict)

@@ -30,7 +30,7 @@ _LARGEST_GRID: Final = 100_000
 _FEWEST_FIRST_POINTS: Final = 8
 _FEWEST_EVEN_POINTS: Final = 4
 
-Check = Callable[[Shape, Mapping[str, float]], list[str]]
+ParameterCheck = Callable[[Shape, Mapping[str, float]], list[str]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,7 +91,7 @@ def draw(
     loaded: LoadedJob,
     *,
     earlier: Sequence[Mapping[str, float]] = (),
-    check: Check = check_parameters,
+    check: ParameterCheck = check_parameters,
 ) -> Sampling:
     """Return the candidates of a job, without those that break a rule.
 
@@ -200,7 +200,7 @@ def seed_of(loaded: LoadedJob) -> int:
 
 
 def faults_of(
-    loaded: LoadedJob, values: Mapping[str, float], check: Check = check_parameters
+    loaded: LoadedJob, values: Mapping[str, float], check: ParameterCheck = check_parameters
 ) -> list[str]:
     """Return the rules of the shape and the constraints of the job that values break."""
     faults = check(loaded.shape, values)

@@ -13,7 +13,7 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, InputError, invalid
 from bafflelens.directivity.crossover import UNHEARD_DB, Crossover, owner_of
-from bafflelens.directivity.loudspeaker import Loudspeaker, MeasuredDriver
+from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, MeasuredDriver
 from bafflelens.directivity.responses import Response, read_response
 from bafflelens.job.sections import (
     CrossoverSection,
@@ -30,7 +30,7 @@ PLATE_PREFIX: Final = "plate_"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Plate:
+class DriverPlate:
     """A shape that is solved because a driver was measured in it.
 
     Attributes
@@ -67,8 +67,8 @@ class Sources:
         What is wrong with them, one line each.
     """
 
-    loudspeaker: Loudspeaker
-    plates: tuple[Plate, ...]
+    loudspeaker: DrivenLoudspeaker
+    plates: tuple[DriverPlate, ...]
     files: Mapping[str, Path]
     faults: tuple[str, ...]
 
@@ -136,11 +136,11 @@ def read_sources(
             faults += _unfixed(key, section.plate)
             if key in shapes:
                 values = _values(shapes[key], section.plate)
-                plates.append(Plate(id=place, section=key, shape=shapes[key], values=values))
+                plates.append(DriverPlate(id=place, section=key, shape=shapes[key], values=values))
         if response is not None:
             known = section.driver(name, response)
             measured.append(MeasuredDriver(driver=known, plate=place, source=source))
-    loudspeaker = Loudspeaker(
+    loudspeaker = DrivenLoudspeaker(
         crossover=(
             Crossover(ways=tuple(ways), mode=crossover.mode, reference=crossover.reference)
             if crossover
@@ -232,7 +232,7 @@ def _plate_source_faults(sources: Sources, named: Mapping[str, list[str]]) -> It
             yield invalid(f"key 'driver.{name}.plate.source'", wanted, rule)
 
 
-def _band_faults(loudspeaker: Loudspeaker, scored_hz: FloatArray) -> Iterator[str]:
+def _band_faults(loudspeaker: DrivenLoudspeaker, scored_hz: FloatArray) -> Iterator[str]:
     """Yield drivers that were not measured where they are heard and judged."""
     crossover = loudspeaker.crossover
     if crossover is None or crossover.mode != "electrical" or loudspeaker.outside_band == "hold":

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base.errors import InputError
-from bafflelens.listen.trials import ABX, Trials, plan_text, result_text
+from bafflelens.listen.trials import ABX, Trials, result_text, trial_plan_text
 
 LOOPBACK: Final = "127.0.0.1"
 _LONGEST_BODY: Final = 1000
@@ -69,7 +69,7 @@ class BlindTest:
             "kind": trials.kind,
             "trial": len(trials.answers),
             "trials": trials.number,
-            "plan": plan_text(trials.number, trials.kind),
+            "plan": trial_plan_text(trials.number, trials.kind),
             "done": trials.is_done,
         }
         if trials.is_done:

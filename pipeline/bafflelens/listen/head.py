@@ -25,7 +25,7 @@ _JUDGED_HZ: Final = (200.0, 12_000.0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Head:
+class ListenerHead:
     """A head whose diffuse-field response is taken out.
 
     Attributes
@@ -91,7 +91,7 @@ class DirectionError:
     n_directions: int
 
 
-def head_of(responses: HeadResponses) -> Head:
+def head_of(responses: HeadResponses) -> ListenerHead:
     """Return a head from measured responses.
 
     The mean power of both ears over all directions is divided out. So what a pair of
@@ -111,7 +111,7 @@ def head_of(responses: HeadResponses) -> Head:
     low = int(np.searchsorted(bins_hz(), _LOWEST_HZ))
     magnitude[..., :low] = magnitude[..., low : low + 1]
     delay = _arrivals(spectrum, minimum_phase(np.abs(spectrum)))
-    return Head(
+    return ListenerHead(
         name=responses.name,
         vectors=vectors,
         magnitude=magnitude,
@@ -121,7 +121,7 @@ def head_of(responses: HeadResponses) -> Head:
     )
 
 
-def left_out(head: Head, every: int = 7) -> DirectionError:
+def left_out(head: ListenerHead, every: int = 7) -> DirectionError:
     """Leave measured directions out, one at a time, and tell them from their neighbours.
 
     The lowest ring and what is below has no neighbours on one side and is not judged.
@@ -145,7 +145,7 @@ def left_out(head: Head, every: int = 7) -> DirectionError:
     )
 
 
-def _around(head: Head, number: int) -> IntArray:
+def _around(head: ListenerHead, number: int) -> IntArray:
     """Return triangles over the hole that a direction leaves, from its neighbours."""
     near = np.unique(head.triangles[(head.triangles == number).any(axis=1)])
     near = near[near != number]

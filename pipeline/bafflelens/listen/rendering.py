@@ -25,14 +25,14 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.listen.arrivals_page import arrivals_page
 from bafflelens.listen.binaural import EarResponses, ear_responses
 from bafflelens.listen.dry import window_response
-from bafflelens.listen.head import Head, head_of, left_out
+from bafflelens.listen.head import ListenerHead, head_of, left_out
 from bafflelens.listen.head_file import read_head
 from bafflelens.listen.levels import Level, matched
 from bafflelens.listen.music import INVENTED, band_noise, invented_music, read_music
 from bafflelens.listen.ready import RESPONSES, Ready, read_responses, responses_bytes
 from bafflelens.listen.responses_file import responses_file
 from bafflelens.listen.room import SURFACES, Enclosure, enclosure_of
-from bafflelens.listen.seat import Seat, seat_of
+from bafflelens.listen.seat import Seat, seat_in
 from bafflelens.listen.shape_response import (
     BASS_HZ,
     MOST_EQUALISED_DB,
@@ -160,7 +160,7 @@ def listen(
     name = INVENTED if music is None else music.name
     with (progress or Silent()).bar(float(_STEPS), "listening") as advance:
         if wishes.again is None:
-            ready = prepare(folder, folder.load_job(), candidates, wishes)
+            ready = prepare_rendering(folder, folder.load_job(), candidates, wishes)
         else:
             ready = read_responses(wishes.again, folder.name, candidates)
         advance(4.0, "responses at the seat are ready")
@@ -171,7 +171,7 @@ def listen(
     return Heard(out=out, music=name, versions=heard, remarks=ready.remarks)
 
 
-def prepare(
+def prepare_rendering(
     folder: RunFolder, loaded: LoadedJob, candidates: Sequence[str], wishes: Wishes
 ) -> Ready:
     """Return all that does not depend on the music."""
@@ -313,8 +313,8 @@ def _enclosure(loaded: LoadedJob) -> Enclosure:
     )
 
 
-def _seat(loaded: LoadedJob, enclosure: Enclosure, head: Head) -> Seat:
-    return seat_of(
+def _seat(loaded: LoadedJob, enclosure: Enclosure, head: ListenerHead) -> Seat:
+    return seat_in(
         enclosure,
         loaded.job.air.medium,
         head,
@@ -353,7 +353,7 @@ def _remarks(
     shapes: Sequence[ShapeResponse],
     seat: Seat,
     enclosure: Enclosure,
-    head: Head,
+    head: ListenerHead,
     wishes: Wishes,
 ) -> tuple[str, ...]:
     size = " x ".join(f"{value:.2f}" for value in enclosure.size_m)

@@ -14,7 +14,7 @@ import numpy as np
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.medium import Air
-from bafflelens.listen.head import Head
+from bafflelens.listen.head import ListenerHead
 from bafflelens.listen.room import OCTAVES_HZ, Enclosure, Images, images_of
 from bafflelens.listen.spectra import (
     RATE_HZ,
@@ -64,8 +64,8 @@ class Seat:
     decay_s: FloatArray
 
 
-def seat_of(
-    enclosure: Enclosure, air: Air, head: Head, *, images_s: float, loudspeakers: int = 2
+def seat_in(
+    enclosure: Enclosure, air: Air, head: ListenerHead, *, images_s: float, loudspeakers: int = 2
 ) -> Seat:
     """Return the ways from the loudspeakers to the ears.
 

@@ -131,7 +131,7 @@ def chance_of_finding(number: int, share: float, kind: str = ABX) -> float:
     return float(binom.sf(least_count(number, kind) - 1, number, share))
 
 
-def plan_text(number: int, kind: str) -> str:
+def trial_plan_text(number: int, kind: str) -> str:
     """Return what so many trials can and cannot find, in words."""
     wanted = "right" if kind == ABX else "for the same shape"
     chances = ", ".join(

@@ -59,7 +59,7 @@ def read_admittance_table(path: Path) -> AdmittanceTable:
     return admittance_table(read_rows(path, ADMITTANCE_COLUMNS), str(path))
 
 
-def rows_of(table: Iterable[Sequence[float]], columns: Sequence[str], where: str) -> list[Row]:
+def table_rows(table: Iterable[Sequence[float]], columns: Sequence[str], where: str) -> list[Row]:
     """Return rows that a geometry script gives as lists of numbers.
 
     Raises

@@ -69,7 +69,7 @@ def thumbnails(drawn: Sequence[Shown], scales: Scales, run: RunView) -> Markup |
 def choice(run: RunView, names: Mapping[str, str]) -> Markup | None:
     """Return the candidates by their objectives; None if fewer than two are ranked."""
     points = [
-        figures.Point(
+        figures.TradeOffPoint(
             name=names[row.candidate.id],
             values=row.candidate.score.objectives.values,
             is_on_front=row.is_on_front,
@@ -228,7 +228,7 @@ def _relative_zero(reference: Shown | None, run: RunView) -> str:
     return f"0 dB is the mean on-axis level of the {reference.name}, {band}: {pressure} Pa·m"
 
 
-def slopes(scales: Scales) -> str:
+def response_slopes(scales: Scales) -> str:
     """Return how many dB level axes have on the length of a decade, in words."""
     found = {
         figures.level_slope(high - low, scales)

@@ -18,7 +18,7 @@ from bafflelens.report.view import RunView
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.main_effects import (
     AtLimit,
-    Estimate,
+    EffectEstimate,
     MainEffect,
     MainEffects,
     limits_reached,
@@ -39,7 +39,7 @@ class EffectRow:
     unit: str
     low: float
     high: float
-    changes: tuple[Estimate, ...]
+    changes: tuple[EffectEstimate, ...]
     standardised: float
     verdict: str
 
@@ -236,7 +236,7 @@ def _shape_limit(end: AtLimit, run: RunView) -> float | None:
 def _drawing_of(rows: Sequence[EffectRow]) -> Markup | None:
     if not rows:
         return None
-    changes: dict[str, Sequence[Estimate]] = {}
+    changes: dict[str, Sequence[EffectEstimate]] = {}
     for row in rows:
         span = f"{words.number(row.low)} to {words.number(row.high)} {row.unit}".rstrip()
         changes[f"{row.title}\n{span}"] = row.changes

@@ -10,7 +10,7 @@ from bafflelens.report.curves import angle_text
 from bafflelens.report.words import (
     SMALLEST_DB,
     Direction,
-    decibels,
+    decibel_text,
     listed,
     range_text,
     target_sentence,
@@ -67,7 +67,9 @@ def _standing(row: RankedRow, baseline_name: str) -> str:
     if abs(gain) < SMALLEST_DB:
         return f"Place {row.place}{shared}, as good as the {baseline_name}."
     word = "better" if gain > 0 else "worse"
-    return f"Place {row.place}{shared}, {decibels(abs(gain))} dB {word} than the {baseline_name}."
+    return (
+        f"Place {row.place}{shared}, {decibel_text(abs(gain))} dB {word} than the {baseline_name}."
+    )
 
 
 def _directions(directions: Mapping[str, Direction]) -> tuple[list[str], list[str]]:
@@ -89,9 +91,11 @@ def _directions(directions: Mapping[str, Direction]) -> tuple[list[str], list[st
         most = max(known, key=lambda octave: -octave.change_db if quieter else octave.change_db)
         detail = ""
         if len(known) > 1 and abs(most.change_db) >= abs(gain) + 2 * SMALLEST_DB:
-            band, level = range_text(most.band_hz), decibels(abs(most.change_db))
+            band, level = range_text(most.band_hz), decibel_text(abs(most.change_db))
             detail = f" ({level} dB at {band})"
-        (gains if gain > 0 else pays).append(f"{decibels(abs(gain))} dB {word} {where}{detail}")
+        (gains if gain > 0 else pays).append(
+            f"{decibel_text(abs(gain))} dB {word} {where}{detail}"
+        )
     return gains, pays
 
 
@@ -110,6 +114,6 @@ def _terms(row: RankedRow, baseline: RankedRow) -> tuple[list[str], list[str]]:
         and term.name not in ("vertical_control", "horizontal_width")
     ]
     changes.sort(key=lambda change: -abs(change[0]))
-    better = [f"{decibels(-d, 2)} dB by {name}" for d, name in changes if d <= -SMALLEST_DB]
-    worse = [f"{decibels(d, 2)} dB for {name}" for d, name in changes if d >= SMALLEST_DB]
+    better = [f"{decibel_text(-d, 2)} dB by {name}" for d, name in changes if d <= -SMALLEST_DB]
+    worse = [f"{decibel_text(d, 2)} dB for {name}" for d, name in changes if d >= SMALLEST_DB]
     return better, worse

@@ -11,7 +11,14 @@ import numpy as np
 from jinja2 import Environment
 
 from bafflelens.report import words
-from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
+from bafflelens.report.blocks import (
+    choice,
+    comparison,
+    detail_of,
+    response_slopes,
+    thumbnails,
+    zero_text,
+)
 from bafflelens.report.curves import requirements_of
 from bafflelens.report.domes import domes_of
 from bafflelens.report.influence import OUTCOMES, influence_of
@@ -141,7 +148,7 @@ def render(run: RunView) -> str:
             failures=words.grouped_failures(run),
             requirements=requirements_of(run.target),
             zero=zero_text(reference, run),
-            slopes=slopes(scales),
+            slopes=response_slopes(scales),
             checks=checks,
             has_interpolation=any(np.isfinite(check.interpolation_db) for check in checks),
             checked=solver_summary(checks),
@@ -166,7 +173,7 @@ def _environment() -> Environment:
     environment = templates_in(Path(__file__).parent)
     environment.filters |= {
         "capitalize_first": lambda text: text[:1].upper() + text[1:],
-        "db": words.decibels,
+        "db": words.decibel_text,
         "signed_db": words.signed_decibels,
         "number": words.number,
         "duration": words.duration,

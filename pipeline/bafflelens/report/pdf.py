@@ -200,7 +200,7 @@ def _cells(row: RankedRow, names: Mapping[str, str]) -> tuple[str, ...]:
     levels: tuple[str, ...] = ("–",) * 4
     if score is not None:
         levels = tuple(
-            words.decibels(level, 2) for level in (score.total_db, *score.objectives.values)
+            words.decibel_text(level, 2) for level in (score.total_db, *score.objectives.values)
         )
     return (
         "–" if row.place is None else str(row.place),

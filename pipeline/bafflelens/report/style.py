@@ -21,7 +21,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.reading import shown
+from bafflelens.base.reading import shown_text
 
 Dash = Literal["-"] | tuple[float, tuple[float, ...]]
 
@@ -210,7 +210,7 @@ def svg_or_reason(draw: Callable[[], Figure], name: str, alt: str) -> str:
 
 def not_drawn(what: str, error: Exception) -> str:
     """Return the line that stands in place of a picture."""
-    reason = shown(str(error) or type(error).__name__)
+    reason = shown_text(str(error) or type(error).__name__)
     return f"Not drawn, {reason}: {what}"
 
 

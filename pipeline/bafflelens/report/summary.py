@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from bafflelens import store
 from bafflelens.base.errors import InputError, StoreError, invalid
-from bafflelens.base.reading import has_control, shown
+from bafflelens.base.reading import has_control, shown_text
 from bafflelens.base.status import Status
 from bafflelens.directivity.loudspeaker import remarks_of
 from bafflelens.job.job_file import LoadedJob
@@ -131,7 +131,7 @@ def note_on(folder: RunFolder, candidate_id: str, text: str, *, sense: str, verd
     said = " ".join(text.split())
     if len(said) > _LONGEST_NOTE or has_control(said):
         rule = f"at most {_LONGEST_NOTE} characters without control characters"
-        raise InputError(invalid("note", shown(said), rule))
+        raise InputError(invalid("note", shown_text(said), rule))
     if not said:
         raise InputError(invalid("note", text, "text that says what was heard or seen"))
     for what, value, choices in (("sense", sense, SENSES), ("verdict", verdict, VERDICTS)):

@@ -117,11 +117,13 @@ def octave_rows(curves: Curves, scales: Scales) -> Iterator[dict[str, str]]:
             where = kilohertz(curves.frequency_hz[at], frequency)
             yield {"frequency": where, "missing": "not solved"}
             continue
-        levels = {key: words.decibels(float(v[at])) for key, v in curves.towards.level_db.items()}
+        levels = {
+            key: words.decibel_text(float(v[at])) for key, v in curves.towards.level_db.items()
+        }
         yield {
             "frequency": kilohertz(curves.frequency_hz[at], frequency),
             "missing": "",
-            "index": words.decibels(float(curves.directivity_index_db[at])),
+            "index": words.decibel_text(float(curves.directivity_index_db[at])),
             "horizontal": _angle(curves.beamwidth_h_deg[at]),
             "vertical": _angle(curves.beamwidth_v_deg[at]),
             "floor": levels["floor"],
@@ -176,7 +178,7 @@ def target_rows(target: Target) -> Iterator[dict[str, str]]:
     ]
     for direction, asked, limit in limits:
         points = [
-            f"{words.decibels(level)} at {kilohertz(frequency)}"
+            f"{words.decibel_text(level)} at {kilohertz(frequency)}"
             + (f" (weight {words.number(weight)})" if weight != 1 else "")
             for frequency, level, weight in zip(
                 limit.frequencies_hz, limit.levels_db, limit.weights, strict=True

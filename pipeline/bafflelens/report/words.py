@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.base.octaves import octaves_of, shares
+from bafflelens.base.octaves import octave_shares, octaves_of
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.report.curves import Requirement, Towards, angle_text, requirements_of
 from bafflelens.report.view import CandidateView, Failure, RunView
@@ -79,7 +79,7 @@ class FailureGroup:
     where: tuple[tuple[str, tuple[str, ...]], ...]  # candidate, what failed
 
 
-def decibels(value: float, digits: int = 1) -> str:
+def decibel_text(value: float, digits: int = 1) -> str:
     """Return a level without a sign for zero, ``−3.4`` or ``0.0``; a dash if there is none."""
     if not math.isfinite(value):
         return "–"
@@ -177,7 +177,7 @@ def verdict(run: RunView, best: RankedRow | None, baseline: RankedRow, name: str
     count = f"{len(tried)} candidate" + ("s" if len(tried) != 1 else "")
     if best is None or best.candidate.score is None:
         return f"None of the {count} could be ranked; the reasons are under Failures."
-    total = decibels(best.candidate.score.total_db, 2)
+    total = decibel_text(best.candidate.score.total_db, 2)
     if not math.isfinite(best.better_by_db):
         return (
             f"{best.candidate.id} is the best of {count} with a score of {total} dB, but the "
@@ -198,11 +198,11 @@ def verdict(run: RunView, best: RankedRow | None, baseline: RankedRow, name: str
     if gain <= 0:
         return (
             f"No candidate beats the {name}: the best of {count}, {best.candidate.id}, scores "
-            f"{total} dB, {decibels(-gain, 2)} dB worse.{shared}"
+            f"{total} dB, {decibel_text(-gain, 2)} dB worse.{shared}"
         )
     return (
         f"{best.candidate.id} is the best of {count}. Its score is {total} dB, "
-        f"{decibels(gain, 2)} dB better than the {name}.{shared}"
+        f"{decibel_text(gain, 2)} dB better than the {name}.{shared}"
     )
 
 
@@ -223,7 +223,7 @@ def vertical_sentence(
     if abs(mean) < SMALLEST_DB:
         return start + "no difference on average."
     side = "better" if mean > 0 else "worse"
-    return start + f"{decibels(abs(mean))} dB {side} on average."
+    return start + f"{decibel_text(abs(mean))} dB {side} on average."
 
 
 def horizontal_sentence(
@@ -237,14 +237,14 @@ def horizontal_sentence(
     gain = direction.gain_db
     known = [octave for octave in direction.octaves if math.isfinite(octave.change_db)]
     worst = min(known, key=lambda octave: octave.change_db)
-    lost, where = decibels(-worst.change_db), range_text(worst.band_hz)
+    lost, where = decibel_text(-worst.change_db), range_text(worst.band_hz)
     is_local = worst.change_db <= -SMALLEST_DB and len(known) > 1
     if gain <= -SMALLEST_DB:
         most = f", most of it at {where} ({lost} dB)" if is_local else ""
-        return f"{start}{decibels(-gain)} dB less at {window} than from the {name}{most}."
+        return f"{start}{decibel_text(-gain)} dB less at {window} than from the {name}{most}."
     text = f"{start}none on average; {window} is as loud as from the {name}"
     if gain >= SMALLEST_DB:
-        text = f"{start}none; {decibels(gain)} dB more at {window} than from the {name}"
+        text = f"{start}none; {decibel_text(gain)} dB more at {window} than from the {name}"
     return text + (f", but {lost} dB less at {where}." if is_local else ".")
 
 
@@ -258,7 +258,7 @@ def target_sentence(row: RankedRow) -> str:
     unjudged = [term.label for term in score.terms if not math.isfinite(term.value_db)]
     text = (
         "Its score is made of "
-        + listed([f"{term.label} ({decibels(term.cost_db, 2)} dB)" for term in missed])
+        + listed([f"{term.label} ({decibel_text(term.cost_db, 2)} dB)" for term in missed])
         + "."
         if missed
         else "It meets the target within the tolerances."
@@ -294,7 +294,7 @@ def leader_sentence(
         return ""
     return (
         f"Most vertical control: {leader} (place {places[leader]}), "
-        f"{decibels(known[leader])} dB better than the baseline on average."
+        f"{decibel_text(known[leader])} dB better than the baseline on average."
     )
 
 
@@ -336,7 +336,8 @@ def next_sentence(
         return ""
     return (
         f"Most different of the good ones, to try next: {other.candidate.id} "
-        f"(place {other.place}, {decibels(other.better_by_db, 2)} dB better than the baseline)."
+        f"(place {other.place}, "
+        f"{decibel_text(other.better_by_db, 2)} dB better than the baseline)."
     )
 
 
@@ -345,7 +346,7 @@ def _more_or_less(gain_db: float) -> str:
         return "an unknown share"
     if abs(gain_db) < SMALLEST_DB:
         return "no less"
-    return f"{decibels(abs(gain_db))} dB {'less' if gain_db > 0 else 'more'}"
+    return f"{decibel_text(abs(gain_db))} dB {'less' if gain_db > 0 else 'more'}"
 
 
 # --------------------------------------------------------------- changes against the baseline
@@ -378,7 +379,7 @@ def band_mean(
 ) -> float:
     """Return the mean of a curve over a band on a logarithmic axis; NaN if nothing is there."""
     known = np.isfinite(level_db)
-    share = shares(frequency_hz[known], band_hz)
+    share = octave_shares(frequency_hz[known], band_hz)
     return float(share @ level_db[known] / share.sum()) if share.sum() > 0 else float("nan")
 
 

@@ -107,7 +107,7 @@ class Run:
 
     def shape_of(self, candidate: CandidateResult) -> Shape:
         """Return the shape that a candidate is one of."""
-        return self.loaded.shape_of(owner_of(candidate.id))
+        return self.loaded.shape_of(shape_id_of(candidate.id))
 
 
 Judge = Callable[[Run, CandidateResult, xr.Dataset], str]
@@ -209,7 +209,7 @@ class Busy:
         )
 
 
-def owner_of(name: str) -> str:
+def shape_id_of(name: str) -> str:
     """Return which candidate, or baseline, is solved under a name at one stage or another."""
     return name.removesuffix(LOOK_SUFFIX).removesuffix(FINAL_SUFFIX)
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from bafflelens.base.errors import JobError, StoreError, invalid
 from bafflelens.base.status import Status
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sampling import Check, Sampling, draw, faults_of, settings_of
+from bafflelens.job.sampling import ParameterCheck, Sampling, draw, faults_of, settings_of
 from bafflelens.job.sections import Choices, Fixed, Span
 from bafflelens.report.summary import rank_run
 from bafflelens.scoring.carved import is_carved
@@ -28,7 +28,9 @@ def draw_job(loaded: LoadedJob) -> Sampling:
     return draw(loaded, earlier=earlier_best(loaded))
 
 
-def earlier_best(loaded: LoadedJob, check: Check = check_parameters) -> list[dict[str, float]]:
+def earlier_best(
+    loaded: LoadedJob, check: ParameterCheck = check_parameters
+) -> list[dict[str, float]]:
     """Return the parameters of the best candidates of each run that a job starts from.
 
     Only those count whose searched parameters lie within the ranges of the job and that break
@@ -63,7 +65,7 @@ def earlier_best(loaded: LoadedJob, check: Check = check_parameters) -> list[dic
 
 
 def _fitted(
-    loaded: LoadedJob, given: Mapping[str, float], check: Check
+    loaded: LoadedJob, given: Mapping[str, float], check: ParameterCheck
 ) -> dict[str, float] | None:
     """Return the values as the job has them; None where they do not fit."""
     fitted: dict[str, float] = {}

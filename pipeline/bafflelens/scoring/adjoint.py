@@ -131,7 +131,7 @@ def over(x: Traced, reference: Traced) -> Traced:
     return Traced(ratio, ((x, lambda slope: slope / below), (reference, pull_reference)))
 
 
-def level_db(energy: Traced) -> Traced:
+def traced_level_db(energy: Traced) -> Traced:
     """Return 10 lg of an energy; an exact null is very low but finite, and has no slope."""
     kept = np.maximum(energy.value, _LEAST_ENERGY)
     factor = np.where(energy.value > _LEAST_ENERGY, _DB / kept, 0.0)

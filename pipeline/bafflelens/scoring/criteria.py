@@ -25,7 +25,7 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.base.conventions import FloatArray, IntArray
-from bafflelens.base.octaves import OctaveValue, by_octave, octaves_of, overall_db, shares
+from bafflelens.base.octaves import OctaveValue, by_octave, octave_shares, octaves_of, overall_db
 from bafflelens.directivity.far_field_data import is_solved, source_values
 from bafflelens.directivity.polars import orbit_levels_db, window_amplitude
 from bafflelens.scoring.target import Limit, Target
@@ -197,7 +197,7 @@ def up_down_symmetry(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
         {"difference": octaves}, f"between up and down, to {angles[-1]:g} degrees"
     )
     louder = (above - below).mean(axis=1)[solved]
-    share = shares(frequency[solved], band_hz)
+    share = octave_shares(frequency[solved], band_hz)
     if not share.sum() > 0:
         return finding
     mean = float(share @ louder / share.sum())
@@ -228,7 +228,7 @@ def vertical_benefit(
         for dataset in (baseline, candidate):
             solved = is_solved(dataset)
             level = towards_bounce_db(dataset, limit, target.seat_azimuth_deg)[solved]
-            share = shares(dataset.variables["frequency"].values[solved], part_hz)
+            share = octave_shares(dataset.variables["frequency"].values[solved], part_hz)
             known = share.sum() > 0
             means.append(float(share @ level / share.sum()) if known else float("nan"))
         return means[0] - means[1]

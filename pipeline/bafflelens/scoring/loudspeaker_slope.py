@@ -34,7 +34,7 @@ from bafflelens.directivity.crossover import (
 )
 from bafflelens.directivity.far_field_data import is_solved, source_values
 from bafflelens.directivity.interpolated import shown, weights_where_solved
-from bafflelens.directivity.loudspeaker import Loudspeaker, play, strengths_of
+from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, play, strengths_of
 from bafflelens.directivity.polars import LISTENING_WINDOW, positions
 from bafflelens.scoring.score import ScoreSettings
 from bafflelens.scoring.score_slope import ScoreSlope, score_slope
@@ -43,7 +43,7 @@ from bafflelens.scoring.target import Target
 
 def played_score_slope(
     dataset: xr.Dataset,
-    loudspeaker: Loudspeaker,
+    loudspeaker: DrivenLoudspeaker,
     plates: Mapping[str, xr.Dataset],
     target: Target,
     settings: ScoreSettings | None = None,

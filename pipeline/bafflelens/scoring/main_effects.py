@@ -32,7 +32,7 @@ _ALIASED: Final = 0.98  # correlation from which on two parameters are not told 
 
 
 @dataclass(frozen=True, kw_only=True)
-class Estimate:
+class EffectEstimate:
     """A value with the interval it lies in.
 
     Attributes
@@ -77,9 +77,9 @@ class MainEffect:
     key: str
     low: float
     high: float
-    changes: tuple[Estimate, ...]
+    changes: tuple[EffectEstimate, ...]
     standardised: float
-    bend: Estimate | None = None
+    bend: EffectEstimate | None = None
     best_at: float | None = None
 
 
@@ -294,7 +294,7 @@ def _least_squares(
     return fitted[1:], errors[1:], explained
 
 
-def _bends(places: FloatArray, outcome: FloatArray) -> list[tuple[Estimate, float | None]]:
+def _bends(places: FloatArray, outcome: FloatArray) -> list[tuple[EffectEstimate, float | None]]:
     """Return the bend along each parameter, and the place of a certain minimum.
 
     Empty if there are too few candidates for a square of every parameter beside its line.
@@ -306,7 +306,7 @@ def _bends(places: FloatArray, outcome: FloatArray) -> list[tuple[Estimate, floa
         return []
     fitted, errors, _ = _least_squares(np.hstack([places, places**2]), outcome[:, None])
     factor = _joint_factor(spare, n_keys)
-    found: list[tuple[Estimate, float | None]] = []
+    found: list[tuple[EffectEstimate, float | None]] = []
     for slope, square, error in zip(
         fitted[:n_keys, 0], fitted[n_keys:, 0], errors[n_keys:, 0], strict=True
     ):
@@ -321,8 +321,8 @@ def _joint_factor(spare: int, n_together: int) -> float:
     return float(stats.t.ppf(1 - (1 - CONFIDENCE) / (2 * n_together), spare))
 
 
-def _estimate(value: float, reach: float) -> Estimate:
-    return Estimate(value=float(value), low=float(value - reach), high=float(value + reach))
+def _estimate(value: float, reach: float) -> EffectEstimate:
+    return EffectEstimate(value=float(value), low=float(value - reach), high=float(value + reach))
 
 
 def _in_range(place: float | None, limits: tuple[float, float]) -> float | None:

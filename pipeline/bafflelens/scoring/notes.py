@@ -145,6 +145,6 @@ def _said(note: Note) -> str:
     return note.judgement
 
 
-def listed(notes: Sequence[Note], run: str) -> tuple[str, ...]:
+def notes_of_run(notes: Sequence[Note], run: str) -> tuple[str, ...]:
     """Return the notes of a run, one line each."""
     return tuple(f"{note.candidate} {note.judgement}" for note in notes if note.run == run)

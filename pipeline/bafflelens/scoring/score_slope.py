@@ -40,7 +40,6 @@ from bafflelens.scoring.adjoint import (
     from_right,
     largest,
     largest_so_far,
-    level_db,
     modulus,
     not_below,
     over,
@@ -49,6 +48,7 @@ from bafflelens.scoring.adjoint import (
     smallest,
     stacked,
     total,
+    traced_level_db,
 )
 from bafflelens.scoring.criteria import (
     ARC_HALF_WIDTH_DEG,
@@ -262,7 +262,7 @@ def _on_axis_ripple(heard: _Heard, judged: tuple[float, float]) -> Traced | None
     remainder_of = np.eye(len(used)) - _trend(np.log2(frequency / judged[0]), degree)
     parts = []
     for energy in (heard.energy[used, axis], heard.window[used]):
-        remainder = modulus(from_left(remainder_of, level_db(energy)), heard.softness_db)
+        remainder = modulus(from_left(remainder_of, traced_level_db(energy)), heard.softness_db)
         parts.append(_by_octave_at(heard, frequency, remainder, np.ones(len(used)), judged))
     return _mean(parts)
 
@@ -272,7 +272,7 @@ def _width_smoothness(heard: _Heard, target: Target, judged: tuple[float, float]
         return None
     limit = max(target.horizontal, key=lambda limit: limit.angle_deg)
     sides = _arc_ratio(heard, "horizontal", (-limit.angle_deg, limit.angle_deg))
-    edge = level_db(from_right(sides, np.full(2, 0.5)))
+    edge = traced_level_db(from_right(sides, np.full(2, 0.5)))
     half_step = 2 ** (THIRD_OCTAVE / 2)
     upper, lower = heard.frequency_hz * half_step, heard.frequency_hz / half_step
     wanted = limit.level_at(upper) - limit.level_at(lower)
@@ -286,7 +286,7 @@ def _width_smoothness(heard: _Heard, target: Target, judged: tuple[float, float]
 
 
 def _index_smoothness(heard: _Heard, judged: tuple[float, float]) -> Traced | None:
-    index = level_db(heard.window) - level_db(heard.power)
+    index = traced_level_db(heard.window) - traced_level_db(heard.power)
     change, is_known = _third_octave_change(heard, index, judged[1])
     excess = positive(change - STEADY_RISE_DB, heard.softness_db)
     excess = excess + positive(-change, heard.softness_db)
@@ -323,7 +323,7 @@ def _window_nulls(heard: _Heard, band_hz: tuple[float, float]) -> Traced | None:
         chosen, angle = orbit_directions(heard.dataset, plane)
         around = np.abs(angle) <= AROUND_DEG[plane]
         ratio = over(heard.energy[:, chosen[around]], heard.window)
-        values = level_db(not_below(ratio, _LEAST_ENERGY))
+        values = traced_level_db(not_below(ratio, _LEAST_ENERGY))
         before = largest_so_far(values)
         behind = largest_so_far(values[:, ::-1])[:, ::-1]
         depth = smallest(stacked((before, behind)), 0) - values
@@ -346,7 +346,7 @@ def _sensitivity_loss(
         np.log(baseline.variables["frequency"].values[known]),
         response_db(window_amplitude(baseline)[known]),
     )
-    loss = -level_db(heard.window) + (other - response_db(np.ones(1)))
+    loss = -traced_level_db(heard.window) + (other - response_db(np.ones(1)))
     return _by_octave(heard, loss, np.ones(len(heard.frequency_hz)), band_hz)
 
 
@@ -355,7 +355,7 @@ def _bounce_level(heard: _Heard, elevation_deg: float, azimuth_deg: float) -> Tr
     share = patch_shares(heard.dataset, elevation_deg, azimuth_deg)
     chosen = np.flatnonzero(share)
     energy = from_right(heard.energy[:, chosen], (share[chosen] / share.sum())[:, np.newaxis])
-    return level_db(not_below(over(energy, heard.window), _LEAST_ENERGY))[:, 0]
+    return traced_level_db(not_below(over(energy, heard.window), _LEAST_ENERGY))[:, 0]
 
 
 def _arc_ratio(heard: _Heard, plane: str, angles_deg: Sequence[float] | FloatArray) -> Traced:
@@ -369,7 +369,7 @@ def _arc_ratio(heard: _Heard, plane: str, angles_deg: Sequence[float] | FloatArr
 
 
 def _arc_level(heard: _Heard, plane: str, angles_deg: FloatArray) -> Traced:
-    return level_db(_arc_ratio(heard, plane, angles_deg))
+    return traced_level_db(_arc_ratio(heard, plane, angles_deg))
 
 
 def _edge_level(heard: _Heard, plane: str, angle_deg: float) -> Traced:

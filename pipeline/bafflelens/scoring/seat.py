@@ -15,7 +15,7 @@ import xarray as xr
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.medium import Air
-from bafflelens.base.octaves import octaves_of, shares
+from bafflelens.base.octaves import octave_shares, octaves_of
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.scoring.criteria import (
     PATCH_HALF_HEIGHT_DEG,
@@ -108,5 +108,5 @@ def bounces_at_seat(
 
 
 def _mean(frequency: FloatArray, level: FloatArray, part_hz: tuple[float, float]) -> float:
-    share = shares(frequency, part_hz)
+    share = octave_shares(frequency, part_hz)
     return float(share @ level / share.sum()) if share.sum() > 0 else float("nan")

@@ -18,9 +18,9 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
 from bafflelens.base.writing import require_new_folder, write_folder
 from bafflelens.mockup.clay_map.pictures import parts_picture, score_picture
-from bafflelens.mockup.clay_map.places import ClayMap, Place, best_places, clay_map
+from bafflelens.mockup.clay_map.places import ClayMap, ClayPlace, best_places, clay_map
 from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
-from bafflelens.mockup.clay_map.slopes import Slopes, candidate_slopes, solved_candidate
+from bafflelens.mockup.clay_map.slopes import Slopes, candidate_slopes, candidate_with_slopes
 from bafflelens.mockup.clay_map.words import list_text
 from bafflelens.scoring.score_slope import OBJECTIVES
 from bafflelens.store import RunFolder
@@ -31,7 +31,7 @@ HIGHEST_MM: Final = 20.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class ClayMapRequest:
     """What a clay map is asked for.
 
     Attributes
@@ -69,7 +69,7 @@ class Request:
             raise InputError(faults)
 
 
-def make_clay_map(request: Request, progress: Progress) -> str:
+def make_clay_map(request: ClayMapRequest, progress: Progress) -> str:
     """Write the clay map of a candidate and return its list of places.
 
     Parameters
@@ -87,7 +87,7 @@ def make_clay_map(request: Request, progress: Progress) -> str:
         If the folder is there already, or cannot be written.
     """
     require_new_folder(request.out)
-    solved = solved_candidate(request.folder, request.candidate)
+    solved = candidate_with_slopes(request.folder, request.candidate)
     slopes = candidate_slopes(solved, progress)
     found = clay_map(slopes, 1e-3 * request.across_mm)
     places = best_places(found, request.amount_mm)
@@ -103,7 +103,7 @@ def make_clay_map(request: Request, progress: Progress) -> str:
 def _files(
     name: str,
     found: ClayMap,
-    places: Sequence[Place],
+    places: Sequence[ClayPlace],
     step: SecondStep | None,
     text: str,
 ) -> dict[str, bytes]:
@@ -117,7 +117,7 @@ def _files(
     }
 
 
-def places_csv(places: Sequence[Place]) -> bytes:
+def places_csv(places: Sequence[ClayPlace]) -> bytes:
     """Return the places as a table, a row each."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")

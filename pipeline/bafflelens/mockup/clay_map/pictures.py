@@ -19,7 +19,7 @@ from matplotlib.tri import Triangulation
 from bafflelens.base.conventions import FloatArray, direction_vectors
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mockup.clay_map.places import ClayMap, Place
+from bafflelens.mockup.clay_map.places import ClayMap, ClayPlace
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,7 +40,7 @@ _PARTS: Final = {
 }
 
 
-def score_picture(found: ClayMap, places: Sequence[Place], title: str) -> bytes:
+def score_picture(found: ClayMap, places: Sequence[ClayPlace], title: str) -> bytes:
     """Return the map of the score from the front, in space and along two sections, as PNG.
 
     Parameters
@@ -193,7 +193,7 @@ def _draw_contours(
 def _number(
     axes: Axes,
     found: ClayMap,
-    places: Sequence[Place],
+    places: Sequence[ClayPlace],
     mesh: Mesh,
     view: tuple[float, float],
 ) -> None:

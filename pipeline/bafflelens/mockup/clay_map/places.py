@@ -48,7 +48,7 @@ class ClayMap:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Place:
+class ClayPlace:
     """A place where clay helps.
 
     Attributes
@@ -109,7 +109,7 @@ def clay_map(slopes: Slopes, across_m: float) -> ClayMap:
     )
 
 
-def best_places(found: ClayMap, amount_mm: float) -> tuple[Place, ...]:
+def best_places(found: ClayMap, amount_mm: float) -> tuple[ClayPlace, ...]:
     """Return where a bump does most for the score, the best first, none on another's foot.
 
     Each is judged by what those before it have left of each part of the score.
@@ -124,7 +124,7 @@ def best_places(found: ClayMap, amount_mm: float) -> tuple[Place, ...]:
     slopes, mesh = found.slopes, found.slopes.mesh
     possible = _possible(found)
     left_db = dict(slopes.values_db)
-    places: list[Place] = []
+    places: list[ClayPlace] = []
     while len(places) < MOST_PLACES and possible.any():
         both = [
             slopes.limited(
@@ -176,7 +176,7 @@ def _centres(slopes: Slopes) -> FloatArray:
 
 def _place(
     found: ClayMap, triangle: int, amount_mm: float, change_db: Mapping[str, float]
-) -> Place:
+) -> ClayPlace:
     slopes, mesh = found.slopes, found.slopes.mesh
     _, bumps = _bumps(slopes, np.array([triangle]), found.across_m)
     row = bumps.toarray()[0] * mesh.areas
@@ -184,7 +184,7 @@ def _place(
     from_hz, to_hz = _most_of_it(slopes.frequencies_hz, by_frequency)
     centre = _centres(slopes)[triangle]
     axes = ["xyz".index(plane) for plane in slopes.symmetry]
-    return Place(
+    return ClayPlace(
         triangle=triangle,
         centre=centre,
         surface=str(mesh.surface[triangle]),
@@ -242,7 +242,7 @@ def _bumps(
 
 
 def displacement(
-    places: Sequence[Place],
+    places: Sequence[ClayPlace],
     mesh: Mesh,
     symmetry: tuple[str, ...],
     across_m: float,

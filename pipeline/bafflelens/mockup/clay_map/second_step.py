@@ -19,7 +19,7 @@ from bafflelens.directivity.far_field_data import assemble_dataset, directions
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
-from bafflelens.mockup.clay_map.places import Place, displacement, predicted_db
+from bafflelens.mockup.clay_map.places import ClayPlace, displacement, predicted_db
 from bafflelens.mockup.clay_map.slopes import Slopes, Solved, score_slope_of
 
 _BELIEVED: Final = 0.25  # part of the predicted change that may be missing
@@ -49,7 +49,7 @@ class SecondStep:
 def solve_second_step(
     solved: Solved,
     slopes: Slopes,
-    places: Sequence[Place],
+    places: Sequence[ClayPlace],
     across_m: float,
     progress: Progress,
 ) -> SecondStep:
@@ -94,7 +94,7 @@ def solve_second_step(
     )
 
 
-def _pushed(solved: Solved, places: Sequence[Place], across_m: float, mesh: Mesh) -> Mesh:
+def _pushed(solved: Solved, places: Sequence[ClayPlace], across_m: float, mesh: Mesh) -> Mesh:
     """Return one of a candidate's meshes with all clay on."""
     still = np.isin(mesh.surface, list(solved.absorbers))
     still[moving_triangles(solved.problem(mesh, 1000.0))] = True
@@ -135,7 +135,7 @@ def _dataset(solved: Solved, results: Sequence[BandResult]) -> xr.Dataset:
     )
 
 
-def _believed_mm(places: Sequence[Place], predicted_db: float, found_db: float) -> float:
+def _believed_mm(places: Sequence[ClayPlace], predicted_db: float, found_db: float) -> float:
     height_mm = max(abs(place.amount_mm) for place in places)
     missing_db = abs(found_db - predicted_db)
     if missing_db == 0:

@@ -16,7 +16,7 @@ from bafflelens.base.medium import Air
 from bafflelens.base.progress import Advance, Progress
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_pressure import SurfacePressure
-from bafflelens.bem.surface_slope import moving_triangles, prepare, surface_slope
+from bafflelens.bem.surface_slope import moving_triangles, prepare_slopes, surface_slope
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.far_field_data import directions, is_solved, solved_frequencies
 from bafflelens.job.job_file import LoadedJob
@@ -135,7 +135,7 @@ class Slopes:
         return found
 
 
-def solved_candidate(folder: RunFolder, candidate_id: str) -> Solved:
+def candidate_with_slopes(folder: RunFolder, candidate_id: str) -> Solved:
     """Return a candidate of a run whose slopes can be taken.
 
     Raises
@@ -173,7 +173,7 @@ def candidate_slopes(solved: Solved, progress: Progress) -> Slopes:
     Parameters
     ----------
     solved : Solved
-        From `solved_candidate`.
+        From `candidate_with_slopes`.
     progress : Progress
         Who is told.
 
@@ -255,7 +255,7 @@ def _band_slopes(
 ) -> dict[float, FloatArray]:
     """Return the slopes on the mesh of a band, (n_objectives, n_triangles) a frequency."""
     found = {}
-    prepared = prepare(surface.mesh, surface.symmetry)
+    prepared = prepare_slopes(surface.mesh, surface.symmetry)
     workspace = Workspace()
     for number, frequency_hz in enumerate(surface.frequencies_hz.tolist()):
         if frequency_hz in weights:

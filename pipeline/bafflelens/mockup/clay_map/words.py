@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from bafflelens.mockup.clay_map.places import LEAST_DB_PER_MM, ClayMap, Place
+from bafflelens.mockup.clay_map.places import LEAST_DB_PER_MM, ClayMap, ClayPlace
 from bafflelens.mockup.clay_map.second_step import SecondStep
 
 CAUTION: Final = (
@@ -19,7 +19,9 @@ CAUTION: Final = (
 _NEAR_M: Final = 0.004  # nearer to a line than this is on it
 
 
-def list_text(name: str, found: ClayMap, places: Sequence[Place], step: SecondStep | None) -> str:
+def list_text(
+    name: str, found: ClayMap, places: Sequence[ClayPlace], step: SecondStep | None
+) -> str:
     """Return the list of places, and how far to believe it.
 
     Parameters
@@ -56,7 +58,7 @@ def list_text(name: str, found: ClayMap, places: Sequence[Place], step: SecondSt
     return "\n".join([*lines, "", CAUTION]) + "\n"
 
 
-def place_text(place: Place, across_mm: float) -> str:
+def place_text(place: ClayPlace, across_mm: float) -> str:
     """Return what to do at a place, and what it does.
 
     Examples
@@ -80,7 +82,7 @@ def place_text(place: Place, across_mm: float) -> str:
     )
 
 
-def where(place: Place) -> str:
+def where(place: ClayPlace) -> str:
     """Return where a place is, seen from the tweeter's axis, in words."""
     _, left, up = place.centre
     words = []
@@ -95,7 +97,7 @@ def where(place: Place) -> str:
     return " and ".join(words) + (" of the axis" if abs(up) < _NEAR_M else "")
 
 
-def _range_text(place: Place) -> str:
+def _range_text(place: ClayPlace) -> str:
     low, high = _khz(place.from_hz), _khz(place.to_hz)
     return f"{high} kHz" if low == high else f"{low} to {high} kHz"
 
@@ -104,7 +106,7 @@ def _khz(frequency_hz: float) -> str:
     return f"{frequency_hz / 1e3:.2g}"
 
 
-def trust_lines(places: Sequence[Place], step: SecondStep | None) -> list[str]:
+def trust_lines(places: Sequence[ClayPlace], step: SecondStep | None) -> list[str]:
     """Return how far the straight line can be believed."""
     together = f"all {len(places)} together" if len(places) > 1 else "this alone"
     if step is None:
@@ -139,7 +141,7 @@ def trust_lines(places: Sequence[Place], step: SecondStep | None) -> list[str]:
     return lines
 
 
-def _rounded_mm(believed_mm: float, places: Sequence[Place]) -> str:
+def _rounded_mm(believed_mm: float, places: Sequence[ClayPlace]) -> str:
     """Return a height; not far beyond what was tried."""
     tried_mm = max(abs(place.amount_mm) for place in places)
     if believed_mm > 2 * tried_mm:

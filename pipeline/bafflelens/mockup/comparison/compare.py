@@ -27,7 +27,7 @@ from bafflelens.mockup.comparison.radiator import SurfaceRadiator
 from bafflelens.mockup.comparison.result import (
     SMOOTHING_OCTAVES,
     Comparison,
-    Settings,
+    ComparisonSettings,
     compare_orbits,
     errors_within_60,
 )
@@ -55,7 +55,7 @@ _WHOLE_BAND: Final = 2**0.25  # of the third of an octave
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class ComparisonRequest:
     """What is to be compared.
 
     Attributes
@@ -131,7 +131,9 @@ class Compared:
         return sum(self.seconds_by_step.values())
 
 
-def compare(request: Request, read: Callable[[Path], Measured], progress: Progress) -> Compared:
+def compare(
+    request: ComparisonRequest, read: Callable[[Path], Measured], progress: Progress
+) -> Compared:
     """Compare a measurement with a candidate of a run and write the page.
 
     Parameters
@@ -161,7 +163,7 @@ def compare(request: Request, read: Callable[[Path], Measured], progress: Progre
         scanned = _radiator(scan_folder, request.scan[1], request, measured, progress)
         clay = clay_deviation(folder, request.candidate, scan_folder, request.scan[1])
     watch.lap("reading what was solved")
-    settings = Settings(
+    settings = ComparisonSettings(
         smoothing_octaves=1 / request.smoothing,
         within_db=request.within_db,
         bounce_deg=bounce_angles(folder.load_job().job.room.room),
@@ -215,7 +217,11 @@ class _Stopwatch:
 
 
 def _radiator(
-    folder: RunFolder, candidate_id: str, request: Request, measured: Measured, progress: Progress
+    folder: RunFolder,
+    candidate_id: str,
+    request: ComparisonRequest,
+    measured: Measured,
+    progress: Progress,
 ) -> SurfaceRadiator:
     radiator = radiator_of(
         folder,
@@ -228,7 +234,11 @@ def _radiator(
 
 
 def _mock_up(
-    comparison: Comparison, request: Request, folder: RunFolder, measured: Measured, now: str
+    comparison: Comparison,
+    request: ComparisonRequest,
+    folder: RunFolder,
+    measured: Measured,
+    now: str,
 ) -> MockUp:
     # A band that is cut short by the end of what was compared says nothing of the whole band.
     errors = [
@@ -275,7 +285,7 @@ def not_counted_line(faults: Sequence[str]) -> str:
 
 
 def _facts(
-    request: Request,
+    request: ComparisonRequest,
     folder: RunFolder,
     measured: Measured,
     comparison: Comparison,

@@ -94,7 +94,7 @@ class Cause:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Orbit:
+class OrbitFacts:
     """All that is known of an orbit."""
 
     observed: Observed
@@ -103,7 +103,10 @@ class Orbit:
 
 
 def causes_of(
-    orbits: Sequence[Orbit], *, fraction: float, scanned: Sequence[OrbitDifference] | None = None
+    orbits: Sequence[OrbitFacts],
+    *,
+    fraction: float,
+    scanned: Sequence[OrbitDifference] | None = None,
 ) -> tuple[Cause, ...]:
     """Return the likely causes of what is left, that which explains most first.
 
@@ -269,7 +272,7 @@ def find_reflection(observed: Observed, simulated: Simulated) -> tuple[float, fl
 
 
 def _reflection(
-    orbits: Sequence[Orbit], left: list[FloatArray], fraction: float
+    orbits: Sequence[OrbitFacts], left: list[FloatArray], fraction: float
 ) -> tuple[Cause | None, list[FloatArray]]:
     """Take away the ripple of a reflection, where there is one."""
     seen = [found for o in orbits if (found := find_reflection(o.observed, o.simulated))]
@@ -357,7 +360,7 @@ def _trend(series: FloatArray, grid: FloatArray) -> FloatArray:
     return np.asarray(np.convolve(series, kernel, "same") / weight)
 
 
-def _noise(orbits: Sequence[Orbit], left: Sequence[FloatArray], power: float) -> Cause | None:
+def _noise(orbits: Sequence[OrbitFacts], left: Sequence[FloatArray], power: float) -> Cause | None:
     """Compare the difference with the scatter of sweeps, or with what the noise lets expect."""
     expected = []
     for orbit, values in zip(orbits, left, strict=True):
@@ -522,7 +525,7 @@ def _row_mean(values: FloatArray) -> FloatArray:
     return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
 
 
-def _gate(orbits: Sequence[Orbit], left: Sequence[FloatArray], power: float) -> Cause | None:
+def _gate(orbits: Sequence[OrbitFacts], left: Sequence[FloatArray], power: float) -> Cause | None:
     limit = max(orbit.observed.gate_limit_hz for orbit in orbits)
     frequency = orbits[0].difference.frequency_hz
     near = (frequency >= limit) & (frequency < 2 * limit)

@@ -66,7 +66,7 @@ class ZoneError:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Curves:
+class FigureCurves:
     """Single figures over frequency, measured and simulated, (2, n_frequencies) each.
 
     Attributes
@@ -254,7 +254,7 @@ def zone_errors(
     return tuple(found)
 
 
-def curves_of(differences: Sequence[OrbitDifference]) -> Curves:
+def figure_curves(differences: Sequence[OrbitDifference]) -> FigureCurves:
     """Return beamwidths, directivity index and the coherence of the on-axis shape."""
     first = differences[0]
     widths, spreads = {}, {}
@@ -265,7 +265,7 @@ def curves_of(differences: Sequence[OrbitDifference]) -> Curves:
     index = np.array(
         [_index_db(differences, "measured_db"), _index_db(differences, "simulated_db")]
     )
-    return Curves(
+    return FigureCurves(
         frequency_hz=first.frequency_hz,
         beamwidth_deg=widths,
         directivity_index_db=index,
@@ -276,7 +276,7 @@ def curves_of(differences: Sequence[OrbitDifference]) -> Curves:
 
 
 def figure_errors(
-    curves: Curves, bands: Sequence[tuple[float, float]]
+    curves: FigureCurves, bands: Sequence[tuple[float, float]]
 ) -> dict[str, tuple[FigureError, ...]]:
     """Return what beamwidths and index are off by in each band, by the name of the figure."""
     figures = {

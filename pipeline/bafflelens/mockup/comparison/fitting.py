@@ -34,9 +34,13 @@ from scipy.stats import t as student_t
 from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
 from bafflelens.mockup.comparison.jackknife import SOFT, jackknife_half_range
 from bafflelens.mockup.comparison.observed import Observed
-from bafflelens.mockup.comparison.orbit_terms import FEWEST_FREQUENCIES, Orbit, path_frequencies
+from bafflelens.mockup.comparison.orbit_terms import (
+    FEWEST_FREQUENCIES,
+    OrbitTerms,
+    path_frequencies,
+)
 from bafflelens.mockup.comparison.radiator import Radiator
-from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS, Deviation
+from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS, SetUpDeviation
 
 _FREQUENCIES: Final = 24  # of those solved, evenly over octaves; more say hardly anything new
 _LOWEST_DB: Final = -25.0
@@ -92,7 +96,7 @@ class Fit:
         Another tilt that the data do not tell from the one found; the ranges reach to it.
     """
 
-    deviation: Deviation
+    deviation: SetUpDeviation
     uncertainty: FloatArray
     is_told: BoolArray
     left_db: float
@@ -115,7 +119,7 @@ class Fit:
 class _Task:
     """One orbit at the frequencies of the fit."""
 
-    orbit: Orbit
+    orbit: OrbitTerms
     segment: IntArray  # angles of one number share a level
     spread_db: FloatArray
     path_spread_m: float  # of the loudest angle
@@ -165,7 +169,7 @@ def fit_orbit(observed: Observed, radiator: Radiator) -> Fit | None:
         uncertainty=uncertainty,
         is_told=is_told,
         left_db=left,
-        before_db=_left_db(task, Deviation()),
+        before_db=_left_db(task, SetUpDeviation()),
         swapped_db=swapped,
         sign_is_told=best.is_mirrored or swapped > left * (1 + _SWAP_IS_ALIKE),
         uses_paths=task.orbit.pressure is not None,
@@ -189,7 +193,7 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
     usable &= level > loudest + _LOWEST_DB
     delay_s = observed.setup.distance_m / radiator.sound_speed
     return _Task(
-        orbit=Orbit(
+        orbit=OrbitTerms(
             observed=observed,
             radiator=radiator,
             numbers=numbers,
@@ -218,14 +222,15 @@ def misfit_db(observed: Observed, radiator: Radiator) -> float | None:
     return _left_db(_coarse(task), best)
 
 
-def _senses(task: _Task) -> tuple[Deviation, Deviation]:
+def _senses(task: _Task) -> tuple[SetUpDeviation, SetUpDeviation]:
     """Return a first fit with the sign of the angles that explains more, and with the other one.
 
     Levels at a part of the frequencies are enough for that. Swapped is what is clearly better so.
     """
     coarse = _coarse(task)
     straight, swapped = (
-        _least_squares(coarse, Deviation(is_mirrored=is_mirrored)) for is_mirrored in (False, True)
+        _least_squares(coarse, SetUpDeviation(is_mirrored=is_mirrored))
+        for is_mirrored in (False, True)
     )
     if _left_db(coarse, swapped) < _SWAP_IS_BETTER * _left_db(coarse, straight):
         return swapped, straight
@@ -244,7 +249,7 @@ def _coarse(task: _Task) -> _Task:
     )
 
 
-def _solve(task: _Task, start: Deviation) -> tuple[Deviation, _Task]:
+def _solve(task: _Task, start: SetUpDeviation) -> tuple[SetUpDeviation, _Task]:
     """Fit with weights by frequency as given, and twice more with those that what is left asks."""
     found = _least_squares(task, start)
     has_paths = task.orbit.pressure is not None
@@ -261,8 +266,8 @@ def _solve(task: _Task, start: Deviation) -> tuple[Deviation, _Task]:
     return found, task
 
 
-def _least_squares(task: _Task, start: Deviation) -> Deviation:
-    def whole(chosen: FloatArray) -> Deviation:
+def _least_squares(task: _Task, start: SetUpDeviation) -> SetUpDeviation:
+    def whole(chosen: FloatArray) -> SetUpDeviation:
         scaled = start.values / _BOUNDS
         scaled[task.free] = chosen
         return start.with_values(scaled * _BOUNDS)
@@ -283,7 +288,7 @@ def _least_squares(task: _Task, start: Deviation) -> Deviation:
     return whole(solution.x)
 
 
-def _weighted(task: _Task, deviation: Deviation) -> tuple[FloatArray, FloatArray]:
+def _weighted(task: _Task, deviation: SetUpDeviation) -> tuple[FloatArray, FloatArray]:
     """Return weighted differences, (n,), and their slopes with scaled parameters, (n, 4)."""
     terms = task.orbit.terms(deviation)
     used = np.isfinite(terms.level_db)
@@ -345,7 +350,7 @@ def _smooth(values: FloatArray) -> FloatArray:
     )
 
 
-def _left_db(task: _Task, deviation: Deviation) -> float:
+def _left_db(task: _Task, deviation: SetUpDeviation) -> float:
     """Return what is left, r.m.s. in dB, each frequency weighted by its spread."""
     terms = task.orbit.terms(deviation)
     centred = _centred(task, terms.level_db)
@@ -353,7 +358,7 @@ def _left_db(task: _Task, deviation: Deviation) -> float:
     return float(np.sqrt(np.nansum(weight * centred**2) / weight.sum()))
 
 
-def _level_steps(task: _Task, deviation: Deviation) -> tuple[IntArray, FloatArray]:
+def _level_steps(task: _Task, deviation: SetUpDeviation) -> tuple[IntArray, FloatArray]:
     """Return the numbers of the angles after which the level jumps at all frequencies, and size.
 
     A jump is what the medians over the frequencies of neighbours differ by, the same in each
@@ -369,7 +374,7 @@ def _level_steps(task: _Task, deviation: Deviation) -> tuple[IntArray, FloatArra
     return found, middle[found]
 
 
-def _with_twin(task: _Task, found: Deviation) -> tuple[Deviation, Deviation | None]:
+def _with_twin(task: _Task, found: SetUpDeviation) -> tuple[SetUpDeviation, SetUpDeviation | None]:
     """Return the better of two tilts; if the data do not tell them apart the smaller, and both."""
     start = _twin_of(task, found)
     if start is None:
@@ -389,7 +394,7 @@ def _with_twin(task: _Task, found: Deviation) -> tuple[Deviation, Deviation | No
     return (found, twin) if abs(found.tilt_deg) < abs(twin.tilt_deg) else (twin, found)
 
 
-def _twin_of(task: _Task, found: Deviation) -> Deviation | None:
+def _twin_of(task: _Task, found: SetUpDeviation) -> SetUpDeviation | None:
     """Return about where the other tilt with nearly the same levels is; None if out of bounds.
 
     About the tilt at which both sides look alike, levels are even in the tilt and their slopes
@@ -416,7 +421,7 @@ def _twin_of(task: _Task, found: Deviation) -> Deviation | None:
     return None
 
 
-def _uncertainty(task: _Task, deviation: Deviation) -> FloatArray:
+def _uncertainty(task: _Task, deviation: SetUpDeviation) -> FloatArray:
     """Return half the 95 % range of each parameter."""
     residual, jacobian = _weighted(task, deviation)
     n_parameters = len(PARAMETERS)
@@ -429,7 +434,7 @@ def _uncertainty(task: _Task, deviation: Deviation) -> FloatArray:
     return np.asarray(np.hypot(half_range * _BOUNDS, _SOLUTIONS_OWN))
 
 
-def _blocks(task: _Task, deviation: Deviation) -> tuple[IntArray, IntArray]:
+def _blocks(task: _Task, deviation: SetUpDeviation) -> tuple[IntArray, IntArray]:
     """Return the number of the block of angles, and of frequencies, of each weighted difference.
 
     Ways of sound have no frequency: each is a block of its own there, with a negative number.

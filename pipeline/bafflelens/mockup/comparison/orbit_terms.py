@@ -14,7 +14,7 @@ import numpy as np
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray, IntArray
 from bafflelens.mockup.comparison.observed import Observed
 from bafflelens.mockup.comparison.radiator import Radiator
-from bafflelens.mockup.measurement.microphones import PARAMETERS, Deviation, microphones
+from bafflelens.mockup.measurement.microphones import PARAMETERS, SetUpDeviation, microphones
 
 FEWEST_FREQUENCIES: Final = 4
 _PATH_TOP_HZ: Final = 6000.0
@@ -43,7 +43,7 @@ class Terms:
 
 
 @dataclass(kw_only=True, eq=False)
-class Orbit:
+class OrbitTerms:
     """One measured orbit at the frequencies of a fit, and its simulation.
 
     Attributes
@@ -68,16 +68,16 @@ class Orbit:
     level_db: FloatArray
     usable: BoolArray
     pressure: ComplexArray | None
-    _evaluated: dict[Deviation, Terms] = field(default_factory=dict, init=False, repr=False)
+    _evaluated: dict[SetUpDeviation, Terms] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def frequency_hz(self) -> FloatArray:
         """The frequencies in Hz, (n_frequencies,)."""
         return self.radiator.frequencies_hz[self.numbers]
 
-    def levels_at(self, few: IntArray) -> Orbit:
+    def levels_at(self, few: IntArray) -> OrbitTerms:
         """Return the levels alone, at some of the frequencies."""
-        return Orbit(
+        return OrbitTerms(
             observed=self.observed,
             radiator=self.radiator,
             numbers=self.numbers[few],
@@ -86,13 +86,13 @@ class Orbit:
             pressure=None,
         )
 
-    def terms(self, deviation: Deviation) -> Terms:
+    def terms(self, deviation: SetUpDeviation) -> Terms:
         """Return how measured and simulated differ with a set-up that deviates so."""
         if deviation not in self._evaluated:
             self._evaluated[deviation] = self._terms(deviation)
         return self._evaluated[deviation]
 
-    def _terms(self, deviation: Deviation) -> Terms:
+    def _terms(self, deviation: SetUpDeviation) -> Terms:
         observed, radiator = self.observed, self.radiator
         points, slopes = microphones(observed.setup, observed.plane, observed.angle_deg, deviation)
         pressure, gradient = radiator.at(points, self.numbers)

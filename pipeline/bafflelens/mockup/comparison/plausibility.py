@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from scipy.stats import t as student_t
 
-from bafflelens.mockup.comparison.diagnosis import Orbit
+from bafflelens.mockup.comparison.diagnosis import OrbitFacts
 
 UNTOLD: Final = (
     "The data do not tell: a level that is wrong at all angles of both orbits alike (gain, drive, "
@@ -31,7 +31,7 @@ _WAY_TO_HZ: Final = 8000.0
 _IN_STEP: Final = 0.7  # share of the phases that one way must explain
 
 
-def implausible(orbits: Sequence[Orbit], sound_speed: float) -> tuple[str, ...]:
+def implausible(orbits: Sequence[OrbitFacts], sound_speed: float) -> tuple[str, ...]:
     """Return what of a description the data contradict, one line each.
 
     Parameters
@@ -45,7 +45,7 @@ def implausible(orbits: Sequence[Orbit], sound_speed: float) -> tuple[str, ...]:
     return tuple(line for line in found if line)
 
 
-def _orbits_apart(orbits: Sequence[Orbit]) -> str:
+def _orbits_apart(orbits: Sequence[OrbitFacts]) -> str:
     """Compare measured minus simulated level of two orbits on their common axis."""
     if len(orbits) < 2 or any(
         np.abs(orbit.difference.angle_deg).min() > _NEAR_AXIS_DEG for orbit in orbits
@@ -73,7 +73,7 @@ def _orbits_apart(orbits: Sequence[Orbit]) -> str:
     )
 
 
-def _way(orbit: Orbit, sound_speed: float) -> str:
+def _way(orbit: OrbitFacts, sound_speed: float) -> str:
     """Compare the measured way of the sound in front with the simulated one."""
     observed, simulated = orbit.observed, orbit.simulated
     if observed.pressure is None:

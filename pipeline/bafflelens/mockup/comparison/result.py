@@ -13,17 +13,17 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.mockup.comparison.clay import ClayDeviation
 from bafflelens.mockup.comparison.correction import Correction, correction_of
-from bafflelens.mockup.comparison.diagnosis import Cause, Orbit, causes_of, find_reflection
+from bafflelens.mockup.comparison.diagnosis import Cause, OrbitFacts, causes_of, find_reflection
 from bafflelens.mockup.comparison.difference import OrbitDifference, difference_of
 from bafflelens.mockup.comparison.errors_by_zone import (
-    Curves,
+    FigureCurves,
     FigureError,
     WidthContradiction,
     Zone,
     ZoneError,
     bands_between,
     contradictions,
-    curves_of,
+    figure_curves,
     figure_errors,
     zone_errors,
     zones_of,
@@ -43,7 +43,7 @@ _FRONT_AND_SIDES: Final = 60.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Settings:
+class ComparisonSettings:
     """How a measurement is compared.
 
     Attributes
@@ -117,13 +117,13 @@ class Comparison:
         Where the orbits were compared under each other's name.
     """
 
-    settings: Settings
+    settings: ComparisonSettings
     sound_speed: float
-    orbits: tuple[Orbit, ...]
+    orbits: tuple[OrbitFacts, ...]
     zones: tuple[Zone, ...]
     by_octave: Mapping[str, tuple[ZoneError, ...]]
     by_third: Mapping[str, tuple[ZoneError, ...]]
-    curves: Curves
+    curves: FigureCurves
     by_figure: Mapping[str, tuple[FigureError, ...]]
     causes: tuple[Cause, ...]
     verdict: Verdict
@@ -146,7 +146,7 @@ class Comparison:
 def compare_orbits(
     measured: Sequence[Observed],
     nominal: Radiator,
-    settings: Settings,
+    settings: ComparisonSettings,
     scanned: Radiator | None = None,
     placed: Callable[[], object] = lambda: None,
 ) -> Comparison:
@@ -212,7 +212,7 @@ def compare_orbits(
         scanned=three_way.scanned if three_way else None,
     )
     rms_db = _rms(differences)
-    curves = curves_of(differences)
+    curves = figure_curves(differences)
     octaves = bands_between(low, high, 1)
     verdict = verdict_of(
         by_third,
@@ -301,13 +301,17 @@ def _fitted(observed: Observed, radiator: Radiator) -> Fit:
 
 
 def _orbit(
-    observed: Observed, radiator: Radiator, fit: Fit, bands_hz: FloatArray, settings: Settings
-) -> Orbit:
+    observed: Observed,
+    radiator: Radiator,
+    fit: Fit,
+    bands_hz: FloatArray,
+    settings: ComparisonSettings,
+) -> OrbitFacts:
     simulated = simulate_orbit(observed, radiator, fit.deviation)
     difference = difference_of(
         observed, fit, simulated, bands_hz=bands_hz, fraction=settings.smoothing_octaves
     )
-    return Orbit(observed=observed, simulated=simulated, difference=difference)
+    return OrbitFacts(observed=observed, simulated=simulated, difference=difference)
 
 
 def _by_zone(
@@ -346,7 +350,10 @@ def _rms(differences: Sequence[OrbitDifference]) -> float:
 
 
 def _correction(
-    orbits: Sequence[Orbit], bands_hz: FloatArray, verdict: Verdict, settings: Settings
+    orbits: Sequence[OrbitFacts],
+    bands_hz: FloatArray,
+    verdict: Verdict,
+    settings: ComparisonSettings,
 ) -> Correction | None:
     """Return the velocity correction where the front agreed."""
     front = next((reach for reach in verdict.reaches if reach.zone.startswith("front")), None)

@@ -11,7 +11,7 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.directivity.frequency_interpolation import interpolate
 from bafflelens.mockup.comparison.observed import Observed
 from bafflelens.mockup.comparison.radiator import Radiator
-from bafflelens.mockup.measurement.microphones import Deviation, microphone_positions
+from bafflelens.mockup.measurement.microphones import SetUpDeviation, microphone_positions
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,7 +38,7 @@ class Simulated:
         return np.asarray(20 * np.log10(np.maximum(np.abs(self.pressure), 1e-30)))
 
 
-def simulate_orbit(observed: Observed, radiator: Radiator, deviation: Deviation) -> Simulated:
+def simulate_orbit(observed: Observed, radiator: Radiator, deviation: SetUpDeviation) -> Simulated:
     """Return what the microphones of an orbit would have heard.
 
     Parameters

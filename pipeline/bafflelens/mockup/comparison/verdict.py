@@ -59,7 +59,7 @@ class Reach:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Check:
+class NextCheck:
     """A line of what to check next."""
 
     what: str
@@ -86,7 +86,7 @@ class Verdict:
     sentences: tuple[str, ...]
     rule: str
     reaches: tuple[Reach, ...]
-    checks: tuple[Check, ...]
+    checks: tuple[NextCheck, ...]
 
 
 def reach_of(
@@ -262,7 +262,9 @@ def verdict_of(
     sentences += setup_findings(fits, within_db)
     sentences += implausible
     checks = [
-        Check(what=cause.name, seen=f"{cause.text} ({100 * cause.share:.0f} %)", next=cause.check)
+        NextCheck(
+            what=cause.name, seen=f"{cause.text} ({100 * cause.share:.0f} %)", next=cause.check
+        )
         for cause in causes
     ]
     checks += likely if short else []
@@ -343,7 +345,7 @@ def _possible(
     fits: Mapping[str, Fit],
     sound_speed: float,
     causes: Sequence[Cause],
-) -> list[Check]:
+) -> list[NextCheck]:
     """Return what could be at fault from a frequency on, though the data show no mark of it."""
     shown = {cause.name for cause in causes}
     found = []
@@ -351,7 +353,7 @@ def _possible(
         needed_m = sound_speed / begins_hz / _WALL_SHARE
         if clay is None:
             found.append(
-                Check(
+                NextCheck(
                     what="clay, walls",
                     seen=(
                         f"Not scanned. Walls that are off by {1e3 * needed_m:.1f} mm, 1/20 "
@@ -364,7 +366,7 @@ def _possible(
             limit = sound_speed / (_WALL_SHARE * max(clay.walls_m, 1e-6))
             is_enough = begins_hz > 0.7 * limit
             found.append(
-                Check(
+                NextCheck(
                     what="clay, walls",
                     seen=(
                         f"95 % of the scanned walls are within {1e3 * clay.walls_m:.1f} mm, "
@@ -375,7 +377,7 @@ def _possible(
                 )
             )
         found.append(
-            Check(
+            NextCheck(
                 what="clay, throat",
                 seen=(
                     "Tenths of a millimetre around the dome matter at the top of the band"
@@ -386,7 +388,7 @@ def _possible(
         )
         if begins_hz >= 0.75 * _DOME_HZ and "dome" not in shown:
             found.append(
-                Check(
+                NextCheck(
                     what="dome",
                     seen=(
                         "Soft domes cease to move as a whole from about 8 to 10 kHz (common "
@@ -397,7 +399,7 @@ def _possible(
             )
         if gate_limit_hz > 0 and begins_hz < 2 * gate_limit_hz and "gate" not in shown:
             found.append(
-                Check(
+                NextCheck(
                     what="gate",
                     seen=f"The gate lets through what is above {_hertz(gate_limit_hz)}.",
                     next="A longer gate.",
@@ -409,7 +411,7 @@ def _possible(
         ]
         if untold:
             found.append(
-                Check(
+                NextCheck(
                     what=f"set-up, {plane}",
                     seen=f"The data do not tell: {_listed(untold)}.",
                     next="Measure it, and note it in the description of the measurement.",

@@ -16,7 +16,7 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.reading import file_beside, shown
+from bafflelens.base.reading import file_beside, shown_text
 
 SAME_DEG: Final = 1e-6
 BESIDE_RULE: Final = "a name of files in the folder of the description or below it"
@@ -57,7 +57,7 @@ def files_of(folder: Path, pattern: str) -> tuple[AngleFile, ...]:
     """
     place, _, name = pattern.rpartition("/")
     if file_beside(folder, pattern, in_folders=True) is None:
-        raise InputError(invalid("key 'files'", shown(pattern), BESIDE_RULE))
+        raise InputError(invalid("key 'files'", shown_text(pattern), BESIDE_RULE))
     if "{" in place or name.count("{angle}") > 1 or name.count("{repeat}") > 1:
         rule = "a file name with {angle} and {repeat} once each at most"
         raise InputError(invalid("key 'files'", pattern, rule))
@@ -132,8 +132,8 @@ def in_one_turn(readings_deg: FloatArray, sign: int) -> FloatArray:
     return np.where(np.abs(angle) <= 180 + SAME_DEG, angle, (angle + 180) % 360 - 180)
 
 
-def listed(angles_deg: Sequence[float] | FloatArray) -> str:
+def listed_angles(angles_deg: Sequence[float] | FloatArray) -> str:
     """Return angles as people list them, the first few if there are many."""
-    shown = ", ".join(f"{angle:g}" for angle in list(angles_deg)[:_MOST_LISTED])
+    shown_text = ", ".join(f"{angle:g}" for angle in list(angles_deg)[:_MOST_LISTED])
     more = len(angles_deg) - _MOST_LISTED
-    return f"{shown} and {more} more" if more > 0 else shown
+    return f"{shown_text} and {more} more" if more > 0 else shown_text

@@ -43,7 +43,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.reading import read_toml, shown
+from bafflelens.base.reading import read_toml, shown_text
 from bafflelens.mockup.measurement.measured import OrbitName, Setup
 from bafflelens.shapes.cad.declaration import Triple, nearest_of
 
@@ -308,7 +308,9 @@ def _described(fault: Mapping[str, Any]) -> str:
     if not location:
         return f"Invalid measurement. Must have {rule}."
     value = fault["input"]
-    return invalid(f"key '{name}'", "..." if isinstance(value, BaseModel) else shown(value), rule)
+    return invalid(
+        f"key '{name}'", "..." if isinstance(value, BaseModel) else shown_text(value), rule
+    )
 
 
 def _tables_in(annotation: Any) -> Iterator[type[Any]]:

@@ -64,7 +64,7 @@ class Gate:
 
 
 @dataclass(frozen=True)
-class Arrival:
+class LaterArrival:
     """A later arrival: how long after the direct sound, and its level re that in dB."""
 
     delay_s: float
@@ -72,7 +72,7 @@ class Arrival:
 
 
 def gate_of(
-    length_s: float | None, before_s: float, fade_s: float | None, arrival: Arrival | None
+    length_s: float | None, before_s: float, fade_s: float | None, arrival: LaterArrival | None
 ) -> Gate:
     """Return the gate; without a length it ends where the first later arrival begins to rise."""
     if length_s is None:
@@ -213,7 +213,7 @@ def noise_floor(
 
 def later_arrival(
     responses: FloatArray, rate_hz: float, onset_s: FloatArray, until_s: float = LONGEST_GATE_S
-) -> Arrival | None:
+) -> LaterArrival | None:
     """Return the first clear arrival after the direct sound, in the mean over responses.
 
     An arrival is a peak of the mean envelope, later than 1.5 ms, that stands 9 dB over the
@@ -251,5 +251,5 @@ def later_arrival(
             continue
         # The peak of this arrival, not the first ripple of its rise.
         top = peak + int(np.argmax(level[peak : peak + gap]))
-        return Arrival(delay_s=top / rate_hz, level_db=float(level[top]))
+        return LaterArrival(delay_s=top / rate_hz, level_db=float(level[top]))
     return None

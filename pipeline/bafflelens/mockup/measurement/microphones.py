@@ -25,7 +25,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.mockup.measurement.measured import OrbitName, Setup
 
 PARAMETERS: Final = ("angle_deg", "forward_m", "sideways_m", "tilt_deg")
-"""What of an orbit's set-up may differ from what was noted: fields of `Deviation`."""
+"""What of an orbit's set-up may differ from what was noted: fields of `SetUpDeviation`."""
 
 BOUNDS: Final = {"angle_deg": 6.0, "forward_m": 0.05, "sideways_m": 0.05, "tilt_deg": 6.0}
 """How far it may, either way."""
@@ -34,7 +34,7 @@ _UNITS: Final = {"horizontal": np.eye(3)[[0, 1, 2]], "vertical": np.eye(3)[[0, 2
 
 
 @dataclass(frozen=True, kw_only=True)
-class Deviation:
+class SetUpDeviation:
     """By how much an orbit's set-up differs from what was noted.
 
     Attributes
@@ -60,10 +60,10 @@ class Deviation:
         """The parameters in their order, (4,)."""
         return np.array([getattr(self, name) for name in PARAMETERS])
 
-    def with_values(self, values: FloatArray) -> Deviation:
+    def with_values(self, values: FloatArray) -> SetUpDeviation:
         """Return the same with other parameters."""
         angle_deg, forward_m, sideways_m, tilt_deg = (float(value) for value in values)
-        return Deviation(
+        return SetUpDeviation(
             angle_deg=angle_deg,
             forward_m=forward_m,
             sideways_m=sideways_m,
@@ -72,12 +72,12 @@ class Deviation:
         )
 
 
-NOT_OFF: Final = Deviation()
+NOT_OFF: Final = SetUpDeviation()
 """The set-up just as it was noted."""
 
 
 def microphones(
-    setup: Setup, orbit: OrbitName, angles_deg: FloatArray, deviation: Deviation = NOT_OFF
+    setup: Setup, orbit: OrbitName, angles_deg: FloatArray, deviation: SetUpDeviation = NOT_OFF
 ) -> tuple[FloatArray, FloatArray]:
     """Return where the microphones were, and how that changes with each parameter.
 
@@ -127,7 +127,7 @@ def microphones(
 
 
 def microphone_positions(
-    setup: Setup, orbit: OrbitName, angles_deg: FloatArray, deviation: Deviation = NOT_OFF
+    setup: Setup, orbit: OrbitName, angles_deg: FloatArray, deviation: SetUpDeviation = NOT_OFF
 ) -> FloatArray:
     """Return where the microphones were, (n_angles, 3), in m; see `microphones`."""
     return microphones(setup, orbit, angles_deg, deviation)[0]

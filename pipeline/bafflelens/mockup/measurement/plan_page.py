@@ -23,7 +23,7 @@ from bafflelens.mockup.measurement.planning import (
     Field,
     MeasurementPlan,
     Nearness,
-    make_plan,
+    plan_measurement,
 )
 from bafflelens.report import style
 from bafflelens.report.figures.axes import frequency_axis
@@ -101,7 +101,7 @@ def write_plan(
     job = loaded.job
     length, width, height = room_m or (None, None, job.room.ceiling_height_m)
     with (progress or Silent()).bar(_STEPS, "planning") as advance:
-        plan = make_plan(
+        plan = plan_measurement(
             folder.load_mesh(candidate),
             Chamber(length_m=length, width_m=width, height_m=height),
             (from_hz or job.frequencies.from_hz, to_hz or job.frequencies.to_hz),

@@ -93,7 +93,7 @@ class Body:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Place:
+class MicrophonePlace:
     """One distance of the microphone and what the room allows there.
 
     Attributes
@@ -189,8 +189,8 @@ class MeasurementPlan:
     body: Body
     chamber: Chamber
     band_hz: tuple[float, float]
-    places: tuple[Place, ...]
-    chosen: Place
+    places: tuple[MicrophonePlace, ...]
+    chosen: MicrophonePlace
     reasons: tuple[str, ...]
     far_m: tuple[tuple[str, float, float, float], ...]
     nearness: tuple[Nearness, ...]
@@ -214,7 +214,7 @@ class MeasurementPlan:
         return round(360 / self.step_deg)
 
 
-def make_plan(
+def plan_measurement(
     mesh: Mesh,
     chamber: Chamber,
     band_hz: tuple[float, float],
@@ -307,7 +307,7 @@ def body_of(mesh: Mesh) -> Body:
     )
 
 
-def place_at(distance_m: float, chamber: Chamber, air: Air) -> Place:
+def place_at(distance_m: float, chamber: Chamber, air: Air) -> MicrophonePlace:
     """Return gate and limit at a distance: the earliest of six bounces, each by its image.
 
     Loudspeaker and microphone stand half way up and between the side walls, and as far from
@@ -321,12 +321,12 @@ def place_at(distance_m: float, chamber: Chamber, air: Air) -> Place:
         ways["end walls"] = chamber.length_m - distance_m  # twice the half of what is left
     bounce = min(ways, key=lambda name: ways[name])
     gate = max(float(ways[bounce]) / air.sound_speed - _ROOM_FOR_FADE_S, 1e-4)
-    return Place(distance_m=distance_m, gate_s=gate, lowest_hz=1 / gate, bounce=bounce)
+    return MicrophonePlace(distance_m=distance_m, gate_s=gate, lowest_hz=1 / gate, bounce=bounce)
 
 
 def choose(
-    places: tuple[Place, ...], body: Body, band_hz: tuple[float, float]
-) -> tuple[Place, tuple[str, ...]]:
+    places: tuple[MicrophonePlace, ...], body: Body, band_hz: tuple[float, float]
+) -> tuple[MicrophonePlace, tuple[str, ...]]:
     """Return the distance to take and why.
 
     The nearest one that is three times as far as the body is large: nearer the loudspeaker the
@@ -367,7 +367,7 @@ def far_distance(size_m: float, wavelength_m: float, share: float) -> float:
 
 def nearness(
     field: Field,
-    places: Sequence[Place],
+    places: Sequence[MicrophonePlace],
     axis_m: tuple[float, float, float],
     band_hz: tuple[float, float],
 ) -> tuple[Nearness, ...]:

@@ -16,8 +16,8 @@ from bafflelens.directivity.responses import Response
 from bafflelens.mockup.measurement.description import Description, read_description
 from bafflelens.mockup.measurement.gate import (
     LONGEST_GATE_S,
-    Arrival,
     Gate,
+    LaterArrival,
     gate_of,
     later_arrival,
     noise_floor,
@@ -201,7 +201,9 @@ def _from_responses(path: Path, description: Description, rows: Sequence[Rows]) 
     return _measured(description, frequencies, orbits, is_common, lowest, delay, remarks)
 
 
-def _arrival(rows: Sequence[Rows], onsets: Sequence[FloatArray], rate: float) -> Arrival | None:
+def _arrival(
+    rows: Sequence[Rows], onsets: Sequence[FloatArray], rate: float
+) -> LaterArrival | None:
     """Return the earliest later arrival that one of the orbits shows in front."""
     found = []
     for row, onset in zip(rows, onsets, strict=True):
@@ -235,7 +237,7 @@ def _within_records(
     return replace(gate, length_s=room, fade_s=min(gate.fade_s, room))
 
 
-def _gate_remarks(gate: Gate, arrival: Arrival | None, *, is_given: bool) -> list[str]:
+def _gate_remarks(gate: Gate, arrival: LaterArrival | None, *, is_given: bool) -> list[str]:
     remark = (
         f"gate: {gate.length_s * 1e3:.2f} ms from the onset, the last {gate.fade_s * 1e3:.2f} ms "
         f"fading; nothing is said below {gate.lowest_valid_hz:.0f} Hz"

@@ -12,7 +12,7 @@ import numpy as np
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.reading import file_beside, shown
+from bafflelens.base.reading import file_beside, shown_text
 from bafflelens.directivity.responses import Response, read_response
 from bafflelens.mockup.measurement.angles import (
     BESIDE_RULE,
@@ -21,7 +21,7 @@ from bafflelens.mockup.measurement.angles import (
     doubled_angles,
     files_of,
     in_one_turn,
-    listed,
+    listed_angles,
     missing_angles,
 )
 from bafflelens.mockup.measurement.description import OrbitFiles
@@ -128,7 +128,7 @@ def _noise_file(folder: Path, name: str) -> Path:
     """Return the path of the recording without the loudspeaker."""
     path = file_beside(folder, name, in_folders=True)
     if path is None:
-        raise InputError(invalid("key 'noise_file'", shown(name), BESIDE_RULE))
+        raise InputError(invalid("key 'noise_file'", shown_text(name), BESIDE_RULE))
     return path
 
 
@@ -209,7 +209,7 @@ def _channels(
     doubled = doubled_angles(angles)
     if doubled:
         rule = "angles that come once each"
-        raise InputError(invalid("key 'orbits.angles_deg'", listed(doubled), rule))
+        raise InputError(invalid("key 'orbits.angles_deg'", listed_angles(doubled), rule))
     return np.array(angles), np.array(recordings)
 
 
@@ -260,7 +260,7 @@ def _orbit_of(
     chosen = [rows[angle == value][:n_repeats] for value in values]
     remarks = []
     if counts.max() != n_repeats:
-        more = listed(values[counts > n_repeats])
+        more = listed_angles(values[counts > n_repeats])
         remarks.append(f"{content.path.name}: further values at {more} degrees were not used")
     return values, np.array(chosen).T, tuple(remarks)
 
@@ -298,7 +298,7 @@ def _arranged(
         few = ", ".join(str(r) for r in repeats if r not in used)
         remarks.append(f"repeats of a few angles only were not used: {few}")
     if len(kept) < len(readings):
-        lost = listed([a for a in readings if a not in kept])
+        lost = listed_angles([a for a in readings if a not in kept])
         remarks.append(f"angles that one of the repeats lacks were not used: {lost} degrees")
     index = np.array([[number[a, r] for a in kept] for r in used])
     return np.array(kept), values[index], tuple(remarks)
@@ -313,14 +313,14 @@ def _in_order(rows: Rows, angle_sign: int) -> Rows:
     if len(missing):
         if declared is not None:
             rule = "measured, as 'angles_deg' says they were"
-            _refuse(where, "missing angles", listed(missing), rule)
-        remarks.append(f"{rows.declared.orbit}: missing angles: {listed(missing)} degrees")
+            _refuse(where, "missing angles", listed_angles(missing), rule)
+        remarks.append(f"{rows.declared.orbit}: missing angles: {listed_angles(missing)} degrees")
     angles = in_one_turn(rows.readings_deg, angle_sign)
     order = np.argsort(angles, kind="stable")
     angles, values = angles[order], rows.values[:, order]
     again = np.diff(angles, prepend=-np.inf) < SAME_DEG
     if again.any():
-        turns = listed(rows.readings_deg[order][again])
+        turns = listed_angles(rows.readings_deg[order][again])
         remarks.append(f"{rows.declared.orbit}: measured twice, a turn apart, used once: {turns}")
     if (~again).sum() < _FEWEST_ANGLES:
         msg = (

@@ -24,7 +24,7 @@ import numpy as np
 from bafflelens.base.archives import hdf5
 from bafflelens.base.conventions import ComplexArray, FloatArray, direction_vectors
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.reading import shown
+from bafflelens.base.reading import shown_text
 
 TRANSFER: Final = "FreeFieldDirectivityTF"
 IMPULSE: Final = "GeneralFIR"
@@ -93,7 +93,7 @@ def read_sofa(path: Path) -> SofaDirectivity:
             _refuse(path, "an AES69 (SOFA) file: its attribute Conventions is not SOFA")
         if convention not in (TRANSFER, IMPULSE):
             rule = f"{TRANSFER} or {IMPULSE}"
-            msg = f"{path}: {invalid('SOFA convention', shown(convention) or 'none', rule)}"
+            msg = f"{path}: {invalid('SOFA convention', shown_text(convention) or 'none', rule)}"
             raise InputError(msg)
         arrays = {
             name: np.asarray(value[()])

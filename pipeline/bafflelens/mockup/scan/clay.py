@@ -21,15 +21,15 @@ from bafflelens.base.progress import Advance, Progress, Silent
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.source_motion import SourceMotion
-from bafflelens.mockup.scan.findings import Place, Spread, places, spreads
+from bafflelens.mockup.scan.findings import DeviationPlace, Spread, places, spreads
 from bafflelens.mockup.scan.fitting import FARTHEST_BRIDGED_M, distances, fit
-from bafflelens.mockup.scan.marks import Mark, read_marks
-from bafflelens.mockup.scan.picture import deviation_picture, place_text
+from bafflelens.mockup.scan.marks import ScanMark, read_marks
+from bafflelens.mockup.scan.picture import deviation_picture, deviation_place_text
 from bafflelens.mockup.scan.registration import Pose, pose_from_marks, refined, register
 from bafflelens.mockup.scan.repair import Repairs, Scan, read_scan, repair
 from bafflelens.shapes.cad.declaration import UNITS_M, nearest_of
 from bafflelens.shapes.meshing.geometry import Shape, mesh_shape, source_motions
-from bafflelens.shapes.meshing.mesh_morph import Deviation
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 
 _FINE: Final = MeshSize(
     source_size_m=0.004,
@@ -46,7 +46,7 @@ _SMALL_HOLE_M: Final = 0.02
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class ClayScanRequest:
     """What is to be done with a scan.
 
     Attributes
@@ -108,15 +108,15 @@ class ClayModel:
     turned_inside_out: bool
     pose: Pose
     marks: tuple[tuple[str, float], ...]
-    deviation: Deviation
+    deviation: SurfaceDeviation
     spreads: tuple[Spread, ...]
-    places: tuple[Place, ...]
+    places: tuple[DeviationPlace, ...]
     fit_rms_m: float
     fit_p99_m: float
     off_share: float
 
 
-def take_scan(request: Request, progress: Progress | None = None) -> tuple[ClayModel, str]:
+def take_scan(request: ClayScanRequest, progress: Progress | None = None) -> tuple[ClayModel, str]:
     """Make a candidate of a scan: a folder with solid, deviation, picture and report.
 
     Parameters
@@ -186,7 +186,7 @@ def _require_free(out: Path) -> None:
         raise StoreError(invalid("folder", out, "one that does not exist yet, or is empty"))
 
 
-def _nominal_mesh(request: Request) -> Mesh:
+def _nominal_mesh(request: ClayScanRequest) -> Mesh:
     (mesh,) = mesh_shape(request.shape, request.values, [_FINE], _TIME_LIMIT_S)
     for plane in request.shape.symmetry:
         mesh = mesh.mirrored(plane)
@@ -246,7 +246,7 @@ def placed(
     nominal: Mesh,
     *,
     closed: bool,
-    marks: tuple[Mark, ...],
+    marks: tuple[ScanMark, ...],
     refine: bool,
     advance: Advance,
 ) -> tuple[Scan, Pose, bool]:
@@ -318,8 +318,8 @@ def _model(
     repairs: Repairs,
     turned: bool,
     pose: Pose,
-    marks: tuple[Mark, ...],
-    deviation: Deviation,
+    marks: tuple[ScanMark, ...],
+    deviation: SurfaceDeviation,
     moving: list[str],
 ) -> ClayModel:
     distance, area = distances(scan, deviation.clay, moving)
@@ -351,7 +351,7 @@ def _moved(points: FloatArray, pose: Pose) -> FloatArray:
 # ------------------------------------------------------------------------------ the report
 
 
-def report_text(request: Request, model: ClayModel, motions: tuple[SourceMotion, ...]) -> str:
+def report_text(request: ClayScanRequest, model: ClayModel, motions: tuple[SourceMotion, ...]) -> str:
     """Return the report on a scan, as text with a few tables."""
     lines = [
         f"Clay model from {request.scan.name}",
@@ -387,7 +387,7 @@ def report_text(request: Request, model: ClayModel, motions: tuple[SourceMotion,
         )
     lines += ["", "Largest dents and humps"]
     found = [
-        "  " + place_text(number, place).replace("\n   ", "")
+        "  " + deviation_place_text(number, place).replace("\n   ", "")
         for number, place in enumerate(model.places, start=1)
     ]
     return "\n".join(lines + (found or ["  none over 0.4 mm"])) + "\n"
@@ -452,7 +452,7 @@ def _hole_lines(model: ClayModel, motions: tuple[SourceMotion, ...]) -> list[str
     return lines
 
 
-def _pose_lines(request: Request, model: ClayModel) -> list[str]:
+def _pose_lines(request: ClayScanRequest, model: ClayModel) -> list[str]:
     pose = model.pose
     how = "by registration to the nominal shape"
     if model.marks:
@@ -479,7 +479,7 @@ def _pose_lines(request: Request, model: ClayModel) -> list[str]:
 # ------------------------------------------------------------------------------- the folder
 
 
-def _write(request: Request, model: ClayModel, report: str) -> None:
+def _write(request: ClayScanRequest, model: ClayModel, report: str) -> None:
     """Write the folder: under a temporary name, then renamed."""
     script = request.shape.script
     stem = request.scan.stem

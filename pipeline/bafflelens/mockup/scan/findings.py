@@ -12,7 +12,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.shapes.meshing.mesh_morph import Deviation
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 
 _PLACES: Final = 6
 _LEAST_M: Final = 0.0004  # a smaller dent or hump is not worth a line
@@ -45,7 +45,7 @@ class Spread:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Place:
+class DeviationPlace:
     """A dent (negative) or a hump.
 
     Attributes
@@ -66,7 +66,7 @@ class Place:
     surface: str
 
 
-def spreads(deviation: Deviation) -> tuple[Spread, ...]:
+def spreads(deviation: SurfaceDeviation) -> tuple[Spread, ...]:
     """Return the statistics of all surfaces together, then of each."""
     nominal = deviation.nominal
     everything = np.ones(nominal.n_triangles, dtype=bool)
@@ -76,7 +76,7 @@ def spreads(deviation: Deviation) -> tuple[Spread, ...]:
     return tuple(rows)
 
 
-def _spread(name: str, deviation: Deviation, where: NDArray[np.bool_]) -> Spread:
+def _spread(name: str, deviation: SurfaceDeviation, where: NDArray[np.bool_]) -> Spread:
     areas = deviation.nominal.areas
     seen = where & deviation.seen
     area, height = areas[seen], deviation.height[seen]
@@ -98,7 +98,7 @@ def _spread(name: str, deviation: Deviation, where: NDArray[np.bool_]) -> Spread
     )
 
 
-def places(deviation: Deviation) -> tuple[Place, ...]:
+def places(deviation: SurfaceDeviation) -> tuple[DeviationPlace, ...]:
     """Return the largest dents and humps of what was seen, the largest first."""
     nominal = deviation.nominal
     edges = np.sort(
@@ -110,7 +110,7 @@ def places(deviation: Deviation) -> tuple[Place, ...]:
     one, other = owner[order[:-1]][pair], owner[order[1:]][pair]
     height = np.where(deviation.seen, deviation.height, 0.0)
     left = np.abs(height)
-    found: list[Place] = []
+    found: list[DeviationPlace] = []
     while len(found) < _PLACES and left.max(initial=0.0) > _LEAST_M:
         peak = int(left.argmax())
         high = height * np.sign(height[peak]) > abs(height[peak]) / 2
@@ -123,7 +123,7 @@ def places(deviation: Deviation) -> tuple[Place, ...]:
         width = float(2 * np.sqrt(nominal.areas[spot].sum() / np.pi))
         if width >= _NARROWEST_M:
             found.append(
-                Place(
+                DeviationPlace(
                     height_m=float(height[peak]),
                     centre=nominal.centroids[peak],
                     width_m=width,

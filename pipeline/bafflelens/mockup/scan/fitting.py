@@ -34,7 +34,7 @@ from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.progress import Advance
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mockup.scan.repair import Scan
-from bafflelens.shapes.meshing.mesh_morph import Deviation, require_upright
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation, require_upright
 
 _SMOOTHING_M: Final = (0.003, 0.015)  # least and greatest l
 _SPACING: Final = 0.8  # l over the distance of the scanned points
@@ -62,7 +62,7 @@ class _Parts:
     held: NDArray[np.bool_]
 
 
-def fit(scan: Scan, nominal: Mesh, moving: Sequence[str], advance: Advance) -> Deviation:
+def fit(scan: Scan, nominal: Mesh, moving: Sequence[str], advance: Advance) -> SurfaceDeviation:
     """Lay a nominal surface onto a scan that lies in the reference frame.
 
     Parameters
@@ -111,7 +111,7 @@ def fit(scan: Scan, nominal: Mesh, moving: Sequence[str], advance: Advance) -> D
         moved = Mesh(nominal.vertices + displacement, nominal.triangles, nominal.surface)
         advance(1 / _ROUNDS)
     require_upright(nominal, moved)
-    return Deviation(
+    return SurfaceDeviation(
         nominal=nominal,
         displacement=displacement,
         height=height[parts.corner].mean(axis=1),

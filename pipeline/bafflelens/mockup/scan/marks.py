@@ -21,7 +21,7 @@ _KEYS: Final = {"name", "scan", "nominal_mm"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Mark:
+class ScanMark:
     """One mark.
 
     Attributes
@@ -37,7 +37,7 @@ class Mark:
     nominal: FloatArray
 
 
-def read_marks(path: Path, unit_m: float) -> tuple[Mark, ...]:
+def read_marks(path: Path, unit_m: float) -> tuple[ScanMark, ...]:
     """Read marks and check that they can tell a pose.
 
     Parameters
@@ -79,7 +79,7 @@ def read_marks(path: Path, unit_m: float) -> tuple[Mark, ...]:
     return marks
 
 
-def _mark(path: Path, entry: object, unit_m: float) -> Mark:
+def _mark(path: Path, entry: object, unit_m: float) -> ScanMark:
     try:
         if not isinstance(entry, dict) or set(entry) != _KEYS:
             raise ValueError
@@ -90,4 +90,4 @@ def _mark(path: Path, entry: object, unit_m: float) -> Mark:
         rule = "name, scan = [x, y, z] and nominal_mm = [x, y, z]"
         msg = f"{path}: {invalid('mark', entry, rule)}"
         raise GeometryError(msg) from error
-    return Mark(name=str(entry["name"]), scan=places[0] * unit_m, nominal=places[1] * 1e-3)
+    return ScanMark(name=str(entry["name"]), scan=places[0] * unit_m, nominal=places[1] * 1e-3)

@@ -18,9 +18,9 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import NullFormatter
 
 from bafflelens.base.conventions import FloatArray, direction_vectors
-from bafflelens.mockup.scan.findings import Place, Spread
+from bafflelens.mockup.scan.findings import DeviationPlace, Spread
 from bafflelens.report.style import plain_words
-from bafflelens.shapes.meshing.mesh_morph import Deviation
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,7 +33,7 @@ _VIEWS: Final = (("From the front", 0.0, 0.0), ("From its left and above", 40.0,
 
 @plain_words()
 def deviation_picture(
-    deviation: Deviation, spread: Spread, places: Sequence[Place], title: str
+    deviation: SurfaceDeviation, spread: Spread, places: Sequence[DeviationPlace], title: str
 ) -> bytes:
     """Return two views of the deviation in colours, its histogram and the largest places.
 
@@ -91,8 +91,8 @@ def _scale_mm(seen_mm: FloatArray) -> float:
 
 def _draw_view(
     axes: Axes,
-    deviation: Deviation,
-    places: Sequence[Place],
+    deviation: SurfaceDeviation,
+    places: Sequence[DeviationPlace],
     limit: float,
     azimuth_deg: float,
     elevation_deg: float,
@@ -145,14 +145,14 @@ def _draw_histogram(
     )
 
 
-def _write_places(axes: Axes, places: Sequence[Place]) -> None:
+def _write_places(axes: Axes, places: Sequence[DeviationPlace]) -> None:
     axes.set_axis_off()
-    lines = [place_text(number, place) for number, place in enumerate(places, start=1)]
+    lines = [deviation_place_text(number, place) for number, place in enumerate(places, start=1)]
     text = "\n".join(lines) if lines else "no dent or hump over 0.4 mm"
     axes.text(0, 1, text, va="top", fontsize=8.5, transform=axes.transAxes, linespacing=1.5)
 
 
-def place_text(number: int, place: Place) -> str:
+def deviation_place_text(number: int, place: DeviationPlace) -> str:
     """Return a line about a dent or hump."""
     x, y, z = place.centre * 1e3
     kind = "dent" if place.height_m < 0 else "hump"

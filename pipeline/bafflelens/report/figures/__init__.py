@@ -12,12 +12,12 @@ from bafflelens.report.figures.lobe import LobeEntry, lobes
 from bafflelens.report.figures.maps import comparison_maps, level_maps, thumbnail_maps
 from bafflelens.report.figures.panels import bounce_levels, level_slope, responses
 from bafflelens.report.figures.polar import polars
-from bafflelens.report.figures.trade_off import Point, trade_off
+from bafflelens.report.figures.trade_off import TradeOffPoint, trade_off
 
 __all__ = [
     "LobeEntry",
-    "Point",
     "Scales",
+    "TradeOffPoint",
     "bounce_levels",
     "centre_and_load",
     "comparison_maps",

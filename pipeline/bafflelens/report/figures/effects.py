@@ -12,10 +12,12 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, FuncFormatter, MaxNL
 from bafflelens.report import style
 from bafflelens.report.figures.axes import FULL_WIDTH, signed
 from bafflelens.report.style import inch_axes
-from bafflelens.scoring.main_effects import Estimate
+from bafflelens.scoring.main_effects import EffectEstimate
 
 
-def effect_bars(changes: Mapping[str, Sequence[Estimate]], outcomes: Sequence[str]) -> Figure:
+def effect_bars(
+    changes: Mapping[str, Sequence[EffectEstimate]], outcomes: Sequence[str]
+) -> Figure:
     """Draw what every parameter did to every outcome, on one scale.
 
     Parameters
@@ -49,7 +51,7 @@ def effect_bars(changes: Mapping[str, Sequence[Estimate]], outcomes: Sequence[st
     return figure
 
 
-def _mark(axes: Axes, change: Estimate, place: int) -> None:
+def _mark(axes: Axes, change: EffectEstimate, place: int) -> None:
     colour = style.CANDIDATE if change.is_certain else style.BASELINE
     axes.plot([change.low, change.high], [place, place], color=colour, linewidth=1.6)
     axes.plot(

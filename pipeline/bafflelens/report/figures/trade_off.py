@@ -25,7 +25,7 @@ _TITLES: Final = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Point:
+class TradeOffPoint:
     """A candidate in the plane of the objectives.
 
     Attributes
@@ -44,7 +44,7 @@ class Point:
     is_baseline: bool
 
 
-def trade_off(points: Sequence[Point]) -> Figure:
+def trade_off(points: Sequence[TradeOffPoint]) -> Figure:
     """Draw every candidate by its objectives, two panels with the same horizontal axis.
 
     Parameters
@@ -63,7 +63,7 @@ def trade_off(points: Sequence[Point]) -> Figure:
     return figure
 
 
-def _panel(axes: Axes, points: Sequence[Point], objective: int) -> None:
+def _panel(axes: Axes, points: Sequence[TradeOffPoint], objective: int) -> None:
     farthest = max(point.values[0] for point in points)
     for point in points:
         x, y = point.values[0], point.values[objective]
@@ -95,7 +95,7 @@ def _panel(axes: Axes, points: Sequence[Point], objective: int) -> None:
     )
 
 
-def _labelled(axes: Axes, points: Sequence[Point], objective: int) -> list[Point]:
+def _labelled(axes: Axes, points: Sequence[TradeOffPoint], objective: int) -> list[TradeOffPoint]:
     """Return the points that have their names beside them.
 
     The baseline, and the best on the front, but for those too near to one that has its name.
@@ -113,7 +113,7 @@ def _labelled(axes: Axes, points: Sequence[Point], objective: int) -> list[Point
     return found
 
 
-def _marker(point: Point) -> dict[str, Any]:
+def _marker(point: TradeOffPoint) -> dict[str, Any]:
     colour = style.BASELINE if point.is_baseline else style.CANDIDATE
     return {
         "marker": "s" if point.is_baseline else "o",
@@ -133,6 +133,8 @@ def _key() -> list[Line2D]:
     )
     handles = []
     for label, is_on_front, is_baseline in shown:
-        point = Point(name="", values=(0, 0, 0), is_on_front=is_on_front, is_baseline=is_baseline)
+        point = TradeOffPoint(
+            name="", values=(0, 0, 0), is_on_front=is_on_front, is_baseline=is_baseline
+        )
         handles.append(Line2D([], [], label=label, **_marker(point)))
     return handles

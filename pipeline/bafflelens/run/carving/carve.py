@@ -26,7 +26,7 @@ from bafflelens.job.sections import CarveSection, rule_of
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.surface_names import surface_kind
-from bafflelens.run.carving.descent import Point, next_point
+from bafflelens.run.carving.descent import DescentPoint, next_point
 from bafflelens.run.carving.displacement import CarvedHeight, Places
 from bafflelens.run.carving.evaluation import CarvedMesh, Evaluated, Evaluation, degraded
 from bafflelens.run.carving.keeping import CarvedStep, keep_shape, keep_step, kept_steps
@@ -305,7 +305,7 @@ def _baseline(run: Run) -> xr.Dataset | None:
     return played(run.folder, run.loaded, run.folder.load_directivity(BASELINE_ID))
 
 
-def _way_so_far(carving: _Carving) -> list[Point[Evaluated]]:
+def _way_so_far(carving: _Carving) -> list[DescentPoint[Evaluated]]:
     """Return the points that a descent goes on from: the parent's, or those that were kept."""
     evaluation = carving.evaluation
     amounts = carving.steps[-1].amounts if carving.steps else np.zeros(carving.height.shape)
@@ -315,7 +315,7 @@ def _way_so_far(carving: _Carving) -> list[Point[Evaluated]]:
         raise InputError(invalid("carving", carving.name, rule))
     number, found = value
     slope = evaluation.slope(amounts, found)
-    last = Point(amounts=amounts, value=number, slope=slope, found=found)
+    last = DescentPoint(amounts=amounts, value=number, slope=slope, found=found)
     if not carving.steps:
         if number <= 0 or not np.abs(slope).max() > 0:
             rule = "one whose score has a slope left: this one meets its target"
@@ -323,13 +323,13 @@ def _way_so_far(carving: _Carving) -> list[Point[Evaluated]]:
         _keep(carving, last, 0.0)
         return [last]
     before = [
-        Point(amounts=step.amounts, value=step.value, slope=step.slope, found=found)
+        DescentPoint(amounts=step.amounts, value=step.value, slope=step.slope, found=found)
         for step in carving.steps[:-1]
     ]
     return [*before, last]
 
 
-def _descend(carving: _Carving, points: list[Point[Evaluated]]) -> str:
+def _descend(carving: _Carving, points: list[DescentPoint[Evaluated]]) -> str:
     """Go down step by step; each is kept. Return why it ended."""
     section, run = carving.section, carving.run
     first_db = carving.steps[0].score_db
@@ -366,7 +366,7 @@ def _descend(carving: _Carving, points: list[Point[Evaluated]]) -> str:
     return f"{section.steps} steps are done"
 
 
-def _keep(carving: _Carving, point: Point[Evaluated], seconds: float) -> CarvedStep:
+def _keep(carving: _Carving, point: DescentPoint[Evaluated], seconds: float) -> CarvedStep:
     height = carving.height.on_map(point.amounts)
     step = CarvedStep(
         number=len(carving.steps),
@@ -388,7 +388,7 @@ def _keep(carving: _Carving, point: Point[Evaluated], seconds: float) -> CarvedS
     return step
 
 
-def _meshed_anew(carving: _Carving, point: Point[Evaluated]) -> Point[Evaluated]:
+def _meshed_anew(carving: _Carving, point: DescentPoint[Evaluated]) -> DescentPoint[Evaluated]:
     """Return the same point on finer meshes; what is remembered of the way is dropped."""
     finer = _FINER**carving.meshes_made
     *meshes, _ = _meshes(carving.draft, carving.parent, carving.symmetry, finer)
@@ -402,7 +402,7 @@ def _meshed_anew(carving: _Carving, point: Point[Evaluated]) -> Point[Evaluated]
         return point
     number, found = value
     slope = carving.evaluation.slope(point.amounts, found)
-    return Point(amounts=point.amounts, value=number, slope=slope, found=found)
+    return DescentPoint(amounts=point.amounts, value=number, slope=slope, found=found)
 
 
 def _stands_still(steps: Sequence[CarvedStep]) -> bool:

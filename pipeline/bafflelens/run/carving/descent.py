@@ -33,7 +33,7 @@ _LEAST_CURVATURE: Final = 1e-8
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Point(Generic[Found]):
+class DescentPoint(Generic[Found]):
     """A point on the way.
 
     Attributes
@@ -85,14 +85,14 @@ def direction(points: Sequence[tuple[FloatArray, FloatArray]]) -> FloatArray:
 
 
 def next_point(
-    points: Sequence[Point[Found]],
+    points: Sequence[DescentPoint[Found]],
     *,
     value: Callable[[FloatArray], tuple[float, Found] | None],
     slope: Callable[[FloatArray, Found], FloatArray],
     size: Callable[[FloatArray], float],
     first_step: float,
     largest_step: float,
-) -> Point[Found] | None:
+) -> DescentPoint[Found] | None:
     """Return the next point on the way down; None where no step leads lower.
 
     Parameters
@@ -125,7 +125,9 @@ def next_point(
             continue
         if found[0] <= last.value + _PROMISED_SHARE * share * promised:
             number, rest = found
-            return Point(amounts=amounts, value=number, slope=slope(amounts, rest), found=rest)
+            return DescentPoint(
+                amounts=amounts, value=number, slope=slope(amounts, rest), found=rest
+            )
         tried += 1
         share *= _SHORTER
     if len(known) > 1:  # what is remembered may mislead at a kink

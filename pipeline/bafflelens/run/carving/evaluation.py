@@ -22,7 +22,7 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError, invalid
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_pressure import SurfacePressure
-from bafflelens.bem.surface_slope import prepare, surface_slope
+from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.far_field_data import assemble_dataset, directions
 from bafflelens.job.cost_estimate import band_memory
@@ -299,7 +299,7 @@ def _slope_of_band(
     """Return the slope over a mesh, summed over the frequencies of its band."""
     start = time.perf_counter()
     absorbers: Mapping[str, Any] = settings.absorbers
-    prepared = prepare(mesh, settings.symmetry)
+    prepared = prepare_slopes(mesh, settings.symmetry)
     heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
     towards = directions().vectors[heard]
     total = np.zeros(mesh.n_triangles)

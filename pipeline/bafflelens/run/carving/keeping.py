@@ -13,7 +13,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.run.solving import Run
 from bafflelens.scoring.ranking import CandidateResult
-from bafflelens.shapes.meshing.mesh_morph import Deviation
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.store import RunFolder
 
 
@@ -121,7 +121,9 @@ def keep_shape(
     displacement[:, 0] = forward_m
     proud = forward_m[nominal.triangles].mean(axis=1) * nominal.normals[:, 0]
     seen = np.ones(nominal.n_triangles, dtype=bool)
-    deviation = Deviation(nominal=nominal, displacement=displacement, height=proud, seen=seen)
+    deviation = SurfaceDeviation(
+        nominal=nominal, displacement=displacement, height=proud, seen=seen
+    )
     values = {**shape.defaults, **parent.values}
     declaration = [
         "# Written by `bafflelens carve`. In a job: [geometry] script = the path of this file.",

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Adding jobs to the queue, and working through it: read `work_through` from top to bottom."""
+"""Adding jobs to the queue, and working through it; start at `work_through_queue`."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def add_job(queue: Queue, job_file: Path, options: RunOptions) -> QueuedJob:
         raise
 
 
-def work_through(
+def work_through_queue(
     queue: Queue,
     options: RunOptions,
     *,

@@ -26,7 +26,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from bafflelens.base.errors import GeometryError, invalid
-from bafflelens.base.reading import file_beside, read_toml, shown
+from bafflelens.base.reading import file_beside, read_toml, shown_text
 from bafflelens.mesh.surface_names import SURFACE_KINDS, surface_kind
 
 UNITS_M: Final = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "inch": 0.0254}
@@ -95,7 +95,7 @@ class FaceList(_Table):
         return self
 
 
-class Driver(_Table):
+class DeclaredSource(_Table):
     """One of ``[[sources]]``: what moves, as in the result of a script's ``sources()``."""
 
     name: str = Field(min_length=1, json_schema_extra=_rule("a name such as tweeter"))
@@ -118,7 +118,7 @@ class ImportedSolid(_Table):
     )
     placement: Placement = Placement()
     surfaces: dict[str, FaceList] = Field(json_schema_extra=_rule("a section [surfaces]"))
-    sources: Annotated[tuple[Driver, ...], BeforeValidator(_as_tuple)] = Field(
+    sources: Annotated[tuple[DeclaredSource, ...], BeforeValidator(_as_tuple)] = Field(
         min_length=1, json_schema_extra=_rule("at least one table [[sources]]")
     )
 
@@ -139,7 +139,7 @@ class MeshedBody(_Table):
     surfaces: dict[str, Regions] = Field(
         default_factory=dict, json_schema_extra=_rule("a section [surfaces]")
     )
-    sources: Annotated[tuple[Driver, ...], BeforeValidator(_as_tuple)] = Field(
+    sources: Annotated[tuple[DeclaredSource, ...], BeforeValidator(_as_tuple)] = Field(
         min_length=1, json_schema_extra=_rule("at least one table [[sources]]")
     )
 
@@ -163,7 +163,7 @@ class ScannedSolid(_Table):
 _TABLES: Final[Mapping[str, type[BaseModel]]] = {
     "placement": Placement,
     "surfaces": FaceList,
-    "sources": Driver,
+    "sources": DeclaredSource,
 }
 Declaration = ImportedSolid | MeshedBody | ScannedSolid
 _MODELS: Final[Mapping[str, type[BaseModel]]] = {
@@ -258,7 +258,7 @@ def _described(
         rule = str(extra["rule"]) if isinstance(extra, dict) else "given as described"
     if fault["type"] == "missing":
         return f"Missing key '{name}'. Must be {rule}."
-    return invalid(f"key '{name}'", shown(fault["input"]), rule)
+    return invalid(f"key '{name}'", shown_text(fault["input"]), rule)
 
 
 def _faults(path: Path, declaration: Declaration) -> Iterable[str]:
@@ -267,7 +267,7 @@ def _faults(path: Path, declaration: Declaration) -> Iterable[str]:
         file = file_beside(path.parent, name)
         if file is None:
             rule = "a file name without folders: it lies beside this file"
-            yield invalid("file", shown(name), rule)
+            yield invalid("file", shown_text(name), rule)
         elif not file.is_file():
             yield invalid("file", name, f"a file in the folder of {path.name}")
     if isinstance(declaration, ScannedSolid):
@@ -289,7 +289,7 @@ def _faults(path: Path, declaration: Declaration) -> Iterable[str]:
         yield invalid("placement", f"forward {list(forward)}, up {list(up)}", rule)
 
 
-def _source_faults(sources: Iterable[Driver], names: list[str]) -> Iterable[str]:
+def _source_faults(sources: Iterable[DeclaredSource], names: list[str]) -> Iterable[str]:
     """Yield what is wrong with the sources; without names the file says which surfaces it has."""
     for driver in sources:
         for name in (*driver.piston_surfaces, *driver.taper_surfaces):

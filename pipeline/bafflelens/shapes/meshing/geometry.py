@@ -45,7 +45,7 @@ from bafflelens.shapes.cad.declaration import (
     read_declaration,
 )
 from bafflelens.shapes.cad.step_solid import build_imported, sources_of
-from bafflelens.shapes.meshing.mesh_morph import Deviation, laid_on
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation, laid_on
 
 if TYPE_CHECKING:
     from bafflelens.mesh.absorbers import Absorber
@@ -247,7 +247,7 @@ def _absorbers_in(
         return {}
     # Not at the top: the mesher imports this module, and needs no solver.
     from bafflelens.mesh.absorbers import PorousLayer
-    from bafflelens.mesh.surface_tables import ADMITTANCE_COLUMNS, admittance_table, rows_of
+    from bafflelens.mesh.surface_tables import ADMITTANCE_COLUMNS, admittance_table, table_rows
 
     where = f"{shape.script}: absorbers()"
     try:
@@ -256,7 +256,7 @@ def _absorbers_in(
             _call(shape.script, module.absorbers, fill_parameters(module, values))
         ).items():
             if "admittance_table" in entry:
-                rows = rows_of(entry["admittance_table"], ADMITTANCE_COLUMNS, where)
+                rows = table_rows(entry["admittance_table"], ADMITTANCE_COLUMNS, where)
                 found[str(name)] = admittance_table(rows, where)
             else:
                 found[str(name)] = PorousLayer(
@@ -279,7 +279,7 @@ def _absorbers_in(
 
 def _source_motion(entry: Mapping[str, Any], script: Path) -> SourceMotion:
     """Return one source from what a script says of it."""
-    from bafflelens.mesh.surface_tables import VELOCITY_COLUMNS, rows_of, velocity_table
+    from bafflelens.mesh.surface_tables import VELOCITY_COLUMNS, table_rows, velocity_table
 
     motion, table, where = entry.get("motion", "axial"), None, f"{script}: sources()"
     if motion not in MOTIONS:
@@ -287,7 +287,7 @@ def _source_motion(entry: Mapping[str, Any], script: Path) -> SourceMotion:
         raise GeometryError(f"{where}: " + invalid("motion", motion, rule))
     if entry.get("velocity_table") is not None:
         try:
-            rows = rows_of(entry["velocity_table"], VELOCITY_COLUMNS, where)
+            rows = table_rows(entry["velocity_table"], VELOCITY_COLUMNS, where)
             table = velocity_table(rows, where)
         except InputError as error:
             raise GeometryError(error.faults) from error
@@ -497,7 +497,7 @@ def _scanned_pieces(path: Path, declaration: ScannedSolid) -> dict[str, Any]:
         for plane in nominal.SYMMETRY:
             if plane not in declaration.symmetry:
                 mesh = mesh.mirrored(plane)
-        return laid_on(mesh, Deviation.load(path.parent / declaration.deviation))
+        return laid_on(mesh, SurfaceDeviation.load(path.parent / declaration.deviation))
 
     pieces: dict[str, Any] = {}
     if hasattr(nominal, "absorbers"):

@@ -26,7 +26,7 @@ _LARGEST_TURN_COSINE: Final = float(np.cos(np.radians(75.0)))  # of a triangle w
 
 
 @dataclass(frozen=True)
-class Deviation:
+class SurfaceDeviation:
     """How a clay model deviates from its nominal shape.
 
     Attributes
@@ -66,7 +66,7 @@ class Deviation:
             )
 
     @classmethod
-    def load(cls, path: Path) -> Deviation:
+    def load(cls, path: Path) -> SurfaceDeviation:
         """Read what `save` has written.
 
         Raises
@@ -99,7 +99,7 @@ class Deviation:
         )
 
 
-def laid_on(mesh: Mesh, deviation: Deviation) -> Mesh:
+def laid_on(mesh: Mesh, deviation: SurfaceDeviation) -> Mesh:
     """Return a mesh of the nominal shape with its vertices moved onto the clay.
 
     Parameters

@@ -35,7 +35,7 @@ from bafflelens.workers.caching.digests import (
 from bafflelens.workers.caching.entries import (
     frequency_from_bytes,
     frequency_to_bytes,
-    joined,
+    joined_bands,
     meshes_from_bytes,
     meshes_to_bytes,
 )
@@ -287,7 +287,7 @@ class RememberingPool:
             result: BandResult = outcome.value.value
             self._keep(item, result)
             if item.known:
-                whole = joined(item.band, [result, *item.known])
+                whole = joined_bands(item.band, [result, *item.known])
                 outcome = replace(outcome, value=replace(outcome.value, value=whole))
         yield outcome
 
@@ -311,7 +311,7 @@ class RememberingPool:
         missing = self._missing(asked, found.meshes[number])
         self.tally.known_frequencies += len(asked.known)
         if not missing:
-            whole = joined(asked.band, asked.known)
+            whole = joined_bands(asked.band, asked.known)
             self._ready.append(Outcome(name=asked.name, value=Timed(value=whole, seconds=0.0)))
             return
         mesh = found.meshes[number]

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from bafflelens.bem.surface_pressure import SurfacePressure
-from bafflelens.bem.surface_pressure import joined as joined_surface
+from bafflelens.bem.surface_pressure import joined_surfaces as joined_surface
 from bafflelens.bem.sweep import BandResult, FrequencyOutcome
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
@@ -92,7 +92,7 @@ def frequency_from_bytes(content: bytes, mesh: Mesh) -> BandResult:
         )
 
 
-def joined(band: Band, parts: Sequence[BandResult]) -> BandResult:
+def joined_bands(band: Band, parts: Sequence[BandResult]) -> BandResult:
     """Return the parts of a band as one, in the order of its frequencies.
 
     Raises

@@ -1,18 +1,21 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The command line: its verbs, and what becomes of errors; with ``commands/`` all that prints.
 
-Exit codes: 0 all is well, 1 the run has failures, 2 the input is wrong, 130 stopped by Ctrl-C, 143
-by SIGTERM.
+Exit codes: 0 all is well, 1 the run has failures, 2 the input is wrong, 70 an error of the program
+itself, 130 stopped by Ctrl-C, 143 by SIGTERM.
 """
 
 from __future__ import annotations
 
 import sys
+import tempfile
+import traceback
 from collections.abc import Sequence
 
 from cyclopts import App, CycloptsError
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError
+from bafflelens.base.reading import shown
 from bafflelens.base.signals import Terminated
 from bafflelens.commands.cache import cache
 from bafflelens.commands.carving import carve
@@ -26,6 +29,7 @@ from bafflelens.commands.options import (
     HAS_FAILURES,
     INTERRUPTED,
     TERMINATED,
+    UNEXPECTED,
     WRONG_INPUT,
 )
 from bafflelens.commands.queue import queue
@@ -83,4 +87,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         complain(["stopped by Ctrl-C"])
         return INTERRUPTED
+    except Exception as error:
+        complain([_unexpected(error)])
+        return UNEXPECTED
     return code if isinstance(code, int) else FINE
+
+
+def _unexpected(error: Exception) -> str:
+    """Write down an error that nobody foresaw; return one line that says where."""
+    details = "".join(traceback.format_exception(error))
+    said = f"Unexpected error: {type(error).__name__}: {shown(error)}"
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="bafflelens_error_", suffix=".txt", delete=False, errors="replace"
+        ) as stream:
+            stream.write(details)
+    except OSError:
+        return f"{said}\n{details}"  # nowhere to write: better here than lost
+    return f"{said}. What was solved is kept; the details are in {stream.name}"

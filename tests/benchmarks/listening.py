@@ -21,9 +21,9 @@ from bafflelens.base.medium import Air
 from bafflelens.listen.binaural import ear_responses
 from bafflelens.listen.head import head_of, left_out
 from bafflelens.listen.head_file import read_head
-from bafflelens.listen.levels import matched
-from bafflelens.listen.music import band_noise, invented_music
-from bafflelens.listen.rendering import at_ears, sound_file
+from bafflelens.listen.music import invented_music
+from bafflelens.listen.ready import Ready
+from bafflelens.listen.rendering import Wishes, played_versions, sound_file
 from bafflelens.listen.room import SURFACES, enclosure_of
 from bafflelens.listen.seat import seat_of
 from bafflelens.listen.shape_response import shape_response
@@ -60,21 +60,25 @@ def main() -> None:
     seat = timed("room and head", lambda: seat_of(enclosure, Air(), head, images_s=0.05))
     print(f"{seat.images.n_images} images a loudspeaker")
     ears = timed("two shapes at the ears", lambda: [ear_responses(one, seat) for one in shapes])
-    music, noise = invented_music(seconds), band_noise()
+    music = invented_music(seconds)
+
+    ready = Ready(
+        run="",
+        names=("one", "other"),
+        ears=tuple(ears),
+        dry=(),
+        remarks=(),
+        files={},
+    )
 
     def play():
-        wholes = [at_ears(one.whole, music) for one in ears]
-        gains, _ = matched(wholes, [at_ears(one.whole, noise) for one in ears])
-        return [sound_file(gain * one) for gain, one in zip(gains, wholes, strict=True)]
+        versions = played_versions(ready, music, Wishes())
+        sounds = [one for version in versions for one in (version.whole, *version.parts.values())]
+        return [sound_file(one) for one in sounds]
 
-    timed("music at the ears, matched, as files", play)
-    parts = timed(
-        "parts that are heard alone",
-        lambda: [sound_file(at_ears(part, music)) for one in ears for part in one.parts.values()],
-    )
-    del parts
+    timed("music: whole and parts, matched, as files", play)
     whole = sum(spent.values())
-    changed = spent["music at the ears, matched, as files"]
+    changed = spent["music: whole and parts, matched, as files"]
     print(
         f"all {whole:.1f} s of processor time; other music {changed:.1f} s, {changed / whole:.2f}"
     )

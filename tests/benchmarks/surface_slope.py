@@ -49,7 +49,7 @@ FINE_HZ = 16_000.0  # the changed shape is meshed as for this frequency
 LEAST_DB_PER_MM = 0.02
 LOUD_DB = -20.0
 # Lengths of the cabinet are no part of a lens, and a driver that changes moves.
-OTHERS = ("cabinet.", "edges.", "head.", "dome.", "plate.")
+OTHERS = ("cabinet.", "edges.", "head.", "dome.", "plate.", "midrange.", "felt.")
 
 
 def main(quality: str = "standard", *names: str) -> None:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Blind trials: exact binomial numbers, nothing told early, and a page that only its owner opens."""
+"""Blind trials: exact binomial numbers, nothing told early, a page only for its owner."""
 
 import http.client
 import json

@@ -50,7 +50,7 @@ def test_a_run_prints_the_ranking_and_where_the_report_is(write_job, with_stubs,
         assert word in printed.out
     assert "width_mm" not in printed.out  # the same in all
     assert "smallest difference that means anything: 0.10 dB, an estimate" in printed.out
-    assert re.search(r"At the seat, dB re the direct sound: c\d+", printed.out)
+    assert re.search(r"At the seat, dB re the listening window: c\d+", printed.out)
     assert re.search(r"ceiling +\+45 +3\.6 +-3\.0 +-?\d+\.\d\d", printed.out)
     assert re.search(r"100%  c\d+ solved, score [\d.]+ dB, 0 s left", printed.err)
 
@@ -207,7 +207,7 @@ def test_rank_takes_several_runs(write_job, with_stubs, capsys):
     printed = capsys.readouterr().out
     for name in ("second/c001", f"{first.name}/c001", "second/baseline"):
         assert name in printed
-    assert re.search(r"At the seat, dB re the direct sound: \w+/c\d+", printed)
+    assert re.search(r"At the seat, dB re the listening window: \w+/c\d+", printed)
     assert main(["rank", str(first), str(first)]) == 2
     assert "Must be named once" in capsys.readouterr().err
 

@@ -24,6 +24,7 @@ from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.directivity.responses import read_response
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.mockup.comparison import compare as compare_module
 from bafflelens.mockup.comparison.clay import deviation_between
 from bafflelens.mockup.comparison.compare import CORRECTION, PAGE, Request, compare
 from bafflelens.mockup.comparison.simulation import radiator_of
@@ -267,6 +268,47 @@ def mock_up(number, rms):
         rms_db=rms,
         agrees_to_hz=2000.0,
     )
+
+
+@pytest.fixture
+def without_page(monkeypatch):
+    """Leave out the pictures, which take most of the time."""
+    monkeypatch.setattr(compare_module, "pictures_of", lambda *_: {})
+    monkeypatch.setattr(compare_module, "page_of", lambda *_: "")
+
+
+@pytest.mark.usefixtures("without_page")
+def test_a_mock_up_counts_once_however_often_it_is_compared(request_of, folder, tmp_path):
+    """Eleven comparisons of one clay are one mock-up, by the name in its description."""
+    for number, (name, offset) in enumerate([("clay 3", 0.01), ("Clay  3", 0.005), ("", 0.01)]):
+        wanted = request_of(out=tmp_path / f"compared {number}")
+        found = compare(
+            wanted, lambda path, m=offset, n=name: replace(read(path, m), mock_up=n), Silent()
+        )
+        kept = store.load_mock_ups(folder.path.parent)
+        assert len(kept) == (2 if number == 2 else 1)
+        assert f"So far {len(kept)} mock-up" in found.library_line
+
+
+@pytest.mark.usefixtures("without_page")
+def test_a_faulty_set_up_does_not_count(request_of, folder):
+    def dead(path):
+        measured = read(path)
+        for orbit in measured.orbits[:1]:
+            orbit.pressure[:, orbit.angles_deg == 20.0] *= 1e-3
+        return measured
+
+    found = compare(request_of(), dead, Silent())
+    assert store.load_mock_ups(folder.path.parent) == ()
+    assert found.library_line.startswith(
+        "Not counted among the mock-ups, since its set-up is faulty (horizontal orbit: level at "
+    )
+
+
+def test_comparisons_of_an_older_library_are_put_together(tmp_path):
+    old = [vars(mock_up(number, (0.2, 0.4, 1.0))) for number in range(11)]
+    (tmp_path / "mockups.json").write_text(json.dumps({"format": 1, "mock_ups": old}))
+    assert len(store.load_mock_ups(tmp_path)) == 1
 
 
 def test_typical_error_of_several(tmp_path):

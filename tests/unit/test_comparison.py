@@ -185,6 +185,78 @@ def test_a_sign_that_makes_no_difference_is_not_told():
     assert not fit.deviation.is_mirrored
 
 
+def exchanged(names):
+    """A measurement whose orbits carry each other's name."""
+    other = {"horizontal": "vertical", "vertical": "horizontal"}
+    measured = mock_up.measured(orbits=names)
+    orbits = tuple(replace(orbit, name=other[orbit.name]) for orbit in measured.orbits)
+    return observed_of(replace(measured, orbits=orbits))
+
+
+@pytest.mark.parametrize("planes", [("horizontal", "vertical"), ("vertical",)])
+def test_exchanged_orbits_are_named(planes):
+    """And not read as a rotation point that is off, with an advice to scan the clay."""
+    found = compare_orbits(exchanged(planes), mock_up.simulated(), SETTINGS)
+    assert found.exchange is not None
+    assert found.exchange.exchanged_db < 0.2 < found.exchange.noted_db
+    assert_found(found, {})
+    assert set(found.fits) == set(planes)
+    assert found.rms_db < 0.1
+    assert names(found) == []
+    text = " ".join(found.verdict.sentences)
+    what = "The orbits are exchanged" if len(planes) == 2 else "What is noted as the horizontal"
+    assert what in text
+    assert "correct the description" in text
+    assert "rotation point" not in text
+    assert not any("clay" in check.what for check in found.verdict.checks)
+
+
+def test_nothing_is_said_of_a_set_up_that_explains_nothing():
+    """Files of another loudspeaker: whatever fits least badly is no finding."""
+    found = compared(half_angle_deg=50.0, axis_deg=(-60.0, 40.0), orbits=("horizontal",))
+    assert found.fits["horizontal"].left_db > 1.0
+    text = " ".join(found.verdict.sentences)
+    assert "nothing is said of its set-up" in text
+    assert "from what was noted" not in text
+
+
+def test_one_orbit_louder_than_the_other_is_named():
+    measured = mock_up.measured()
+    louder = replace(measured.orbits[0], pressure=measured.orbits[0].pressure * 10 ** (3 / 20))
+    given = observed_of(replace(measured, orbits=(louder, measured.orbits[1])))
+    text = " ".join(compare_orbits(given, mock_up.simulated(), SETTINGS).verdict.sentences)
+    assert re.search(
+        r"the horizontal orbit is (2\.9|3\.0|3\.1) ± 0\.\d dB above the vertical", text
+    )
+
+
+@pytest.mark.parametrize(
+    ("noted", "true_factor", "way"),
+    [
+        ({"temperature_c": 32.0}, 1.0, r"(3[5-9]|4[0-5]) mm longer than 2 m at 350\.\d m/s"),
+        ({"distance_m": 2.2}, 1.0, r"(19\d|20\d) mm shorter than 2\.2 m at 343"),
+    ],
+)
+def test_air_and_distance_that_are_not_as_noted_are_named(noted, true_factor, way):
+    """With a common zero of time; the data do not tell which of them it is."""
+    measured = mock_up.measured(orbits=("horizontal",), has_phase=True, air_factor=true_factor)
+    setup = replace(mock_up.SETUP, **noted)
+    orbits = tuple(replace(orbit, setup=setup) for orbit in measured.orbits)
+    speed = setup.air.sound_speed
+    air = replace(mock_up.simulated(), frequencies_hz=mock_up.SOLVED_HZ * speed / 343.2,
+                  sound_speed=speed, known={})  # fmt: skip
+    given = observed_of(replace(measured, orbits=orbits, setup=setup))
+    text = " ".join(compare_orbits(given, air, SETTINGS).verdict.sentences)
+    assert re.search(way, text), text
+    assert "the data do not tell which" in text
+
+
+def test_what_is_as_noted_is_not_implausible():
+    found = compared(orbits=("horizontal",), has_phase=True)
+    assert not any("recorder's own delay" in line for line in found.verdict.sentences)
+    assert not any("common axis" in line for line in clean().verdict.sentences)
+
+
 def test_two_tilts_that_sound_alike_are_both_told():
     """A cap nearly in the orbit's plane sounds alike up and down: at -2 plus or minus as much."""
     body = {"axis_deg": (3.4, 1.5)}

@@ -20,7 +20,12 @@ from bafflelens.cli import main
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.datum import Datum, datum_of
 from bafflelens.handoff.deviation_model import explain, region_rms
-from bafflelens.handoff.limits import general_limit, region_limits
+from bafflelens.handoff.limits import (
+    general_limit,
+    limit_of,
+    region_limits,
+    shorter_leg_mm,
+)
 from bafflelens.handoff.manifest import manifest_bytes, open_archive, verify_folder
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
 from bafflelens.job.job_file import load_job
@@ -85,9 +90,43 @@ def test_a_region_may_be_off_by_what_its_dimensions_may_move_it(datum):
     assert limits["floor"] == (pytest.approx(0.4e-3), True)
     assert limits["left side"] == (pytest.approx(0.5e-3), False)  # 200 mm, ISO 2768-m
     assert general_limit(100.0, "mm") == 0.3
-    assert general_limit(45.0, "deg") == 1.0
     free = {**MANIFEST, "tolerances": {OPENING: None}}
     assert region_limits(free, datum)["upper wall"] == (np.inf, True)
+
+
+@pytest.mark.parametrize(
+    ("nominal", "unit", "limits", "allowed"),
+    [
+        # ISO 2768-1:1989 class m. Table 1, linear; table 2, external radii and chamfer heights;
+        # table 3, angles by the shorter leg. All from memory.
+        (6.0, "mm", {}, 0.1), (20.0, "mm", {}, 0.2), (100.0, "mm", {}, 0.3),
+        (400.0, "mm", {}, 0.5), (401.0, "mm", {}, 0.8), (1001.0, "mm", {}, 1.2),
+        (3.0, "mm", {"is_edge": True}, 0.2), (6.0, "mm", {"is_edge": True}, 0.5),
+        (20.0, "mm", {"is_edge": True}, 1.0),
+        (45.0, "deg", {"leg_mm": 10.0}, 1.0), (45.0, "deg", {"leg_mm": 50.0}, 0.5),
+        (45.0, "deg", {"leg_mm": 61.0}, 20 / 60), (45.0, "deg", {"leg_mm": 400.0}, 10 / 60),
+        (45.0, "deg", {"leg_mm": 500.0}, 5 / 60), (45.0, "deg", {}, 1.0),
+    ],
+)  # fmt: skip
+def test_general_tolerances_are_those_of_the_standard(nominal, unit, limits, allowed):
+    assert general_limit(nominal, unit, **limits) == pytest.approx(allowed)
+
+
+def test_radii_and_angles_have_tables_of_their_own(datum):
+    manifest = {
+        "values": {"lens.lip_radius_mm": 20.0, "lens.wall_angle_deg": 45.0, "lens.depth_mm": 20.0},
+        "units": {"lens.lip_radius_mm": "mm", "lens.wall_angle_deg": "deg", "lens.depth_mm": "mm"},
+        "tolerances": "not computed",
+    }
+    assert limit_of(manifest, "lens.lip_radius_mm") == (1.0, False)
+    assert limit_of(manifest, "lens.depth_mm") == (0.2, False)
+    assert limit_of(manifest, "lens.wall_angle_deg") == (1.0, False)  # legs unknown
+    # An angle that turns the upper wall, 30 mm deep and 180 mm wide: its leg is 30 mm.
+    turned = np.where(datum.region == "upper wall", 1e-3, 0.0)
+    angled = Datum(datum.nominal, datum.region, ("lens.wall_angle_deg",), turned[np.newaxis],
+                   np.zeros(datum.nominal.n_triangles))  # fmt: skip
+    assert shorter_leg_mm(angled, "lens.wall_angle_deg") == pytest.approx(30, abs=0.1)
+    assert limit_of(manifest, "lens.wall_angle_deg", angled) == (0.5, False)
 
 
 def test_the_nominal_surface_travels_as_a_file(datum):
@@ -238,6 +277,43 @@ def test_what_nobody_knows_the_cost_of_is_solved(datum):
     both, _ = judged(datum, heights_of(datum, opening_mm=0.6, depth_mm=0.6), tolerances=wide)
     assert both.verdict == "re-simulate"
     assert both.reasons == ("the dimensions that are off cost up to 0.67 dB together",)
+
+
+def hump_on(datum, region, height_mm, width_mm):
+    """Return heights of a round hump in the middle of a region, and where that is."""
+    mesh = datum.nominal
+    middle = mesh.centroids[datum.region == region].mean(axis=0)
+    away = np.linalg.norm(mesh.centroids - middle, axis=1) / (width_mm * 1e-3)
+    shape = np.where(away < 1, (1 + np.cos(np.pi * away)) / 2, 0.0)
+    return 1e-3 * height_mm * np.where(datum.region == region, shape, 0.0), middle
+
+
+@pytest.mark.parametrize("height_mm", [1.67, -1.67])
+def test_a_hump_where_no_acoustic_limit_is_known_is_rework(datum, height_mm):
+    """Its root mean square is far below the general tolerance, the hump is not."""
+    noise = np.random.default_rng(5).normal(0, 2e-5, datum.nominal.n_triangles)
+    height, middle = hump_on(datum, "top", height_mm, 30.0)
+    found, _ = judged(datum, height + noise)
+    assert found.verdict == "rework"
+    top = by_name(found.regions)["top"]
+    assert top.rms < top.allowed == 0.5
+    assert top.spot.height_m == pytest.approx(height_mm * 1e-3, rel=0.2)
+    assert top.spot.width_m == pytest.approx(0.03, rel=0.3)
+    np.testing.assert_allclose(top.spot.centre, middle, atol=0.01)
+    (line,) = found.reasons
+    kind = r"take off the hump of \+1" if height_mm > 0 else "fill the dent of -1"
+    assert re.match(kind + r"\.\d\d mm, \d\d mm wide, around \(-?\d+, -?\d+, 80\) mm", line)
+    assert "at the top (+- 0.0" in line
+    assert line.endswith("ISO 2768-m allows 0.5 mm)")
+
+
+def test_an_extreme_that_noise_may_have_made_is_no_rework(datum):
+    height, _ = hump_on(datum, "top", 0.5, 30.0)
+    found, _ = judged(datum, height, scanner_mm=0.2)
+    assert found.verdict == "re-simulate"
+    assert "off by 0.4" in found.reasons[0] or "off by 0.5" in found.reasons[0]
+    noise = np.random.default_rng(6).normal(0, 1e-4, datum.nominal.n_triangles)
+    assert judged(datum, noise)[0].verdict == "pass"
 
 
 # ------------------------------------------------------------------------- from a file of it

@@ -4,12 +4,14 @@
 import json
 
 import h5py
+import numpy as np
 import pytest
 import soundfile
 
 from bafflelens.base.errors import InputError
 from bafflelens.cli import main
 from bafflelens.job.job_file import load_job
+from bafflelens.listen import rendering
 from bafflelens.listen.blind_results import keep_result
 from bafflelens.listen.head_file import read_head
 from bafflelens.listen.loudness import loudness_lufs, true_peak_db
@@ -67,17 +69,28 @@ def test_two_shapes_are_written_equally_loud(wide_run, music, tmp_path, capsys):
         assert words in page
     with h5py.File(out / "c001.sofa") as file:
         assert file["Data.IR"].shape[1::2] == (2, 2)
+    sofar = pytest.importorskip("sofar")
+    read = sofar.read_sofa(str(out / "c001.sofa"), verbose=False)
+    assert read.verify(issue_handling="return") in (None, "")
+    assert read.GLOBAL_SOFAConventions == "SingleRoomMIMOSRIR"
+    _other_music_takes_the_same_responses(wide_run, out, tmp_path)
+    capsys.readouterr()
     assert main([*command, "--music", str(music)]) == 2  # the folder is not empty
     assert "new or empty" in capsys.readouterr().err
 
 
-def test_the_responses_are_a_valid_aes69_file(wide_run, music, tmp_path):
-    sofar = pytest.importorskip("sofar")
-    out = tmp_path / "heard"
-    assert main(["listen", str(wide_run), "c001", "--out", str(out), "--music", str(music)]) == 0
-    read = sofar.read_sofa(str(out / "c001.sofa"), verbose=False)
-    assert read.verify(issue_handling="return") in (None, "")
-    assert read.GLOBAL_SOFAConventions == "SingleRoomMIMOSRIR"
+def _other_music_takes_the_same_responses(run, out, tmp_path):
+    again = ["listen", str(run), "c001", "baseline", "--again", str(out)]
+    other = tmp_path / "other"
+    assert main([*again, "--out", str(other)]) == 0
+    assert (other / "c001.sofa").read_bytes() == (out / "c001.sofa").read_bytes()
+    assert (other / "c001.wav").read_bytes() != (out / "c001.wav").read_bytes()
+    for more in (["--equalise", "axis"], ["--head", "head.sofa"]):
+        assert main([*again, "--out", str(tmp_path / "third"), *more]) == 2
+    changed = [*again[:2], "baseline", "c001", *again[4:], "--out", str(tmp_path / "third")]
+    assert main(changed) == 2
+    (out / "responses.npz").write_bytes(b"cut")
+    assert main([*again, "--out", str(tmp_path / "third")]) == 2
 
 
 @pytest.mark.parametrize(
@@ -98,6 +111,20 @@ def test_wishes_that_cannot_be_met_are_one_line(options_given, rule, wide_run, t
     assert line.startswith("Invalid ")
     assert rule in line
     assert not out.exists()
+
+
+@pytest.mark.parametrize("loudspeakers", [1, 2])
+def test_long_music_is_convolved_in_blocks(loudspeakers, monkeypatch):
+    monkeypatch.setattr(rendering, "_BLOCK_SAMPLES", 700)
+    generator = np.random.default_rng(5)
+    responses = generator.standard_normal((loudspeakers, 2, 300))
+    signal = generator.standard_normal((2, 5000))
+    fed = signal if loudspeakers == 2 else signal.mean(axis=0, keepdims=True)
+    expected = [
+        sum(np.convolve(one, room[ear]) for one, room in zip(fed, responses, strict=True))
+        for ear in (0, 1)
+    ]
+    np.testing.assert_allclose(rendering.at_ears(responses, signal), expected, atol=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -122,7 +149,7 @@ def test_what_is_no_music_is_refused(tmp_path):
     with pytest.raises(InputError, match="an audio file that is there"):
         read_music(path)
     path.write_text("no music")
-    with pytest.raises(InputError, match="an audio file .WAV"):
+    with pytest.raises(InputError, match=r"an audio file \(WAV"):
         read_music(path)
     soundfile.write(path, np.zeros((96_000, 2)), 48_000)
     with pytest.raises(InputError, match="not silent"):

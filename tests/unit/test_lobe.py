@@ -1,13 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Lobes of two sources against the closed form |cos((k d sin(angle) + phase)/2)|."""
 
+from pathlib import Path
+
 import numpy as np
 import patterns
 import pytest
 
+import bafflelens.report
 from bafflelens.directivity.crossover import Crossover, Way, sum_of_ways
 from bafflelens.directivity.filters import Filter
-from bafflelens.directivity.lobe import handovers, region_of, tilt_at, vertical_lobes
+from bafflelens.directivity.lobe import _lobe, handovers, region_of, tilt_at, vertical_lobes
 
 C = patterns.AIR.sound_speed
 SPACING_M = 0.15
@@ -50,6 +53,20 @@ def test_edges_are_where_the_closed_form_is_3_db_down():
     edge = np.degrees(np.arcsin(2 * half / (2 * np.pi * 3000 / C * SPACING_M)))
     assert lobe.upper_deg == pytest.approx(edge, abs=0.05)
     assert lobe.lower_deg == pytest.approx(-edge, abs=0.05)
+
+
+def test_the_report_says_of_what_the_tilt_is_the_middle():
+    """Of sines: a lobe from 0 to 30 degrees has sin(tilt) = 1/4, 14.5 degrees, not 15."""
+    angle = np.arange(-90.0, 91.0, 1.0)
+    sine = np.sin(np.radians(angle))
+    # Level falls with the square of the sine from its top, 3 dB down at sines of 0 and 1/2.
+    field = 10 ** (-3.0103 * ((sine - 0.25) / 0.25) ** 2 / 20)
+    found = _lobe(1000.0, angle, field.astype(complex))
+    assert (found.lower_deg, found.upper_deg) == pytest.approx((0.0, 30.0), abs=0.1)
+    assert found.tilt_deg == pytest.approx(np.degrees(np.arcsin(0.25)), abs=0.1)
+    page = Path(bafflelens.report.__file__).with_name("page.html.jinja").read_text()
+    assert "the direction whose sine is the mean of the sines" in page
+    assert "the middle of the main lobe" not in page
 
 
 @pytest.mark.parametrize("delay_s", [3e-5, -8e-5])

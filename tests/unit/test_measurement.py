@@ -306,9 +306,9 @@ def test_several_faulty_files_are_told_together(tmp_path):
     with pytest.raises(InputError) as caught:
         read_measurement(path)
     assert len(caught.value.faults) == 2
-    assert "h_0_1.txt, row 3: Invalid row" in caught.value.faults[0]
+    assert "h_0_1.txt, line 3: Invalid" in caught.value.faults[0]
     assert "decimal points, not commas" in caught.value.faults[0]
-    assert "h_60_1.txt, row" in caught.value.faults[1]
+    assert "h_60_1.txt, line" in caught.value.faults[1]
     assert "cut short" in caught.value.faults[1]
 
 

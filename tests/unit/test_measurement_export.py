@@ -6,7 +6,7 @@ import patterns
 import pytest
 from synthetic_measurement import sofa_library
 
-from bafflelens.base.conventions import from_electrical
+from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, from_electrical
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.cli import main
 from bafflelens.directivity import far_field_data
@@ -102,7 +102,7 @@ def test_text_files_hold_both_orbits(dataset, files, tmp_path):
             (tmp_path / "x.txt").write_bytes(files[f"{plane}_{angle:g}.txt"])
             response = read_response(tmp_path / "x.txt")
             assert np.allclose(response.frequency_hz, frequency, rtol=1e-14)
-            sent = response.at(frequency)
+            sent = REFERENCE_PRESSURE_PA * response.at(frequency)  # levels are re 20 uPa
             azimuth, elevation = nominal_directions(plane, np.array([angle]))
             wanted = lopsided(frequency, azimuth[0], elevation[0])
             assert np.abs(from_electrical(sent) / wanted - 1).max() < 1e-6  # single precision
@@ -116,6 +116,18 @@ def test_text_files_hold_both_orbits(dataset, files, tmp_path):
             seen += 1
     assert seen == 16
     assert len(files) == 1 + 2 * 144
+
+
+def test_text_files_say_what_their_decibels_are(dataset, files):
+    """One reference for all: that of the curves and of a driver's file, 94 dB from a pascal."""
+    text = files["horizontal_0.txt"].decode()
+    assert "Levels in dB re 20 uPa." in text
+    assert "\n# Hz dB_re_20uPa degrees\n" in text
+    frequency, values = exported_values(dataset)
+    front = (dataset["azimuth_deg"].values == 0) & (dataset["elevation_deg"].values == 0)
+    pascal_db = 20 * np.log10(np.abs(values[np.flatnonzero(front)[0], 0]))
+    level_db = float(text.splitlines()[-len(frequency)].split()[1])
+    assert level_db - pascal_db == pytest.approx(93.979, abs=1e-3)
 
 
 def test_nothing_solved_is_refused():

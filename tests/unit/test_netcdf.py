@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from bafflelens.base.errors import StoreError
 from bafflelens.base.netcdf import is_whole, read_dataset, write_dataset
 
 
@@ -88,5 +89,5 @@ def test_a_file_that_is_cut_short_is_told_from_a_whole_one(dataset, tmp_path):
     for share in (0.0, 0.3, 0.99):
         path.write_bytes(content[: int(share * len(content))])
         assert not is_whole(path)
-        with pytest.raises(OSError, match=r"."):
+        with pytest.raises(StoreError, match=r"Invalid result file"):
             read_dataset(path)

@@ -50,26 +50,29 @@ def test_the_usual_ways_of_writing_are_read(file, text):
 
 
 WRONG = {
-    "decimal commas, blanks": ("100,0 80,5 10,1\n" * 3, r"row 1: .*decimal points, not commas"),
-    "decimal commas, semicolons": ("100,0;80,5;10\n" * 3, r"row 1: .*points, not commas"),
-    "decimal commas, commas": ("100,0,80,5,10,1\n" * 3, r"row 1: .*decimal points, not commas"),
-    "two columns": ("100 80\n200 80\n300 80\n", r"row 1: .*three columns.*it has 2"),
-    "column missing later": (GOOD + "800 82\n", r"row 4: Invalid row '800 82'.*it has 2"),
-    "four columns": ("100 80 10 1\n" * 3, r"row 1: .*it has 4"),
-    "unsorted": (GOOD + "300 80 0\n", r"row 4: .*in Hz '300'.*row before, 400 Hz: rows are sor"),
-    "doubled": (GOOD + "400 80 0\n", r"row 4: .*in Hz '400'.*400 Hz: it comes twice"),
-    "not a number": (GOOD + "800 loud 0\n", r"row 4: Invalid level in dB 'loud'.*a number"),
-    "NaN": (GOOD + "800 nan 0\n", r"row 4: Invalid level in dB 'nan'.*a finite number"),
-    "NaN first": ("nan 1 0\n" + GOOD, r"row 1: Invalid frequency in Hz 'nan'"),
-    "infinite phase": (GOOD + "800 80 -inf\n", r"row 4: Invalid phase in degrees '-inf'"),
-    "zero hertz": ("0 80 0\n" + GOOD, r"row 1: Invalid frequency in Hz '0'.*above 0"),
-    "absurd level": (GOOD + "800 8000 0\n", r"row 4: Invalid level in dB '8000'"),
+    "decimal commas, blanks": ("100,0 80,5 10,1\n" * 3, r"line 1: .*decimal points, not commas"),
+    "decimal commas, semicolons": ("100,0;80,5;10\n" * 3, r"line 1: .*points, not commas"),
+    "decimal commas, commas": ("100,0,80,5,10,1\n" * 3, r"line 1: .*decimal points, not commas"),
+    "two columns": (
+        "100 80\n200 80\n300 80\n",
+        r"line 1: .*3 numbers: frequency in Hz, .*it has 2",
+    ),
+    "column missing later": (GOOD + "800 82\n", r"line 4: Invalid row '800 82'.*it has 2"),
+    "four columns": ("100 80 10 1\n" * 3, r"line 1: .*it has 4"),
+    "unsorted": (GOOD + "300 80 0\n", r"line 4: .*in Hz '300'.*row before, 400 Hz: rows are sor"),
+    "doubled": (GOOD + "400 80 0\n", r"line 4: .*in Hz '400'.*400 Hz: it comes twice"),
+    "not a number": (GOOD + "800 loud 0\n", r"line 4: Invalid level in dB 'loud'.*a number"),
+    "NaN": (GOOD + "800 nan 0\n", r"line 4: Invalid level in dB 'nan'.*a finite number"),
+    "NaN first": ("nan 1 0\n" + GOOD, r"line 1: Invalid frequency in Hz 'nan'"),
+    "infinite phase": (GOOD + "800 80 -inf\n", r"line 4: Invalid phase in degrees '-inf'"),
+    "zero hertz": ("0 80 0\n" + GOOD, r"line 1: Invalid frequency in Hz '0'.*above 0"),
+    "absurd level": (GOOD + "800 8000 0\n", r"line 4: Invalid level in dB '8000'"),
     "empty": ("", r"Invalid response file '.*tweeter.txt' with '0 rows'.*at least 3 rows"),
     "too short": ("100 80 10\n", r"with '1 rows'.*it may be cut short"),
-    "cut in a row": (GOOD + "800 8", r"row 4: Invalid row '800 8'.*it has 2"),
+    "cut in a row": (GOOD + "800 8", r"line 4: Invalid row '800 8'.*it has 2"),
     "cut in a number": (
         "100.0 80.00 10.25\n200.0 81.00 20.25\n300.0 80.00 12.25\n400.0 80.00 1",
-        r"row 4: Invalid row '400.0 80.00 1'.*cut short",
+        r"line 4: Invalid row '400.0 80.00 1'.*cut short",
     ),
     "binary": (b"100 80 10\n200 80\x00 10\n300 80 1\n", r"plain text, not binary"),
     "not UTF-8": (b"\xff\xfe1\x000\x00", r"Must be text in UTF-8 \(byte 0 is not\)"),
@@ -86,7 +89,7 @@ def test_what_is_wrong_is_one_line_with_file_and_row(file, text, message):
 
 
 def test_a_missing_file_is_said(tmp_path):
-    with pytest.raises(InputError, match=r"none.txt'. Must be a text file that can be read"):
+    with pytest.raises(InputError, match=r"none.txt'. Must be a readable text file"):
         read_response(tmp_path / "none.txt")
 
 

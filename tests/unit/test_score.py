@@ -2,6 +2,7 @@
 """The score prefers what an engineer would, and says what is missing."""
 
 import re
+from dataclasses import replace
 
 import analytic
 import numpy as np
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bafflelens.base.errors import InputError
+from bafflelens.scoring.ranking import CandidateResult, rank
 from bafflelens.scoring.score import TERM_NAMES, ScoreSettings, TermSettings, gaps, score
 from bafflelens.scoring.target import default_target
 
@@ -249,6 +251,31 @@ def test_nothing_solved_has_no_total():
     found = scored(dome, failed=list(frequencies))
     assert np.isnan(found.total_db)
     assert len(found.gaps) == np.sum((frequencies >= 2000) & (frequencies <= 12000))
+
+
+def test_what_could_not_be_judged_is_not_zero():
+    """A band below everything that the target speaks of: no total, no place, but the reason."""
+    low = patterns.dataset(dome, patterns.sixth_octaves(100, 16000))
+    found = score(low, TARGET, ScoreSettings(from_hz=100, to_hz=400), baseline=low)
+    assert np.isnan(found.total_db)
+    assert not found.is_complete
+    assert found.gaps == tuple(
+        f"{name} in the score band of 100 to 400 Hz: not judged: target and band have nothing in "
+        "common" for name in ("vertical control", "horizontal width")
+    )  # fmt: skip
+    rows = rank([
+        CandidateResult(id=name, label=name, is_baseline=name == "baseline", values={},
+                        score=found, status="solved") for name in ("baseline", "c001")
+    ])  # fmt: skip
+    assert {(row.place, row.status) for row in rows} == {(None, "incomplete")}
+    assert all("not judged" in row.reasons[0] for row in rows)
+
+
+def test_a_term_that_the_target_leaves_out_is_no_gap():
+    found = score(PLAIN, replace(TARGET, horizontal=()), baseline=PLAIN)
+    assert not {term.name: term for term in found.terms}["horizontal_width"].is_judged
+    assert found.gaps == ()
+    assert np.isfinite(found.total_db)
 
 
 @pytest.mark.parametrize(

@@ -165,7 +165,7 @@ MIDRANGE = '[driver.midrange]\nresponse_file = "midrange.txt"\nquantity = "accel
         ),
         (
             CROSSOVER.replace("network.txt", "commas.txt"),
-            r"key 'crossover.midrange.network_file': .*commas.txt, row 1: .*decimal points",
+            r"key 'crossover.midrange.network_file': .*commas.txt, line 1: .*decimal points",
         ),
         (
             CROSSOVER + '[crossover.search]\nslopes = ["linkwitz-riley 3"]\n',

@@ -53,12 +53,14 @@ def test_an_admittance_table(write):
     [
         (
             "1000 0 1 0\n1000 one 1 0",
-            "table.txt, line 2: Invalid row '1000 one 1 0'. Must be 4 numbers: Hz, mm, "
-            "magnitude, degrees.",
+            "table.txt, line 2: Invalid radius in mm 'one'. Must be a number.",
         ),
-        ("1000 0 1", "line 1: Invalid row '1000 0 1'. Must be 4 numbers: Hz, mm,"),
-        ("1000 0 nan 0", "line 1: Invalid row '1000 0 nan 0'. Must be 4 numbers"),
-        ("# nothing", "Must be at least one row of 4 numbers: Hz, mm, magnitude, degrees."),
+        ("1000 0 1", "line 1: Invalid row '1000 0 1'. Must be 4 numbers: frequency in Hz,"),
+        ("1000 0 nan 0", "line 1: Invalid magnitude 'nan'. Must be a finite number."),
+        (
+            "# nothing",
+            "with '0 rows'. Must be at least one row of numbers: frequency in Hz, radius in mm",
+        ),
         ("0 0 1 0", "line 1: Invalid frequency '0 Hz'. Must be above 0 Hz."),
         ("1000 -2 1 0", "line 1: Invalid radius '-2 mm'. Must be at least 0."),
         (
@@ -84,7 +86,11 @@ def test_faults_of_a_velocity_table(write, text, message):
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("500 0.1", "line 1: Invalid row '500 0.1'. Must be 3 numbers: Hz, real, imaginary."),
+        (
+            "500 0.1",
+            "line 1: Invalid row '500 0.1'. Must be 3 numbers: frequency in Hz, "
+            "real part, imaginary part; it has 2.",
+        ),
         (
             "500 0.1 0\n400 0.1 0",
             "line 2: Invalid frequency '400 Hz'. Must be above that of the row before, 500 Hz.",
@@ -102,10 +108,10 @@ def test_faults_of_an_admittance_table(write, text, message):
 
 def test_all_faults_of_a_file_are_told_but_not_a_thousand(write):
     with pytest.raises(InputError) as caught:
-        read_velocity_table(write("a\nb"))
+        read_velocity_table(write("1000 0 1 0\na\nb"))
     assert len(caught.value.faults) == 2
     with pytest.raises(InputError) as caught:
-        read_velocity_table(write("prose\n" * 1000))
+        read_velocity_table(write("1000 0 1 0\n" + "prose\n" * 1000))
     assert len(caught.value.faults) == 10
 
 

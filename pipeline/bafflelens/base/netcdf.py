@@ -20,7 +20,11 @@ import xarray as xr
 from h5py import h5a, h5d, h5ds, h5p, h5s, h5t
 from xarray.indexes import PandasIndex
 
+from bafflelens.base.archives import hdf5
+from bafflelens.base.errors import StoreError
+
 _TEXT: Final = h5t.py_create(h5py.string_dtype("utf-8"), logical=True)
+_RULE: Final = "a directivity dataset saved by bafflelens"
 _SCALAR: Final = h5s.create(h5s.SCALAR)
 _NOT_A_VARIABLE: Final = "This is a netCDF dimension but not a netCDF variable."
 _OF_THE_FORMAT: Final = frozenset(
@@ -96,32 +100,34 @@ def read_dataset(path: Path) -> xr.Dataset:
 
     Raises
     ------
-    OSError, ValueError, KeyError
+    StoreError
         If it is missing, cut short or of another format.
     """
+    with hdf5(path, "result file", _RULE, StoreError) as file:
+        return _read(file)
+
+
+def _read(file: h5py.File) -> xr.Dataset:
     variables: dict[str, Any] = {}
-    with h5py.File(path, "r") as file:
-        coordinates = set(_text(file.attrs.get("coordinates", "")).split())
-        for name, stored in file.items():
-            if stored.is_scale and _is_no_variable(stored):
-                continue
-            dims = _dimensions(name, stored)
-            values = stored.asstr()[()] if h5py.check_string_dtype(stored.dtype) else stored[()]
-            if values.dtype == object:
-                values = np.asarray(values, dtype=str)
-            attributes = {
-                key: _plain(value)
-                for key, value in stored.attrs.items()
-                if key not in _OF_THE_FORMAT
-            }
-            # What comes from a file needs no conversion, for which xarray would load dask.
-            variables[name] = xr.Variable(dims, values, attributes, fastpath=True)
-            coordinates |= set(_text(stored.attrs.get("coordinates", "")).split())
-            if dims == (name,):
-                coordinates.add(name)
+    coordinates = set(_text(file.attrs.get("coordinates", "")).split())
+    for name, stored in file.items():
+        if stored.is_scale and _is_no_variable(stored):
+            continue
+        dims = _dimensions(name, stored)
+        values = stored.asstr()[()] if h5py.check_string_dtype(stored.dtype) else stored[()]
+        if values.dtype == object:
+            values = np.asarray(values, dtype=str)
         attributes = {
-            key: _plain(value) for key, value in file.attrs.items() if key not in _OF_THE_FORMAT
+            key: _plain(value) for key, value in stored.attrs.items() if key not in _OF_THE_FORMAT
         }
+        # What comes from a file needs no conversion, for which xarray would load dask.
+        variables[name] = xr.Variable(dims, values, attributes, fastpath=True)
+        coordinates |= set(_text(stored.attrs.get("coordinates", "")).split())
+        if dims == (name,):
+            coordinates.add(name)
+    attributes = {
+        key: _plain(value) for key, value in file.attrs.items() if key not in _OF_THE_FORMAT
+    }
     # With indexes made here xarray need not ask whether an array is one of dask's, and load that.
     indexes = {
         name: PandasIndex(pd.Index(variable.values), name)

@@ -28,7 +28,7 @@ from scipy import sparse
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import kernels, near_field
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
-from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
+from bafflelens.bem.linear_solver import LinearSystem, solve_followers, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.system_matrix import (
     Storage,
@@ -144,6 +144,8 @@ def solve_burton_miller(
     settings: Settings | None = None,
     guesses: ComplexArray | None = None,
     workspace: Workspace | None = None,
+    followers: int = 0,
+    follower_guesses: ComplexArray | None = None,
 ) -> HelmholtzSolution:
     """Solve a radiation problem.
 
@@ -159,6 +161,11 @@ def solve_burton_miller(
         Pressures whose span probably holds much of the solution (neighbouring frequencies).
     workspace : Workspace, optional
         Memory to reuse.
+    followers : int
+        How many of the last sources are profiles of the others: solved after these, which they
+        leave as they are, and all at once.
+    follower_guesses : (n_guesses, n_triangles) complex array, optional
+        Pressures whose span probably holds much of theirs.
 
     Raises
     ------
@@ -169,14 +176,25 @@ def solve_burton_miller(
     discretisation = discretisation or discretise(problem.mesh, problem.symmetry)
     at = AtFrequency(discretisation, problem.wavenumber)
     right_hand_sides = single_layers(at, np.asarray(problem.pressure_gradient))
-    rigid = assemble(at, settings, workspace or Workspace(), right_hand_sides)
+    leading = len(right_hand_sides) - followers
+    rigid = assemble(at, settings, workspace or Workspace(), right_hand_sides[:leading])
     system = absorbing_system(rigid, problem, at)
     outcome = solve_linear_system(
-        system, right_hand_sides, tolerance=settings.tolerance, guesses=guesses
+        system, right_hand_sides[:leading], tolerance=settings.tolerance, guesses=guesses
     )
+    pressure = outcome.solutions
+    if followers:
+        known = [pressure, *([] if follower_guesses is None else [follower_guesses])]
+        further = solve_followers(
+            system,
+            right_hand_sides[leading:],
+            tolerance=settings.tolerance,
+            guesses=np.concatenate(known),
+        )
+        pressure = np.concatenate([pressure, further])
     return HelmholtzSolution(
         problem=problem,
-        surface_pressure=_with_plain_sources(problem, at, outcome.solutions),
+        surface_pressure=_with_plain_sources(problem, at, pressure),
         engine="direct",
         iterations=outcome.iterations,
         residual=outcome.residual,

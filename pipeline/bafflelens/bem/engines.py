@@ -12,6 +12,7 @@ from bafflelens.bem.bempp_engine import solve_bempp
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.gpu_engine import solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.bem.surface_check import require_body
 
 Engine = Callable[[HelmholtzProblem], HelmholtzSolution]
 
@@ -20,7 +21,9 @@ ENGINES: Final[Mapping[str, Engine]] = MappingProxyType(
 )
 
 
-def solve(problem: HelmholtzProblem, engine: str | Engine = "direct") -> HelmholtzSolution:
+def solve(
+    problem: HelmholtzProblem, engine: str | Engine = "direct", *, checked: bool = False
+) -> HelmholtzSolution:
     """Solve a radiation problem.
 
     Parameters
@@ -31,6 +34,9 @@ def solve(problem: HelmholtzProblem, engine: str | Engine = "direct") -> Helmhol
         ``direct``: the project's own Burton-Miller engine; ``gpu``: the same on a graphics card;
         ``bempp``: bempp-cl, the independent second opinion; or any callable from problem to
         solution.
+    checked : bool
+        Whether the mesh is known to be closed, outward and free of overlaps, as every one that a
+        run has made; it is then not looked at again.
 
     Returns
     -------
@@ -41,6 +47,8 @@ def solve(problem: HelmholtzProblem, engine: str | Engine = "direct") -> Helmhol
     ------
     InputError
         If the engine is unknown.
+    MeshingError
+        If the mesh is open, faces inwards or overlaps itself (`surface_check`).
     SolveError
         If no finite solution is found.
     """
@@ -48,4 +56,6 @@ def solve(problem: HelmholtzProblem, engine: str | Engine = "direct") -> Helmhol
         if engine not in ENGINES:
             raise InputError(invalid("engine", engine, "one of " + ", ".join(ENGINES)))
         engine = ENGINES[engine]
+    if not checked:
+        require_body(problem.mesh, problem.symmetry)
     return engine(problem)

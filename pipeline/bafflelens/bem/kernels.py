@@ -551,3 +551,41 @@ def add_far_field(
                     re += v_re * cosine + v_im * sine
                     im += v_im * cosine - v_re * sine
                 out[v, d] += complex(re, im)
+
+
+@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+def add_far_field_together(
+    directions, signs, sources, source_normals, weights, moments, scalars, pressure, gradient, out
+):
+    """Do what `add_far_field` does for several vectors, with each phase computed only once."""
+    turns, one = scalars[2], scalars[3]
+    zero = one - one
+    for d in prange(directions.shape[1]):
+        cosines = np.empty_like(weights)
+        sines = np.empty_like(weights)
+        slopes = np.empty_like(weights)
+        for image in range(signs.shape[0]):
+            sx = directions[0, d] * signs[image, 0]
+            sy = directions[1, d] * signs[image, 1]
+            sz = directions[2, d] * signs[image, 2]
+            for j in range(weights.size):
+                path = sx * sources[0, j] + sy * sources[1, j] + sz * sources[2, j]
+                s_n = (
+                    sx * source_normals[0, j]
+                    + sy * source_normals[1, j]
+                    + sz * source_normals[2, j]
+                )
+                weight = weights[j] * (one - moments[j] * (one - s_n * s_n))
+                cosine, sine = cos_sin_turns(path * turns, one)
+                cosines[j] = weight * cosine
+                sines[j] = weight * sine
+                slopes[j] = s_n
+            for v in range(pressure.shape[0]):
+                re = zero
+                im = zero
+                for j in range(weights.size):
+                    v_re = slopes[j] * pressure[v, 1, j] - gradient[v, 0, j]
+                    v_im = -slopes[j] * pressure[v, 0, j] - gradient[v, 1, j]
+                    re += v_re * cosines[j] + v_im * sines[j]
+                    im += v_im * cosines[j] - v_re * sines[j]
+                out[v, d] += complex(re, im)

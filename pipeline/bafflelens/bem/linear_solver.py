@@ -14,11 +14,14 @@ from scipy import linalg
 
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.errors import SolveError
+from bafflelens.bem.block_iteration import iterate_together
 from bafflelens.bem.iteration import best_start, iterate
 
 MOST_ITERATIONS = 200
 # The rounding of single precision on a large, well-conditioned system stays well below.
 LARGEST_DIRECT_RESIDUAL = 1e-3
+# Of a mixture, profiles are the smaller part: they need not be as exact as the rigid motion.
+FOLLOWERS_TOLERANCE = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,6 +101,43 @@ def solve_linear_system(
         msg = "the linear system gave a solution that is not finite"
         raise SolveError(msg)
     return LinearSolution(solutions=solutions, iterations=most, residual=residual, remarks=())
+
+
+def solve_followers(
+    system: LinearSystem,
+    right_hand_sides: ComplexArray,
+    *,
+    tolerance: float,
+    guesses: ComplexArray,
+) -> ComplexArray:
+    """Solve for right-hand sides like those that are solved already, all in one space.
+
+    Parameters
+    ----------
+    system : LinearSystem
+        The system.
+    right_hand_sides : (n_right_hand_sides, size) complex array
+        Right-hand sides.
+    tolerance : float
+        Relative residual of the system; here `FOLLOWERS_TOLERANCE` times that is reached.
+    guesses : (n_guesses, size) complex array
+        Solutions of other right-hand sides, or of other frequencies.
+
+    Returns
+    -------
+    (n_right_hand_sides, size) complex array
+        Solutions.
+
+    Raises
+    ------
+    SolveError
+        If no finite solution is found.
+    """
+    looser = FOLLOWERS_TOLERANCE * tolerance
+    outcome = iterate_together(system.multiply, right_hand_sides, guesses, looser, MOST_ITERATIONS)
+    if outcome.is_converged:
+        return np.asarray(outcome.solutions)
+    return _solve_directly(system, right_hand_sides, outcome.iterations).solutions
 
 
 def _solve_directly(

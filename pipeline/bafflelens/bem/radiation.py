@@ -13,6 +13,8 @@ from bafflelens.bem.discretisation import by_coordinate
 from bafflelens.bem.near_field import pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 
+_FEW = 3  # up to so many sources, a phase each is computed as fast as it is kept
+
 
 def far_field(
     mesh: Mesh,
@@ -48,7 +50,8 @@ def far_field(
     """
     real = np.float32
     result = np.zeros((pressure.shape[0], len(directions)), dtype=complex)
-    kernels.add_far_field(
+    several = len(pressure) > _FEW
+    (kernels.add_far_field_together if several else kernels.add_far_field)(
         by_coordinate(directions, real),
         signs.astype(real),
         by_coordinate(mesh.centroids, real),
@@ -119,6 +122,22 @@ def pressure_at(
         result,
     )
     return result
+
+
+def solid_angle_share(mesh: Mesh, points: FloatArray) -> FloatArray:
+    """Return the solid angle under which a closed body is seen over 4 pi: 1 inside, 0 outside.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The whole body, not a part of a symmetric one.
+    points : (n_points, 3) array
+        Coordinates in m, off the surface.
+    """
+    share = np.zeros(len(points))
+    signs = np.ones((1, 3))
+    _add_solid_angle(np.ascontiguousarray(points, dtype=float), signs, mesh.corners, share)
+    return share
 
 
 @njit(parallel=True, cache=True)

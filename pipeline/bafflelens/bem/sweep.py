@@ -14,6 +14,7 @@ import numpy as np
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
+from bafflelens.base.status import Status
 from bafflelens.bem.burton_miller import Settings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engines import solve
@@ -128,7 +129,8 @@ def solve_band(
     mesh : Mesh
         Made for the band's mesh frequency.
     motions : sequence of SourceMotion
-        The sources of the shape.
+        The sources of the shape, then profiles of theirs: these follow, and the sources' results
+        are what they are without them.
     band : Band
         The frequencies.
     air : Air
@@ -155,7 +157,9 @@ def solve_band(
     BandResult
         Far field and power of every source at every frequency, and what became of each.
     """
-    direct = partial(_direct_solver, mesh, symmetry, quality)
+    leading = sum(motion.profile is None for motion in motions)
+    profiles = motions[leading:]
+    direct = partial(_direct_solver, mesh, symmetry, quality, profiles)
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()
@@ -166,7 +170,7 @@ def solve_band(
     else:
         solve_next = _without_guesses(engine)
     earlier: deque[tuple[float, ComplexArray]] = deque(maxlen=GUESSES)
-    distances = _distances(mesh, motions)
+    distances = _distances(mesh, motions[:leading])
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
@@ -188,25 +192,26 @@ def solve_band(
             symmetry=symmetry,
             admittance=surface_admittance(mesh, absorbers or {}, frequency, air),
         )
-        status, reason, iterations, residual, balance = "solved", "", 0, np.nan, np.nan
+        status, reason, iterations, residual, balance = Status.SOLVED, "", 0, np.nan, np.nan
         is_fallback = False
         try:
             solution = solve_next(problem, _guesses(earlier, problem.wavenumber, distances))
-            earlier.append((problem.wavenumber, solution.surface_pressure))
+            by_themselves = _first_sources(solution, leading)
+            earlier.append((problem.wavenumber, by_themselves.surface_pressure))
             iterations, residual = solution.iterations, solution.residual
             reason, is_fallback = "; ".join(solution.remarks), solution.is_fallback
-            balance = power_balance(solution)
-            require_plausible(solution, balance)
+            balance = power_balance(by_themselves)
+            require_plausible(by_themselves, balance)
             far_field[:, n] = solution.far_field(directions)
             if len(points):
                 microphone_pressure[:, n] = solution.pressure_at(points)
             cross_power[n] = solution.cross_power()
             load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
             if keep_surface:
-                pressure = solution.surface_pressure
-                on_surface[frequency] = pressure, problem.total_gradient(pressure)
+                pressure = by_themselves.surface_pressure
+                on_surface[frequency] = pressure, by_themselves.problem.total_gradient(pressure)
         except (SolveError, MemoryError) as error:
-            status, reason = "failed", str(error) or type(error).__name__
+            status, reason = Status.FAILED, str(error) or type(error).__name__
         outcomes.append(
             FrequencyOutcome(
                 frequency_hz=frequency,
@@ -228,6 +233,18 @@ def solve_band(
         microphone_pressure=microphone_pressure,
         load=load,
         surface=_surface(mesh, symmetry, air, on_surface),
+    )
+
+
+def _first_sources(solution: HelmholtzSolution, number: int) -> HelmholtzSolution:
+    """Return what a solution holds of its first sources; profiles by themselves come after."""
+    problem = solution.problem
+    if number == len(solution.surface_pressure):
+        return solution
+    return replace(
+        solution,
+        problem=replace(problem, normal_velocity=problem.normal_velocity[:number]),
+        surface_pressure=solution.surface_pressure[:number],
     )
 
 
@@ -253,7 +270,7 @@ def _surface(
 
 def _distances(mesh: Mesh, motions: Sequence[SourceMotion]) -> FloatArray:
     """Return how far each element is from each source, (n_sources, n_triangles), in m."""
-    centres = np.array([motion.centre for motion in motions])
+    centres = np.array([motion.centre for motion in motions]).reshape(-1, 3)
     return np.asarray(np.linalg.norm(mesh.centroids - centres[:, np.newaxis], axis=2))
 
 
@@ -330,7 +347,7 @@ def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
 
 def _without_guesses(engine: str) -> Solver:
     """Return an engine that has no use for guesses."""
-    return lambda problem, _: solve(problem, engine)
+    return lambda problem, _: solve(problem, engine, checked=True)
 
 
 def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
@@ -352,19 +369,38 @@ def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
     return solve_next
 
 
-def _direct_solver(mesh: Mesh, symmetry: tuple[str, ...], quality: str) -> Solver:
-    """Return the own engine with what the frequencies of a band share."""
+def _direct_solver(
+    mesh: Mesh,
+    symmetry: tuple[str, ...],
+    quality: str,
+    profiles: Sequence[SourceMotion] = (),
+) -> Solver:
+    """Return the own engine with what the frequencies of a band share.
+
+    Each frequency's ``profiles``, the last sources, begin with those of the frequency before.
+    """
     discretisation = discretise(mesh, symmetry)
     settings = Settings(tolerance=tolerance(quality))
     workspace = Workspace()
+    followers, far = len(profiles), _distances(mesh, profiles)
+    last_profiles: tuple[float, ComplexArray] | None = None
 
     def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
-        return solve_burton_miller(
+        nonlocal last_profiles
+        known = (
+            None if last_profiles is None else _guesses([last_profiles], problem.wavenumber, far)
+        )
+        solution = solve_burton_miller(
             problem,
             discretisation=discretisation,
             settings=settings,
             guesses=guesses,
             workspace=workspace,
+            followers=followers,
+            follower_guesses=known,
         )
+        if followers:
+            last_profiles = (problem.wavenumber, solution.surface_pressure[-followers:])
+        return solution
 
     return solve_next

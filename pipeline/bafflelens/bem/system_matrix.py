@@ -22,6 +22,8 @@ from bafflelens.bem.linear_solver import LinearSystem
 # Error of the blocks of low rank over the residual at which the iteration stops. With it the far
 # field changes by less than a tenth of what a quality promises: tests/benchmarks/low_rank.py.
 ERROR_OF_BLOCKS = 6.0
+_SEVERAL = 4  # vectors from which on a product is done in blocks of rows
+_BLOCK_ROWS = 16  # fastest of 4, 8, 16, 32 and 64
 
 
 class Storage(Enum):
@@ -93,10 +95,35 @@ def packed_product(
 
     def product(vectors: NDArray[np.complex64]) -> ComplexArray:
         out = np.empty(vectors.shape, dtype=complex)
-        kernels.apply_packed(packed, steps, kernels.parts(vectors, np.float32), out)
+        apply = _apply_packed_together if len(vectors) >= _SEVERAL else kernels.apply_packed
+        apply(packed, steps, kernels.parts(vectors, np.float32), out)
         return out
 
     return product
+
+
+def _apply_packed_together(
+    packed: NDArray[np.int16],
+    steps: NDArray[np.float32],
+    vectors: NDArray[np.float32],
+    out: ComplexArray,
+) -> None:
+    """Do what `kernels.apply_packed` does, in blocks of rows by the library's matrix product.
+
+    Six vectors take 2.5 to 3 times as long as one, instead of 5 to 6.
+    """
+    size = packed.shape[0]
+    columns = np.ascontiguousarray(vectors.reshape(-1, size).T)
+    block = np.empty((2 * _BLOCK_ROWS, size), dtype=np.float32)
+    for first in range(0, size, _BLOCK_ROWS):
+        rows = packed[first : first + _BLOCK_ROWS].reshape(-1, size)
+        block[: len(rows)] = rows
+        # (rows, real or imaginary part of the matrix, vectors, that of the vectors)
+        product = (block[: len(rows)] @ columns).reshape(-1, 2, len(vectors), 2)
+        here = slice(first, first + len(product))
+        scale = steps[here, np.newaxis]
+        out[:, here].real = (scale * (product[:, 0, :, 0] - product[:, 1, :, 1])).T
+        out[:, here].imag = (scale * (product[:, 0, :, 1] + product[:, 1, :, 0])).T
 
 
 def low_rank_product(

@@ -11,10 +11,14 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
 from rich.box import SIMPLE
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as RichProgress
+from rich.style import StyleType
 from rich.table import Table
+from rich.text import Text
+
+from bafflelens.base.reading import printable
 
 if TYPE_CHECKING:
     from bafflelens.base.progress import Advance
@@ -35,15 +39,29 @@ def show(table: Table) -> None:
 def complain(lines: Sequence[str]) -> None:
     """Print lines where errors go."""
     for line in lines:
-        print(line, file=sys.stderr)
+        print(printable(line), file=sys.stderr)
+
+
+class PlainTable(Table):
+    """A table whose words are what they are: brackets are no colours, escapes move nothing."""
+
+    def add_row(
+        self,
+        *cells: RenderableType | None,
+        style: StyleType | None = None,
+        end_section: bool = False,
+    ) -> None:
+        """Add a row; see rich."""
+        plain = [Text(printable(cell)) if isinstance(cell, str) else cell for cell in cells]
+        super().add_row(*plain, style=style, end_section=end_section)
 
 
 def new_table(title: str, *columns: str) -> Table:
     """Return a table without rows: columns of words flush left, of numbers flush right."""
-    table = Table(title=title, title_justify="left", box=SIMPLE)
+    table = PlainTable(title=Text(title), title_justify="left", box=SIMPLE)
     for name in columns:
         table.add_column(
-            name,
+            Text(printable(name)),
             justify="left" if name in ("shape", "bounce", "dominated by") else "right",
             overflow="fold",
         )
@@ -115,4 +133,4 @@ def _out() -> Console:
 
 
 def _say_on(console: Console, text: str) -> None:
-    console.print(text, soft_wrap=True, markup=False, highlight=False)
+    console.print(printable(text), soft_wrap=True, markup=False, highlight=False)

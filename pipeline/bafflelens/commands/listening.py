@@ -39,6 +39,10 @@ def listen(
         bool,
         Parameter(negative="", help="Also write files for real loudspeakers, without a room."),
     ] = False,
+    again: Annotated[
+        Path | None,
+        Parameter(help="Folder written before for the same shapes: only the music is new."),
+    ] = None,
     blind: Annotated[
         bool, Parameter(negative="", help="Then compare two shapes blind, on a page of your own.")
     ] = False,
@@ -57,7 +61,9 @@ def listen(
     planned = new_trials(test, trials)
     if blind:
         check_two(candidates)
-    wishes = Wishes(equalise=equalise, head=head, headphones=headphones, speakers=speakers)
+    wishes = Wishes(
+        equalise=equalise, head=head, headphones=headphones, speakers=speakers, again=again
+    )
     opened = open_run(folder)
     heard = render(opened, candidates, music, out, wishes, ConsoleProgress())
     _print_heard(heard)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 FINE: Final = 0
 HAS_FAILURES: Final = 1
 WRONG_INPUT: Final = 2
+UNEXPECTED: Final = 70  # EX_SOFTWARE of sysexits.h
 INTERRUPTED: Final = 130
 TERMINATED: Final = 143
 

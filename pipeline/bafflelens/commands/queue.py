@@ -9,6 +9,7 @@ from typing import Annotated
 from cyclopts import App, Parameter
 from rich.text import Text
 
+from bafflelens.base.status import Status
 from bafflelens.commands import options
 from bafflelens.commands.console import new_table, say, show
 from bafflelens.commands.options import (
@@ -60,7 +61,7 @@ def queue_list(*, results: QueueFolder = Path("results")) -> int:
     jobs = waiting.jobs()
     table = new_table("Queue", "number", "status", "title", "run folder", "what there is to say")
     for job in jobs:
-        killed = job.status == "running" and not waiting.is_worked_on
+        killed = job.status == Status.RUNNING and not waiting.is_worked_on
         texts = ("killed" if killed else job.status, job.title, job.folder, job.reason)
         table.add_row(str(job.number), *map(Text, texts))
     if jobs:
@@ -117,4 +118,4 @@ def queue_start(
         finished = work_through(Queue(results), given, ended=say_end)
     if not finished:
         say("no job waits")
-    return HAS_FAILURES if any(ended.status == "failed" for ended in finished) else FINE
+    return HAS_FAILURES if any(ended.status == Status.FAILED for ended in finished) else FINE

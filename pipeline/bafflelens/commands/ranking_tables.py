@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
+from bafflelens.base.status import Status
 from bafflelens.commands.console import decibels, new_table, say, show
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ def print_ranking(
     _print_rows(rows, most)
     for text in (remeshing.text, *(row.robustness.text for row in rows if row.robustness)):
         say(text)
+    for text in texts_on_domes(rows):
+        say(text)
     shown = [row.candidate for row in rows if row.place is not None]
     best = next((candidate for candidate in shown if not candidate.is_baseline), None)
     for candidate in (
@@ -39,8 +42,18 @@ def print_ranking(
     _print_reasons(rows, most)
 
 
+def texts_on_domes(rows: Sequence[RankedRow], most: int = 5) -> list[str]:
+    """Return what the leaders and the baseline score over the family of dome motions."""
+    from bafflelens.scoring.ranking import lines_on_families
+
+    known = [row for row in rows if row.status == Status.RANKED and row.domes is not None]
+    chosen = [row for n, row in enumerate(known) if n < most or row.candidate.is_baseline]
+    texts = [f"{row.candidate.id}, {row.domes.text}" for row in chosen if row.domes is not None]
+    return [*texts, *lines_on_families(rows)]
+
+
 def _print_rows(rows: Sequence[RankedRow], most: int | None) -> None:
-    every = [(row, row.candidate.score) for row in rows if row.status == "ranked"]
+    every = [(row, row.candidate.score) for row in rows if row.status == Status.RANKED]
     behind = [pair for pair in every[most:] if pair[0].candidate.is_baseline] if most else []
     ranked = every[:most] + behind
     terms = next((found.terms for _, found in ranked if found), ())
@@ -82,7 +95,7 @@ def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
         for octave in (bounces[0].octaves if bounces else ())
     ]
     table = new_table(
-        f"At the seat, dB re the direct sound: {name}",
+        f"At the seat, dB re the listening window: {name}",
         *("bounce", "angle, deg", "ms later", "by distance", *octaves),
     )
     for bounce in bounces:
@@ -104,10 +117,10 @@ def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
 
     said = []
     for row in rows:
-        reasons = row.reasons if row.status != "ranked" else row.candidate.reasons
+        reasons = row.reasons if row.status != Status.RANKED else row.candidate.reasons
         if row.status in UNDONE and most is not None:  # what is said of them is said below
             reasons = ()
-        if row.status == "ranked" and math.isfinite(row.candidate.final_db):
+        if row.status == Status.RANKED and math.isfinite(row.candidate.final_db):
             reasons = (f"{row.candidate.final_db:.2f} dB when solved once more", *reasons)
         said += [f"{row.candidate.id} {note}" for note in row.notes]
         if reasons:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.status import Status
 from bafflelens.commands import options
 from bafflelens.commands.console import duration, say
 from bafflelens.commands.options import (
@@ -103,7 +104,7 @@ def status(
         _print_run_overview(found)
     if not overview.runs:
         say("nothing runs")
-    waiting = sum(job.status == "waiting" for job in overview.jobs)
+    waiting = sum(job.status == Status.WAITING for job in overview.jobs)
     if overview.jobs:
         at_work = "is worked through" if overview.is_worked_on else "is not worked through now"
         say(f"queue: {waiting} waiting; it {at_work} (bafflelens queue list)")

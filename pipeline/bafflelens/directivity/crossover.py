@@ -43,6 +43,7 @@ import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, from_electrical
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.status import Status
 from bafflelens.directivity.far_field_data import is_solved, source_values, summed
 from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.polars import LISTENING_WINDOW, positions
@@ -265,7 +266,7 @@ def sum_of_ways(
     names = np.array([str(name) for name in dataset["source"].values])
     for number in np.flatnonzero(lost):
         unknown = ", ".join(names[np.isnan(transfer[:, number])])
-        status[number] = "failed"
+        status[number] = Status.FAILED
         reason[number] = f"the strength of {unknown} is not known here"
     return total.assign(
         status=("frequency", status.astype(str), total["status"].attrs),

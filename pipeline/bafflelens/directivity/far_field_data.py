@@ -29,6 +29,7 @@ from bafflelens.base.conventions import (
 from bafflelens.base.errors import InputError, StoreError, invalid
 from bafflelens.base.medium import Air
 from bafflelens.base.netcdf import read_dataset, write_dataset
+from bafflelens.base.status import Status
 
 if TYPE_CHECKING:  # it loads the solver, which a ranking does without
     from bafflelens.bem.sweep import BandResult
@@ -136,6 +137,7 @@ def assemble_dataset(
     versions: Mapping[str, str],
     microphones_m: Sequence[float] = (),
     source_centres: FloatArray | None = None,
+    profiles: Mapping[str, float] | None = None,
 ) -> xr.Dataset:
     """Join the bands of one candidate into its directivity dataset.
 
@@ -159,6 +161,9 @@ def assemble_dataset(
         Distances of the microphones on the axis, if the bands have their pressure, in m.
     source_centres : (n_sources, 3) array, optional
         Middle of each source's rim in m; the origin if left out.
+    profiles : mapping of str to float, optional
+        What the band results have after the sources: profiles of domes by name, with the radius
+        of their dome in m (see `bafflelens.directivity.dome_mixtures`).
 
     Returns
     -------
@@ -175,7 +180,8 @@ def assemble_dataset(
     if not band_results:
         msg = invalid("band results", "()", "at least one band")
         raise ValueError(msg)
-    expected = (len(source_names), direction_set.n_directions)
+    profiles, n_sources = profiles or {}, len(source_names)
+    expected = (n_sources + len(profiles), direction_set.n_directions)
     for band in band_results:
         found = (band.far_field.shape[0], band.far_field.shape[2])
         if found != expected:
@@ -190,6 +196,7 @@ def assemble_dataset(
     rising = np.argsort(frequency)
     far_field = np.concatenate([band.far_field for band in band_results], axis=1)[:, rising]
     cross_power = np.concatenate([band.cross_power for band in band_results], axis=0)[rising]
+    sources_power = cross_power[:, :n_sources, :n_sources]
     outcomes = [outcome for band in band_results for outcome in band.outcomes]
     records = {
         name: ("frequency", np.array([getattr(outcomes[i], name) for i in rising]))
@@ -213,7 +220,7 @@ def assemble_dataset(
     centres = np.zeros((len(source_names), 3)) if source_centres is None else source_centres
     dataset = xr.Dataset(
         data_vars={
-            **complex_variables(far_field, cross_power.transpose(1, 2, 0)),
+            **complex_variables(far_field[:n_sources], sources_power.transpose(1, 2, 0)),
             **records,
             "source_centre_m": (("source", "axis"), np.asarray(centres, dtype=float)),
         },
@@ -229,10 +236,15 @@ def assemble_dataset(
     )
     if microphones_m and all(band.microphone_pressure.size for band in band_results):
         pressure = np.concatenate([band.microphone_pressure for band in band_results], axis=1)
-        dataset = with_microphones(dataset, pressure[:, rising], microphones_m)
+        dataset = with_microphones(dataset, pressure[:n_sources, rising], microphones_m)
     if all(band.load.size for band in band_results):
         load = np.concatenate([band.load for band in band_results], axis=0)[rising]
+        load = load[:, :n_sources, :n_sources]
         dataset = with_load(dataset, load.transpose(1, 2, 0))
+    if profiles:
+        dataset = with_profiles(
+            dataset, far_field[n_sources:], cross_power, list(profiles), list(profiles.values())
+        )
     return described(dataset)
 
 
@@ -266,11 +278,7 @@ def load(path: Path) -> xr.Dataset:
     StoreError
         If the file is missing, cut short or no directivity dataset.
     """
-    try:
-        dataset = read_dataset(path)
-    except (OSError, ValueError, KeyError) as error:
-        msg = invalid("result file", path, f"a directivity dataset saved by bafflelens ({error})")
-        raise StoreError(msg) from error
+    dataset = read_dataset(path)
     missing = [name for name in _NEEDED if name not in dataset.variables]
     if missing:
         rule = f"a directivity dataset saved by bafflelens (it lacks {', '.join(missing)})"
@@ -444,7 +452,7 @@ def source_named(dataset: xr.Dataset, name: str) -> xr.Dataset:
 
 def is_solved(dataset: xr.Dataset) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Return which frequencies were solved, (n_frequencies,) bool."""
-    return np.asarray(dataset.variables["status"].values == "solved")
+    return np.asarray(dataset.variables["status"].values == Status.SOLVED)
 
 
 def solved_frequencies(dataset: xr.Dataset) -> FloatArray:
@@ -513,6 +521,51 @@ def with_load(dataset: xr.Dataset, load: ComplexArray) -> xr.Dataset:
             name: (dims, values, {"units": "N s/m", "long_name": text})
             for name, (values, text) in parts.items()
         }
+    )
+
+
+def with_profiles(
+    dataset: xr.Dataset,
+    field: ComplexArray,
+    power: ComplexArray,
+    names: Sequence[str],
+    radii_m: Sequence[float],
+) -> xr.Dataset:
+    """Return a dataset of sources with their profiles.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        A directivity dataset of the sources as such.
+    field : (n_profiles, n_frequencies, n_directions) complex array
+        Far field of each profile in Pa.m.
+    power : (n_frequencies, n, n) complex array
+        Power matrix of sources and profiles in W, in this order.
+    names : sequence of str
+        ``source/profile`` of each.
+    radii_m : sequence of float
+        Radius of each one's dome in m.
+    """
+    dims = ("profile", "frequency", "direction")
+    power_dims = ("frequency", "moving", "moving_b")
+    parts = {"real": np.real, "imag": np.imag}
+    added = {}
+    for part, of in parts.items():
+        text = f"{part} part, profile of a dome for 1 m/s^2"
+        added[f"profile_far_field_{part}"] = (
+            dims,
+            of(field).astype(np.float32),
+            {"units": "Pa.m", "long_name": f"Far field, {text}"},
+        )
+        added[f"profile_power_{part}"] = (
+            power_dims,
+            of(power),
+            {"units": "W", "long_name": f"Power matrix of sources and profiles, {part} part"},
+        )
+    radius = {"units": "m", "long_name": "Radius of the profile's dome"}
+    return dataset.assign(added).assign_coords(
+        profile=("profile", np.array(names, dtype=str)),
+        profile_radius_m=("profile", np.asarray(radii_m, dtype=float), radius),
     )
 
 

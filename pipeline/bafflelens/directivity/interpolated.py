@@ -15,6 +15,7 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, direction_vectors
+from bafflelens.base.status import Status
 from bafflelens.directivity.far_field_data import (
     complex_variables,
     described,
@@ -35,8 +36,8 @@ from bafflelens.directivity.frequency_interpolation import (
 )
 from bafflelens.directivity.radiation_impedance import radiation_impedance
 
-_SOLVED: Final = "solved"
-_FAILED: Final = "failed"
+_SOLVED: Final = Status.SOLVED
+_FAILED: Final = Status.FAILED
 _ERRORS: Final = {
     "interpolation_error_db": "in front (within 90 degrees of the axis)",
     "interpolation_error_behind_db": "behind",

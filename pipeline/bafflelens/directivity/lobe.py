@@ -4,8 +4,8 @@
 Around the crossover frequency two drivers above each other play alike, and beam where their
 sound arrives together. The main lobe is the one nearest to the axis whose top is no more than
 3 dB below the loudest direction within +-60 degrees: wide spacings have others as loud. Its
-*tilt* is the elevation in the middle of its two -3 dB directions, the middle taken of their
-sines, as the phase between two drivers goes with the sine; where the lobe is so wide that one
+*tilt* is the elevation whose sine is the mean of the sines of its two -3 dB directions, as the
+phase between two drivers goes with the sine; where the lobe is so wide that one
 of them is missing within +-90 degrees, it is that of its top. Positive is up. Levels between
 the directions of the orbit come from a cubic spline through the complex field.
 """

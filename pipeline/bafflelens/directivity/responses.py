@@ -5,34 +5,26 @@ What such a file holds comes from the electrical world: its time factor is exp(+
 phase that falls with frequency is a delay. Values keep that sign here;
 `bafflelens.base.conventions.from_electrical` turns them into the program's own.
 
-The format: one frequency a line, rising; columns parted by blanks, tabs, commas or semicolons;
-decimal points; lines that begin with ``*``, ``#``, ``;``, ``"`` or ``//`` are remarks, and so
-are lines of words before the first number.
+The format: one frequency a line, rising; otherwise that of `bafflelens.base.number_table`.
 """
 
 from __future__ import annotations
 
-import math
-import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, NoReturn
+from typing import Final
 
 import numpy as np
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.number_table import NumberTable, read_number_table
 
 FEWEST_ROWS: Final = 3
 
-_REMARK: Final = re.compile(r'\s*([*#;"]|//)')
-_FIRST_NUMBER: Final = re.compile(r"\s*[+-]?(\d|\.\d|nan\b|inf\b)", re.IGNORECASE)
-_DECIMAL_COMMA: Final = re.compile(r"[+-]?\d+,\d+([eE][+-]?\d+)?")
 _COLUMNS: Final = ("frequency in Hz", "level in dB", "phase in degrees")
 _HIGHEST_HZ: Final = 1e6
 _HIGHEST_DB: Final = 300.0
-_LONGEST_TEXT_SHOWN: Final = 40
 _LEVEL_THAT_MOVES_PHASE_DB: Final = 6.0
 _LONGEST_DELAY_S: Final = 0.01
 _WRAP_RAD: Final = 5.0  # a wrapped phase jumps by nearly 2 pi
@@ -122,33 +114,22 @@ def read_response(path: Path, *, level_only: bool = False) -> Response:
     Raises
     ------
     InputError
-        If it is no such file: one line with the file, the row and the rule.
+        If it is no such file: one line with the file, its line and the rule.
     """
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        rule = f"a text file that can be read ({error.strerror})"
-        raise InputError(invalid("response file", path, rule)) from error
-    except UnicodeDecodeError as error:
-        rule = f"text in UTF-8 (byte {error.start} is not)"
-        raise InputError(invalid("response file", path, rule)) from error
-    table = _plain_table(text, level_only=level_only)
-    if table is None:
-        table = _closely_read(text, path, level_only=level_only)
-    if len(table) < FEWEST_ROWS:
-        rule = f"a file with at least {FEWEST_ROWS} rows of numbers; it may be cut short"
-        raise InputError(invalid("response file", f"{path}' with '{len(table)} rows", rule))
-    if not text.endswith(("\n", "\r")) and not _is_whole(text, len(table)):
-        number, last = len(text.splitlines()), text.splitlines()[-1].strip()
-        rule = "as exact as the rows before: the file seems to be cut short"
-        msg = f"{path}, row {number}: {invalid('row', last, rule)}"
-        raise InputError(msg)
-    if level_only:
-        table[:, 2] = 0.0
-    _require_degrees(table[:, 1], table[:, 2], path)
-    return Response(
-        name=path.name, frequency_hz=table[:, 0], level_db=table[:, 1], phase_deg=table[:, 2]
+    table = read_number_table(
+        path,
+        "response file",
+        _COLUMNS,
+        fewest=FEWEST_ROWS,
+        may_lack_last=level_only,
+        most_faults=1,  # a measurement has dozens of files
     )
+    frequency, level, phase = table.values.T
+    _require_usual(table)
+    if level_only:
+        phase = np.zeros(len(phase))
+    _require_degrees(level, phase, path)
+    return Response(name=path.name, frequency_hz=frequency, level_db=level, phase_deg=phase)
 
 
 def write_response(response: Response, path: Path, remark: str) -> None:
@@ -166,7 +147,9 @@ def write_response(response: Response, path: Path, remark: str) -> None:
     path.write_text(response_text(response, remark), encoding="utf-8")
 
 
-def response_text(response: Response, remark: str, *, digits: int = 6) -> str:
+def response_text(
+    response: Response, remark: str, *, digits: int = 6, level_unit: str = "dB"
+) -> str:
     """Return a response as the text of a file that `read_response` reads.
 
     Parameters
@@ -177,8 +160,11 @@ def response_text(response: Response, remark: str, *, digits: int = 6) -> str:
         What it is; one line or more, written in front.
     digits : int
         Decimals of each number.
+    level_unit : str
+        Name of the column of levels, with what 0 dB is.
     """
-    lines = [f"# {line}" for line in remark.splitlines()] + ["# Hz dB degrees"]
+    heads = ["# Hz " + level_unit + " degrees"]
+    lines = [f"# {line}" for line in remark.splitlines()] + heads
     lines += [
         f"{frequency:.{digits}f} {level:.{digits}f} {phase:.{digits}f}"
         for frequency, level, phase in zip(
@@ -188,104 +174,28 @@ def response_text(response: Response, remark: str, *, digits: int = 6) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _closely_read(text: str, path: Path, *, level_only: bool) -> FloatArray:
-    """Return the rows of a file, each looked at closely."""
-    rows: list[tuple[float, float, float]] = []
-    for number, line in _data_lines(text, path):
-        row = _numbers(line, f"{path}, row {number}", level_only=level_only)
-        if rows and row[0] <= rows[-1][0]:
-            is_same = row[0] == rows[-1][0]
-            rule = f"above the frequency of the row before, {rows[-1][0]:g} Hz" + (
-                ": it comes twice" if is_same else ": rows are sorted by frequency"
-            )
-            _refuse(f"{path}, row {number}", "frequency in Hz", f"{row[0]:g}", rule)
-        rows.append(row)
-    return np.array(rows).reshape(-1, len(_COLUMNS))
-
-
-def _data_lines(text: str, path: Path) -> Iterator[tuple[int, str]]:
-    """Yield the lines that hold numbers, with their number counted from 1."""
-    has_begun = False
-    for number, line in enumerate(text.splitlines(), start=1):
-        if not line.strip() or _REMARK.match(line):
-            continue
-        if not has_begun and not _FIRST_NUMBER.match(line):
-            continue  # the names of the columns
-        if "\0" in line:
-            raise InputError(invalid("response file", path, "plain text, not binary data"))
-        has_begun = True
-        yield number, line.strip()
-
-
-def _numbers(line: str, where: str, *, level_only: bool = False) -> tuple[float, float, float]:
-    """Return the three numbers of a line; a phase that is not there is 0."""
-    words = [word for word in re.split(r"[\s;]+", line) if word]
-    if level_only and len(words) == len(_COLUMNS) - 1:
-        words, line = [*words, "0"], f"{line} 0"
-    if any(_DECIMAL_COMMA.fullmatch(word) for word in words) and (len(words) == len(_COLUMNS)):
-        rule = "numbers with decimal points, not commas"
-        msg = f"{where}: {invalid('row', _shown(line), rule)}"
-        raise InputError(msg)
-    words = [word for word in re.split(r"[\s;,]+", line) if word]
-    if len(words) != len(_COLUMNS):
-        if re.search(r"\d,\d", line) and len(words) == 2 * len(_COLUMNS):
-            rule = "numbers with decimal points, not commas"
-        else:
-            rule = f"three columns, Hz, dB and degrees; it has {len(words)}"
-        msg = f"{where}: {invalid('row', _shown(line), rule)}"
-        raise InputError(msg)
-    values = []
-    for word, column in zip(words, _COLUMNS, strict=True):
-        try:
-            value = float(word)
-        except ValueError:
-            _refuse(where, column, _shown(word), "a number")
-        if not math.isfinite(value):
-            _refuse(where, column, word, "a finite number")
-        values.append(value)
-    frequency, level, phase = values
-    if not 0 < frequency <= _HIGHEST_HZ:
-        _refuse(where, _COLUMNS[0], f"{frequency:g}", f"above 0 and at most {_HIGHEST_HZ:g} Hz")
-    if abs(level) > _HIGHEST_DB:
-        _refuse(where, _COLUMNS[1], f"{level:g}", f"from -{_HIGHEST_DB:g} to {_HIGHEST_DB:g} dB")
-    return frequency, level, phase
-
-
-def _plain_table(text: str, *, level_only: bool) -> FloatArray | None:
-    """Return the rows of a file that is as most are, at once; None for all others.
-
-    A measurement has hundreds of thousands of rows, and looking at each closely takes seconds.
-    Whatever is unusual here is looked at closely, and told by its row.
-    """
-    lines = [line for line in text.splitlines() if line.strip() and not _REMARK.match(line)]
-    first = next((i for i, line in enumerate(lines) if _FIRST_NUMBER.match(line)), len(lines))
-    try:
-        table = np.loadtxt(lines[first:], ndmin=2, comments=None) if lines[first:] else None
-    except ValueError:
-        return None
-    if table is not None and level_only and table.shape[1] == len(_COLUMNS) - 1:
-        table = np.column_stack((table, np.zeros(len(table))))
-    if table is None or table.shape[1] != len(_COLUMNS) or not np.isfinite(table).all():
-        return None
-    frequency, level, _ = table.T
-    is_usual = (
-        frequency[0] > 0
-        and frequency[-1] <= _HIGHEST_HZ
-        and bool((np.diff(frequency) > 0).all())
-        and np.abs(level).max() <= _HIGHEST_DB
+def _require_usual(table: NumberTable) -> None:
+    """Refuse frequencies that do not rise or are none of sound, and absurd levels."""
+    frequency, level, _ = table.values.T
+    before = np.concatenate(([0.0], frequency[:-1]))
+    wrong = np.flatnonzero(
+        ~(frequency > before) | (frequency > _HIGHEST_HZ) | (np.abs(level) > _HIGHEST_DB)
     )
-    return np.asarray(table) if is_usual else None
-
-
-def _is_whole(text: str, n_rows: int) -> bool:
-    """Tell whether a last line without an end looks like those before it.
-
-    A file that a full disk cut off ends within a number, which then has fewer decimals than
-    that column has in every other row.
-    """
-    lines = [line.strip() for line in text.splitlines() if line.strip()][-n_rows:]
-    decimals = [len(re.split(r"[\s;,]+", line)[-1].partition(".")[2]) for line in lines]
-    return decimals[-1] >= min(decimals[:-1])
+    if not len(wrong):
+        return
+    row = int(wrong[0])
+    hz, db, last = frequency[row], level[row], before[row]
+    what, value = _COLUMNS[0], f"{hz:g}"
+    if not 0 < hz <= _HIGHEST_HZ:
+        rule = f"above 0 and at most {_HIGHEST_HZ:g} Hz"
+    elif hz <= last:
+        rule = f"above the frequency of the row before, {last:g} Hz: "
+        rule += "it comes twice" if hz == last else "rows are sorted by frequency"
+    else:
+        what, value = _COLUMNS[1], f"{db:g}"
+        rule = f"from -{_HIGHEST_DB:g} to {_HIGHEST_DB:g} dB"
+    msg = f"{table.where(row)}: {invalid(what, value, rule)}"
+    raise InputError(msg)
 
 
 def _require_degrees(level: FloatArray, phase: FloatArray, path: Path) -> None:
@@ -302,12 +212,3 @@ def _require_degrees(level: FloatArray, phase: FloatArray, path: Path) -> None:
         rule = "in degrees: it stays within 3.1416 of zero, as radians do"
         msg = f"{path}: {invalid('phase column', value, rule)}"
         raise InputError(msg)
-
-
-def _refuse(where: str, what: str, value: str, rule: str) -> NoReturn:
-    msg = f"{where}: {invalid(what, value, rule)}"
-    raise InputError(msg)
-
-
-def _shown(text: str) -> str:
-    return text if len(text) <= _LONGEST_TEXT_SHOWN else text[:_LONGEST_TEXT_SHOWN] + "..."

@@ -13,11 +13,11 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bafflelens.base.archives import arrays_of
 from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, StoreError, invalid
@@ -104,16 +104,23 @@ class Datum:
         StoreError
             If it is damaged.
         """
+        rule = "a file that `bafflelens handoff` wrote"
+        data = arrays_of(content, where, "file", rule, StoreError)
         try:
-            with np.load(io.BytesIO(content), allow_pickle=False) as data:
-                triangles = data["triangles"].astype(np.int64)
-                nominal = Mesh(data["vertices"], triangles, data["surface"])
-                keys = tuple(str(key) for key in data["keys"])
-                movement, chord = (data[name].astype(np.float64) for name in ("movement", "chord"))
-                return cls(nominal, data["region"], keys, movement, chord)
-        except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
-            rule = f"a file that `bafflelens handoff` wrote ({error})"
-            raise StoreError(invalid("file", where, rule)) from error
+            triangles = data["triangles"].astype(np.int64)
+            nominal = Mesh.of_arrays({**data, "triangles": triangles})
+            keys = tuple(str(key) for key in data["keys"])
+            movement, chord = (data[name].astype(np.float64) for name in ("movement", "chord"))
+            found = cls(nominal, data["region"], keys, movement, chord)
+            n = nominal.n_triangles
+            if not (
+                found.region.shape == chord.shape == (n,) and movement.shape == (len(keys), n)
+            ):
+                msg = "its arrays do not fit each other"
+                raise ValueError(msg)
+        except (ValueError, KeyError, TypeError) as error:
+            raise StoreError(invalid("file", where, f"{rule} ({error})")) from error
+        return found
 
 
 def shaped_by(shape: Shape) -> tuple[Parameter, ...]:

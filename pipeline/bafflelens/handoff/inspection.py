@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.reading import LARGEST_TOML, read_text, shown
 from bafflelens.handoff.limits import limit_of
 from bafflelens.handoff.manifest import open_archive
 
@@ -19,6 +20,7 @@ REWORK: Final = "rework"
 SIMULATE: Final = "re-simulate"
 
 _COLUMNS: Final = ("parameter", "reading")
+_LARGEST: Final = 1e6
 _EXAMPLE: Final = "lens.depth_mm,20.4"
 
 
@@ -88,7 +90,8 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
     for line, key, value in _rows(readings):
         if key not in manifest["values"]:
             rule = "one of " + ", ".join(manifest["values"])
-            raise InputError(f"{readings}, line {line}: " + invalid("parameter", key, rule))
+            fault = invalid("parameter", shown(key), rule)
+            raise InputError(f"{readings}, line {line}: " + fault)
         found.append(_judged(manifest, key, value))
     if not found:
         raise InputError(invalid("readings", readings, "a CSV file with at least one reading"))
@@ -96,33 +99,34 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
 
 
 def _rows(path: Path) -> list[tuple[int, str, float]]:
+    table = csv.DictReader(
+        io.StringIO(read_text(path, "readings", most=LARGEST_TOML)), skipinitialspace=True
+    )
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        rule = f"a CSV file of text with the columns {', '.join(_COLUMNS)} ({error})"
+        if table.fieldnames is None or not set(_COLUMNS) <= set(table.fieldnames):
+            rule = f"a CSV file with the columns {', '.join(_COLUMNS)}, parted by commas"
+            raise InputError(invalid("readings", path, rule))
+        return [_row(f"{path}, line {table.line_num}", table.line_num, row) for row in table]
+    except csv.Error as error:  # a row that is endless
+        rule = f"a CSV file of short rows ({error})"
         raise InputError(invalid("readings", path, rule)) from error
-    table = csv.DictReader(io.StringIO(text), skipinitialspace=True)
-    if table.fieldnames is None or not set(_COLUMNS) <= set(table.fieldnames):
-        rule = f"a CSV file with the columns {', '.join(_COLUMNS)}, parted by commas"
-        raise InputError(invalid("readings", path, rule))
-    rows = []
-    for row in table:
-        if None in row:
-            line = ",".join([*(str(row[name]) for name in table.fieldnames), *row.pop(None)])
-            rule = f"as many values as there are columns; a decimal point, no comma ({_EXAMPLE})"
-            message = f"{path}, line {table.line_num}: {invalid('line', line, rule)}"
-            raise InputError(message)
-        try:
-            value = float(row["reading"])
-            int(value)  # refuses what is not finite
-        except (TypeError, ValueError, OverflowError) as error:
-            fault = invalid(
-                "reading", row["reading"], f"a number with a decimal point ({_EXAMPLE})"
-            )
-            message = f"{path}, line {table.line_num}: {fault}"
-            raise InputError(message) from error
-        rows.append((table.line_num, row["parameter"].strip(), value))
-    return rows
+
+
+def _row(where: str, number: int, row: dict[str | Any, Any]) -> tuple[int, str, float]:
+    """Return line, parameter and reading of a row of the file."""
+    further = row.pop(None, [])
+    if further or None in row.values():
+        values = [str(value) for value in (*row.values(), *further) if value is not None]
+        rule = f"as many values as there are columns; a decimal point, no comma ({_EXAMPLE})"
+        raise InputError(f"{where}: " + invalid("line", shown(",".join(values)), rule))
+    try:
+        value = float(row["reading"])
+    except ValueError:
+        value = math.nan
+    if not abs(value) <= _LARGEST:
+        rule = f"a number with a decimal point ({_EXAMPLE})"
+        raise InputError(f"{where}: " + invalid("reading", shown(row["reading"]), rule))
+    return number, row["parameter"].strip(), value
 
 
 def _judged(manifest: dict[str, Any], key: str, value: float) -> Reading:

@@ -22,30 +22,87 @@ from bafflelens.handoff.datum import Datum
 from bafflelens.handoff.deviation_model import region_rms
 
 _LINEAR_MM: Final = ((6, 0.1), (30, 0.2), (120, 0.3), (400, 0.5), (1000, 0.8), (math.inf, 1.2))
-"""Permissible deviations up to a size, ISO 2768-1 class m; from memory."""
-_ANGULAR_DEG: Final = 1.0  # the same standard's for a leg of up to 10 mm; from memory
+"""Permissible deviations up to a size: ISO 2768-1:1989, class m, table 1; from memory."""
+_BROKEN_EDGES_MM: Final = ((3, 0.2), (6, 0.5), (math.inf, 1.0))
+"""The same of external radii and chamfer heights: class m, table 2; from memory."""
+_ANGULAR_DEG: Final = (
+    (10, 1.0),
+    (50, 30 / 60),
+    (120, 20 / 60),
+    (400, 10 / 60),
+    (math.inf, 5 / 60),
+)
+"""The same of angles, up to a length of the shorter leg in mm: class m, table 3; from memory."""
+_BROKEN_EDGE_WORDS: Final = ("radius", "chamfer", "rounding")
 _ABOUT: Final = 0.5  # of the movement of the region that a dimension moves most
 
 
-def general_limit(nominal: float, unit: str) -> float:
-    """Return what a dimension may be off by general tolerances, in its unit."""
+def general_limit(
+    nominal: float, unit: str, *, is_edge: bool = False, leg_mm: float | None = None
+) -> float:
+    """Return what a dimension may be off by general tolerances, in its unit.
+
+    Parameters
+    ----------
+    nominal : float
+        The dimension.
+    unit : str
+        ``mm``, or an angle's.
+    is_edge : bool
+        Whether it is an external radius or the height of a chamfer.
+    leg_mm : float, optional
+        Of an angle, the shorter of the two legs that it lies between; unknown, the widest limit
+        holds, that of a leg of up to 10 mm.
+    """
     if unit == "mm":
-        return next(limit for size, limit in _LINEAR_MM if abs(nominal) <= size)
-    return _ANGULAR_DEG
+        size = abs(nominal)
+        if is_edge:
+            return next(limit for largest, limit in _BROKEN_EDGES_MM if size <= largest)
+        return next(limit for largest, limit in _LINEAR_MM if size <= largest)
+    leg = 0.0 if leg_mm is None else leg_mm
+    return next(limit for largest, limit in _ANGULAR_DEG if leg <= largest)
 
 
-def limit_of(manifest: Mapping[str, Any], key: str) -> tuple[float, bool]:
+def is_broken_edge(key: str) -> bool:
+    """Return whether a parameter is an external radius or a chamfer, as its name says."""
+    words = key.rsplit(".", 1)[-1].split("_")
+    return any(word in words for word in _BROKEN_EDGE_WORDS)
+
+
+def limit_of(
+    manifest: Mapping[str, Any], key: str, datum: Datum | None = None
+) -> tuple[float, bool]:
     """Return what a dimension may be off, and whether that is the acoustic limit.
 
-    Infinite where no change that was solved costs anything.
+    Infinite where no change that was solved costs anything. The legs of an angle are taken from
+    the nominal surface, where there is one: see `shorter_leg_mm`.
     """
     tolerances = manifest["tolerances"]
     if isinstance(tolerances, dict) and key in tolerances:
         value = tolerances[key]
         return (math.inf if value is None else float(value)), True
-    return general_limit(float(manifest["values"][key]), str(manifest["units"].get(key, ""))), (
-        False
+    unit = str(manifest["units"].get(key, ""))
+    leg_mm = None if datum is None or unit == "mm" else shorter_leg_mm(datum, key)
+    limit = general_limit(
+        float(manifest["values"][key]), unit, is_edge=is_broken_edge(key), leg_mm=leg_mm
     )
+    return limit, False
+
+
+def shorter_leg_mm(datum: Datum, key: str) -> float | None:
+    """Return about how long the shorter leg of an angle is, in mm; None if it moves nothing.
+
+    The leg is what the angle turns: what it moves by at least half as much as anything, of which
+    the middle one of the three extents is the length along the turned wall at its shortest (an
+    estimate: a hand-off does not name legs).
+    """
+    if key not in datum.keys:
+        return None
+    movement = np.where(datum.is_driver, 0.0, np.abs(datum.movement[datum.keys.index(key)]))
+    if not movement.max(initial=0.0) > 0:
+        return None
+    corners = datum.nominal.corners[movement >= _ABOUT * movement.max()].reshape(-1, 3)
+    return float(np.sort(np.ptp(corners, axis=0))[1]) * 1e3
 
 
 def region_limits(manifest: Mapping[str, Any], datum: Datum) -> dict[str, tuple[float, bool]]:
@@ -58,7 +115,7 @@ def region_limits(manifest: Mapping[str, Any], datum: Datum) -> dict[str, tuple[
         found[name] = (general_limit(size_mm, "mm") * 1e-3, False)
     acoustic: dict[str, float] = {}
     for key, movement in zip(datum.keys, datum.movement, strict=True):
-        allowed, is_acoustic = limit_of(manifest, key)
+        allowed, is_acoustic = limit_of(manifest, key, datum)
         if not is_acoustic:
             continue
         sizes = region_rms(datum, movement, formed)

@@ -4,18 +4,38 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from bafflelens.base.errors import InputError, StoreError, invalid
+from pydantic import BaseModel, ConfigDict
+
+from bafflelens.base.archives import unzipped
+from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.base.reading import checked, file_beside, json_of, read_bytes, shown
 
 NAME: Final = "manifest.json"
 FORMAT: Final = 1
+_RULE: Final = "a manifest written by bafflelens"
+
+
+class _Manifest(BaseModel):
+    """What is read of a manifest; what else it holds is only shown."""
+
+    model_config = ConfigDict(extra="allow")
+
+    format: int
+    sha256: dict[str, str]
+    run: str = ""
+    candidate: str = ""
+    candidates: list[str] = []
+    geometry: str = ""
+    revision: str = ""
+    values: dict[str, float] = {}
+    units: dict[str, str] = {}
+    tolerances: dict[str, float | None] | str = "not computed"
 
 
 def digest(content: bytes) -> str:
@@ -53,16 +73,16 @@ def read_manifest(where: str, content: bytes) -> dict[str, Any]:
     StoreError
         If it is none, or a newer one.
     """
-    try:
-        found: dict[str, Any] = json.loads(content)
-        found["sha256"] = dict(found["sha256"])
-        version = int(found["format"])
-    except (ValueError, KeyError, TypeError) as error:
-        rule = "a manifest written by bafflelens"
-        raise StoreError(invalid("manifest", where, rule)) from error
-    if version > FORMAT:
+    found = json_of(content, where, "manifest", _RULE, StoreError)
+    version = found.get("format")
+    if isinstance(version, int) and version > FORMAT:
         rule = f"of format {FORMAT} or older; a newer bafflelens wrote it"
         raise StoreError(invalid("manifest", f"{where}' of format '{version}", rule))
+    checked(_Manifest, found, where, "manifest", _RULE, StoreError)
+    for name in found["sha256"]:
+        if file_beside(Path(), name, in_folders=True) is None:
+            rule = f"{_RULE}, whose files stay in their folder; '{shown(name)}' does not"
+            raise StoreError(invalid("manifest", where, rule))
     return found
 
 
@@ -105,29 +125,33 @@ def open_archive(folder: Path, candidate: str = "") -> Opened:
     InputError
         If there is no such candidate, or several and none is named.
     """
-    path = folder / NAME
     try:
-        whole = read_manifest(str(path), path.read_bytes())
-        names = [str(name) for name in whole["candidates"]]
+        whole = _manifest_of(folder)
+        names = whole["candidates"]
         if not candidate and len(names) == 1:
             candidate = names[0]
         if candidate not in names:
             rule = "one of " + ", ".join(names)
             raise InputError(invalid("option '--candidate'", candidate, rule))
         stem = f"{whole['run']}_{candidate}"
-        content = (folder / f"{stem}.zip").read_bytes()
-        faults = list(_differences(_only(whole, f"{stem}.zip"), {f"{stem}.zip": content}, ""))
+        archive = file_beside(folder, f"{stem}.zip")
+        if archive is None:
+            rule = f"{_RULE}, of files in its folder"
+            raise StoreError(invalid("manifest", folder / NAME, rule))
+        content = read_bytes(archive, "hand-off", StoreError)
+        faults = list(
+            _differences(_only(whole, archive.name), {archive.name: digest(content)}, "")
+        )
         if not faults:
-            faults += _faults_of_zip(f"{stem}.zip", content)
+            faults += _faults_of_zip(archive.name, content)
         if faults:
             rule = f"as it was exported ({'; '.join(faults)})"
             raise StoreError(invalid("hand-off", folder, rule))
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            files = {entry: archive.read(entry) for entry in archive.namelist()}
-    except (OSError, KeyError) as error:
-        rule = f"one that `bafflelens handoff` wrote ({error})"
+        files = unzipped(content, archive, "hand-off", StoreError)
+    except KeyError as error:
+        rule = f"one that `bafflelens handoff` wrote (its manifest lacks {error})"
         raise StoreError(invalid("folder", folder, rule)) from error
-    where = str(folder / f"{stem}.zip")
+    where = str(archive)
     manifest = read_manifest(f"{where}/{NAME}", files.pop(NAME))
     return Opened(where=where, stem=stem, manifest=manifest, files=files)
 
@@ -150,37 +174,49 @@ def verify_folder(folder: Path) -> tuple[str, ...]:
     StoreError
         If it is no hand-off.
     """
-    path = folder / NAME
+    manifest = _manifest_of(folder)
+    present = {}
     try:
-        manifest = read_manifest(str(path), path.read_bytes())
-        present = {
-            str(found.relative_to(folder)): found.read_bytes()
-            for found in sorted(folder.rglob("*"))
-            if found.is_file() and found != path
-        }
+        for found in sorted(folder.rglob("*")):
+            if found.is_file() and found != folder / NAME:
+                with found.open("rb") as stream:
+                    hashed = hashlib.file_digest(stream, "sha256").hexdigest()
+                present[str(found.relative_to(folder))] = hashed
     except OSError as error:
         rule = f"one that `bafflelens handoff` wrote ({error.strerror})"
         raise StoreError(invalid("folder", folder, rule)) from error
     faults = list(_differences(manifest, present, ""))
-    for name, content in present.items():
+    for name in present:
         if name.endswith(".zip") and name in manifest["sha256"]:
+            content = read_bytes(folder / name, "hand-off", StoreError)
             faults += _faults_of_zip(name, content)
     return tuple(faults)
 
 
+def _manifest_of(folder: Path) -> dict[str, Any]:
+    """Return the manifest of a hand-off."""
+    path = folder / NAME
+    try:
+        content = read_bytes(path, "manifest", StoreError)
+    except StoreError as error:
+        rule = f"one that `bafflelens handoff` wrote ({error})"
+        raise StoreError(invalid("folder", folder, rule)) from error
+    return read_manifest(str(path), content)
+
+
 def _faults_of_zip(name: str, content: bytes) -> Iterator[str]:
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            inside = {entry: archive.read(entry) for entry in archive.namelist()}
-    except (zipfile.BadZipFile, OSError, EOFError):
-        yield invalid("file", name, "a zip file that can be read")
+        inside = unzipped(content, name, "file")
+        manifest = read_manifest(f"{name}/{NAME}", inside.pop(NAME, b""))
+    except BafflelensError as error:
+        yield str(error)
         return
-    manifest = read_manifest(f"{name}/{NAME}", inside.pop(NAME, b""))
-    yield from _differences(manifest, inside, f"{name}/")
+    hashes = {entry: digest(stored) for entry, stored in inside.items()}
+    yield from _differences(manifest, hashes, f"{name}/")
 
 
 def _differences(
-    manifest: Mapping[str, Any], present: Mapping[str, bytes], where: str
+    manifest: Mapping[str, Any], present: Mapping[str, str], where: str
 ) -> Iterator[str]:
     listed = manifest["sha256"]
     for name in sorted({*listed, *present}):
@@ -188,5 +224,5 @@ def _differences(
             yield invalid("file", where + name, "there: the manifest lists it")
         elif name not in listed:
             yield invalid("file", where + name, "listed in the manifest")
-        elif digest(present[name]) != listed[name]:
+        elif present[name] != listed[name]:
             yield invalid("file", where + name, "as it was exported; its SHA-256 differs")

@@ -14,6 +14,7 @@ from typing import Any, Final
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Advance, Progress
 from bafflelens.base.provenance import shapes_digest, versions
+from bafflelens.base.status import Status
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.checks import Check, making_checks
@@ -136,7 +137,7 @@ def hand_off(
 def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[RankedRow]:
     """Return the rows that are asked for, best first, each once."""
     by_name = {row.candidate.id: row for row in rows}
-    best = [row for row in rows if row.status == "ranked" and not row.candidate.is_baseline]
+    best = [row for row in rows if row.status == Status.RANKED and not row.candidate.is_baseline]
     wanted = [*names, *(row.candidate.id for row in best[:top])]
     if not wanted:
         rule = "ids of candidates, or --top N for the best"
@@ -146,7 +147,7 @@ def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[R
         if name not in by_name:
             rule = "one of this run: " + ", ".join(by_name)
             faults.append(invalid("candidate", name, rule))
-        elif by_name[name].status == "failed":
+        elif by_name[name].status == Status.FAILED:
             reasons = "; ".join(by_name[name].reasons) or "see the report"
             faults.append(invalid("candidate", name, f"one that did not fail ({reasons})"))
     if faults:
@@ -292,7 +293,7 @@ def _warnings(loaded: LoadedJob, record: RunRecord, row: RankedRow) -> list[str]
         found.append(
             "Warning: solved at draft quality only; solve it at standard before much is cut"
         )
-    if row.status == "incomplete":
+    if row.status == Status.INCOMPLETE:
         found.append("Warning: not completely solved: " + "; ".join(row.reasons))
     made, now = record.versions.get("bafflelens", "unknown"), versions()["bafflelens"]
     if made != now:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 from matplotlib.figure import Figure
 
+from bafflelens.report.style import plain_words
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -25,6 +27,7 @@ _OTHER: Final = "#bbbbbb"
 _WIDEST: Final = 4.0  # limits
 
 
+@plain_words()
 def regions_picture(regions: Sequence[Judged], dimensions: Sequence[Judged], title: str) -> bytes:
     """Return bars of what each is off in shares of its limit, with uncertainties, as PNG.
 

@@ -22,6 +22,7 @@ from bafflelens.handoff.deviation_model import Explanation, explain, region_rms
 from bafflelens.handoff.limits import limit_of, region_limits
 from bafflelens.handoff.manifest import Opened, open_archive
 from bafflelens.handoff.scan_picture import regions_picture
+from bafflelens.handoff.spots import Spot, furthest_off
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mockup.scan.clay import placed, require_likely_size, unit_in_m
 from bafflelens.mockup.scan.findings import Place, places, spreads
@@ -56,10 +57,13 @@ The rule
   U is the uncertainty at 95 %: scanner, noise and registration together. Something is within its
   limit if it is off by no more than the limit less U, over it if by more than the limit and U;
   between, this scan cannot tell.
-  rework       a dimension or region is over the change that costs 0.5 dB
+  A region is judged by its root mean square where the change that costs 0.5 dB is known, for that
+  bounds what it does to the sound; else, by the general tolerance, where it is furthest off.
+  rework       a dimension or region is over the change that costs 0.5 dB, or a place of a region
+               over the general tolerance
   scan again   nothing seen is, but less than 80 % of a region of the front was seen
-  re-simulate  something is too near its limit to tell, or over a general tolerance where nobody
-               has solved what it costs, or several dimensions together use up their 0.5 dB
+  re-simulate  something is too near its limit to tell, or a dimension over a general tolerance
+               where nobody has solved what it costs, or several together use up their 0.5 dB
   pass         none of these
   Dimensions that the scan does not tell do not stand in the way: the regions that they move are
   judged. Take calipers for them."""
@@ -107,7 +111,8 @@ class Judged:
     off : float
         How far off it is: a dimension's excess, a region's mean height (proud is positive).
     size : float
-        What is judged: the amount of that; of a region the root mean square.
+        What is judged: the amount of that; of a region the root mean square, or, where only the
+        general tolerance is known, the amount at its furthest place.
     uncertainty : float
         U, at 95 per cent.
     allowed : float
@@ -118,6 +123,10 @@ class Judged:
         `WITHIN`, `OVER`, `NEAR`, `UNKNOWN`, `UNTOLD` or `UNSEEN`.
     low, high, seen : float
         Of a region: lowest and highest place, and the share of its area that was seen.
+    rms : float
+        Of a region, its root mean square.
+    spot : Spot or None
+        Of a region, where it is furthest off.
     """
 
     name: str
@@ -131,6 +140,8 @@ class Judged:
     low: float = math.nan
     high: float = math.nan
     seen: float = math.nan
+    rms: float = math.nan
+    spot: Spot | None = None
 
     @property
     def limit_text(self) -> str:
@@ -340,8 +351,8 @@ def _dimensions(
         scanner = scanner_mm / (largest * _MM)
         bent = _BENT_SHARE * abs(estimate.off)
         uncertainty = math.hypot(2 * estimate.deviation, scanner, bent)
-        allowed, is_acoustic = limit_of(manifest, key)
-        state = _state(abs(estimate.off), uncertainty, allowed, is_acoustic)
+        allowed, is_acoustic = limit_of(manifest, key, datum)
+        state = _state(abs(estimate.off), uncertainty, allowed, is_known=is_acoustic)
         if not estimate.is_told or (state == NEAR and uncertainty > allowed / 2):
             state = UNTOLD
         found.append(
@@ -367,6 +378,7 @@ def _regions(
     scanner_mm: float,
 ) -> tuple[Judged, ...]:
     sizes = region_rms(datum, explanation.height, laid.seen)
+    spots = furthest_off(datum.nominal, datum.region, explanation.height, laid.seen)
     found = []
     for name, (limit, is_acoustic) in region_limits(manifest, datum).items():
         where = datum.region == name
@@ -375,9 +387,13 @@ def _regions(
         height = explanation.height[where][seen] * _MM
         spread = explanation.spread.get(name, math.nan)
         is_seen = name in sizes and name in explanation.spread
-        size = sizes[name] * _MM if is_seen else math.nan
-        uncertainty = math.hypot(2 * spread * _MM, scanner_mm)
-        state = _state(size, uncertainty, limit * _MM, is_acoustic) if is_seen else UNSEEN
+        rms = sizes[name] * _MM if is_seen else math.nan
+        size, uncertainty = rms, math.hypot(2 * spread * _MM, scanner_mm)
+        spot = spots.get(name)
+        if not is_acoustic and spot is not None:
+            size = abs(spot.height_m) * _MM
+            uncertainty = math.hypot(uncertainty, 2 * spot.scatter_m * _MM)
+        state = _state(size, uncertainty, limit * _MM, is_known=True) if is_seen else UNSEEN
         found.append(
             Judged(
                 name=name,
@@ -391,17 +407,20 @@ def _regions(
                 low=float(height.min()) if is_seen else math.nan,
                 high=float(height.max()) if is_seen else math.nan,
                 seen=share,
+                rms=rms,
+                spot=spot,
             )
         )
     return tuple(found)
 
 
-def _state(size: float, uncertainty: float, allowed: float, is_acoustic: bool) -> str:
+def _state(size: float, uncertainty: float, allowed: float, *, is_known: bool) -> str:
+    """Return whether something is within its limit; `is_known` says if more has to be undone."""
     if size + uncertainty <= allowed:
         return WITHIN
     if size - uncertainty <= allowed:
         return NEAR
-    return OVER if is_acoustic else UNKNOWN
+    return OVER if is_known else UNKNOWN
 
 
 def _rework_line(item: Judged) -> str:
@@ -409,6 +428,12 @@ def _rework_line(item: Judged) -> str:
         return (
             f"bring {item.name} back by {-item.off:+.2f} {item.unit} (+- {item.uncertainty:.2f}; "
             f"it may be off by {item.allowed:.2g})"
+        )
+    if not item.is_acoustic and item.spot is not None:
+        what = "take off the" if item.spot.height_m > 0 else "fill the"
+        return (
+            f"{what} {item.spot.text} at the {item.name} (+- {item.uncertainty:.2f}; ISO 2768-m "
+            f"allows {item.allowed:.2g} mm)"
         )
     limit = f"{item.allowed:.2g} mm rms allowed"
     if abs(item.off) < item.size / 2:
@@ -472,7 +497,8 @@ def _report(
         )
     lines += [
         "",
-        "Regions in mm (positive where material is to be removed)",
+        "Regions in mm (positive where material is to be removed; a g: judged at the furthest "
+        "place)",
         f"  {'region':<20}{'seen':>6}{'mean':>8}{'rms':>7}{'U':>7}{'lowest':>8}{'highest':>9}"
         f"{'limit':>9}",
     ]
@@ -504,7 +530,7 @@ def _region_row(item: Judged) -> str:
     if item.state == UNSEEN:
         return f"  {item.name:<20}{item.seen:>6.0%}  {item.state}"
     return (
-        f"  {item.name:<20}{item.seen:>6.0%}{item.off:>+8.2f}{item.size:>7.2f}"
+        f"  {item.name:<20}{item.seen:>6.0%}{item.off:>+8.2f}{item.rms:>7.2f}"
         f"{item.uncertainty:>7.2f}{item.low:>+8.2f}{item.high:>+9.2f}{item.limit_text:>9}  "
         f"{item.state}"
     )

@@ -9,8 +9,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bafflelens.base.errors import GeometryError, InputError, invalid
+from bafflelens.job.domes import read_domes
 from bafflelens.job.sections import NOMINAL_TOLERANCE, Job, SourceSection
 from bafflelens.mesh.absorbers import Absorber, PorousLayer
+from bafflelens.mesh.dome_motions import DomeFamily
 from bafflelens.mesh.source_motion import SourceMotion, VelocityTable
 from bafflelens.mesh.surface_tables import read_admittance_table, read_velocity_table
 from bafflelens.shapes.meshing.geometry import (
@@ -35,12 +37,15 @@ class Boundaries:
         By surface.
     tables : mapping of str to Path
         The text files behind them, by key.
+    families : mapping of str to DomeFamily
+        How domes plausibly move, by source.
     """
 
     motions: Mapping[str, str] = field(default_factory=dict)
     velocities: Mapping[str, VelocityTable] = field(default_factory=dict)
     absorbers: Mapping[str, Absorber] = field(default_factory=dict)
     tables: Mapping[str, Path] = field(default_factory=dict)
+    families: Mapping[str, DomeFamily] = field(default_factory=dict)
 
     def motions_of(self, shape: Shape, values: Mapping[str, float]) -> tuple[SourceMotion, ...]:
         """Return how the moving surfaces of a shape move.
@@ -136,11 +141,14 @@ def read_boundaries(
     if absorbers and job.solve.engine == "bempp":
         rule = "'direct' where a surface absorbs: the other engine solves rigid bodies only"
         faults.append(invalid("key 'solve.engine'", job.solve.engine, rule))
+    families, further, dome_faults = read_domes(job, folder, copies)
+    faults += dome_faults
     boundaries = Boundaries(
         motions={name: source.motion for name, source in job.sources.items()},
         velocities=velocities,
         absorbers=absorbers,
-        tables=tables,
+        tables=tables | further,
+        families=families,
     )
     return boundaries, faults
 

@@ -56,8 +56,10 @@ def _largest(setting: Setting) -> float:
 def _remark(bounce: OutOfReach, height_m: float) -> str:
     return (
         f"the target is out of reach below {bounce.below_hz / 1000:.2g} kHz for the "
-        f"{bounce.name} bounce at {bounce.angle_deg:+.0f} degrees: an opening of "
-        f"{height_m * 1e3:g} mm, the tallest searched, is 6 dB down there from "
-        f"{bounce.six_db_down_hz / 1000:.2g} kHz on (0.6 c / (H sin angle), common practice). "
-        "What is missing costs every candidate alike."
+        f"{bounce.name} bounce at {bounce.angle_deg:+.0f} degrees: at best, if all of the opening "
+        f"of {height_m * 1e3:g} mm, the tallest searched, moved evenly and in phase, it would be "
+        f"6 dB down there from {bounce.six_db_down_hz / 1000:.2g} kHz on (0.6 c / (H sin angle), "
+        "common practice). Walls at an angle and ways of different length inside the opening make "
+        "it less, and higher up again: what was solved tells. What is missing costs every "
+        "candidate alike."
     )

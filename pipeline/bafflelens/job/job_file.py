@@ -8,10 +8,10 @@ job is mended in one round.
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -22,8 +22,10 @@ from pydantic_core import ErrorDetails
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, InputError, JobError, invalid
 from bafflelens.base.octaves import inside
+from bafflelens.base.reading import LARGEST_TOML, read_text, toml_of
 from bafflelens.directivity.loudspeaker import Loudspeaker
 from bafflelens.job.boundaries import Boundaries, read_boundaries, source_name_faults
+from bafflelens.job.domes import dome_faults
 from bafflelens.job.sections import (
     NAME,
     NOMINAL_TOLERANCE,
@@ -65,6 +67,7 @@ SHAPE_SECTIONS: Final = ("geometry", "baseline")
 
 _LONGEST_VALUE_SHOWN: Final = 60
 _SIMILAR: Final = 0.6
+_MOST_FAULTS: Final = 100  # a file of another kind would list each of its keys
 _LEAST_SCORED: Final = 2  # one alone shows no change over frequency
 _AnySection = TypeVar("_AnySection", bound=BaseModel)
 
@@ -146,10 +149,13 @@ def load_job(
     text, table = _read(path)
     job: Job | None = None
     faults: list[str] = []
+    untold = 0
     try:
         job = Job.model_validate(table)
     except ValidationError as error:
-        faults += [_describe(fault) for fault in error.errors()]
+        details = error.errors()
+        faults += [_describe(fault) for fault in details[:_MOST_FAULTS]]
+        untold = max(len(details) - _MOST_FAULTS, 0)
 
     # A fault in one section must not hide those in another, so the sections that concern the
     # shapes are also looked at by themselves.
@@ -217,7 +223,14 @@ def load_job(
         faults += found
         if set(shapes) == set(sections):
             faults += source_name_faults(job.sources, list(shapes.values()))
+            faults += dome_faults(boundaries.families, list(shapes.values()))
+        if job.score.domes != "rigid" and not job.domes:
+            rule = "'rigid' in a job without a section [domes.<source>]"
+            faults.append(invalid("key 'score.domes'", job.score.domes, rule))
 
+    if len(faults) + untold > _MOST_FAULTS:
+        untold += len(faults) - _MOST_FAULTS
+        faults = [*faults[:_MOST_FAULTS], f"{untold} more faults"]
     if faults or job is None:
         raise JobError([f"{path}: {fault}" for fault in faults])
     return LoadedJob(
@@ -236,17 +249,8 @@ def load_job(
 
 
 def _read(path: Path) -> tuple[str, dict[str, Any]]:
-    try:
-        text = path.read_bytes().decode("utf-8")
-        return text, tomllib.loads(text)
-    except OSError as error:
-        fault = invalid("job file", path, f"a readable TOML file ({error.strerror})")
-        raise JobError(fault) from error
-    except UnicodeDecodeError as error:
-        rule = f"text in UTF-8 (byte {error.start} is not)"
-        raise JobError(invalid("job file", path, rule)) from error
-    except tomllib.TOMLDecodeError as error:
-        raise JobError(invalid("job file", path, f"valid TOML: {error}")) from error
+    text = read_text(path, "job file", JobError, most=LARGEST_TOML, kind="TOML file")
+    return text, toml_of(text, path, "job file", JobError)
 
 
 def _alone(model: type[_AnySection], content: object) -> _AnySection | None:
@@ -288,7 +292,7 @@ def _describe(fault: ErrorDetails) -> str:
     """Return one fault of a model in the project's grammar."""
     location = tuple(part for part in fault["loc"] if part != "parameters")
     name, mine = key_at(location)
-    known = [key.name.replace(NAME, mine or NAME) for key in keys_of()]
+    known = [key.replace(NAME, mine or NAME) for key in _known_keys()]
     if fault["type"] == "extra_forbidden":
         return unknown_key(name, known)
     if fault["type"] == "rule":
@@ -303,6 +307,11 @@ def _describe(fault: ErrorDetails) -> str:
     if isinstance(fault["input"], dict) and fault["type"] == "rule" and is_section:
         return f"Invalid section [{name}]. Must be {rule}."
     return invalid(f"key '{name}'", _shown(fault["input"]), rule)
+
+
+@cache
+def _known_keys() -> tuple[str, ...]:
+    return tuple(key.name for key in keys_of())
 
 
 def unknown_key(name: str, known: Sequence[str]) -> str:

@@ -44,6 +44,7 @@ from bafflelens.directivity.driver import Driver
 from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.responses import Response
 from bafflelens.mesh.absorbers import Incidence, PorousLayer
+from bafflelens.mesh.dome_motions import EFFECTS, KINDS, DomeRanges
 from bafflelens.scoring.score import TERM_NAMES, ScoreSettings, TermSettings
 from bafflelens.scoring.target import Limit, Room, Target, ambitious_target, default_target
 
@@ -66,6 +67,7 @@ UNITS: Final = {
     "_kpa": "kPa",
     "_kpa_s_m2": "kPa s/m^2",
     "_gib": "GiB",
+    "_m_s": "m/s",
     "_s": "s",
 }
 """The unit of a key, told by its ending."""
@@ -388,6 +390,64 @@ class SourceSection(_Section):
         return self
 
 
+_EFFECTS_RULE: Final = "a list of " + ", ".join(EFFECTS)
+
+
+class DomeSection(_Section):
+    """``[domes.tweeter]`` ...: how a dome plausibly moves, instead of as one piece."""
+
+    kind: Literal["soft", "hard"] | None = None
+    profiles: _Texts = Field(default=(), json_schema_extra={"rule": _EFFECTS_RULE})
+    members: int = Field(default=32, ge=1, le=500)
+    seed: int = Field(default=1, ge=0, le=2**31 - 1)
+    lag_from_m_s: float = Field(default=DomeRanges.lag_speed_m_s[0], ge=50, le=20_000)
+    lag_to_m_s: float = Field(default=DomeRanges.lag_speed_m_s[1], ge=50, le=20_000)
+    fade_from_hz: float = Field(default=DomeRanges.fade_hz[0], ge=500, le=200_000)
+    fade_to_hz: float = Field(default=DomeRanges.fade_hz[1], ge=500, le=200_000)
+    mode_from_hz: float = Field(default=DomeRanges.mode_hz[0], ge=500, le=200_000)
+    mode_to_hz: float = Field(default=DomeRanges.mode_hz[1], ge=500, le=200_000)
+    quality_from: float = Field(default=DomeRanges.mode_quality[0], ge=0.5, le=500)
+    quality_to: float = Field(default=DomeRanges.mode_quality[1], ge=0.5, le=500)
+    plate_share_from: float = Field(default=DomeRanges.plate_share[0], ge=0.001, le=1)
+    plate_share_to: float = Field(default=DomeRanges.plate_share[1], ge=0.001, le=1)
+    surround_from: float = Field(default=DomeRanges.surround_share[0], ge=-5, le=5)
+    surround_to: float = Field(default=DomeRanges.surround_share[1], ge=-5, le=5)
+    rocking_from: float = Field(default=DomeRanges.rocking_share[0], ge=-5, le=5)
+    rocking_to: float = Field(default=DomeRanges.rocking_share[1], ge=-5, le=5)
+    velocity_table: str | None = Field(default=None, json_schema_extra={"rule": _TABLE_RULE})
+
+    @model_validator(mode="after")
+    def _is_a_family(self) -> Self:
+        if (self.kind is None) == (not self.profiles):
+            _refuse("with either 'kind' or 'profiles': a family needs members that move somehow")
+        unknown = [name for name in self.profiles if name not in EFFECTS]
+        if unknown or len(set(self.profiles)) != len(self.profiles):
+            _refuse(f"with 'profiles' {_EFFECTS_RULE}, each once")
+        for name in type(self).model_fields:
+            other = name.replace("_from", "_to")
+            if "_from" in name and not getattr(self, name) <= getattr(self, other):
+                _refuse(f"with '{name}' not above '{other}'")
+        return self
+
+    @property
+    def effects(self) -> tuple[str, ...]:
+        """What each member of the family does."""
+        return KINDS[self.kind] if self.kind is not None else tuple(self.profiles)
+
+    @property
+    def ranges(self) -> DomeRanges:
+        """Between what the numbers of the members lie."""
+        return DomeRanges(
+            lag_speed_m_s=(self.lag_from_m_s, self.lag_to_m_s),
+            fade_hz=(self.fade_from_hz, self.fade_to_hz),
+            mode_hz=(self.mode_from_hz, self.mode_to_hz),
+            mode_quality=(self.quality_from, self.quality_to),
+            plate_share=(self.plate_share_from, self.plate_share_to),
+            surround_share=(self.surround_from, self.surround_to),
+            rocking_share=(self.rocking_from, self.rocking_to),
+        )
+
+
 class SurfaceSection(_Section):
     """``[surfaces.felt]`` ...: what covers a surface of the shape."""
 
@@ -565,6 +625,7 @@ class ScoreSection(_BandSection):
     from_hz: float = Field(default=2000.0, ge=50, le=40_000)
     to_hz: float = Field(default=12_000.0, ge=50, le=40_000)
     path_difference_m: float = Field(default=0.15, ge=0.01, le=2)
+    domes: Literal["rigid", "mean", "mean-and-spread"] = "rigid"
     vertical_control: DemandSection = DemandSection()
     horizontal_width: DemandSection = DemandSection()
     seat_height: DemandSection = DemandSection()
@@ -579,7 +640,7 @@ class ScoreSection(_BandSection):
     @property
     def settings(self) -> ScoreSettings:
         """The settings that the score takes."""
-        content = self.model_dump()
+        content = self.model_dump(exclude={"domes"})  # how scores are put together, not made
         terms: dict[str, Any] = {name: TermSettings(**content.pop(name)) for name in TERM_NAMES}
         return ScoreSettings(**content, **terms)
 
@@ -841,6 +902,7 @@ class Job(_Section):
     frequencies: FrequenciesSection = FrequenciesSection()
     solve: SolveSection = SolveSection()
     sources: dict[str, SourceSection] = Field(default_factory=dict)
+    domes: dict[str, DomeSection] = Field(default_factory=dict)
     surfaces: dict[str, SurfaceSection] = Field(default_factory=dict)
     room: RoomSection = RoomSection()
     listening: ListeningSection = ListeningSection()

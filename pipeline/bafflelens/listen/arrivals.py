@@ -14,6 +14,7 @@ from bafflelens.listen.room import SURFACES
 from bafflelens.listen.seat import Seat
 from bafflelens.listen.shape_response import ShapeResponse
 from bafflelens.listen.spectra import bins_hz
+from bafflelens.report.figures.axes import kilohertz
 
 DIRECT: Final = "direct"
 UNHEARD_DB: Final = -20.0
@@ -139,7 +140,7 @@ def in_words(arrivals: Sequence[ArrivalLevels], names: Sequence[str]) -> tuple[s
             lines.append(
                 f"The {arrival.name} reflection comes {arrival.delay_ms:.1f} ms late and differs "
                 f"by up to {arrival.difference_db:.1f} dB; most around "
-                f"{arrival.bands_hz[worst]:.0f} Hz, where {louder} is the louder."
+                f"{kilohertz(arrival.bands_hz[worst])} kHz, where {louder} is the louder."
             )
     return tuple(lines)
 

@@ -63,8 +63,8 @@ def arrivals_page(
             {
                 "name": one.name,
                 "delay": f"{one.delay_ms:.2f}",
-                "leaving": f"{one.leaving_azimuth_deg:+.0f}, {one.leaving_elevation_deg:+.0f}",
-                "head": f"{one.head_azimuth_deg:+.0f}, {one.head_elevation_deg:+.0f}",
+                "leaving": _angles(one.leaving_azimuth_deg, one.leaving_elevation_deg),
+                "head": _angles(one.head_azimuth_deg, one.head_elevation_deg),
                 "levels": [f"{_mean(level):+.1f}" for level in one.level_db],
                 "apart": "-" if one.name == DIRECT else f"{one.difference_db:.1f}",
             }
@@ -75,6 +75,10 @@ def arrivals_page(
         remarks=tuple(remarks),
     )
     return text.encode()
+
+
+def _angles(azimuth_deg: float, elevation_deg: float) -> str:
+    return f"{round(azimuth_deg):+d}, {round(elevation_deg):+d}"
 
 
 def _mean(level_db: FloatArray) -> float:
@@ -91,7 +95,7 @@ def _figure(names: Sequence[str], panels: Sequence[tuple[str, FloatArray, FloatA
         empty.set_visible(False)
     handles, labels = axes.flat[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="upper left", ncols=len(names))
-    figure.subplots_adjust(0.06, 0.08, 0.99, 0.9, wspace=0.22, hspace=0.6)
+    figure.subplots_adjust(0.06, 0.08, 0.99, 0.9, wspace=0.22, hspace=0.5)
     return figure
 
 

@@ -177,8 +177,7 @@ class _Handler(BaseHTTPRequestHandler):
         self._send(json.dumps(self.test.state()).encode(), "application/json")
 
     def _host(self) -> str:
-        address = self.server.server_address
-        return f"{LOOPBACK}:{address[1]}"
+        return f"{LOOPBACK}:{self.connection.getsockname()[1]}"
 
     def _name(self) -> str | None:
         """Return what is asked for below the token; None, and a refusal, if it is not given."""

@@ -6,12 +6,14 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 import soundfile
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.signal import oaconvolve
 
 from bafflelens.base.conventions import FloatArray
@@ -23,10 +25,11 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.listen.arrivals_page import arrivals_page
 from bafflelens.listen.binaural import EarResponses, ear_responses
 from bafflelens.listen.dry import window_response
-from bafflelens.listen.head import DirectionError, Head, head_of, left_out
+from bafflelens.listen.head import Head, head_of, left_out
 from bafflelens.listen.head_file import read_head
 from bafflelens.listen.levels import Level, matched
 from bafflelens.listen.music import INVENTED, band_noise, invented_music, read_music
+from bafflelens.listen.ready import RESPONSES, Ready, read_responses, responses_bytes
 from bafflelens.listen.responses_file import responses_file
 from bafflelens.listen.room import SURFACES, Enclosure, enclosure_of
 from bafflelens.listen.seat import Seat, seat_of
@@ -43,6 +46,7 @@ from bafflelens.store import RunFolder, require_new_folder, utc_now, write_folde
 AXIS: Final = "axis"
 CAUTION: Final = "begin at low level: loud headphones harm hearing"
 _STEPS: Final = 6
+_BLOCK_SAMPLES: Final = 2**20  # 22 s
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,39 +63,15 @@ class Wishes:
         Response of the headphones, Hz, dB and degrees, to be divided out.
     speakers : bool
         Dry files for real loudspeakers, with the listening-window response only, as well.
+    again : Path or None
+        A folder that was written for the same shapes, whose responses are used as they are.
     """
 
     equalise: str = ""
     head: Path | None = None
     headphones: Path | None = None
     speakers: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Prepared:
-    """All that does not depend on the music.
-
-    Attributes
-    ----------
-    enclosure, seat : Enclosure, Seat
-        The room, and what it does.
-    shapes : tuple of ShapeResponse
-        What is compared.
-    ears : tuple of EarResponses
-        Responses of each at the ears, the filter that stands for the rest of the loudspeaker
-        and the headphones included.
-    head_name : str
-        Whose head it is.
-    head_error : DirectionError
-        What its interpolation is off by.
-    """
-
-    enclosure: Enclosure
-    seat: Seat
-    shapes: tuple[ShapeResponse, ...]
-    ears: tuple[EarResponses, ...]
-    head_name: str
-    head_error: DirectionError
+    again: Path | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -174,30 +154,30 @@ def listen(
         If the folder is not empty or cannot be written.
     """
     wishes = wishes or Wishes()
-    loaded = folder.load_job()
     require_new_folder(out)
+    _check(folder, candidates, wishes)
     signal = invented_music() if music is None else read_music(music)
+    name = INVENTED if music is None else music.name
     with (progress or Silent()).bar(float(_STEPS), "listening") as advance:
-        prepared = prepare(folder, loaded, candidates, wishes)
+        if wishes.again is None:
+            ready = prepare(folder, folder.load_job(), candidates, wishes)
+        else:
+            ready = read_responses(wishes.again, folder.name, candidates)
         advance(4.0, "responses at the seat are ready")
-        heard = played_versions(prepared, signal, wishes)
+        heard = played_versions(ready, signal, wishes)
         advance(1.0, "the music is rendered")
-        name = INVENTED if music is None else music.name
-        remarks = _remarks(loaded, prepared, wishes)
-        files = _files(loaded, prepared, heard, name, remarks)
-        write_folder(out, files)
+        write_folder(out, _files(ready, heard, name))
         advance(1.0, "written")
-    return Heard(out=out, music=name, versions=heard, remarks=remarks)
+    return Heard(out=out, music=name, versions=heard, remarks=ready.remarks)
 
 
 def prepare(
     folder: RunFolder, loaded: LoadedJob, candidates: Sequence[str], wishes: Wishes
-) -> Prepared:
+) -> Ready:
     """Return all that does not depend on the music."""
-    _check(folder, candidates, wishes)
     enclosure = _enclosure(loaded)
-    shapes = tuple(heard_shape(folder, loaded, name) for name in candidates)
     _check_bodies(folder, loaded, candidates)
+    shapes = tuple(heard_shape(folder, loaded, name) for name in candidates)
     if wishes.equalise == AXIS:
         shapes = tuple(shape.equalised() for shape in shapes)
     head = head_of(read_head(wishes.head))
@@ -205,52 +185,77 @@ def prepare(
     bands = [shape.band_hz for shape in shapes]
     phones = None if wishes.headphones is None else read_response(wishes.headphones)
     ears = tuple(_filtered(ear_responses(shape, seat), bands, phones) for shape in shapes)
-    return Prepared(
-        enclosure=enclosure,
-        seat=seat,
-        shapes=shapes,
+    remarks = _remarks(loaded, shapes, seat, enclosure, head, wishes)
+    files = {
+        f"{shape.name}.sofa": responses_file(
+            one.whole,
+            enclosure,
+            temperature_c=loaded.job.air.temperature_c,
+            title=f"{loaded.job.title}: {shape.name}",
+            comment=" ".join(f"{remark}." for remark in remarks),
+            version=versions()["bafflelens"],
+        )
+        for shape, one in zip(shapes, ears, strict=True)
+    }
+    files["arrivals.html"] = arrivals_page(loaded, shapes, seat, enclosure, remarks)
+    return Ready(
+        run=folder.name,
+        names=tuple(candidates),
         ears=ears,
-        head_name=head.name,
-        head_error=left_out(head),
+        dry=tuple(common_filter(window_response(shape), bands) for shape in shapes),
+        remarks=remarks,
+        files=files,
     )
 
 
-def played_versions(prepared: Prepared, signal: FloatArray, wishes: Wishes) -> tuple[Version, ...]:
+def played_versions(ready: Ready, signal: FloatArray, wishes: Wishes) -> tuple[Version, ...]:
     """Return the music (2, n_samples) as each shape plays it, equally loud."""
     noise = band_noise()
-    wholes = [at_ears(ears.whole, signal) for ears in prepared.ears]
-    gains, levels = matched(wholes, [at_ears(ears.whole, noise) for ears in prepared.ears])
-    dry: list[FloatArray | None] = [None] * len(wholes)
+    responses = [ears.whole for ears in ready.ears]
+    responses += [part for ears in ready.ears for part in ears.parts.values()]
+    with ThreadPoolExecutor() as threads:
+        played = list(threads.map(lambda one: at_ears(one, signal), responses))
+        noises = list(threads.map(lambda ears: at_ears(ears.whole, noise), ready.ears))
+    count = len(ready.names)
+    gains, levels = matched(played[:count], noises)
+    dry: list[FloatArray | None] = [None] * count
     if wishes.speakers:
-        bands = [shape.band_hz for shape in prepared.shapes]
-        filtered = [
-            common_filter(oaconvolve(signal, window_response(shape)[np.newaxis], axes=-1), bands)
-            for shape in prepared.shapes
-        ]
+        filtered = [oaconvolve(signal, one[np.newaxis], axes=-1) for one in ready.dry]
         dry_gains, _ = matched(filtered, filtered)
         dry = [gain * one for gain, one in zip(dry_gains, filtered, strict=True)]
+    parts = iter(played[count:])
     return tuple(
         Version(
-            name=shape.name,
+            name=name,
             level=level,
             whole=gain * whole,
-            parts={part: gain * at_ears(one, signal) for part, one in ears.parts.items()},
+            parts={part: gain * next(parts) for part in ears.parts},
             dry=one_dry,
         )
-        for shape, ears, gain, level, whole, one_dry in zip(
-            prepared.shapes, prepared.ears, gains, levels, wholes, dry, strict=True
+        for name, ears, gain, level, whole, one_dry in zip(
+            ready.names, ready.ears, gains, levels, played[:count], dry, strict=True
         )
     )
 
 
 def at_ears(responses: FloatArray, signal: FloatArray) -> FloatArray:
-    """Return a stereo signal (2, n_samples) at the ears, (2, n_samples longer by the room)."""
+    """Return a stereo signal (2, n_samples) at the ears, (2, n_samples longer by the room).
+
+    Overlap-add in long blocks: the loudspeakers are summed as spectra, so that each block takes
+    one transform an ear. In single precision, whose rounding stays about 130 dB below the music.
+    """
     channels = signal if len(responses) > 1 else signal.mean(axis=0, keepdims=True)
-    played = [
-        oaconvolve(channel[np.newaxis], response, axes=-1)
-        for channel, response in zip(channels, responses, strict=True)
-    ]
-    return np.asarray(np.sum(played, axis=0))
+    channels = channels.astype(np.float32)
+    tail = responses.shape[-1] - 1
+    length = channels.shape[-1] + tail
+    size = next_fast_len(min(length, _BLOCK_SAMPLES + tail), real=True)
+    step = size - tail
+    rooms = rfft(responses.astype(np.float32), size)
+    found = np.zeros((2, length + size))
+    for start in range(0, channels.shape[-1], step):
+        part = rfft(channels[:, start : start + step], size)
+        found[:, start : start + size] += irfft(np.einsum("sf,sef->ef", part, rooms), size)
+    return found[:, :length]
 
 
 def sound_file(signal: FloatArray) -> bytes:
@@ -268,6 +273,9 @@ def _check(folder: RunFolder, candidates: Sequence[str], wishes: Wishes) -> None
         faults.append(invalid("candidates", "none", rule))
     doubled = sorted({name for name in candidates if list(candidates).count(name) > 1})
     faults += [invalid("candidate", name, "named once") for name in doubled]
+    if wishes.again is not None and (wishes.equalise or wishes.head or wishes.headphones):
+        rule = "without --equalise, --head and --headphones, which it has settled"
+        faults.append(invalid("--again", wishes.again, rule))
     if wishes.equalise not in ("", AXIS):
         faults.append(invalid("--equalise", wishes.equalise, AXIS))
     if faults:
@@ -340,19 +348,27 @@ def _inverse(phones: Response) -> FloatArray:
     return np.asarray(np.fft.irfft(minimum_phase(10 ** (change / 20)), n=BLOCK))
 
 
-def _remarks(loaded: LoadedJob, prepared: Prepared, wishes: Wishes) -> tuple[str, ...]:
-    size = " x ".join(f"{value:.2f}" for value in prepared.enclosure.size_m)
-    decay = prepared.seat.decay_s
-    lows, highs = zip(*(shape.band_hz for shape in prepared.shapes), strict=True)
-    error = prepared.head_error
+def _remarks(
+    loaded: LoadedJob,
+    shapes: Sequence[ShapeResponse],
+    seat: Seat,
+    enclosure: Enclosure,
+    head: Head,
+    wishes: Wishes,
+) -> tuple[str, ...]:
+    size = " x ".join(f"{value:.2f}" for value in enclosure.size_m)
+    decay, error = seat.decay_s, left_out(head)
+    lows, highs = zip(*(shape.band_hz for shape in shapes), strict=True)
     remarks = [
         f"room {size} m, reverberation time {decay.min():.2f} to {decay.max():.2f} s",
         f"below {max(lows):.0f} Hz each direction keeps its level there, above "
         f"{min(highs):.0f} Hz sound fades out; high-pass {BASS_HZ:g} Hz: the same for all shapes",
-        f"head: {prepared.head_name}; between its directions {error.level_db:.1f} dB and "
+        "between solved frequencies up to "
+        f"{max(shape.error_db for shape in shapes):.1f} dB off in front (estimate)",
+        f"head: {head.name}; between its directions {error.level_db:.1f} dB and "
         f"{error.time_us:.0f} us off (root mean square, {error.n_directions} left out in turn)",
     ]
-    if len(prepared.seat.head) == 1:
+    if len(seat.head) == 1:
         remarks.append("room.seat_aside_m is 0: one loudspeaker plays both channels")
     if wishes.equalise == AXIS:
         remarks.append("on-axis responses are made even: what is left is the room's part")
@@ -361,38 +377,25 @@ def _remarks(loaded: LoadedJob, prepared: Prepared, wishes: Wishes) -> tuple[str
     return (*remarks, CAUTION)
 
 
-def _files(
-    loaded: LoadedJob,
-    prepared: Prepared,
-    heard: Sequence[Version],
-    music: str,
-    remarks: Sequence[str],
-) -> dict[str, bytes]:
+def _files(ready: Ready, heard: Sequence[Version], music: str) -> dict[str, bytes]:
     """Return names and contents of all that is written."""
-    files: dict[str, bytes] = {}
-    for version, ears in zip(heard, prepared.ears, strict=True):
-        files[f"{version.name}.wav"] = sound_file(version.whole)
+    files = dict(ready.files)
+    sounds: dict[str, FloatArray] = {}
+    for version in heard:
+        sounds[f"{version.name}.wav"] = version.whole
         for part, signal in version.parts.items():
-            files[f"{version.name}_only_{part.replace(' ', '_')}.wav"] = sound_file(signal)
+            sounds[f"{version.name}_only_{part.replace(' ', '_')}.wav"] = signal
         if version.dry is not None:
-            files[f"{version.name}_for_loudspeakers.wav"] = sound_file(version.dry)
-        files[f"{version.name}.sofa"] = responses_file(
-            ears.whole,
-            prepared.enclosure,
-            temperature_c=loaded.job.air.temperature_c,
-            title=f"{loaded.job.title}: {version.name}",
-            comment=" ".join(f"{remark}." for remark in remarks),
-            version=versions()["bafflelens"],
-        )
-    files["arrivals.html"] = arrivals_page(
-        loaded, prepared.shapes, prepared.seat, prepared.enclosure, tuple(remarks)
-    )
+            sounds[f"{version.name}_for_loudspeakers.wav"] = version.dry
+    with ThreadPoolExecutor() as threads:
+        files |= dict(zip(sounds, threads.map(sound_file, sounds.values()), strict=True))
+    files[RESPONSES] = responses_bytes(ready)
     manifest = {
         "made_utc": utc_now(),
+        "run": ready.run,
         "music": music,
         "versions": {version.name: asdict(version.level) for version in heard},
-        "interpolation_error_db": {shape.name: shape.error_db for shape in prepared.shapes},
-        "remarks": list(remarks),
+        "remarks": list(ready.remarks),
         "made_with": versions(),
         "files": sorted((*files, "manifest.json")),
     }

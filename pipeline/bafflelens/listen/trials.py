@@ -135,12 +135,13 @@ def plan_text(number: int, kind: str) -> str:
     """Return what so many trials can and cannot find, in words."""
     wanted = "right" if kind == ABX else "for the same shape"
     chances = ", ".join(
-        f"{chance_of_finding(number, share, kind):.0%} if {share:.0%} of answers are so by nature"
+        f"{100 * chance_of_finding(number, share, kind):.0f} % for one of {100 * share:.0f} %"
         for share in STATED_SHARES
     )
     return (
         f"{number} trials; it takes {least_count(number, kind)} {wanted} for p below "
-        f"{SIGNIFICANT:g}, which is reached with a chance of {chances}"
+        f"{SIGNIFICANT:g}. A difference that is heard in some share of all trials is found with a "
+        f"chance of {chances}"
     )
 
 

@@ -4,16 +4,19 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from zipfile import BadZipFile
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bafflelens.base.archives import arrays_of
 from bafflelens.base.conventions import FloatArray, IntArray
-from bafflelens.base.errors import MeshingError, StoreError
+from bafflelens.base.errors import MeshingError, StoreError, invalid
+from bafflelens.base.reading import read_bytes
 
 _AXES = {"x": 0, "y": 1, "z": 2}
 
@@ -182,10 +185,35 @@ class Mesh:
         StoreError
             If the file is missing or cut short.
         """
+        rule = "a mesh saved by bafflelens"
+        content = read_bytes(Path(path), "mesh file", StoreError, kind="mesh saved by bafflelens")
+        data = arrays_of(content, path, "mesh file", rule, StoreError)
         try:
-            # A stream of ours is closed even if its content is no zip file.
-            with Path(path).open("rb") as stream, np.load(stream, allow_pickle=False) as data:
-                return cls(data["vertices"], data["triangles"], data["surface"])
-        except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
-            msg = f"Invalid mesh file '{path}'. Must be a mesh saved by bafflelens ({error})."
-            raise StoreError(msg) from error
+            return cls.of_arrays(data)
+        except (KeyError, ValueError) as error:
+            raise StoreError(invalid("mesh file", path, f"{rule} ({error})")) from error
+
+    @classmethod
+    def of_arrays(cls, data: Mapping[str, NDArray[Any]]) -> Mesh:
+        """Return the mesh that arrays of a file describe: vertices, triangles, surface.
+
+        Raises
+        ------
+        KeyError, ValueError
+            If one is missing, or they do not fit each other.
+        """
+        vertices, triangles, surface = data["vertices"], data["triangles"], data["surface"]
+        fits = (
+            vertices.ndim == triangles.ndim == 2
+            and vertices.shape[1:] == triangles.shape[1:] == (3,)
+            and surface.shape == triangles.shape[:1]
+            and (vertices.dtype.kind, surface.dtype.kind) == ("f", "U")
+            and triangles.dtype.kind in "iu"
+            and len(triangles) > 0
+            and bool(np.isfinite(vertices).all())
+            and 0 <= int(triangles.min()) <= int(triangles.max()) < len(vertices)
+        )
+        if not fits:
+            msg = "vertices, triangles and surface do not fit each other"
+            raise ValueError(msg)
+        return cls(vertices, triangles, surface)

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.mesh.dome_profiles import DomeProfile, dome_shape, surround_shape
 from bafflelens.mesh.mesh import Mesh
 
 MOTIONS: Final = ("axial", "radial")
@@ -82,6 +83,9 @@ class SourceMotion:
         Axial motion that changes with radius and frequency. Where it reaches beyond
         `inner_radius_m` it holds for the surround, too; else the surround tapers from its last
         value to rest.
+    profile : DomeProfile or None
+        A profile by itself, of which mixtures are made later; the voice coil rests. None for the
+        source as such.
     """
 
     name: str
@@ -93,6 +97,7 @@ class SourceMotion:
     outer_radius_m: float
     motion: str = "axial"
     table: VelocityTable | None = None
+    profile: DomeProfile | None = None
 
 
 def normal_velocity(
@@ -130,6 +135,8 @@ def motion_shape(mesh: Mesh, motion: SourceMotion, frequency_hz: float) -> Compl
     width = max(motion.outer_radius_m - motion.inner_radius_m, 1e-12)
     taper = np.clip((motion.outer_radius_m - radius) / width, 0.0, 1.0)
     ratio = np.ones(mesh.n_triangles, dtype=complex)
+    if motion.profile is not None:
+        ratio, taper = _of_profile(motion, motion.profile, radius, offset[:, 2], taper)
     if motion.table is not None:
         ratio = motion.table.at(radius, frequency_hz)
         if motion.table.radii_m[-1] > motion.inner_radius_m * (1 + 1e-6):
@@ -138,3 +145,19 @@ def motion_shape(mesh: Mesh, motion: SourceMotion, frequency_hz: float) -> Compl
     share = np.where(piston, 1.0, np.isin(mesh.surface, motion.taper_surfaces) * taper)
     along = mesh.normals @ axis if motion.motion == "axial" else np.ones(mesh.n_triangles)
     return np.asarray(share * ratio * along)
+
+
+def _of_profile(
+    motion: SourceMotion,
+    profile: DomeProfile,
+    radius: FloatArray,
+    height: FloatArray,
+    taper: FloatArray,
+) -> tuple[ComplexArray, FloatArray]:
+    """Return the ratio of a profile and the share of the surround in it, (n_triangles,) each."""
+    inner, outer = motion.inner_radius_m, motion.outer_radius_m
+    if profile.kind == "dome":
+        return dome_shape(profile.order, radius / inner).astype(complex), np.zeros_like(taper)
+    if profile.kind == "surround":
+        return surround_shape(radius, inner, outer).astype(complex), np.ones_like(taper)
+    return (height / inner).astype(complex), taper

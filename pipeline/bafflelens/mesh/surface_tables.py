@@ -1,15 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Plain text tables of numbers that a job names: one row a line, columns parted by blanks.
+"""Tables of velocities and admittances that a job names, in text (`bafflelens.base.number_table`).
 
-Commas and semicolons part columns as well; what follows a # is a remark. Phases and imaginary
-parts are those of measuring systems, exp(+jwt); they are turned into the project's
-exp(-i omega t) here and nowhere else.
+Phases and imaginary parts are those of measuring systems, exp(+jwt); they are turned into the
+project's exp(-i omega t) here and nowhere else.
 """
 
 from __future__ import annotations
 
-import math
-import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -19,13 +16,12 @@ from typing import Final
 import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.number_table import MOST_FAULTS, read_number_table
 from bafflelens.mesh.absorbers import AdmittanceTable
 from bafflelens.mesh.source_motion import VelocityTable
 
-VELOCITY_COLUMNS: Final = ("Hz", "mm", "magnitude", "degrees")
-ADMITTANCE_COLUMNS: Final = ("Hz", "real", "imaginary")
-
-_MOST_FAULTS: Final = 10  # of a file; a file of the wrong kind would list each of its lines
+VELOCITY_COLUMNS: Final = ("frequency in Hz", "radius in mm", "magnitude", "phase in degrees")
+ADMITTANCE_COLUMNS: Final = ("frequency in Hz", "real part", "imaginary part")
 
 
 @dataclass(frozen=True)
@@ -92,34 +88,8 @@ def read_rows(path: Path, columns: Sequence[str]) -> list[Row]:
     InputError
         If the file cannot be read, or a line does not hold one number a column.
     """
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except OSError as error:
-        rule = f"a readable text file ({error.strerror})"
-        raise InputError(invalid("table", path, rule)) from error
-    except UnicodeDecodeError as error:
-        rule = f"text in UTF-8 (byte {error.start} is not)"
-        raise InputError(invalid("table", path, rule)) from error
-    rule = f"{len(columns)} numbers: {', '.join(columns)}"
-    rows, faults = [], []
-    for number, line in enumerate(lines, start=1):
-        text = line.partition("#")[0].strip()
-        if not text:
-            continue
-        where = f"{path}, line {number}"
-        try:
-            values = tuple(float(word) for word in re.split(r"[\s,;]+", text))
-        except ValueError:
-            values = ()
-        if len(values) == len(columns) and all(math.isfinite(value) for value in values):
-            rows.append(Row(where, values))
-        else:
-            faults.append(f"{where}: {invalid('row', text, rule)}")
-    if not rows and not faults:
-        faults.append(invalid("table", path, f"at least one row of {rule}"))
-    if faults:
-        raise InputError(faults[:_MOST_FAULTS])
-    return rows
+    table = read_number_table(path, "table", columns)
+    return [Row(table.where(i), tuple(row)) for i, row in enumerate(table.values.tolist())]
 
 
 def velocity_table(rows: Sequence[Row], where: str) -> VelocityTable:
@@ -155,7 +125,7 @@ def velocity_table(rows: Sequence[Row], where: str) -> VelocityTable:
             rule = f"a table in which every frequency has the same {len(radii)} radii"
             faults.append(f"{where}: {invalid('table', given, rule)}")
     if faults:
-        raise InputError(faults[:_MOST_FAULTS])
+        raise InputError(faults[:MOST_FAULTS])
     value = {
         row.values[:2]: row.values[2] * np.exp(-1j * np.radians(row.values[3])) for row in rows
     }
@@ -186,6 +156,6 @@ def admittance_table(rows: Sequence[Row], where: str) -> AdmittanceTable:
             faults.append(f"{row.where}: {invalid('real part', f'{real:g}', rule)}")
         before = hz
     if faults:
-        raise InputError(faults[:_MOST_FAULTS])
+        raise InputError(faults[:MOST_FAULTS])
     hz, real, imaginary = np.array([row.values for row in rows]).T
     return AdmittanceTable(frequencies_hz=hz, values=real - 1j * imaginary)

@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from bafflelens.base.status import Status
 from bafflelens.directivity.lobe import tilt_at
 from bafflelens.report import figures, words
 from bafflelens.report.curves import (
@@ -24,7 +25,7 @@ from bafflelens.report.curves import (
 )
 from bafflelens.report.figures import Scales, kilohertz
 from bafflelens.report.shown import Shown
-from bafflelens.report.style import to_svg
+from bafflelens.report.style import svg_or_reason
 from bafflelens.report.tables import octave_rows, parameter_rows, seat_bounces
 from bafflelens.report.view import RunView
 from bafflelens.scoring.seat import SeatBounce
@@ -56,13 +57,13 @@ def thumbnails(drawn: Sequence[Shown], scales: Scales, run: RunView) -> Markup |
     if not entries:
         return None
     columns = [(_place_and_name(entry), entry.curves) for entry in entries]
-    figure = figures.thumbnail_maps(columns, scales, marks_of(run.target))
+    marks = marks_of(run.target)
     alt = (
         "Small contour maps, vertical above horizontal, one column each for "
         + words.listed([entry.name for entry in entries])
         + ". The same maps follow in full size."
     )
-    return _markup(figure, "small", alt)
+    return _markup(lambda: figures.thumbnail_maps(columns, scales, marks), "small", alt)
 
 
 def choice(run: RunView, names: Mapping[str, str]) -> Markup | None:
@@ -75,7 +76,7 @@ def choice(run: RunView, names: Mapping[str, str]) -> Markup | None:
             is_baseline=row.candidate.is_baseline,
         )
         for row in run.rows
-        if row.status == "ranked" and row.candidate.score
+        if row.status == Status.RANKED and row.candidate.score
     ]
     if len(points) < 2:
         return None
@@ -84,7 +85,7 @@ def choice(run: RunView, names: Mapping[str, str]) -> Markup | None:
         "Two scatter plots of all ranked candidates: excess in vertical control against excess "
         f"in horizontal width, and against the cost of side effects. On the front: {front}."
     )
-    return _markup(figures.trade_off(points), "choice", alt)
+    return _markup(lambda: figures.trade_off(points), "choice", alt)
 
 
 def comparison(
@@ -98,17 +99,13 @@ def comparison(
         return None
     if not np.array_equal(winner.curves.frequency_hz, reference.curves.frequency_hz):
         return None
-    figure = figures.comparison_maps(
-        (winner.name, winner.curves),
-        (reference.name, reference.curves),
-        scales,
-        marks_of(run.target),
-    )
+    drawn = (winner.name, winner.curves), (reference.name, reference.curves)
     alt = (
         f"Contour maps of {winner.name} and of the {reference.name} on common scales, and the "
         "difference of the two, vertical above horizontal."
     )
-    return _markup(figure, "compare", alt)
+    marks = marks_of(run.target)
+    return _markup(lambda: figures.comparison_maps(*drawn, scales, marks), "compare", alt)
 
 
 def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunView) -> Detail:
@@ -130,30 +127,32 @@ def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunVie
     return Detail(
         shown=entry,
         maps=_markup(
-            figures.level_maps(curves, scales, marks),
+            lambda: figures.level_maps(curves, scales, marks),
             f"{key}-maps",
             f"Contour maps of {entry.name}, horizontal and vertical. {_beam_words(curves)}",
         ),
         polars=_markup(
-            figures.polars(curves, octaves_in(scales.frequency_hz), marks),
+            lambda: figures.polars(curves, octaves_in(scales.frequency_hz), marks),
             f"{key}-polars",
             f"Polar plots of {entry.name}, horizontal and vertical, at octave frequencies. "
             f"{_beam_words(curves)}",
         ),
         bounces=_markup(
-            figures.bounce_levels(entry.name, curves, other, requirements_of(run.target), scales),
+            lambda: figures.bounce_levels(
+                entry.name, curves, other, requirements_of(run.target), scales
+            ),
             f"{key}-bounces",
             f"Levels of {entry.name} towards floor bounce, ceiling bounce and sides over "
             "frequency, against the target; numbers are in the table at octaves.",
         ),
         responses=_markup(
-            figures.responses(entry.name, curves, other, scales),
+            lambda: figures.responses(entry.name, curves, other, scales),
             f"{key}-responses",
             f"Response, directivity index and beamwidth of {entry.name} over frequency; numbers "
             "are in the table at octaves.",
         ),
         load=_markup(
-            figures.centre_and_load(
+            lambda: figures.centre_and_load(
                 entry.view.dataset, reference.view.dataset if reference else None, scales
             ),
             f"{key}-load",
@@ -177,16 +176,16 @@ def _lobe_of(entry: Shown, key: str) -> Markup | None:
     drawn = figures.LobeEntry(title=entry.name, dataset=entry.view.dataset, meeting=meeting)
     tilt = tilt_at(entry.view.dataset, meeting.frequency_hz)
     return _markup(
-        figures.lobes([drawn]),
+        lambda: figures.lobes([drawn]),
         f"{key}-lobe",
         f"Vertical level of {entry.name} around {figures.kilohertz(meeting.frequency_hz)}, where "
         f"its ways hand over; the main lobe is tilted by {tilt:+.1f} degrees there.",
     )
 
 
-def _markup(figure: Figure, name: str, alt: str) -> Markup:
-    # Markup made here, with names and texts escaped in `to_svg`.
-    return Markup(to_svg(figure, name, alt))
+def _markup(draw: Callable[[], Figure], name: str, alt: str) -> Markup:
+    # Markup made here, with names and texts escaped in `svg_or_reason`.
+    return Markup(svg_or_reason(draw, name, alt))
 
 
 def _place_and_name(entry: Shown) -> str:

@@ -10,8 +10,9 @@ from typing import Final
 import numpy as np
 from markupsafe import Markup
 
+from bafflelens.base.status import Status
 from bafflelens.report import figures, words
-from bafflelens.report.style import to_svg
+from bafflelens.report.style import svg_or_reason
 from bafflelens.report.tables import column_of
 from bafflelens.report.view import RunView
 from bafflelens.scoring.carved import is_carved
@@ -87,7 +88,9 @@ def influence_of(run: RunView) -> Influence | None:
     ranges = searched_ranges(run)
     if not ranges:
         return None
-    ranked = [row for row in tried if row.status == "ranked" and row.candidate.score is not None]
+    ranked = [
+        row for row in tried if row.status == Status.RANKED and row.candidate.score is not None
+    ]
     found = main_effects([row.candidate.values for row in ranked], _outcomes_of(ranked), ranges)
     leaders = {row.candidate.id: row.candidate.values for row in ranked[: run.detailed]}
     rows = tuple(_row_of(effect) for effect in found.effects)
@@ -241,7 +244,7 @@ def _drawing_of(rows: Sequence[EffectRow]) -> Markup | None:
         "Change of score, vertical control, horizontal width and side effects from one end of "
         "each parameter's range to the other, with intervals; the numbers are in the table."
     )
-    return Markup(to_svg(figures.effect_bars(changes, OUTCOMES), "effects", alt))
+    return Markup(svg_or_reason(lambda: figures.effect_bars(changes, OUTCOMES), "effects", alt))
 
 
 def _title(key: str) -> str:

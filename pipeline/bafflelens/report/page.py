@@ -13,6 +13,7 @@ from jinja2 import Environment
 from bafflelens.report import words
 from bafflelens.report.blocks import choice, comparison, detail_of, slopes, thumbnails, zero_text
 from bafflelens.report.curves import requirements_of
+from bafflelens.report.domes import domes_of
 from bafflelens.report.influence import OUTCOMES, influence_of
 from bafflelens.report.leaders import leader_summary
 from bafflelens.report.pdf import filed_report
@@ -89,6 +90,7 @@ def render(run: RunView) -> str:
     with drawing_style():
         chosen_between = choice(run, names)
         influence = influence_of(run)
+        domes = domes_of(run.every_row, names)
         small_maps = thumbnails(drawn, scales, run)
         compared = comparison(winner, reference, scales, run)
         details = [
@@ -114,6 +116,7 @@ def render(run: RunView) -> str:
             has_labels=len({row.candidate.label for row in run.rows}) > 2,
             choice=chosen_between,
             influence=influence,
+            domes=domes,
             outcomes=OUTCOMES,
             thumbnails=small_maps,
             comparison=compared,

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import io
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import Final
 
 from matplotlib.backends.backend_pdf import PdfPages
@@ -90,18 +91,33 @@ def _pages(run: RunView, answer: Sequence[str]) -> Iterator[tuple[str, Figure]]:
         other = _other(entry, reference)
         yield (
             f"{entry.name}: level over frequency and angle",
-            figures.level_maps(entry.curves, scales, marks),
+            _drawn(partial(figures.level_maps, entry.curves, scales, marks)),
         )
         yield (
             f"{entry.name}: towards floor, ceiling and sides",
-            figures.bounce_levels(
-                entry.name, entry.curves, other, requirements_of(run.target), scales
+            _drawn(
+                partial(
+                    figures.bounce_levels,
+                    entry.name,
+                    entry.curves,
+                    other,
+                    requirements_of(run.target),
+                    scales,
+                )
             ),
         )
         yield (
             f"{entry.name}: response, directivity index, beamwidth",
-            figures.responses(entry.name, entry.curves, other, scales),
+            _drawn(partial(figures.responses, entry.name, entry.curves, other, scales)),
         )
+
+
+def _drawn(draw: Callable[[], Figure]) -> Figure:
+    """Return a figure, or a page that says why there is none."""
+    try:
+        return draw()
+    except Exception as error:  # no picture is worth the report
+        return _written(_lines_of([style.not_drawn("the figure of this page", error)]))
 
 
 def _other(entry: Shown, reference: Shown | None) -> tuple[str, Curves] | None:

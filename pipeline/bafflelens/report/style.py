@@ -21,6 +21,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.reading import shown
 
 Dash = Literal["-"] | tuple[float, tuple[float, ...]]
 
@@ -71,6 +72,7 @@ _COLOURS_IN_A_MAP: Final = 64
 _WIDEST_PX_PER_INCH: Final = 106
 
 _SETTINGS: Final[dict[Any, Any]] = {
+    "text.parse_math": False,  # a dollar sign in a title begins no formula
     "svg.fonttype": "none",
     "svg.hashsalt": "bafflelens",
     "font.size": 8.5,
@@ -111,6 +113,13 @@ _SETTINGS: Final[dict[Any, Any]] = {
 def drawing_style() -> Iterator[None]:
     """Apply this module's settings to the figures that are made and written inside."""
     with mpl.rc_context(_SETTINGS):
+        yield
+
+
+@contextmanager
+def plain_words() -> Iterator[None]:
+    """Let every text of the figures made inside be what it is; usable as a decorator."""
+    with mpl.rc_context({"text.parse_math": False}):
         yield
 
 
@@ -186,6 +195,23 @@ def to_svg(figure: Figure, name: str, alt: str) -> str:
     # A narrow figure must not be blown up to the width of the page.
     widest = f"max-width: {figure.get_figwidth() * _WIDEST_PX_PER_INCH:.0f}px"
     return f'{head} role="img" aria-label="{label}" style="{widest}"><title>{label}</title>{rest}'
+
+
+def svg_or_reason(draw: Callable[[], Figure], name: str, alt: str) -> str:
+    """Return a figure as `to_svg` does, or a line that says why it could not be drawn.
+
+    No picture is worth the report that it stands in, and what a library raises is its own.
+    """
+    try:
+        return to_svg(draw(), name, alt)
+    except Exception as error:
+        return f"<p>{html.escape(not_drawn(alt, error))}</p>"
+
+
+def not_drawn(what: str, error: Exception) -> str:
+    """Return the line that stands in place of a picture."""
+    reason = shown(str(error) or type(error).__name__)
+    return f"Not drawn, {reason}: {what}"
 
 
 def png_uri(data: bytes) -> str:

@@ -9,7 +9,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from bafflelens import store
-from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.errors import InputError, StoreError, invalid
+from bafflelens.base.reading import has_control, shown
+from bafflelens.base.status import Status
 from bafflelens.directivity.loudspeaker import remarks_of
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sections import Choices, Setting, Span
@@ -34,6 +36,7 @@ if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
     from bafflelens.report import Picture, RunView
     from bafflelens.scoring.seat import SeatBounce
 
+_LONGEST_NOTE: Final = 4000
 MOST_SHOWN: Final = 60
 """So many candidates does a report draw, the best ones, and the baseline in any case."""
 
@@ -66,9 +69,10 @@ def lore_of(
     known = {found.candidate: found for found in record.robustness}
     notes = store.load_notes(folder.path.parent)
     loaded = folder.load_job() if notes else None
+    families = folder.domes()
 
     def with_lore(row: RankedRow, candidate: CandidateResult) -> RankedRow:
-        row = replace(row, robustness=known.get(candidate.id))
+        row = replace(row, robustness=known.get(candidate.id), domes=families.get(candidate.id))
         return row if loaded is None else _with_notes(row, candidate, notes, folder.name, loaded)
 
     return with_lore
@@ -125,6 +129,9 @@ def note_on(folder: RunFolder, candidate_id: str, text: str, *, sense: str, verd
     if candidate_id not in found:
         raise InputError(invalid("candidate", candidate_id, "one of " + ", ".join(found)))
     said = " ".join(text.split())
+    if len(said) > _LONGEST_NOTE or has_control(said):
+        rule = f"at most {_LONGEST_NOTE} characters without control characters"
+        raise InputError(invalid("note", shown(said), rule))
     if not said:
         raise InputError(invalid("note", text, "text that says what was heard or seen"))
     for what, value, choices in (("sense", sense, SENSES), ("verdict", verdict, VERDICTS)):
@@ -253,7 +260,7 @@ def has_failed(row: RankedRow) -> bool:
     if row.status in UNDONE:
         return False
     reasons = row.candidate.reasons
-    return row.status != "ranked" or not all(reason.startswith(WARNING) for reason in reasons)
+    return row.status != Status.RANKED or not all(reason.startswith(WARNING) for reason in reasons)
 
 
 def report_run(
@@ -264,8 +271,14 @@ def report_run(
     Where it is filed, the PDF is written beside the page.
     """
     from bafflelens import report
+    from bafflelens.report.style import not_drawn
 
-    folder.write_target(_target_picture(loaded))
+    try:
+        folder.write_target(_target_picture(loaded))
+    except StoreError:
+        raise
+    except Exception as error:  # no picture is worth the report
+        folder.log(not_drawn("the target", error))
     view = view_of(folder, loaded, record)
     folder.write_report(lambda path: report.write_report(view, path))
     if is_filed:
@@ -398,8 +411,18 @@ def _target_picture(loaded: LoadedJob) -> bytes:
 def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:
     from bafflelens.report import Picture
     from bafflelens.report.shape_picture import section_picture, shape_picture
+    from bafflelens.report.style import not_drawn
 
-    return (
-        Picture(title="In space", png=shape_picture(mesh, symmetry)),
-        Picture(title="Sections through the axis, mm", svg=section_picture(mesh, symmetry)),
-    )
+    def in_space() -> Picture:
+        return Picture(title="In space", png=shape_picture(mesh, symmetry))
+
+    def in_section() -> Picture:
+        return Picture(title="Sections through the axis, mm", svg=section_picture(mesh, symmetry))
+
+    pictures = []
+    for name, draw in (("in space", in_space), ("sections through the axis", in_section)):
+        try:
+            pictures.append(draw())
+        except Exception as error:  # no picture is worth the report
+            pictures.append(Picture(title=not_drawn(name, error)))
+    return tuple(pictures)

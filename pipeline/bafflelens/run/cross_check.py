@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from bafflelens.base.status import Status
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.far_field_data import DirectionSet, directions
 from bafflelens.mesh.quality import Band, mesh_size
@@ -38,7 +39,7 @@ def ask_second_opinion(run: Run, rows: tuple[RankedRow, ...]) -> None:
         Its ranking.
     """
     job = run.loaded.job
-    ranked = [row.candidate for row in rows if row.status == "ranked"]
+    ranked = [row.candidate for row in rows if row.status == Status.RANKED]
     best = next((candidate for candidate in ranked if not candidate.is_baseline), None)
     if not job.solve.second_opinion or job.solve.engine == ENGINE or best is None:
         return
@@ -131,6 +132,6 @@ def _problem_of(outcomes: dict[str, Outcome]) -> str:
             return outcome.error
     for engine in (name for name in outcomes if name != "second opinion mesh"):
         result: BandResult = outcomes[engine].value.value
-        if result.outcomes[0].status != "solved":
+        if result.outcomes[0].status != Status.SOLVED:
             return result.outcomes[0].reason
     return ""

@@ -14,6 +14,7 @@ import xarray as xr
 
 from bafflelens import store
 from bafflelens.base.errors import InputError
+from bafflelens.base.status import Status
 from bafflelens.job.cost_estimate import Plan, band_mesh_sizes
 from bafflelens.job.fidelity import finals_job, look_job, promoted
 from bafflelens.job.sampling import BASELINE_ID
@@ -109,7 +110,7 @@ def promote(run: Run, section: FirstLookSection) -> tuple[str, ...]:
 
 def solve_finalists(run: Run, rows: Sequence[RankedRow]) -> None:
     """Solve the best of a ranking at a better quality, and enter their scores there."""
-    ranked = [row.candidate for row in rows if row.status == "ranked"]
+    ranked = [row.candidate for row in rows if row.status == Status.RANKED]
     count = run.loaded.job.finalists.count
     finalists = [c for c in ranked if not c.is_baseline][:count]
     if run.plan.finals is None or not finalists:

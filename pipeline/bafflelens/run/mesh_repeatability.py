@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+from bafflelens.base.status import Status
 from bafflelens.job.cost_estimate import band_mesh_sizes
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.run.solving import Run, score_of, solve_aside
@@ -27,7 +28,7 @@ def mesh_best_again(run: Run, rows: Sequence[RankedRow]) -> None:
         Its ranking.
     """
     count = run.loaded.job.solve.remeshes
-    ranked = [row.candidate for row in rows if row.status == "ranked"]
+    ranked = [row.candidate for row in rows if row.status == Status.RANKED]
     best = next((candidate for candidate in ranked if not candidate.is_baseline), None)
     if not count or best is None or best.score is None:
         return

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from bafflelens.base.status import Status
 from bafflelens.job.cost_estimate import band_mesh_sizes
 from bafflelens.job.perturbations import (
     NearbyShape,
@@ -30,7 +31,7 @@ def change_leaders(run: Run, rows: Sequence[RankedRow]) -> None:
     rows : sequence of RankedRow
         Its ranking.
     """
-    ranked = [row.candidate for row in rows if row.status == "ranked"]
+    ranked = [row.candidate for row in rows if row.status == Status.RANKED]
     leaders = [c for c in ranked if not (c.is_baseline or is_carved(c.id))]
     keys = changed_keys(run.loaded)
     for candidate in leaders[: run.loaded.job.robustness.leaders] if keys else ():

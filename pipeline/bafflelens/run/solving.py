@@ -18,14 +18,17 @@ from bafflelens import store
 from bafflelens.base.errors import InputError
 from bafflelens.base.progress import Progress
 from bafflelens.bem.sweep import BandResult
+from bafflelens.directivity.dome_mixtures import has_profiles, without_profiles
 from bafflelens.directivity.far_field_data import assemble_dataset, directions
 from bafflelens.directivity.frequency_interpolation import PASSES
 from bafflelens.directivity.interpolated import (
     frequencies_to_add,
     interpolation_warning,
+    shown,
     with_shown_frequencies,
 )
 from bafflelens.job.cost_estimate import Plan, band_memory, band_mesh_sizes
+from bafflelens.job.domes import with_profiles
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.sources import is_plate
@@ -34,13 +37,16 @@ from bafflelens.mesh.quality import Band, MeshSize, band_of, stated_error_db
 from bafflelens.mesh.thin_gaps import warnings_of
 from bafflelens.run.deadline import Clock
 from bafflelens.run.searching.ahead import proposed_candidates, still_to_propose
+from bafflelens.scoring.criteria import needed_directions
+from bafflelens.scoring.dome_family import DomeScores, following, octave_settings
 from bafflelens.scoring.ranking import WARNING, CandidateResult
-from bafflelens.scoring.score import AGAINST_BASELINE, Score, score
+from bafflelens.scoring.score import AGAINST_BASELINE, Score, ScoreSettings, score
+from bafflelens.scoring.target import Target
 from bafflelens.shapes.meshing.geometry import Shape
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.store.run_record import Journal
-from bafflelens.store.system_response import missing_plates, played
+from bafflelens.store.system_response import members_played, missing_plates, played
 from bafflelens.workers.batches import Outcome
 from bafflelens.workers.caching.cached_pool import Meshes, RememberingPool
 from bafflelens.workers.work_units import Methods, SolveSettings
@@ -84,6 +90,8 @@ class Run:
         When it must be ready.
     played : dict of str to xarray.Dataset
         What every score is compared with, kept as it plays: the baseline.
+    baseline_members : list of xarray.Dataset
+        The same with each plausible motion of its domes.
     """
 
     folder: RunFolder
@@ -95,6 +103,7 @@ class Run:
     methods: Methods
     clock: Clock
     played: dict[str, xr.Dataset] = field(default_factory=dict)
+    baseline_members: list[xr.Dataset] = field(default_factory=list)
 
     def shape_of(self, candidate: CandidateResult) -> Shape:
         """Return the shape that a candidate is one of."""
@@ -284,11 +293,20 @@ def solve_aside(
 def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Score:
     """Return the score of a dataset as it plays by the run's job, against the run's baseline.
 
+    It follows the family of the domes' motions where the job says so and profiles were solved.
+
     Raises
     ------
     InputError
         If it cannot be played, for want of a plate for instance.
     """
+    found = _rigid_score(run, dataset, is_baseline)
+    follow = run.loaded.job.score.domes
+    domes = None if follow == "rigid" else scores_of_domes(run, dataset, found, is_baseline)
+    return found if domes is None else following(found, domes, follow)
+
+
+def _rigid_score(run: Run, dataset: xr.Dataset, is_baseline: bool) -> Score:
     job, baseline = run.loaded.job, None
     dataset = played(run.folder, run.loaded, dataset)
     if is_baseline:
@@ -299,6 +317,43 @@ def score_of(run: Run, dataset: xr.Dataset, *, is_baseline: bool = False) -> Sco
         solved = run.folder.load_directivity(BASELINE_ID)
         baseline = run.played[BASELINE_ID] = played(run.folder, run.loaded, solved)
     return score(dataset, job.target.target(job.room.room), job.score.settings, baseline)
+
+
+def scores_of_domes(
+    run: Run, dataset: xr.Dataset, rigid: Score, is_baseline: bool
+) -> DomeScores | None:
+    """Return the scores over the family, each member against the baseline with the same motion.
+
+    None where no profiles were solved, or the band is not complete.
+    """
+    job = run.loaded.job
+    if not has_profiles(dataset) or not rigid.is_complete:
+        return None
+    target, settings = job.target.target(job.room.room), job.score.settings
+    needed = needed_directions(shown(without_profiles(dataset)), target)
+    members = list(members_played(run.folder, run.loaded, dataset, needed))
+    if not is_baseline and not run.baseline_members and run.folder.has_directivity(BASELINE_ID):
+        solved = run.folder.load_directivity(BASELINE_ID)
+        if has_profiles(solved):
+            run.baseline_members.extend(members_played(run.folder, run.loaded, solved, needed))
+    baselines: Sequence[xr.Dataset | None] = members if is_baseline else run.baseline_members
+    baselines = baselines or [None] * len(members)
+    pairs = list(zip(members, baselines, strict=True))
+    totals = [score(one, target, settings, baseline).total_db for one, baseline in pairs]
+    order = np.argsort(totals)
+    octaves = []
+    for middle, alone in octave_settings(settings):
+        worst, best = (score(*_with(pairs[order[n]], target, alone)).total_db for n in (-1, 0))
+        octaves.append((middle, float(worst - best)))
+    return DomeScores(
+        rigid_db=rigid.total_db, members_db=tuple(map(float, totals)), octaves=tuple(octaves)
+    )
+
+
+def _with(
+    pair: tuple[xr.Dataset, xr.Dataset | None], target: Target, settings: ScoreSettings
+) -> tuple[xr.Dataset, Target, ScoreSettings, xr.Dataset | None]:
+    return pair[0], target, settings, pair[1]
 
 
 def work_through(
@@ -407,6 +462,8 @@ def _submit(
     """Submit the meshing of a candidate and the bands that are missing, the largest first."""
     job, shape = run.loaded.job, run.shape_of(candidate)
     motions, absorbers = run.loaded.boundaries.both_of(shape, candidate.values)
+    if not is_plate(candidate.id) and (sizes is None or job.score.domes != "rigid"):
+        motions = with_profiles(motions, run.loaded.boundaries.families)
     settings = SolveSettings(
         motions=motions,
         air=job.air.medium,
@@ -621,7 +678,8 @@ def _dataset_of(run: Run, opened: _Open, results: Sequence[BandResult]) -> xr.Da
     ValueError
         If the results do not fit together.
     """
-    motions = opened.settings.motions
+    motions = [motion for motion in opened.settings.motions if motion.profile is None]
+    profiles = opened.settings.motions[len(motions) :]
     return assemble_dataset(
         directions(),
         results,
@@ -632,6 +690,7 @@ def _dataset_of(run: Run, opened: _Open, results: Sequence[BandResult]) -> xr.Da
         versions=run.journal.versions,
         microphones_m=opened.settings.microphones_m,
         source_centres=np.array([motion.centre for motion in motions]),
+        profiles={profile.name: profile.inner_radius_m for profile in profiles},
     )
 
 
@@ -641,10 +700,15 @@ def _judge(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
         run.folder.update_candidate(candidate.id, status=store.SOLVED)
         return f"{candidate.id} solved"
     try:
-        found = score_of(run, dataset, is_baseline=candidate.id == BASELINE_ID)
+        is_baseline = candidate.id == BASELINE_ID
+        found = _rigid_score(run, dataset, is_baseline)
+        domes = scores_of_domes(run, dataset, found, is_baseline)
     except InputError as error:
         failure = Outcome(name="score", value=None, error=str(error))
         return _fail(run, candidate, {"score": failure})
+    if domes is not None:
+        run.folder.enter_domes(candidate.id, domes)
+        found = following(found, domes, run.loaded.job.score.domes)
     if run.journal.has_task(candidate.id, "score"):
         record = TaskRecord(candidate=candidate.id, task="score", status=store.DONE, seconds=0.0)
         run.journal.add_task(record)  # it failed before, for want of a plate

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from bafflelens.base.errors import JobError, StoreError, invalid
+from bafflelens.base.status import Status
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import Check, Sampling, draw, faults_of, settings_of
 from bafflelens.job.sections import Choices, Fixed, Span
@@ -47,7 +48,7 @@ def earlier_best(loaded: LoadedJob, check: Check = check_parameters) -> list[dic
         except StoreError as error:
             faults.append(invalid(what, name, f"the folder of a run ({error})"))
             continue
-        ranked = [row.candidate for row in rows if row.status == "ranked"]
+        ranked = [row.candidate for row in rows if row.status == Status.RANKED]
         candidates = [
             c for c in ranked if not (c.is_baseline or is_reference(c.id) or is_carved(c.id))
         ]

@@ -32,6 +32,9 @@ from bafflelens.scoring.target import Limit, Target
 
 PATCH_HALF_HEIGHT_DEG: Final = 10.0
 PATCH_HALF_WIDTH_DEG: Final = 30.0
+ASKS_NOTHING: Final = "not judged: the target asks for nothing"
+"""Note of a criterion that the user leaves out of the target, which is no fault."""
+
 ARC_HALF_WIDTH_DEG: Final = 5.0
 LOWEST_LEVEL_DB: Final = -20.0
 
@@ -353,7 +356,7 @@ def _shortfall(
     """Return by how much levels at the sides fall short of limits: see `horizontal_width`."""
     frequency, solved = dataset.variables["frequency"].values, is_solved(dataset)
     if not limits:
-        return Finding(value_db=float("nan"), note="not judged: the target asks for nothing")
+        return Finding(value_db=float("nan"), note=ASKS_NOTHING)
     weights = np.stack([limit.weight_at(frequency) for limit in limits])
     weight = weights.max(axis=0)
     short = []

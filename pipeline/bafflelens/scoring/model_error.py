@@ -23,8 +23,7 @@ class MockUp:
     Attributes
     ----------
     key : str
-        What it is told by: run, candidate and content of the measurement. The same compared
-        again takes its place.
+        What it is told by (`mock_up_key`). The same compared again takes its place.
     run, candidate, measurement, compared_utc : str
         For people.
     bands_hz : tuple of float
@@ -62,6 +61,24 @@ class TypicalError:
     n_mock_ups: int
     error_db: float
     to_hz: float
+
+
+def mock_up_key(name: str, run: str, candidate: str) -> str:
+    """Return what a mock-up is told by: its name, or without one what it was compared with.
+
+    Case and spaces of a name do not matter. Without a name all mock-ups of one candidate pass
+    for the same, so that comparing one often does not make it many.
+
+    Examples
+    --------
+    >>> mock_up_key("Clay  3", "a", "c001") == mock_up_key("clay 3", "b", "c002")
+    True
+    >>> mock_up_key("", "a", "c001")
+    'c001 of a'
+    """
+    return (
+        f"mock-up {' '.join(name.casefold().split())}" if name.strip() else f"{candidate} of {run}"
+    )
 
 
 def typical_error(mock_ups: Sequence[MockUp]) -> TypicalError:

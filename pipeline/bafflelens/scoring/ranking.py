@@ -11,6 +11,8 @@ from typing import Final
 
 import numpy as np
 
+from bafflelens.base.status import Status
+from bafflelens.scoring.dome_family import DomeScores, lines_on_domes
 from bafflelens.scoring.references import is_reference
 from bafflelens.scoring.score import Score
 from bafflelens.scoring.sensitivity import Robustness
@@ -22,13 +24,13 @@ _LEAST_DIFFERENCE_DB: Final = 0.03
 _REPEATABILITY: Final = 2.8
 
 
-WAITING: Final = "waiting"
-LOOKED_AT: Final = "looked at"
+WAITING: Final = Status.WAITING
+LOOKED_AT: Final = Status.LOOKED_AT
 UNDONE: Final = (LOOKED_AT, WAITING)
 """What was not solved in full, and has not failed: a line tells of it (`lines_on_undone`)."""
 
 _MOST_NAMED: Final = 6
-_UNRANKED: Final = ("incomplete", *UNDONE, "failed")
+_UNRANKED: Final = (Status.INCOMPLETE, *UNDONE, Status.FAILED)
 
 WARNING: Final = "Warning: "
 """How a reason begins that is no failure: the result stands, with a grain of salt."""
@@ -147,6 +149,8 @@ class RankedRow:
         What was heard or seen of it, or of a shape like it.
     rejected : str
         Why the shape itself was rejected, if that is the latest verdict on it.
+    domes : DomeScores or None
+        What it scores with every plausible motion of its domes; None where that is not asked.
     """
 
     place: int | None
@@ -159,11 +163,12 @@ class RankedRow:
     robustness: Robustness | None = None
     notes: tuple[str, ...] = ()
     rejected: str = ""
+    domes: DomeScores | None = None
 
     @property
     def is_on_front(self) -> bool:
         """Whether it is ranked and nothing dominates it."""
-        return self.status == "ranked" and not self.dominated_by
+        return self.status == Status.RANKED and not self.dominated_by
 
 
 def rank(
@@ -202,22 +207,22 @@ def rank(
         msg = f"Invalid candidate id '{doubled}'. Must be unique in the ranking."
         raise ValueError(msg)
 
-    by_status: dict[str, list[CandidateResult]] = {"ranked": [], **{s: [] for s in _UNRANKED}}
+    by_status: dict[str, list[CandidateResult]] = {Status.RANKED: [], **{s: [] for s in _UNRANKED}}
     for candidate in candidates:
         by_status[_status(candidate)].append(candidate)
     complete = {
         candidate.id: candidate.score.total_db
-        for candidate in by_status["ranked"]
+        for candidate in by_status[Status.RANKED]
         if candidate.score is not None
     }
     measures = [c.id for c in candidates if c.is_baseline and not c.is_reference]
     baseline_db = next((complete[name] for name in measures if name in complete), float("nan"))
     finals = {
         candidate.id: candidate.final_db
-        for candidate in by_status["ranked"]
+        for candidate in by_status[Status.RANKED]
         if math.isfinite(candidate.final_db) and not candidate.is_baseline
     }
-    ordered = sorted(by_status["ranked"], key=lambda c: (complete[c.id], c.id))
+    ordered = sorted(by_status[Status.RANKED], key=lambda c: (complete[c.id], c.id))
     dominators = dominators_of(ordered, tie_db)
     first = sorted((c for c in ordered if c.id in finals), key=lambda c: (finals[c.id], c.id))
     groups = _groups(first, finals, tie_db)
@@ -240,7 +245,7 @@ def rank(
                 RankedRow(
                     place=place,
                     candidate=candidate,
-                    status="ranked",
+                    status=Status.RANKED,
                     better_by_db=baseline_db - complete[candidate.id],
                     is_tied=len(group) > 1,
                     reasons=reasons,
@@ -281,6 +286,13 @@ def lines_on_undone(rows: Sequence[RankedRow]) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def lines_on_families(rows: Sequence[RankedRow], most: int = 5) -> tuple[str, ...]:
+    """Return which differences between neighbours in the ranking survive the domes' families."""
+    ranked = [row for row in rows if row.status == Status.RANKED and row.domes is not None]
+    found = [(row.candidate.id, row.domes) for row in ranked[:most] if row.domes is not None]
+    return lines_on_domes(found)
+
+
 def dominators_of(ordered: Sequence[CandidateResult], least_db: float) -> dict[str, str]:
     """Return for each candidate the first that dominates it, by id; empty where none does.
 
@@ -316,11 +328,11 @@ def _order_of_unranked(candidate: CandidateResult) -> tuple[float, str]:
 def _status(candidate: CandidateResult) -> str:
     if candidate.status in UNDONE:
         return candidate.status
-    if candidate.status == "failed" or candidate.score is None:
+    if candidate.status == Status.FAILED or candidate.score is None:
         return "failed"
     # A score that is not a number has no place either, whatever led to it.
     can_rank = candidate.score.is_complete and math.isfinite(candidate.score.total_db)
-    return "ranked" if can_rank else "incomplete"
+    return Status.RANKED if can_rank else Status.INCOMPLETE
 
 
 def _why_unranked(candidate: CandidateResult) -> tuple[str, ...]:

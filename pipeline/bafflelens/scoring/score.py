@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from typing import Final
 
@@ -14,6 +14,7 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.octaves import THIRD_OCTAVE, inside
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.scoring.criteria import (
+    ASKS_NOTHING,
     Finding,
     horizontal_width,
     needed_directions,
@@ -183,7 +184,8 @@ class Score:
     terms : tuple of Term
         All terms, in a fixed order.
     total_db : float
-        Sum of their costs in dB, lower is better; NaN if nothing in the band was solved.
+        Sum of their costs in dB, lower is better; NaN if nothing in the band was solved, or a
+        main term could not be judged there: not judged is not zero.
     gaps : tuple of str
         What is missing in the band. Unless empty, the total must not be ranked.
     """
@@ -216,6 +218,9 @@ TERM_NAMES: Final = tuple(
     field.name for field in fields(ScoreSettings) if isinstance(field.default, TermSettings)
 )
 
+
+MAIN_TERMS: Final = ("vertical_control", "horizontal_width")
+"""What a room asks for; the other terms are side effects."""
 
 AGAINST_BASELINE: Final = ("sensitivity_loss",)
 """Terms that are judged against the baseline."""
@@ -262,8 +267,24 @@ def score(
     }
     terms = tuple(_term(name, criteria[name](), getattr(settings, name)) for name in TERM_NAMES)
     solved = is_solved(dataset) & inside(dataset.variables["frequency"].values, band_hz)
-    total = sum(term.cost_db for term in terms) if solved.any() else float("nan")
-    return Score(terms=terms, total_db=total, gaps=missing)
+    unjudged = _unjudged(terms, band_hz) if solved.any() else ()
+    is_whole = solved.any() and not unjudged
+    total = sum(term.cost_db for term in terms) if is_whole else float("nan")
+    return Score(terms=terms, total_db=total, gaps=(*missing, *unjudged))
+
+
+def _unjudged(terms: Sequence[Term], band_hz: tuple[float, float]) -> tuple[str, ...]:
+    """Return why main terms that weigh something could not be judged, a line each.
+
+    One that the target does not ask for is no fault, as long as the other is judged.
+    """
+    main = [term for term in terms if term.name in MAIN_TERMS and term.weight > 0]
+    is_any = any(term.is_judged for term in main)
+    return tuple(
+        f"{term.label} in the score band of {band_hz[0]:g} to {band_hz[1]:g} Hz: {term.note}"
+        for term in main
+        if not term.is_judged and not (is_any and term.note == ASKS_NOTHING)
+    )
 
 
 def gaps(dataset: xr.Dataset, band_hz: tuple[float, float]) -> tuple[str, ...]:

@@ -29,7 +29,7 @@ BOUNCES: Final = ("floor", "ceiling", "side wall")
 
 @dataclass(frozen=True, kw_only=True)
 class OctaveLevel:
-    """Mean level of a bounce at the ear in one octave, in dB re the direct sound."""
+    """Mean level of a bounce at the ear in one octave, in dB re the listening window."""
 
     from_hz: float
     to_hz: float
@@ -47,7 +47,7 @@ class SeatBounce:
     arrival : Arrival
         Angles, delay and length of its way.
     frequency_hz, level_db : (n_frequencies,) array
-        Its level re the direct sound, in dB; NaN where a frequency failed.
+        Its level re the listening window, in dB; NaN where a frequency failed.
     octaves : tuple of OctaveLevel
         The same octave by octave.
     """

@@ -14,13 +14,15 @@ from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base.errors import DamagedError, StoreError, invalid
+from bafflelens.base.status import Status
 from bafflelens.base.writing import storing
+from bafflelens.scoring.dome_family import DomeScores
 from bafflelens.scoring.ranking import WAITING, CandidateResult
 from bafflelens.scoring.score import Score, Term
 
 CATALOG_VERSION: Final = 1
 
-SOLVED: Final = "solved"
+SOLVED: Final = Status.SOLVED
 
 FIRST_LOOK: Final = "first look"
 FINALS: Final = "finals"
@@ -33,6 +35,13 @@ CREATE TABLE IF NOT EXISTS stages (
     stage TEXT NOT NULL,
     score TEXT NOT NULL,
     PRIMARY KEY (candidate_id, stage)
+)
+"""
+
+_DOMES: Final = """
+CREATE TABLE IF NOT EXISTS domes (
+    candidate_id TEXT PRIMARY KEY REFERENCES candidates (id),
+    scores TEXT NOT NULL
 )
 """
 
@@ -176,6 +185,23 @@ class Catalogue:
                 (candidate_id, stage, json.dumps(asdict(score))),
             )
 
+    def enter_domes(self, candidate_id: str, domes: DomeScores) -> None:
+        """Enter what a candidate scores over the family of its domes' motions."""
+        with self._catalog() as catalog:
+            catalog.execute(_DOMES)
+            catalog.execute(
+                "INSERT OR REPLACE INTO domes VALUES (?, ?)",
+                (candidate_id, json.dumps(asdict(domes))),
+            )
+
+    def domes(self) -> dict[str, DomeScores]:
+        """Return what candidates score over the family, by id; empty where there is none."""
+        with self._catalog() as catalog:
+            if not _has_table(catalog, "domes"):
+                return {}
+            rows = catalog.execute("SELECT candidate_id, scores FROM domes").fetchall()
+        return {name: _domes_of(json.loads(text)) for name, text in rows}
+
     def scores_at(self, stage: str) -> dict[str, Score]:
         """Return what is known of a stage: scores by candidate, the baseline's among them."""
         with self._catalog() as catalog:
@@ -300,8 +326,21 @@ class Catalogue:
 
 
 def _has_stages(catalog: sqlite3.Connection) -> bool:
-    found = catalog.execute("SELECT 1 FROM sqlite_master WHERE name = 'stages'")
+    return _has_table(catalog, "stages")
+
+
+def _has_table(catalog: sqlite3.Connection, name: str) -> bool:
+    found = catalog.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (name,))
     return found.fetchone() is not None
+
+
+def _domes_of(content: dict[str, Any]) -> DomeScores:
+    """Return scores over a family that were kept as text."""
+    return DomeScores(
+        rigid_db=content["rigid_db"],
+        members_db=tuple(content["members_db"]),
+        octaves=tuple((hz, db) for hz, db in content["octaves"]),
+    )
 
 
 def _score_of(content: dict[str, Any]) -> Score:

@@ -10,12 +10,14 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Final
 
-from bafflelens.base.errors import StoreError, invalid
+from bafflelens.base.errors import StoreError
+from bafflelens.base.reading import LARGEST_TEXT, checked, json_of, read_bytes, read_json
 from bafflelens.base.writing import storing, write_file
-from bafflelens.scoring.model_error import MockUp
+from bafflelens.scoring.model_error import MockUp, mock_up_key
 from bafflelens.scoring.notes import Note
 
 _NOTES: Final = "notes.jsonl"  # beside the runs, which it outlives
+_BY_CONTENT: Final = 1  # format of a library whose keys were those of the measurement's content
 _MOCK_UPS: Final = "mockups.json"  # beside the runs
 
 
@@ -30,17 +32,14 @@ def load_notes(results: Path) -> tuple[Note, ...]:
     path = results / _NOTES
     if not path.exists():
         return ()
-    with storing(path):
-        lines = path.read_bytes().split(b"\n")
+    lines = read_bytes(path, "notes", StoreError, most=LARGEST_TEXT).split(b"\n")
     notes = []
     for number, line in enumerate(lines, start=1):
         if not line.strip():
             continue
-        try:
-            notes.append(Note(**json.loads(line)))
-        except (ValueError, TypeError) as error:
-            rule = f"a note written by bafflelens ({error})"
-            raise StoreError(invalid(f"line {number} of", path, rule)) from error
+        what, rule = f"line {number} of", "a note written by bafflelens"
+        content = json_of(line, path, what, rule, StoreError)
+        notes.append(checked(Note, content, path, what, rule, StoreError))
     return tuple(notes)
 
 
@@ -77,19 +76,15 @@ def load_mock_ups(results: Path) -> tuple[MockUp, ...]:
     path = results / _MOCK_UPS
     if not path.exists():
         return ()
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        return tuple(
-            replace(
-                MockUp(**entry),
-                bands_hz=tuple(entry["bands_hz"]),
-                rms_db=tuple(entry["rms_db"]),
-            )
-            for entry in content["mock_ups"]
-        )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        rule = f"a library of mock-ups written by bafflelens ({error})"
-        raise StoreError(invalid("library", path, rule)) from error
+    what, rule = "library", "a library of mock-ups written by bafflelens"
+    content = read_json(path, what, rule, StoreError)
+    found: tuple[MockUp, ...] = checked(
+        tuple[MockUp, ...], content.get("mock_ups"), path, what, rule, StoreError
+    )
+    if content.get("format") == _BY_CONTENT:
+        # Every comparison counted then; what was compared with one candidate is one now.
+        found = tuple(replace(one, key=mock_up_key("", one.run, one.candidate)) for one in found)
+    return tuple({one.key: one for one in found}.values())
 
 
 def add_mock_up(results: Path, mock_up: MockUp) -> tuple[MockUp, ...]:
@@ -103,6 +98,6 @@ def add_mock_up(results: Path, mock_up: MockUp) -> tuple[MockUp, ...]:
         fcntl.flock(lock, fcntl.LOCK_EX)
         others = tuple(one for one in load_mock_ups(results) if one.key != mock_up.key)
         together = (*others, mock_up)
-        content = {"format": 1, "mock_ups": [asdict(one) for one in together]}
+        content = {"format": 2, "mock_ups": [asdict(one) for one in together]}
         write_file(path, json.dumps(content, indent=1).encode() + b"\n", replace_existing=True)
     return together

@@ -11,21 +11,23 @@ from pathlib import Path
 from typing import Final
 
 from bafflelens.base.errors import DamagedError, StoreError, invalid
+from bafflelens.base.reading import checked, read_json
+from bafflelens.base.status import Status
 from bafflelens.base.writing import write_file
 from bafflelens.scoring.ranking import Remeshing
 from bafflelens.scoring.sensitivity import Robustness
 
 RUN_FORMAT: Final = 1
 
-FAILED: Final = "failed"
-DONE: Final = "done"
+FAILED: Final = Status.FAILED
+DONE: Final = Status.DONE
 
-QUEUED: Final = "queued"
-RUNNING: Final = "running"
-FINISHED: Final = "finished"
-FINISHED_WITH_FAILURES: Final = "finished with failures"
-INTERRUPTED: Final = "interrupted"
-STOPPED: Final = "stopped"
+QUEUED: Final = Status.QUEUED
+RUNNING: Final = Status.RUNNING
+FINISHED: Final = Status.FINISHED
+FINISHED_WITH_FAILURES: Final = Status.FINISHED_WITH_FAILURES
+INTERRUPTED: Final = Status.INTERRUPTED
+STOPPED: Final = Status.STOPPED
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,24 +123,17 @@ def read_record(folder: Path, *, with_tasks: bool = True) -> RunRecord:
         If it cannot be read.
     """
     path = folder / "run.json"
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        if content.pop("format") > RUN_FORMAT:
-            rule = "made by this version of bafflelens or an older one"
-            raise StoreError(invalid("run folder", folder, rule))
-        content["tasks"] = tuple(TaskRecord(**task) for task in content["tasks"] if with_tasks)
-        content["remarks"] = tuple(content["remarks"])
-        remeshing = content.pop("remeshing", None)  # older runs know nothing of it
-        if remeshing:
-            remeshing["scores_db"] = tuple(remeshing["scores_db"])
-            content["remeshing"] = Remeshing(**remeshing)
-        content["robustness"] = tuple(
-            Robustness.of(found) for found in content.pop("robustness", ())
-        )
-        return RunRecord(**content)
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        rule = f"a run record written by bafflelens ({error})"
-        raise DamagedError(invalid("run record", path, rule)) from error
+    what, rule = "run record", "a run record written by bafflelens"
+    content = read_json(path, what, rule, DamagedError)
+    version = content.pop("format", None)
+    if not isinstance(version, int):
+        raise DamagedError(invalid(what, path, f"{rule} (it has no format)"))
+    if version > RUN_FORMAT:
+        rule = "made by this version of bafflelens or an older one"
+        raise StoreError(invalid("run folder", folder, rule))
+    if not with_tasks:
+        content["tasks"] = ()
+    return checked(RunRecord, content, path, what, rule, DamagedError)
 
 
 def write_record(folder: Path, record: RunRecord) -> None:

@@ -3,16 +3,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import xarray as xr
 
-from bafflelens.base.conventions import ComplexArray
+from bafflelens.base.conventions import ComplexArray, IntArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.directivity.crossover import accelerations, owner_of
+from bafflelens.directivity.dome_mixtures import (
+    as_sources,
+    dome_radius_m,
+    has_profiles,
+    mixed,
+    without_profiles,
+)
 from bafflelens.directivity.interpolated import shown
 from bafflelens.directivity.lobe import Meeting, find_meeting
 from bafflelens.directivity.loudspeaker import play, strengths_of
 from bafflelens.job.job_file import LoadedJob
+from bafflelens.mesh.dome_motions import member_shares
 from bafflelens.store import RunFolder
 
 
@@ -33,7 +43,42 @@ def played(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> xr.Data
     InputError
         If a plate is missing, or as in `bafflelens.directivity.loudspeaker.play`.
     """
-    return play(shown(dataset), loaded.loudspeaker, plates_of(folder, loaded))
+    return play(shown(without_profiles(dataset)), loaded.loudspeaker, plates_of(folder, loaded))
+
+
+def members_played(
+    folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset, directions: IntArray | None = None
+) -> Iterator[xr.Dataset]:
+    """Yield a candidate's directivity as it plays with each plausible motion of its domes.
+
+    Parameters
+    ----------
+    folder, loaded, dataset
+        As in `played`. Nothing is yielded where no profiles were solved.
+    directions : array of int, optional
+        Numbers of the directions that are needed; all if left out, and where a crossover needs
+        them all.
+    """
+    families = loaded.boundaries.families
+    if not has_profiles(dataset) or not families:
+        return
+    plates = plates_of(folder, loaded)
+    everything = shown(as_sources(dataset))
+    if directions is not None and loaded.loudspeaker.crossover is None:
+        everything = everything.isel(direction=directions)
+    sources = [str(name) for name in dataset["source"].values]
+    domes = {name: dome_radius_m(dataset, name) for name in families if name in sources}
+    frequency = everything["frequency"].values
+    for number in range(max(len(families[name].members) for name in domes)):
+        shares: dict[str, ComplexArray] = {}
+        for name, radius_m in domes.items():
+            family = families[name]
+            member = family.members[number % len(family.members)]
+            rows, _ = member_shares(member, family.profiles, radius_m, frequency)
+            names = [str(known) for known in dataset["profile"].values]
+            own = [known for known in names if known.partition("/")[0] == name]
+            shares |= dict(zip(own, rows, strict=True))
+        yield play(mixed(everything, sources, shares), loaded.loudspeaker, plates)
 
 
 def driver_strengths(

@@ -40,6 +40,7 @@ from distributed.system import MEMORY_LIMIT
 from bafflelens.base import provenance
 from bafflelens.base.errors import BafflelensError, InputError, invalid
 from bafflelens.base.processor import wide_vectors
+from bafflelens.base.status import Status
 from bafflelens.workers.batches import Durations, Outcome, Piece, failure, work_off
 from bafflelens.workers.memory_limit import Machine, Need, Reservations
 
@@ -263,7 +264,7 @@ class _DaskPool:
 
     @property
     def _is_connected(self) -> bool:
-        return bool(self._client.status == "running")
+        return bool(self._client.status == Status.RUNNING)
 
     def submit(
         self,

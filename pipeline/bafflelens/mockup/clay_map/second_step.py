@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.base.progress import Progress
+from bafflelens.base.status import Status
 from bafflelens.bem.surface_slope import moving_triangles
 from bafflelens.bem.sweep import BandResult, solve_band
 from bafflelens.directivity.far_field_data import assemble_dataset, directions
@@ -77,7 +78,7 @@ def solve_second_step(
     with progress.bar(sum(work), "second step") as advance:
         for surface, mesh, cost in zip(solved.surfaces, meshes, work, strict=True):
             result = _solved_band(solved, mesh, tuple(surface.frequencies_hz.tolist()))
-            failed = [one for one in result.outcomes if one.status != "solved"]
+            failed = [one for one in result.outcomes if one.status != Status.SOLVED]
             if failed:
                 return _unsolved(predicted, f"{failed[0].frequency_hz:.0f} Hz: {failed[0].reason}")
             results.append(result)

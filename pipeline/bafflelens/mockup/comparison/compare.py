@@ -4,11 +4,10 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -35,7 +34,7 @@ from bafflelens.mockup.comparison.result import (
 from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.comparison.verdict import WITHIN_DB
 from bafflelens.mockup.measurement.measured import Measured
-from bafflelens.scoring.model_error import MockUp, mock_ups_line
+from bafflelens.scoring.model_error import MockUp, mock_up_key, mock_ups_line
 from bafflelens.scoring.target import bounce_angles
 from bafflelens.store import (
     RunFolder,
@@ -181,15 +180,17 @@ def compare(request: Request, read: Callable[[Path], Measured], progress: Progre
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     mock_up = _mock_up(comparison, request, folder, measured, now)
     library_line = ""
+    faults = set_up_faults(comparison)
     if not settings.is_plate:
         apart = [one for one in others if one.key != mock_up.key]
-        library_line = mock_ups_line((*apart, mock_up))
+        counted = apart if faults else (*apart, mock_up)
+        library_line = " ".join((not_counted_line(faults), mock_ups_line(counted))).strip()
     facts = _facts(request, folder, measured, comparison, library_line, now)
     files = {f"{name}.png": content for name, content in pictures.items()}
     files[PAGE] = page_of(comparison, facts, pictures).encode()
     files |= _data_files(comparison, facts)
     write_folder(request.out, files)
-    if not settings.is_plate:  # which is no mock-up of a lens
+    if not settings.is_plate and not faults:  # a plate is no mock-up of a lens
         add_mock_up(folder.path.parent, mock_up)
     watch.lap("page and files")
     return Compared(
@@ -235,13 +236,9 @@ def _mock_up(
         for one in errors_within_60(comparison)
         if one.points and one.to_hz / one.from_hz > _WHOLE_BAND
     ]
-    content = hashlib.blake2b(digest_size=12)
-    for orbit in measured.orbits:
-        content.update(orbit.name.encode() + np.ascontiguousarray(orbit.pressure).tobytes())
-    content.update(f"{folder.name} {request.candidate}".encode())
     front = next((r for r in comparison.verdict.reaches if r.zone.startswith("front")), None)
     return MockUp(
-        key=content.hexdigest(),
+        key=mock_up_key(measured.mock_up, folder.name, request.candidate),
         run=folder.name,
         candidate=request.candidate,
         measurement=measured.title,
@@ -252,6 +249,28 @@ def _mock_up(
         ),
         rms_db=tuple(one.rms_db for one in errors),
         agrees_to_hz=front.to_hz if front is not None else 0.0,
+    )
+
+
+def set_up_faults(comparison: Comparison) -> tuple[str, ...]:
+    """Return what is wrong with a measurement's set-up, so that it says nothing of the model."""
+    faults = [] if comparison.exchange is None else ["the orbits are exchanged"]
+    for one in comparison.differences:
+        fit = one.fit
+        faults += [f"{one.plane} orbit: sign of the angles"] if fit.deviation.is_mirrored else []
+        faults += [f"{one.plane} orbit: level at {odd.angle_deg:+.0f}°" for odd in one.odd_angles]
+        faults += [f"{one.plane} orbit: level jumps"] if fit.angles_of_steps else []
+        faults += [f"{one.plane} orbit: not where it was noted"] if fit.at_bound else []
+    return tuple(faults)
+
+
+def not_counted_line(faults: Sequence[str]) -> str:
+    """Return the line that says why a mock-up does not count; empty if it does."""
+    if not faults:
+        return ""
+    return (
+        f"Not counted among the mock-ups, since its set-up is faulty ({'; '.join(faults)}): put "
+        "that right and compare again."
     )
 
 

@@ -205,25 +205,43 @@ def _task(observed: Observed, radiator: Radiator) -> _Task | None:
     )
 
 
+def misfit_db(observed: Observed, radiator: Radiator) -> float | None:
+    """Return what the best set-up leaves of an orbit, r.m.s. in dB; None if too little is known.
+
+    Coarse, with levels at a few frequencies, and with weights that do not depend on the fit: so
+    that it can be compared with that of the same orbit taken for another one.
+    """
+    task = _task(observed, radiator)
+    if task is None:
+        return None
+    best, _ = _senses(task)
+    return _left_db(_coarse(task), best)
+
+
 def _senses(task: _Task) -> tuple[Deviation, Deviation]:
     """Return a first fit with the sign of the angles that explains more, and with the other one.
 
     Levels at a part of the frequencies are enough for that. Swapped is what is clearly better so.
     """
-    few = np.arange(
-        0, len(task.orbit.numbers), max(len(task.orbit.numbers) // _FEW_FREQUENCIES, 1)
-    )
-    coarse = replace(
-        task,
-        orbit=task.orbit.levels_at(few),
-        spread_db=task.spread_db[few],
-    )
+    coarse = _coarse(task)
     straight, swapped = (
         _least_squares(coarse, Deviation(is_mirrored=is_mirrored)) for is_mirrored in (False, True)
     )
     if _left_db(coarse, swapped) < _SWAP_IS_BETTER * _left_db(coarse, straight):
         return swapped, straight
     return straight, swapped
+
+
+def _coarse(task: _Task) -> _Task:
+    """Return the levels at a part of the frequencies."""
+    few = np.arange(
+        0, len(task.orbit.numbers), max(len(task.orbit.numbers) // _FEW_FREQUENCIES, 1)
+    )
+    return replace(
+        task,
+        orbit=task.orbit.levels_at(few),
+        spread_db=task.spread_db[few],
+    )
 
 
 def _solve(task: _Task, start: Deviation) -> tuple[Deviation, _Task]:

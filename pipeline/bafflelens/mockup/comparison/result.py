@@ -28,8 +28,10 @@ from bafflelens.mockup.comparison.errors_by_zone import (
     zone_errors,
     zones_of,
 )
+from bafflelens.mockup.comparison.exchange import Exchange, find_exchange
 from bafflelens.mockup.comparison.fitting import Fit, fit_orbit
 from bafflelens.mockup.comparison.observed import Observed
+from bafflelens.mockup.comparison.plausibility import implausible
 from bafflelens.mockup.comparison.radiator import Radiator
 from bafflelens.mockup.comparison.simulated import simulate_orbit
 from bafflelens.mockup.comparison.verdict import WITHIN_DB, Verdict, verdict_of
@@ -111,6 +113,8 @@ class Comparison:
         Where the clay was scanned.
     correction : Correction or None
         Velocity correction; None where nothing agreed.
+    exchange : Exchange or None
+        Where the orbits were compared under each other's name.
     """
 
     settings: Settings
@@ -126,6 +130,7 @@ class Comparison:
     rms_db: float
     three_way: ThreeWay | None
     correction: Correction | None
+    exchange: Exchange | None = None
 
     @property
     def differences(self) -> tuple[OrbitDifference, ...]:
@@ -168,10 +173,15 @@ def compare_orbits(
     """
     measured = [one.without_noise() for one in measured]
     bands_hz = _bands(measured, nominal)
+    nearest = nominal if scanned is None else scanned
     found = []
     for one in measured:
-        found.append(find_set_up(one, nominal if scanned is None else scanned))
+        found.append(find_set_up(one, nearest))
         placed()
+    exchange = find_exchange(measured, [fit for fit, _ in found], nearest, find_set_up)
+    if exchange is not None:
+        measured = list(exchange.orbits)
+        found = list(exchange.set_ups)
     fits = [fit for fit, _ in found]
     reflections = [seen for _, seen in found if seen is not None]
     orbits = [
@@ -215,6 +225,8 @@ def compare_orbits(
         reflection=max(reflections, key=lambda seen: seen[1]) if reflections else None,
         sound_speed=nominal.sound_speed,
         contradicted=_contradicted(differences, zones, thirds, settings.within_db),
+        exchange=exchange,
+        implausible=implausible(orbits, nominal.sound_speed),
     )
     return Comparison(
         settings=settings,
@@ -230,6 +242,7 @@ def compare_orbits(
         rms_db=rms_db,
         three_way=three_way,
         correction=_correction(orbits, bands_hz, verdict, settings),
+        exchange=exchange,
     )
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
+from bafflelens.base.status import Status
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.mesh.quality import bands, mesh_size
@@ -144,7 +145,7 @@ def _solve(
         folder.drop_surface(candidate.id)
         for number, band in enumerate(chosen):
             result = solve_candidate_band(methods, meshes, number, band, settings).value
-            failed = [one for one in result.outcomes if one.status != "solved"]
+            failed = [one for one in result.outcomes if one.status != Status.SOLVED]
             if failed or result.surface is None:
                 where = f"{failed[0].frequency_hz:.0f} Hz: {failed[0].reason}" if failed else ""
                 rule = f"one that can be solved again ({where})"

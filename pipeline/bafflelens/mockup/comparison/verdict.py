@@ -13,7 +13,9 @@ import numpy as np
 from bafflelens.mockup.comparison.clay import ClayDeviation
 from bafflelens.mockup.comparison.diagnosis import LEAST_RMS_DB, Cause
 from bafflelens.mockup.comparison.errors_by_zone import WidthContradiction, ZoneError
+from bafflelens.mockup.comparison.exchange import Exchange
 from bafflelens.mockup.comparison.fitting import Fit
+from bafflelens.mockup.comparison.plausibility import UNTOLD
 from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS
 
 WITHIN_DB: Final = 1.0
@@ -129,10 +131,21 @@ def reach_of(
     )
 
 
-def setup_findings(fits: Mapping[str, Fit]) -> tuple[str, ...]:
-    """Return what was found of the set-up of each orbit beyond what was noted, one line each."""
+def setup_findings(fits: Mapping[str, Fit], within_db: float) -> tuple[str, ...]:
+    """Return what was found of the set-up of each orbit beyond what was noted, one line each.
+
+    Nothing is said of an orbit of which more than `within_db` is left wherever its microphones
+    are put: what fits least badly is then no finding.
+    """
     lines = []
     for plane, fit in fits.items():
+        if fit.left_db > within_db:
+            lines.append(
+                f"{plane.capitalize()} orbit: {fit.left_db:.1f} dB is left wherever the "
+                "microphones are put and whichever sign the angles have. So nothing is said of "
+                "its set-up: look for a wrong file, orbit or shape first."
+            )
+            continue
         if fit.deviation.is_mirrored:
             lines.append(
                 f"{plane.capitalize()} orbit: the sign of the angles is swapped. With the noted "
@@ -174,7 +187,7 @@ def fitted_text() -> str:
     return (
         "Fitted, for each orbit by itself: " + ", ".join(parts) + ", and the sign of the angles; "
         "besides, one overall level, without bounds. Nothing else. What the data do not tell "
-        "stays as noted."
+        f"stays as noted. {UNTOLD}"
     )
 
 
@@ -190,6 +203,8 @@ def verdict_of(
     sound_speed: float,
     reflection: tuple[float, float] | None = None,
     contradicted: Mapping[str, Sequence[WidthContradiction]] = MappingProxyType({}),
+    exchange: Exchange | None = None,
+    implausible: Sequence[str] = (),
 ) -> Verdict:
     """Return the verdict.
 
@@ -215,6 +230,10 @@ def verdict_of(
         Delay in s and ripple in dB of a reflection that was seen.
     contradicted : mapping of str to sequence of WidthContradiction
         Beamwidths that do not agree, by the name of each zone they lie in.
+    exchange : Exchange, optional
+        Where the orbits are compared under each other's name.
+    implausible : sequence of str
+        What of the description the data contradict, a line each.
     """
     judged = {name: rows for name, rows in errors.items() if name != "behind"}
     reaches = tuple(
@@ -238,7 +257,10 @@ def verdict_of(
             "angles and so hardly touches the directivity, but it is in the response and in the "
             "velocity correction: a shorter gate leaves it out."
         )
-    sentences += setup_findings(fits)
+    if exchange is not None:
+        sentences.append(exchange.text)
+    sentences += setup_findings(fits, within_db)
+    sentences += implausible
     checks = [
         Check(what=cause.name, seen=f"{cause.text} ({100 * cause.share:.0f} %)", next=cause.check)
         for cause in causes

@@ -16,8 +16,10 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.reading import file_beside, shown
 
 SAME_DEG: Final = 1e-6
+BESIDE_RULE: Final = "a name of files in the folder of the description or below it"
 _ANGLE: Final = r"(?P<angle>[+-]?\d+(?:\.\d+)?)"
 _REPEAT: Final = r"(?P<repeat>\d+)"
 _MOST_LISTED: Final = 8
@@ -54,6 +56,8 @@ def files_of(folder: Path, pattern: str) -> tuple[AngleFile, ...]:
         If the pattern is none, nothing matches, or two files have one angle.
     """
     place, _, name = pattern.rpartition("/")
+    if file_beside(folder, pattern, in_folders=True) is None:
+        raise InputError(invalid("key 'files'", shown(pattern), BESIDE_RULE))
     if "{" in place or name.count("{angle}") > 1 or name.count("{repeat}") > 1:
         rule = "a file name with {angle} and {repeat} once each at most"
         raise InputError(invalid("key 'files'", pattern, rule))

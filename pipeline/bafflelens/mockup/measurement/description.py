@@ -4,6 +4,7 @@
 ::
 
     title = "Clay 3, upright lens"
+    mock_up = "clay 3"                  # the same for all measurements of one mock-up
     date = "2026-11-20"
     distance_mm = 2000                  # turntable's axis to microphone
     microphone_height_mm = 0            # over the tweeter's axis
@@ -42,7 +43,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.toml_file import read_toml
+from bafflelens.base.reading import read_toml, shown
 from bafflelens.mockup.measurement.measured import OrbitName, Setup
 from bafflelens.shapes.cad.declaration import Triple, nearest_of
 
@@ -51,7 +52,11 @@ Align = Literal["common", "each"]
 
 _MM: Final = 1e-3
 _POINT_RULE: Final = "three numbers [x, y, z]"
-_ANGLES_RULE: Final = "a list of angles, or { from = number, to = number, step = number }"
+_MOST_ANGLES: Final = 10_000
+_ANGLES_RULE: Final = (
+    "a list of angles, or { from = number, to = number, step = number }, of at most "
+    f"{_MOST_ANGLES} angles"
+)
 
 
 def _rule(text: str) -> dict[str, Any]:
@@ -72,10 +77,13 @@ def _as_angles(value: object) -> object:
         low, high, step = (float(n) for n in numbers if isinstance(n, int | float))
         if step <= 0 or high <= low:
             _refuse("a range with 'from' below 'to' and a step over 0")
-        count = int(np.floor((high - low) / step + 1e-6)) + 1
+        steps = (high - low) / step
+        if not steps < _MOST_ANGLES:
+            _refuse(_ANGLES_RULE)
+        count = int(np.floor(steps + 1e-6)) + 1
         return tuple(low + step * i for i in range(count))
     if isinstance(value, list):
-        if not all(_is_number(item) for item in value):
+        if len(value) > _MOST_ANGLES or not all(_is_number(item) for item in value):
             _refuse(_ANGLES_RULE)
         return tuple(float(item) for item in value)
     return _refuse(_ANGLES_RULE)
@@ -202,6 +210,7 @@ class Description(_Table):
     """All that the TOML file says; lengths in mm as written, `setup` gives them in m."""
 
     title: str = Field(min_length=1, json_schema_extra=_rule("a line that says what it is"))
+    mock_up: str = Field(default="", json_schema_extra=_rule("a name of one mock-up"))
     date: Annotated[str, BeforeValidator(_as_day)] = Field(
         default="", json_schema_extra=_rule("a date such as 2026-11-20")
     )
@@ -299,7 +308,7 @@ def _described(fault: Mapping[str, Any]) -> str:
     if not location:
         return f"Invalid measurement. Must have {rule}."
     value = fault["input"]
-    return invalid(f"key '{name}'", "..." if isinstance(value, BaseModel) else value, rule)
+    return invalid(f"key '{name}'", "..." if isinstance(value, BaseModel) else shown(value), rule)
 
 
 def _tables_in(annotation: Any) -> Iterator[type[Any]]:

@@ -3,7 +3,8 @@
 
 Both are for exp(+j omega t), as measurements are. The level is that at 1 m from the reference
 point, brought there from far away, with the phase of that metre taken out: at a distance r far
-away the pressure is the value times exp(-jkr)/r.
+away the pressure is the value times exp(-jkr)/r. Values of the AES69 file are in Pa; levels of the
+text files are re 20 micropascal, as those of `curves` and of a driver's file are.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Final
 import numpy as np
 import xarray as xr
 
-from bafflelens.base.conventions import ComplexArray, from_electrical
+from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, ComplexArray, from_electrical
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
 from bafflelens.directivity import far_field_data, polars
@@ -27,6 +28,7 @@ from bafflelens.store.system_response import played
 
 ALL: Final = "all"
 _TEXT_DIGITS: Final = 12
+_LEVEL_UNIT: Final = "dB_re_20uPa"
 
 
 def export_candidates(
@@ -126,11 +128,13 @@ def exported_files(dataset: xr.Dataset, title: str) -> dict[str, bytes]:
             response = Response(
                 name=title,
                 frequency_hz=frequency,
-                level_db=20 * np.log10(np.maximum(np.abs(transfer[row]), 1e-15)),
+                level_db=20
+                * np.log10(np.maximum(np.abs(transfer[row]), 1e-15) / REFERENCE_PRESSURE_PA),
                 phase_deg=np.degrees(np.angle(transfer[row])),
             )
             remark = f"{title}, {plane} orbit, {angle:g} degrees\n{comment}"
-            text = response_text(response, remark, digits=_TEXT_DIGITS)
+            remark += " Levels in dB re 20 uPa."
+            text = response_text(response, remark, digits=_TEXT_DIGITS, level_unit=_LEVEL_UNIT)
             files[f"{plane}_{angle:g}.txt"] = text.encode()
     return files
 

@@ -114,6 +114,8 @@ class Measured:
         Time that was taken out of all phases alike; 0 if none was.
     remarks : tuple of str
         What was done and found: gate, repairs, missing angles, masked ranges.
+    mock_up : str
+        Name of the mock-up, the same for all its measurements; empty where it has none.
     """
 
     title: str
@@ -124,6 +126,7 @@ class Measured:
     lowest_valid_hz: float = 0.0
     delay_s: float = 0.0
     remarks: tuple[str, ...] = ()
+    mock_up: str = ""
 
     def orbit(self, name: OrbitName) -> Orbit | None:
         """Return the orbit of a name, None if it was not measured."""

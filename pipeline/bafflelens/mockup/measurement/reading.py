@@ -366,6 +366,7 @@ def _measured(
         lowest_valid_hz=lowest_hz,
         delay_s=delay_s,
         remarks=tuple(said),
+        mock_up=description.mock_up,
     )
 
 

@@ -12,8 +12,10 @@ import numpy as np
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.reading import file_beside, shown
 from bafflelens.directivity.responses import Response, read_response
 from bafflelens.mockup.measurement.angles import (
+    BESIDE_RULE,
     SAME_DEG,
     AngleFile,
     doubled_angles,
@@ -108,7 +110,7 @@ def _text_rows(folder: Path, files: OrbitFiles) -> Rows:
     )
     noise = None
     if files.noise_file:
-        floor = _response(folder / files.noise_file, files)
+        floor = _response(_noise_file(folder, files.noise_file), files)
         noise = np.abs(floor.at(first.frequency_hz))
     readings, arranged, remarks = _arranged(found, values)
     return Rows(
@@ -120,6 +122,14 @@ def _text_rows(folder: Path, files: OrbitFiles) -> Rows:
         noise=noise,
         remarks=remarks,
     )
+
+
+def _noise_file(folder: Path, name: str) -> Path:
+    """Return the path of the recording without the loudspeaker."""
+    path = file_beside(folder, name, in_folders=True)
+    if path is None:
+        raise InputError(invalid("key 'noise_file'", shown(name), BESIDE_RULE))
+    return path
 
 
 def _response(path: Path, files: OrbitFiles) -> Response:
@@ -160,7 +170,7 @@ def _impulse_rows(folder: Path, files: OrbitFiles) -> Rows:
     rate = recordings[0].rate_hz
     noise = None
     if files.noise_file:
-        silence = read_recording(folder / files.noise_file)
+        silence = read_recording(_noise_file(folder, files.noise_file))
         if silence.rate_hz != rate:
             rule = f"{rate:g} Hz, as in the other files"
             _refuse(silence.path, "sampling rate", f"{silence.rate_hz:g} Hz", rule)

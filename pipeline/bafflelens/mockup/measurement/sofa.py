@@ -21,14 +21,16 @@ import h5netcdf
 import h5py
 import numpy as np
 
+from bafflelens.base.archives import hdf5
 from bafflelens.base.conventions import ComplexArray, FloatArray, direction_vectors
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.reading import shown
 
 TRANSFER: Final = "FreeFieldDirectivityTF"
 IMPULSE: Final = "GeneralFIR"
 _TRANSFER_VERSION: Final = "1.1"
 _DEGREES: Final = ("degree, degree, met", "degrees, degrees, met")
-_CANNOT: Final = "a whole AES69 (SOFA) file that can be read"
+_RULE: Final = "a whole AES69 (SOFA) file that can be read; it may be cut short"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -84,30 +86,25 @@ def read_sofa(path: Path) -> SofaDirectivity:
     InputError
         If it is none, was cut short, or contradicts itself.
     """
-    try:
-        with h5py.File(path, "r") as file:
-            attributes = {name: _text(value) for name, value in file.attrs.items()}
-            convention = attributes.get("SOFAConventions", "")
-            if attributes.get("Conventions") != "SOFA":
-                _refuse(path, "an AES69 (SOFA) file: its attribute Conventions is not SOFA")
-            if convention not in (TRANSFER, IMPULSE):
-                msg = f"{path}: " + invalid(
-                    "SOFA convention", convention or "none", f"{TRANSFER} or {IMPULSE}"
-                )
-                raise InputError(msg)
-            arrays = {
-                name: np.asarray(value[()])
-                for name, value in file.items()
-                if isinstance(value, h5py.Dataset) and value.dtype.kind in "fiu"
-            }
-            units = {
-                name: (_text(value.attrs.get("Type", "")), _text(value.attrs.get("Units", "")))
-                for name, value in file.items()
-                if isinstance(value, h5py.Dataset)
-            }
-    except OSError as error:
-        rule = f"{_CANNOT}; it may be cut short ({str(error).splitlines()[0]})"
-        raise InputError(invalid("SOFA file", path, rule)) from error
+    with hdf5(path, "SOFA file", _RULE) as file:
+        attributes = {name: _text(value) for name, value in file.attrs.items()}
+        convention = attributes.get("SOFAConventions", "")
+        if attributes.get("Conventions") != "SOFA":
+            _refuse(path, "an AES69 (SOFA) file: its attribute Conventions is not SOFA")
+        if convention not in (TRANSFER, IMPULSE):
+            rule = f"{TRANSFER} or {IMPULSE}"
+            msg = f"{path}: {invalid('SOFA convention', shown(convention) or 'none', rule)}"
+            raise InputError(msg)
+        arrays = {
+            name: np.asarray(value[()])
+            for name, value in file.items()
+            if isinstance(value, h5py.Dataset) and value.dtype.kind in "fiu"
+        }
+        units = {
+            name: (_text(value.attrs.get("Type", "")), _text(value.attrs.get("Units", "")))
+            for name, value in file.items()
+            if isinstance(value, h5py.Dataset)
+        }
     return _directivity(path, convention, arrays, units)
 
 

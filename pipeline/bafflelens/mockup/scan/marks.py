@@ -13,7 +13,7 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, invalid
-from bafflelens.base.toml_file import read_toml
+from bafflelens.base.reading import read_toml
 
 _LARGEST_MISMATCH_M: Final = 0.003
 _LEAST_SPREAD_M: Final = 0.02  # of marks that are not on a line

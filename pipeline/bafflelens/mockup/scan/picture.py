@@ -15,9 +15,11 @@ from matplotlib.collections import PolyCollection
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
+from matplotlib.ticker import NullFormatter
 
 from bafflelens.base.conventions import FloatArray, direction_vectors
 from bafflelens.mockup.scan.findings import Place, Spread
+from bafflelens.report.style import plain_words
 from bafflelens.shapes.meshing.mesh_morph import Deviation
 
 if TYPE_CHECKING:
@@ -29,6 +31,7 @@ _SMALLEST_SCALE_MM: Final = 0.5
 _VIEWS: Final = (("From the front", 0.0, 0.0), ("From its left and above", 40.0, 25.0))
 
 
+@plain_words()
 def deviation_picture(
     deviation: Deviation, spread: Spread, places: Sequence[Place], title: str
 ) -> bytes:
@@ -132,7 +135,9 @@ def _draw_histogram(
     axes.hist(
         seen_mm, bins=np.linspace(-limit, limit, 61).tolist(), weights=areas * 1e4, color="#666666"
     )
-    axes.set(xlabel="deviation (mm)", ylabel="seen area (cm$^2$)", yscale="log")
+    axes.set(xlabel="deviation (mm)", ylabel="seen area (cm²)", yscale="log")
+    axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    axes.yaxis.set_minor_formatter(NullFormatter())
     axes.set_title(
         f"mean {spread.mean_m * 1e3:+.2f}, rms {spread.rms_m * 1e3:.2f} mm;\n"
         f"{spread.within:.0%} of {spread.seen:.0%} seen within 0.5 mm",

@@ -328,7 +328,7 @@ def _facts(figure: Figure, page: TargetPage) -> None:
         arrival = page.arrivals[name]
         lines.append(
             f"{name.capitalize()} bounce at {middle / 1000:.1f} kHz: {asked:.1f} dB leaving, "
-            f"{asked + arrival.spreading_db:.1f} dB at the ear re the direct sound, "
+            f"{asked + arrival.spreading_db:.1f} dB at the ear re the listening window, "
             f"{1e3 * arrival.delay_s:.1f} ms after it."
         )
     lines.append(

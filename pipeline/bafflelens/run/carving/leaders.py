@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bafflelens.base.errors import BafflelensError
+from bafflelens.base.status import Status
 from bafflelens.run.carving.carve import carve_candidate, knowing_carved
 from bafflelens.run.solving import Run
 from bafflelens.scoring.carved import is_carved, parent_of
@@ -30,7 +31,7 @@ def carve_leaders(run: Run, rows: Sequence[RankedRow]) -> Run:
         The run, with the shapes that were carved.
     """
     section = run.loaded.job.carve
-    ranked = [row.candidate for row in rows if row.status == "ranked"]
+    ranked = [row.candidate for row in rows if row.status == Status.RANKED]
     done = {parent_of(c.id) for c in run.folder.candidates() if is_carved(c.id)}
     leaders = [c for c in ranked if not (c.is_baseline or is_carved(c.id))][: section.leaders]
     for parent in leaders:

@@ -12,11 +12,12 @@ from typing import Final
 
 from bafflelens import store
 from bafflelens.base.errors import StoreError
+from bafflelens.base.status import Status
 from bafflelens.run.queueing.waiting import Queue, QueuedJob
 from bafflelens.store import Counts, RunFolder
 from bafflelens.store.status_file import Standing, standing_of
 
-KILLED: Final = "killed"
+KILLED: Final = Status.KILLED
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -21,15 +21,16 @@ from typing import Final
 from bafflelens import store
 from bafflelens.base.errors import InputError, StoreError, invalid
 from bafflelens.base.sqlite_file import connect, reading, said_clearly
+from bafflelens.base.status import Status
 
 QUEUE_VERSION: Final = 1
 MOST_ATTEMPTS: Final = 3
 """So often is a job begun that takes the whole program down with it."""
 
-WAITING: Final = "waiting"
-RUNNING: Final = "running"
-DONE: Final = "done"
-FAILED: Final = "failed"
+WAITING: Final = Status.WAITING
+RUNNING: Final = Status.RUNNING
+DONE: Final = Status.DONE
+FAILED: Final = Status.FAILED
 
 _SCHEMA: Final = """
 CREATE TABLE jobs (

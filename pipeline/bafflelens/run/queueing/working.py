@@ -11,6 +11,7 @@ from pathlib import Path
 
 from bafflelens import store
 from bafflelens.base.errors import BafflelensError, InputError, StoreError
+from bafflelens.base.status import Status
 from bafflelens.run.deadline import TooLateError
 from bafflelens.run.pipeline import RunOptions, RunResult, queue_run, resume_run
 from bafflelens.run.queueing.waiting import DONE, FAILED, WAITING, Queue, QueuedJob
@@ -128,9 +129,9 @@ def _carried_out(queue: Queue, job: QueuedJob, options: RunOptions) -> Ended | N
 
 def _summary(result: RunResult) -> str:
     best = next((row for row in result.rows if not row.candidate.is_baseline), None)
-    failed = sum(row.status != "ranked" for row in result.rows)
+    failed = sum(row.status != Status.RANKED for row in result.rows)
     parts = []
-    if best is not None and best.candidate.score is not None and best.status == "ranked":
+    if best is not None and best.candidate.score is not None and best.status == Status.RANKED:
         parts.append(f"best {best.candidate.id} at {best.candidate.score.total_db:.2f} dB")
     if failed:
         parts.append(f"{failed} shapes not ranked")

@@ -26,13 +26,14 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from bafflelens.base.errors import GeometryError, invalid
-from bafflelens.base.toml_file import read_toml
+from bafflelens.base.reading import file_beside, read_toml, shown
 from bafflelens.mesh.surface_names import SURFACE_KINDS, surface_kind
 
 UNITS_M: Final = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "inch": 0.0254}
 """Units of length by the name that files and options use, in m."""
 
-_POINT_RULE: Final = "three numbers [x, y, z]"
+_FARTHEST: Final = 1e6
+_POINT_RULE: Final = f"three numbers [x, y, z], none beyond {_FARTHEST:g}"
 _NAMES_RULE: Final = "a list of names of surfaces"
 _MM: Final = 1e-3
 
@@ -44,7 +45,8 @@ def _as_tuple(value: object) -> object:
     return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
-Triple = Annotated[tuple[float, float, float], BeforeValidator(_as_tuple)]
+_Length = Annotated[float, Field(ge=-_FARTHEST, le=_FARTHEST)]
+Triple = Annotated[tuple[_Length, _Length, _Length], BeforeValidator(_as_tuple)]
 _Words = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
 
 
@@ -209,11 +211,15 @@ def read_declaration(path: Path) -> Declaration:
 
 def companions(path: Path, declaration: Declaration) -> tuple[Path, ...]:
     """Return the files beside a declaration that it needs."""
+    return tuple(path.parent / name for name in _files_named(declaration))
+
+
+def _files_named(declaration: Declaration) -> tuple[str, ...]:
     if isinstance(declaration, ImportedSolid):
-        return (path.parent / declaration.step,)
+        return (declaration.step,)
     if isinstance(declaration, MeshedBody):
-        return (path.parent / declaration.mesh,)
-    return (path.parent / declaration.nominal, path.parent / declaration.deviation)
+        return (declaration.mesh,)
+    return (declaration.nominal, declaration.deviation)
 
 
 def nearest_of(word: str, known: Iterable[str]) -> str:
@@ -252,17 +258,18 @@ def _described(
         rule = str(extra["rule"]) if isinstance(extra, dict) else "given as described"
     if fault["type"] == "missing":
         return f"Missing key '{name}'. Must be {rule}."
-    return invalid(f"key '{name}'", fault["input"], rule)
+    return invalid(f"key '{name}'", shown(fault["input"]), rule)
 
 
 def _faults(path: Path, declaration: Declaration) -> Iterable[str]:
     """Yield what is wrong beyond single keys."""
-    for file in companions(path, declaration):
-        if Path(file.name) != file.relative_to(path.parent):
-            shown = file.relative_to(path.parent)
-            yield invalid("file", shown, "a file name without folders: it lies beside this file")
+    for name in _files_named(declaration):
+        file = file_beside(path.parent, name)
+        if file is None:
+            rule = "a file name without folders: it lies beside this file"
+            yield invalid("file", shown(name), rule)
         elif not file.is_file():
-            yield invalid("file", file.name, f"a file in the folder of {path.name}")
+            yield invalid("file", name, f"a file in the folder of {path.name}")
     if isinstance(declaration, ScannedSolid):
         return
     if declaration.unit is not None and declaration.unit not in UNITS_M:

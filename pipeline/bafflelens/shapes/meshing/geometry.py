@@ -30,6 +30,7 @@ import numpy as np
 
 from bafflelens.base import child_process
 from bafflelens.base.errors import GeometryError, InputError, MeshingError, invalid
+from bafflelens.base.reading import is_file
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
@@ -399,7 +400,7 @@ def load_script(script: Path) -> ModuleType:
     """
     if is_declaration(script):
         return _declared(script)
-    if not script.is_file():
+    if not is_file(script):
         raise GeometryError(invalid("geometry script", script, "an existing Python file"))
     loader = importlib.machinery.SourceFileLoader(_PRIVATE_NAME, str(script))
     spec = importlib.util.spec_from_loader(_PRIVATE_NAME, loader)

@@ -12,13 +12,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bafflelens.base.archives import arrays_of
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, StoreError, invalid
+from bafflelens.base.reading import read_bytes
 from bafflelens.mesh.mesh import Mesh
 
 _LARGEST_TURN_COSINE: Final = float(np.cos(np.radians(75.0)))  # of a triangle while it is moved
@@ -73,13 +74,29 @@ class Deviation:
         StoreError
             If the file is missing or damaged.
         """
+        what, rule = "deviation file", "a file that 'bafflelens scan' wrote"
+        data = arrays_of(read_bytes(path, what, StoreError), path, what, rule, StoreError)
         try:
-            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
-                nominal = Mesh(data["vertices"], data["triangles"], data["surface"])
-                return cls(nominal, data["displacement"], data["height"], data["seen"])
-        except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
-            rule = f"a file that 'bafflelens scan' wrote ({error})"
-            raise StoreError(invalid("deviation file", path, rule)) from error
+            nominal = Mesh.of_arrays(data)
+            found = cls(nominal, data["displacement"], data["height"], data["seen"])
+            if not found._fits:
+                msg = "its arrays do not fit each other"
+                raise ValueError(msg)
+        except (ValueError, KeyError) as error:
+            raise StoreError(invalid(what, path, f"{rule} ({error})")) from error
+        return found
+
+    @property
+    def _fits(self) -> bool:
+        """Whether the arrays of a file belong to each other."""
+        n = self.nominal.n_triangles
+        return (
+            self.displacement.shape == self.nominal.vertices.shape
+            and self.height.shape == self.seen.shape == (n,)
+            and self.displacement.dtype.kind == self.height.dtype.kind == "f"
+            and self.seen.dtype.kind == "b"
+            and bool(np.isfinite(self.displacement).all())
+        )
 
 
 def laid_on(mesh: Mesh, deviation: Deviation) -> Mesh:

@@ -20,6 +20,7 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
+from bafflelens.base.status import Status
 from bafflelens.bem.sweep import BandResult
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize
@@ -48,7 +49,7 @@ from bafflelens.workers.work_units import (
     solve_candidate_band,
 )
 
-_SOLVED: Final = "solved"
+_SOLVED: Final = Status.SOLVED
 Kept = TypeVar("Kept")
 
 

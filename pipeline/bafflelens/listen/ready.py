@@ -1,0 +1,102 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Responses at the ears, ready for any music, and kept so that other music takes little time."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+from zipfile import BadZipFile
+
+import numpy as np
+
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.errors import InputError, invalid
+from bafflelens.listen.binaural import PARTS, EarResponses
+
+RESPONSES: Final = "responses.npz"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Ready:
+    """All that does not depend on the music.
+
+    Attributes
+    ----------
+    run : str
+        Name of the run.
+    names : tuple of str
+        Ids of the candidates.
+    ears : tuple of EarResponses
+        Responses of each at the ears, the filter that stands for the rest of the loudspeaker
+        and the headphones included.
+    dry : tuple of (n_samples,) array
+        Response of each in front, without room and head.
+    remarks : tuple of str
+        What a listener should know.
+    files : mapping of str to bytes
+        What is written whatever is played.
+    """
+
+    run: str
+    names: tuple[str, ...]
+    ears: tuple[EarResponses, ...]
+    dry: tuple[FloatArray, ...]
+    remarks: tuple[str, ...]
+    files: Mapping[str, bytes]
+
+
+def responses_bytes(ready: Ready) -> bytes:
+    """Return the file that `read_responses` reads."""
+    stream = io.BytesIO()
+    arrays: dict[str, Any] = {}
+    for number, (ears, dry) in enumerate(zip(ready.ears, ready.dry, strict=True)):
+        arrays[f"{number} whole"] = ears.whole.astype(np.float32)
+        arrays[f"{number} dry"] = dry.astype(np.float32)
+        for part, responses in ears.parts.items():
+            arrays[f"{number} {part}"] = responses.astype(np.float32)
+    said = {"run": ready.run, "names": ready.names, "remarks": ready.remarks}
+    arrays["said"] = np.array(json.dumps(said))
+    np.savez(stream, **arrays)
+    return stream.getvalue()
+
+
+def read_responses(path: Path, run: str, candidates: Sequence[str]) -> Ready:
+    """Return what was kept in a folder that was written before.
+
+    Raises
+    ------
+    InputError
+        If there is nothing, or it is of other shapes.
+    """
+    try:
+        with np.load(path / RESPONSES, allow_pickle=False) as content:
+            said = json.loads(str(content["said"]))
+            numbers = range(len(said["names"]))
+            ears = tuple(
+                EarResponses(
+                    whole=content[f"{number} whole"].astype(float),
+                    parts={part: content[f"{number} {part}"].astype(float) for part in PARTS},
+                )
+                for number in numbers
+            )
+            dry = tuple(content[f"{number} dry"].astype(float) for number in numbers)
+        kept = ["arrivals.html", *(f"{name}.sofa" for name in said["names"])]
+        files = {name: (path / name).read_bytes() for name in kept}
+    except (OSError, ValueError, KeyError, BadZipFile) as error:
+        rule = "a folder that 'bafflelens listen' has written, whole"
+        raise InputError(invalid("--again", path, rule)) from error
+    if (said["run"], said["names"]) != (run, list(candidates)):
+        rule = f"of the same run and shapes: it is of {said['run']}, {' '.join(said['names'])}"
+        raise InputError(invalid("--again", path, rule))
+    return Ready(
+        run=run,
+        names=tuple(candidates),
+        ears=ears,
+        dry=dry,
+        remarks=tuple(said["remarks"]),
+        files=files,
+    )

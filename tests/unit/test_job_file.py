@@ -314,4 +314,6 @@ def test_the_readme_explains_every_key():
             assert default == "required", key.name
         elif key.default not in (None, "", ()):
             shown = str(key.default).lower() if isinstance(key.default, bool) else key.default
+            if isinstance(shown, tuple) and isinstance(shown[0], str):
+                shown = ", ".join(shown)
             assert default == (f"{shown:g}" if isinstance(shown, float) else str(shown)), key.name

@@ -80,7 +80,9 @@ def test_a_scan_of_another_lens_radiates_like_that_lens(lens, tmp_path):
     made = make_scan(mesh.mirrored("y"), Faults(without=("dome", "surround")))
     path = made.write(tmp_path / "clay.ply")
     take_scan(
-        ClayScanRequest(scan=path, shape=shape, values={}, nominal_name="x", out=tmp_path / "taken")
+        ClayScanRequest(
+            scan=path, shape=shape, values={}, nominal_name="x", out=tmp_path / "taken"
+        )
     )
     np.testing.assert_allclose(
         level_db(load_shape(tmp_path / "taken" / "clay.toml"), {}), other, atol=0.2

@@ -131,7 +131,7 @@ def test_a_job_draws_its_family(write_job):
     ("section", "fault"),
     [
         ('[domes.tweeter]\nkind = "soft"\nmembers = 0', "members' '0'. Must be a whole number"),
-        ("[domes.tweeter]\nmembers = 3", r"Invalid section \[domes.tweeter\]. Must be with eith"),
+        ("[domes.tweeter]\nmembers = 3", r"Invalid section \[domes.tweeter\]. Must be with"),
         (
             '[domes.tweeter]\nkind = "soft"\nfade_from_hz = 9e4',
             r"\[domes.tweeter\]. Must be with 'fade_from_hz' not above 'fade_to_hz'",

@@ -351,7 +351,9 @@ def _moved(points: FloatArray, pose: Pose) -> FloatArray:
 # ------------------------------------------------------------------------------ the report
 
 
-def report_text(request: ClayScanRequest, model: ClayModel, motions: tuple[SourceMotion, ...]) -> str:
+def report_text(
+    request: ClayScanRequest, model: ClayModel, motions: tuple[SourceMotion, ...]
+) -> str:
     """Return the report on a scan, as text with a few tables."""
     lines = [
         f"Clay model from {request.scan.name}",

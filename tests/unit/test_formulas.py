@@ -6,15 +6,16 @@ directivity.nc; nothing of it comes from the package's own criteria.
 """
 
 import re
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 
+import h5py
 import numpy as np
 import patterns
 import pytest
-import xarray as xr
 
 from bafflelens.directivity.far_field_data import save
+from bafflelens.directivity.interpolated import shown, with_shown_frequencies
 from bafflelens.scoring.ranking import CandidateResult, rank
 from bafflelens.scoring.score import score
 from bafflelens.scoring.target import Room, default_target
@@ -26,6 +27,11 @@ WINDOW = [(0, 0), *((a, 0) for a in (-30, -20, -10, 10, 20, 30)), (0, -10), (0, 
 WINDOW_DEG = {"horizontal": 30, "vertical": 10}
 AROUND_DEG = {"horizontal": 60, "vertical": 40}
 FLOOR = 10 ** (-20 / 10)
+SOLVED_AS_NEEDED = (
+    (0.15e-3, 0.2e-3, 0.3e-3, 0.45e-3, 0.7e-3),
+    (1e-5, 1e-4, 1e-3),
+    (0.05e-3, 0.15e-3, 0.3e-3, 0.5e-3),
+)
 
 
 def table(heading):
@@ -44,21 +50,53 @@ class File:
     """What one directivity.nc says, its failed frequencies left out."""
 
     def __init__(self, path):
-        with xr.open_dataset(path) as data:
-            solved = data["status"].values == "solved"
-            self.all_hz = data["frequency"].values
+        with h5py.File(path) as data:
+            solved = data["status"].asstr()[()] == "solved"
+            self.all_hz = data["frequency"][()]
             self.hz = self.all_hz[solved]
-            real, imaginary = (data[f"far_field_{part}"].values[0] for part in ("real", "imag"))
-            self.energy = (real.astype(float) ** 2 + imaginary.astype(float) ** 2)[solved]
-            self.power = data["cross_power_real"].values[0, 0][solved]
-            self.azimuth, self.elevation = data["azimuth_deg"].values, data["elevation_deg"].values
-            self.is_cell = data["weight_sr"].values > 0
+            real, imaginary = (data[f"far_field_{part}"][0] for part in ("real", "imag"))
+            field = (real.astype(float) + 1j * imaginary)[solved]
+            self.power = data["cross_power_real"][0, 0][solved]
+            self.azimuth, self.elevation = data["azimuth_deg"][()], data["elevation_deg"][()]
+            self.weight = data["weight_sr"][()]
+            self.is_cell = self.weight > 0
             self.half_cell = data.attrs["sphere_step_deg"] / 2
             self.sound_speed = data.attrs["air_sound_speed_m_s"]
             self.impedance = data.attrs["air_density_kg_m3"] * self.sound_speed
+            self.centre = data["source_centre_m"][0]
+            shown_hz = data["shown_frequency"][()] if "shown_frequency" in data else None
+        if shown_hz is not None:
+            self.all_hz, solved_field = self.hz, field
+            field = self.between(field, shown_hz).astype(np.complex64).astype(complex)
+            on_grid = [np.abs(one) ** 2 @ self.weight for one in (solved_field, field)]
+            self.power = np.interp(shown_hz, self.hz, self.power / on_grid[0]) * on_grid[1]
+            self.hz = shown_hz
+        self.energy = np.abs(field) ** 2
         at = [np.flatnonzero((self.azimuth == a) & (self.elevation == e))[0] for a, e in WINDOW]
         self.axis = self.energy[:, at[0]]
         self.window = self.energy[:, at].mean(axis=1)
+
+    def between(self, field, shown_hz):
+        """Return the field at the shown frequencies."""
+        azimuth, elevation = np.radians(self.azimuth), np.radians(self.elevation)
+        ahead = np.cos(elevation) * np.cos(azimuth)
+        to_left, up = np.cos(elevation) * np.sin(azimuth), np.sin(elevation)
+        delay = -(self.centre @ np.array([ahead, to_left, up])) / self.sound_speed
+        front = np.flatnonzero(ahead > -1e-9)
+        front = front[:: len(front) // 400]
+        loudest = np.abs(field).max(axis=1, keepdims=True)
+        found = []
+        for decay_s, noise, margin_s in product(*SOLVED_AS_NEEDED):
+            inverse = np.linalg.inv(kernel(self.hz, self.hz, decay_s) + noise * np.eye(len(field)))
+            turned = np.exp(-2j * np.pi * np.outer(self.hz, delay[front] - margin_s))
+            off = inverse @ (turned * field[:, front]) / np.diag(inverse)[:, np.newaxis].real
+            off = np.mean(np.abs(off / loudest)[1:-1] ** 2)
+            found.append((off, decay_s, noise, margin_s, inverse))
+        _, decay_s, _, margin_s, inverse = min(found, key=lambda one: one[0])
+        turn = 2j * np.pi * (delay - margin_s)
+        aligned = np.exp(-np.outer(self.hz, turn)) * field
+        weights = kernel(shown_hz, self.hz, decay_s) @ inverse
+        return np.exp(np.outer(shown_hz, turn)) * (weights @ aligned)
 
     def orbit(self, plane):
         """Return angles and energies re the window on an orbit, -180 to 180 degrees."""
@@ -104,6 +142,11 @@ class File:
         wide = (np.diff(self.all_hz) > allowed) & (self.all_hz[1:] > BAND[0])
         end = self.all_hz[:-1][wide][0] if wide.any() else BAND[1]
         return (BAND[0], float(np.clip(end, *BAND)))
+
+
+def kernel(one_hz, other_hz, decay_s):
+    a, b = ((hz / 1000) ** 0.4 / decay_s for hz in (one_hz[:, np.newaxis], other_hz))
+    return 2 * np.sqrt(a * b) / (a + b - 4j * np.pi * (one_hz[:, np.newaxis] - other_hz))
 
 
 def octave_mean(hz, value, weight, band):
@@ -199,7 +242,7 @@ def vertical_control(file, room):
 
 
 def up_down_symmetry(file, room):
-    steepest = max(abs(a) for name in ("floor", "ceiling") for a in bounce_angles(room, name))
+    steepest = max(abs(bounce_angles(room, name)[0]) for name in ("floor", "ceiling"))
     angles = 5 * np.arange(1, max(1, round(steepest / 5)) + 1)
     apart = [np.abs(file.arc("vertical", a) - file.arc("vertical", -a)) for a in angles]
     return octave_mean(file.hz, np.mean(apart, axis=0), np.ones_like(file.hz), BAND)
@@ -392,3 +435,18 @@ def test_places_follow_from_the_totals(stored):
     assert [row.candidate.id for row in rows] == sorted(totals, key=totals.__getitem__)
     better = {row.candidate.id: row.better_by_db for row in rows}
     assert better == pytest.approx({n: totals["baseline"] - t for n, t in totals.items()}, abs=1e-9)
+
+
+def test_what_is_solved_as_needed_is_judged_at_the_shown_frequencies(stored, tmp_path):
+    shown_hz = patterns.sixth_octaves(per_octave=24)
+    data = patterns.dataset(SHAPES["c001"][0], patterns.sixth_octaves(per_octave=9))
+    data = with_shown_frequencies(data, shown_hz[:-1], 0.3)
+    save(data, tmp_path / "c004.nc")
+    baseline, baseline_file = stored["baseline"]
+    found = score(shown(data), default_target(), baseline=baseline)
+    values, total = recomputed(File(tmp_path / "c004.nc"), baseline_file, by_page())
+    assert {term.name: term.value_db for term in found.terms} == pytest.approx(values, abs=1e-6)
+    assert found.total_db == pytest.approx(total, abs=1e-6)
+    # It is not what a straight line between the solved frequencies would give.
+    coarse = score(data.drop_vars("shown_frequency"), default_target(), baseline=baseline)
+    assert abs(coarse.total_db - total) > 1e-3

@@ -18,7 +18,7 @@ from bafflelens.directivity.far_field_data import save
 from bafflelens.directivity.interpolated import shown, with_shown_frequencies
 from bafflelens.scoring.ranking import CandidateResult, rank
 from bafflelens.scoring.score import score
-from bafflelens.scoring.target import Room, default_target
+from bafflelens.scoring.target import Room, ambitious_target, default_target
 
 PAGE = (Path(__file__).parents[2] / "jobs" / "formulas.md").read_text(encoding="utf-8")
 BAND = (2000.0, 12000.0)
@@ -167,7 +167,9 @@ def octave_mean(hz, value, weight, band):
         low = band[0] * 2**number
         high = min(2 * low, band[1])
         whole, mean = part(low, high)
-        thirds = [part(*ends) for ends in pairwise(np.minimum(low * 2 ** (np.arange(4) / 3), high))]
+        thirds = [
+            part(*ends) for ends in pairwise(np.minimum(low * 2 ** (np.arange(4) / 3), high))
+        ]
         worst = max((m for s, m in thirds if s >= weight.max() / 6), default=mean)
         total, summed = total + whole, summed + whole * (mean + worst) / 2
     return summed / total
@@ -406,13 +408,30 @@ def test_every_term_and_the_total_follow_from_the_page(stored, room):
     for name, (data, file) in stored.items():
         found = score(data, target, baseline=baseline)
         values, total = recomputed(file, baseline_file, by_hand)
-        assert {term.name: term.value_db for term in found.terms} == pytest.approx(values, abs=1e-9)
+        assert {term.name: term.value_db for term in found.terms} == pytest.approx(
+            values, abs=1e-9
+        )
         assert found.total_db == pytest.approx(total, abs=1e-9), name
         for term in found.terms:
             assert (term.weight, term.tolerance_db) == WEIGHTS[term.name]
             seen[term.name] = max(seen.get(term.name, 0.0), term.excess_db)
     # Every term costs something somewhere, or its formula would not have been tried.
     assert min(seen.values()) > 0.01, seen
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_ambitious_levels_follow_from_the_page(room):
+    target, by_hand = ambitious_target(Room(**ROOMS[room])), by_page(**ROOMS[room])
+    ear, tweeter = by_hand["ear"], by_hand["tweeter"]
+    rises = {"floor": ear + tweeter, "ceiling": 2 * by_hand["height"] - ear - tweeter}
+    for name, rise in rises.items():
+        spreading = [
+            20 * np.log10(np.hypot(by_hand[seat], ear - tweeter) / np.hypot(by_hand[seat], rise))
+            for seat in ("nearest", "main", "farthest")
+        ]
+        limit = getattr(target, name)
+        assert limit.levels_db == pytest.approx([-10 - max(spreading)] * 5, abs=1e-12)
+        assert limit.angles_deg == pytest.approx(bounce_angles(by_hand, name), abs=1e-12)
 
 
 def test_places_follow_from_the_totals(stored):
@@ -434,7 +453,9 @@ def test_places_follow_from_the_totals(stored):
     rows = rank(results)
     assert [row.candidate.id for row in rows] == sorted(totals, key=totals.__getitem__)
     better = {row.candidate.id: row.better_by_db for row in rows}
-    assert better == pytest.approx({n: totals["baseline"] - t for n, t in totals.items()}, abs=1e-9)
+    assert better == pytest.approx(
+        {n: totals["baseline"] - t for n, t in totals.items()}, abs=1e-9
+    )
 
 
 def test_what_is_solved_as_needed_is_judged_at_the_shown_frequencies(stored, tmp_path):
@@ -447,6 +468,6 @@ def test_what_is_solved_as_needed_is_judged_at_the_shown_frequencies(stored, tmp
     values, total = recomputed(File(tmp_path / "c004.nc"), baseline_file, by_page())
     assert {term.name: term.value_db for term in found.terms} == pytest.approx(values, abs=1e-6)
     assert found.total_db == pytest.approx(total, abs=1e-6)
-    # It is not what a straight line between the solved frequencies would give.
+    # The solved frequencies alone give something else.
     coarse = score(data.drop_vars("shown_frequency"), default_target(), baseline=baseline)
     assert abs(coarse.total_db - total) > 1e-3

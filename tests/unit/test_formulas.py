@@ -435,11 +435,11 @@ def test_ambitious_levels_follow_from_the_page(room):
 
 
 def test_places_follow_from_the_totals(stored):
-    target, by_hand = default_target(), by_page()
+    target, room = default_target(), by_page()
     (baseline, baseline_file), totals, results = stored["baseline"], {}, []
     for name in ("baseline", "c001", "c002"):
         data, file = stored[name]
-        totals[name] = recomputed(file, baseline_file, by_hand)[1]
+        totals[name] = recomputed(file, baseline_file, room)[1]
         results.append(
             CandidateResult(
                 id=name,

@@ -82,7 +82,8 @@ class File:
         ahead = np.cos(elevation) * np.cos(azimuth)
         to_left, up = np.cos(elevation) * np.sin(azimuth), np.sin(elevation)
         delay = -(self.centre @ np.array([ahead, to_left, up])) / self.sound_speed
-        front = np.flatnonzero(ahead > -1e-9)
+        is_front = ahead > -1e-9
+        front = np.flatnonzero(is_front)
         front = front[:: len(front) // 400]
         loudest = np.abs(field).max(axis=1, keepdims=True)
         found = []
@@ -92,11 +93,31 @@ class File:
             off = inverse @ (turned * field[:, front]) / np.diag(inverse)[:, np.newaxis].real
             off = np.mean(np.abs(off / loudest)[1:-1] ** 2)
             found.append((off, decay_s, noise, margin_s, inverse))
-        _, decay_s, _, margin_s, inverse = min(found, key=lambda one: one[0])
+        _, decay_s, noise, margin_s, inverse = min(found, key=lambda one: one[0])
         turn = 2j * np.pi * (delay - margin_s)
         aligned = np.exp(-np.outer(self.hz, turn)) * field
-        weights = kernel(shown_hz, self.hz, decay_s) @ inverse
-        return np.exp(np.outer(shown_hz, turn)) * (weights @ aligned)
+        kernels = kernel(shown_hz, self.hz, decay_s)
+        weights = kernels @ inverse
+        between = np.exp(np.outer(shown_hz, turn)) * (weights @ aligned)
+
+        left_open = np.maximum(1 - np.sum(weights * kernels.conj(), axis=1).real, 0) + noise
+        amount = np.abs(inverse @ aligned) ** 2 / np.diag(inverse)[:, np.newaxis].real
+        place = np.interp(shown_hz, self.hz, np.arange(len(self.hz)))
+        near = np.maximum(1 - np.abs(place[:, np.newaxis] - np.arange(len(self.hz))) / 2.5, 0)
+        sigma = np.sqrt(left_open / near.sum(axis=1))[:, np.newaxis] * np.sqrt(near @ amount)
+        size = np.abs(between)
+        off = 20 * np.log10(1 + 1.25 * sigma / size)
+        loud = size > size.max(axis=1, keepdims=True) / 10
+        self.errors = [
+            np.array(
+                [
+                    np.percentile(one[k], 99) if k.any() else 0
+                    for one, k in zip(off, kept, strict=True)
+                ]
+            )
+            for kept in (loud & is_front, loud & ~is_front)
+        ]
+        return between
 
     def orbit(self, plane):
         """Return angles and energies re the window on an orbit, -180 to 180 degrees."""
@@ -465,7 +486,12 @@ def test_what_is_solved_as_needed_is_judged_at_the_shown_frequencies(stored, tmp
     save(data, tmp_path / "c004.nc")
     baseline, baseline_file = stored["baseline"]
     found = score(shown(data), default_target(), baseline=baseline)
-    values, total = recomputed(File(tmp_path / "c004.nc"), baseline_file, by_page())
+    file = File(tmp_path / "c004.nc")
+    values, total = recomputed(file, baseline_file, by_page())
+    for name, errors in zip(("error", "error_behind"), file.errors, strict=True):
+        stored_db = data[f"interpolation_{name}_db"].values
+        assert errors == pytest.approx(stored_db, rel=1e-6, abs=1e-9), name
+        assert errors.max() > 0.01
     assert {term.name: term.value_db for term in found.terms} == pytest.approx(values, abs=1e-6)
     assert found.total_db == pytest.approx(total, abs=1e-6)
     # The solved frequencies alone give something else.

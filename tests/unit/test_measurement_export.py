@@ -212,6 +212,7 @@ def test_impulse_responses_are_those_of_the_exported_spectra(beaming, impulses):
     read = read_sofa(impulses)
     assert read.convention == "GeneralFIR"
     assert np.allclose(read.radii_m, 1)
+    assert len(read.radii_m) == (beaming["weight_sr"] > 0).sum()
     frequency, _ = exported_values(beaming)
     where = ((0, 0), (90, 0), (180, 0), (0, -90))
     places = np.array([(1, 0, 0), (0, 1, 0), (-1, 0, 0), (0, 0, -1)])
@@ -256,10 +257,10 @@ def test_another_library_reads_the_impulse_responses(impulses):
 
 
 def test_impulse_responses_end_where_nothing_is_left_of_any():
-    decaying = np.exp(-np.arange(2048) / np.array([[20.0], [60.0]]))
-    # Energy after n samples is exp(-2n/60) of all: -60 dB at n = 30 ln(1e6) = 414.
-    assert kept_samples(decaying) == 512
-    assert kept_samples(decaying[:1]) == 256
+    decaying = np.exp(-np.arange(2048) / np.array([[20.0], [100.0]]))
+    # Energy after n samples is exp(-2n/100) of all: -60 dB at n = 50 ln(1e6) = 691.
+    assert kept_samples(decaying) == 1024
+    assert kept_samples(decaying[:1]) == 512
     assert kept_samples(np.ones((1, 2048))) == 2048
 
 

@@ -24,7 +24,7 @@ from bafflelens.mockup.measurement.sofa import impulse_file
 NAME: Final = "impulse_responses.sofa"
 
 _FARTHEST_M: Final = 0.8  # a response may begin half a millisecond before its source's middle
-_SHORTEST: Final = 256  # samples
+_SHORTEST: Final = 512  # samples, 11 ms
 _CUT_OFF_DB: Final = -60.0  # energy after a response's end re all of it, in every direction
 
 
@@ -57,7 +57,7 @@ def impulse_response_file(dataset: xr.Dataset, solved: xr.Dataset, title: str) -
         raise InputError(msg)
     transfer = None
     if "strength_db" in dataset:
-        transfer = 10 ** (dataset["strength_db"].values[np.newaxis] / 20)
+        transfer = 10 ** (dataset["strength_db"].values[np.newaxis] / 20) + 0j
     shape = shape_response(title, dataset, transfer, centres)
     turned = delayed(shape.directions, np.array(flight_time_s(dataset) * RATE_HZ))
     responses = np.fft.irfft(turned, n=BLOCK, axis=-1)
@@ -97,4 +97,4 @@ def kept_samples(responses: FloatArray) -> int:
     share = (left / left[:, :1]).max(axis=0)
     ends = [2**power for power in range(_SHORTEST.bit_length() - 1, BLOCK.bit_length() - 1)]
     fits = (end for end in ends if share[end] < 10 ** (_CUT_OFF_DB / 10))
-    return next(fits, responses.shape[1])
+    return next(fits, len(share))

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import xarray as xr
 
-from bafflelens.base.conventions import FloatArray
+from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.listen.shape_response import shape_response, sphere_grid
 from bafflelens.listen.spectra import BLOCK, RATE_HZ, delayed
@@ -55,9 +55,10 @@ def impulse_response_file(dataset: xr.Dataset, solved: xr.Dataset, title: str) -
         what = "distance of a source from the reference point"
         msg = f"{title}: {invalid(what, f'{off_m:.2f} m', rule)}"
         raise InputError(msg)
-    transfer = None
+    transfer: ComplexArray | None = None
     if "strength_db" in dataset:
-        transfer = 10 ** (dataset["strength_db"].values[np.newaxis] / 20) + 0j
+        strength_db = dataset["strength_db"].values[np.newaxis]
+        transfer = np.asarray(10 ** (strength_db / 20), dtype=complex)
     shape = shape_response(title, dataset, transfer, centres)
     turned = delayed(shape.directions, np.array(flight_time_s(dataset) * RATE_HZ))
     responses = np.fft.irfft(turned, n=BLOCK, axis=-1)

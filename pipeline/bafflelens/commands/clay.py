@@ -182,8 +182,13 @@ def export(
         tuple[float, ...],
         Parameter(help="With --mesh: frequencies of pressure and velocity on it.", negative=()),
     ] = (),
+    impulse_responses: Annotated[
+        bool,
+        Parameter(help="With --out: one more AES69 file, of impulse responses.", negative=()),
+    ] = False,
 ) -> int:
     """Write for other programs: directivities (AES69, text an angle), or the mesh with fields."""
+    from bafflelens.listen.impulse_responses import impulse_response_file
     from bafflelens.mockup.measurement.export import export_candidates
     from bafflelens.store import open_run
     from bafflelens.store.surface_export import export_mesh
@@ -193,10 +198,14 @@ def export(
         raise InputError(invalid("options", "both" if out else "neither", rule))
     if hz and mesh is None:
         raise InputError(invalid("option '--hz'", "without '--mesh'", "given with '--mesh'"))
+    if impulse_responses and out is None:
+        rule = "given with '--out'"
+        raise InputError(invalid("option '--impulse-responses'", "without '--out'", rule))
     opened = open_run(folder)
     if out is not None:
         chosen = (candidate, *more)
-        for path, remark in export_candidates(opened, chosen, out, ConsoleProgress()):
+        further = impulse_response_file if impulse_responses else None
+        for path, remark in export_candidates(opened, chosen, out, ConsoleProgress(), further):
             say(f"exported: {path}" + (f" ({remark})" if remark else ""))
     elif mesh is not None:
         if more or candidate == "all":

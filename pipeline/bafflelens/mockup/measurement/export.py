@@ -1,15 +1,20 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A candidate's directivity for other programs: AES69 (SOFA), and plain text an angle.
 
-Both are for exp(+j omega t), as measurements are. The level is that at 1 m from the reference
-point, brought there from far away, with the phase of that metre taken out: at a distance r far
-away the pressure is the value times exp(-jkr)/r. Values of the AES69 file are in Pa; levels of the
-text files are re 20 micropascal, as those of `curves` and of a driver's file are.
+Both are for exp(+j omega t), as measurements are, and for 1 m from the reference point, brought
+there from far away: at a distance r far away the pressure is the far field times exp(-jkr)/r.
+
+In the AES69 file values are in Pa, with the way of that metre in their phase: its receivers are
+at 1 m, and data of the kind TF have no field for a delay (`Data.Delay` belongs to the kind FIR),
+so whoever reads the file takes the sound to arrive when the phase says. Text files have no place
+of the microphone; theirs are levels re 20 micropascal, as those of `curves` and of a driver's file
+are, and phases without that metre. Between frequencies so far apart a phase that turns by
+360 degrees every 343 Hz could not be followed; the delay taken out stands in each head.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -27,8 +32,15 @@ from bafflelens.store import RunFolder, write_folder
 from bafflelens.store.system_response import played
 
 ALL: Final = "all"
+RADIUS_M: Final = 1.0
+"""How far from the reference point the pressure is exported for."""
+
 _TEXT_DIGITS: Final = 12
 _LEVEL_UNIT: Final = "dB_re_20uPa"
+
+
+Further = Callable[[xr.Dataset, xr.Dataset, str], Mapping[str, bytes]]
+"""Names and contents of further files, from a directivity as it plays, as solved, and a title."""
 
 
 def export_candidates(
@@ -36,6 +48,7 @@ def export_candidates(
     candidates: Sequence[str],
     out: Path,
     progress: Progress | None = None,
+    further: Further | None = None,
 ) -> tuple[tuple[Path, str], ...]:
     """Write the directivities of candidates into a folder, one folder a candidate.
 
@@ -47,9 +60,12 @@ def export_candidates(
         Ids, or ``all``.
     out : Path
         Folder to write into; made if it is not there. ``c001/directivity.sofa`` and
-        ``c001/horizontal_{angle}.txt``, ``c001/vertical_{angle}.txt`` are written.
+        ``c001/horizontal_{angle}_dB_re_20uPa.txt``, ``c001/vertical_{angle}_dB_re_20uPa.txt``
+        are written.
     progress : Progress, optional
         Who is told.
+    further : callable, optional
+        Makes further files of each folder.
 
     Returns
     -------
@@ -77,10 +93,14 @@ def export_candidates(
     written = []
     with (progress or Silent()).bar(float(len(wanted)), "exporting") as advance:
         for name in wanted:
-            dataset = played(folder, loaded, folder.load_directivity(name))
+            solved_as = folder.load_directivity(name)
+            dataset = played(folder, loaded, solved_as)
             title = f"{loaded.job.title}: {name}"
             written.append((out / name, _gap_text(dataset)))
-            write_folder(out / name, exported_files(dataset, title))
+            files = exported_files(dataset, title)
+            if further is not None:
+                files |= further(dataset, solved_as, title)
+            write_folder(out / name, files)
             advance(1.0, name)
     return tuple(written)
 
@@ -103,17 +123,18 @@ def exported_files(dataset: xr.Dataset, title: str) -> dict[str, bytes]:
     frequency, transfer = exported_values(dataset)
     if not len(frequency):
         raise InputError(invalid("directivity", title, "one with a solved frequency"))
-    comment = _comment(dataset)
+    comment = about(dataset)
+    flight_s = flight_time_s(dataset)
     version = str(dataset.attrs.get("version_bafflelens", ""))
     azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
     sofa = transfer_file(
         azimuth,
         elevation,
         frequency,
-        transfer,
-        radius_m=1.0,
+        transfer * np.exp(-2j * np.pi * frequency * flight_s),
+        radius_m=RADIUS_M,
         title=title,
-        comment=comment,
+        comment=f"{comment} The phase has the {1e3 * flight_s:.3f} ms of that metre in it.",
         application="bafflelens",
         version=version,
     )
@@ -133,15 +154,19 @@ def exported_files(dataset: xr.Dataset, title: str) -> dict[str, bytes]:
                 phase_deg=np.degrees(np.angle(transfer[row])),
             )
             remark = f"{title}, {plane} orbit, {angle:g} degrees\n{comment}"
-            remark += " Levels in dB re 20 uPa."
+            remark += (
+                f" Levels in dB re 20 uPa. Delay taken out of the phase: {1e3 * flight_s:.3f} ms"
+            )
+            remark += ", the way of that metre."
             text = response_text(response, remark, digits=_TEXT_DIGITS, level_unit=_LEVEL_UNIT)
-            files[f"{plane}_{angle:g}.txt"] = text.encode()
+            files[f"{plane}_{angle:g}_{_LEVEL_UNIT}.txt"] = text.encode()
     return files
 
 
 def exported_values(dataset: xr.Dataset) -> tuple[np.ndarray, ComplexArray]:
-    """Return frequencies (n,) and values (n_directions, n) for exp(+j omega t), as exported.
+    """Return frequencies (n,) and far field (n_directions, n) for exp(+j omega t), in Pa.m.
 
+    The way to a microphone is not in its phase.
     Frequencies that are not solved, or whose driver's strength is not known, are left out.
     """
     field = np.asarray(far_field_data.source_sum(dataset).transpose("direction", "frequency"))
@@ -154,14 +179,20 @@ def exported_values(dataset: xr.Dataset) -> tuple[np.ndarray, ComplexArray]:
     return np.asarray(dataset["frequency"].values[good], dtype=float), values
 
 
-def _comment(dataset: xr.Dataset) -> str:
+def flight_time_s(dataset: xr.Dataset) -> float:
+    """Return how long sound takes from the reference point to where it is exported for, in s."""
+    return RADIUS_M / float(dataset.attrs["air_sound_speed_m_s"])
+
+
+def about(dataset: xr.Dataset) -> str:
+    """Return what a file says of a directivity: drive, place, sign of the time and air."""
     drive = "for 1 m/s^2 acceleration of the source"
     if "rated_voltage_v" in dataset.attrs:
         drive = f"at {float(dataset.attrs['rated_voltage_v']):g} V"
     air = dataset.attrs
     return (
         f"Simulated far field {drive}, in Pa at 1 m from the reference point (tweeter's axis at "
-        "the front plane), without the phase of that metre. Time factor exp(+j omega t). "
+        "the front plane). Time factor exp(+j omega t). "
         f"Air {float(air['air_temperature_c']):g} degrees C, "
         f"{float(air['air_sound_speed_m_s']):.2f} m/s, without losses."
     )

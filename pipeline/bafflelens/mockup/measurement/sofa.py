@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Directivities in AES69 (SOFA) files: read two conventions, write one.
+"""Directivities in AES69 (SOFA) files: two conventions, read and written.
 
 AES69-2022 (SOFA 2.1) keeps data in netCDF-4, which is HDF5. Read are FreeFieldDirectivityTF, with
 one receiver a direction around a source at the origin, and GeneralFIR, in which the microphone
@@ -29,6 +29,7 @@ from bafflelens.base.reading import shown_text
 TRANSFER: Final = "FreeFieldDirectivityTF"
 IMPULSE: Final = "GeneralFIR"
 _TRANSFER_VERSION: Final = "1.1"
+_IMPULSE_VERSION: Final = "1.0"
 _DEGREES: Final = ("degree, degree, met", "degrees, degrees, met")
 _RULE: Final = "a whole AES69 (SOFA) file that can be read; it may be cut short"
 
@@ -247,54 +248,140 @@ def transfer_file(
     title, comment, application, version : str
         What the file says of itself.
     """
-    now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S")
-    n = len(azimuth_deg)
     stream = io.BytesIO()
     with h5netcdf.File(stream, "w") as file:
-        file.dimensions = {"M": 1, "R": n, "E": 1, "N": len(frequencies_hz), "C": 3, "I": 1}
-        for name, text in {
-            "Conventions": "SOFA",
-            "Version": "2.1",
-            "SOFAConventions": TRANSFER,
-            "SOFAConventionsVersion": _TRANSFER_VERSION,
-            "DataType": "TF",
-            "RoomType": "free field",
-            "Title": title,
-            "DateCreated": now,
-            "DateModified": now,
-            "APIName": application,
-            "APIVersion": version,
-            "AuthorContact": "",
-            "Organization": "",
-            "License": "No license provided, ask the author for permission",
-            "ApplicationName": application,
-            "ApplicationVersion": version,
-            "Comment": comment,
-            "DatabaseName": "",
-            "SourceType": "simulated loudspeaker",
-            "SourceManufacturer": "",
-        }.items():
-            file.attrs[name] = text
-        receivers = np.stack((azimuth_deg, elevation_deg, np.full(n, radius_m)), axis=1)
-        place = {"Type": "cartesian", "Units": "metre"}
-        around = {"Type": "spherical", "Units": "degree, degree, metre"}
-        origin, ahead, above = [[0.0, 0.0, 0.0]], [[1.0, 0.0, 0.0]], [[0.0, 0.0, 1.0]]
-        axis = "The direction that azimuth and elevation 0 point to: the reference axis"
-        point = "The tweeter's axis at the undisturbed front plane of the baffle"
-        top = "The loudspeaker's own top"
-        _put(file, "ListenerPosition", ("I", "C"), origin, place)
-        _put(file, "ListenerView", ("I", "C"), ahead, place)
-        _put(file, "ListenerUp", ("I", "C"), above, {})
-        _put(file, "ReceiverPosition", ("R", "C", "I"), receivers[:, :, np.newaxis], around)
-        _put(file, "SourcePosition", ("I", "C"), origin, {**place, "Reference": point})
-        _put(file, "SourceView", ("I", "C"), ahead, {**place, "Reference": axis})
-        _put(file, "SourceUp", ("I", "C"), above, {"Reference": top})
-        _put(file, "EmitterPosition", ("E", "C", "I"), np.zeros((1, 3, 1)), place)
+        file.dimensions = _dimensions(len(azimuth_deg), len(frequencies_hz))
+        texts = _texts(title=title, comment=comment, application=application, version=version)
+        _describe(
+            file,
+            {
+                **texts,
+                "SOFAConventions": TRANSFER,
+                "SOFAConventionsVersion": _TRANSFER_VERSION,
+                "DataType": "TF",
+                "DatabaseName": "",
+                "SourceType": "simulated loudspeaker",
+                "SourceManufacturer": "",
+            },
+        )
+        _put_places(file, azimuth_deg, elevation_deg, radius_m)
         frequency = {"LongName": "frequency", "Units": "hertz"}
         _put(file, "N", ("N",), frequencies_hz, frequency)
         _put(file, "Data.Real", ("M", "R", "N"), transfer.real[np.newaxis], {})
         _put(file, "Data.Imag", ("M", "R", "N"), transfer.imag[np.newaxis], {})
     return stream.getvalue()
+
+
+def impulse_file(
+    azimuth_deg: FloatArray,
+    elevation_deg: FloatArray,
+    rate_hz: float,
+    responses: FloatArray,
+    *,
+    radius_m: float,
+    title: str,
+    comment: str,
+    application: str,
+    version: str,
+) -> bytes:
+    """Return the bytes of a GeneralFIR file: a source at the origin, a receiver a direction.
+
+    AES69 has no convention for directivities as impulse responses; GeneralFIR takes the places
+    of FreeFieldDirectivityTF. `Data.Delay` is zero: all delay is in the responses, since it is
+    no whole number of samples, and not every reader asks for `Data.Delay`.
+
+    Parameters
+    ----------
+    azimuth_deg, elevation_deg : (n_directions,) array
+        Directions.
+    rate_hz : float
+        Sampling rate.
+    responses : (n_directions, n_samples) array
+        Kept to single precision, which compresses.
+    radius_m : float
+        Radius that is written as the microphones'.
+    title, comment, application, version : str
+        What the file says of itself.
+    """
+    n, n_samples = responses.shape
+    stream = io.BytesIO()
+    with h5netcdf.File(stream, "w") as file:
+        file.dimensions = _dimensions(n, n_samples)
+        texts = _texts(title=title, comment=comment, application=application, version=version)
+        _describe(
+            file,
+            {
+                **texts,
+                "SOFAConventions": IMPULSE,
+                "SOFAConventionsVersion": _IMPULSE_VERSION,
+                "DataType": "FIR",
+            },
+        )
+        _put_places(file, azimuth_deg, elevation_deg, radius_m)
+        _put(file, "Data.SamplingRate", ("I",), [rate_hz], {"Units": "hertz"})
+        _put(file, "Data.Delay", ("I", "R"), np.zeros((1, n)), {})
+        file.create_variable(
+            "Data.IR",
+            ("M", "R", "N"),
+            float,
+            data=responses.astype(np.float32).astype(float)[np.newaxis],
+            compression="gzip",
+            compression_opts=1,
+            shuffle=True,
+        )
+    return stream.getvalue()
+
+
+def _dimensions(n_directions: int, n_values: int) -> dict[str, int]:
+    return {"M": 1, "R": n_directions, "E": 1, "N": n_values, "C": 3, "I": 1}
+
+
+def _texts(*, title: str, comment: str, application: str, version: str) -> dict[str, str]:
+    """Return the attributes that both conventions have."""
+    now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S")
+    return {
+        "Conventions": "SOFA",
+        "Version": "2.1",
+        "RoomType": "free field",
+        "Title": title,
+        "DateCreated": now,
+        "DateModified": now,
+        "APIName": application,
+        "APIVersion": version,
+        "AuthorContact": "",
+        "Organization": "",
+        "License": "No license provided, ask the author for permission",
+        "ApplicationName": application,
+        "ApplicationVersion": version,
+        "Comment": comment,
+    }
+
+
+def _describe(file: Any, texts: Mapping[str, str]) -> None:
+    for name, text in texts.items():
+        file.attrs[name] = text
+
+
+def _put_places(
+    file: Any, azimuth_deg: FloatArray, elevation_deg: FloatArray, radius_m: float
+) -> None:
+    """Write a source at the origin that looks ahead, and a receiver in every direction."""
+    radius = np.full(len(azimuth_deg), radius_m)
+    receivers = np.stack((azimuth_deg, elevation_deg, radius), axis=1)
+    place = {"Type": "cartesian", "Units": "metre"}
+    around = {"Type": "spherical", "Units": "degree, degree, metre"}
+    origin, ahead, above = [[0.0, 0.0, 0.0]], [[1.0, 0.0, 0.0]], [[0.0, 0.0, 1.0]]
+    axis = "The direction that azimuth and elevation 0 point to: the reference axis"
+    point = "The tweeter's axis at the undisturbed front plane of the baffle"
+    top = "The loudspeaker's own top"
+    _put(file, "ListenerPosition", ("I", "C"), origin, place)
+    _put(file, "ListenerView", ("I", "C"), ahead, place)
+    _put(file, "ListenerUp", ("I", "C"), above, {})
+    _put(file, "ReceiverPosition", ("R", "C", "I"), receivers[:, :, np.newaxis], around)
+    _put(file, "SourcePosition", ("I", "C"), origin, {**place, "Reference": point})
+    _put(file, "SourceView", ("I", "C"), ahead, {**place, "Reference": axis})
+    _put(file, "SourceUp", ("I", "C"), above, {"Reference": top})
+    _put(file, "EmitterPosition", ("E", "C", "I"), np.zeros((1, 3, 1)), place)
 
 
 def _put(

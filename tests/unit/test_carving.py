@@ -15,7 +15,7 @@ import small_job
 
 from bafflelens import store
 from bafflelens.base.errors import GeometryError, InputError
-from bafflelens.job.sections import CarveSection
+from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.run import pipeline

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from bafflelens.base.errors import GeometryError, InputError, invalid
 from bafflelens.job.domes import read_domes
-from bafflelens.job.sections import NOMINAL_TOLERANCE, Job, SourceSection
+from bafflelens.job.sections import Job
+from bafflelens.job.solve_sections import NOMINAL_TOLERANCE, SourceSection
 from bafflelens.mesh.absorbers import Absorber, PorousLayer
 from bafflelens.mesh.dome_motions import DomeFamily
 from bafflelens.mesh.source_motion import SourceMotion, VelocityTable

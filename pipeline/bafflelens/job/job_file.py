@@ -26,31 +26,22 @@ from bafflelens.base.reading import LARGEST_TOML, read_text, toml_of
 from bafflelens.directivity.loudspeaker import DrivenLoudspeaker
 from bafflelens.job.boundaries import Boundaries, read_boundaries, source_name_faults
 from bafflelens.job.domes import dome_faults
-from bafflelens.job.sections import (
-    NAME,
-    NOMINAL_TOLERANCE,
+from bafflelens.job.driver_sections import CrossoverSection, DriverSection
+from bafflelens.job.keys import NAME, field_at, key_at, keys_of, rule_of
+from bafflelens.job.score_sections import RoomSection, ScoreSection, TargetSection
+from bafflelens.job.search_sections import RobustnessSection, SearchSection
+from bafflelens.job.sections import Job
+from bafflelens.job.shape_sections import (
     BaselineSection,
     Choices,
-    CrossoverSection,
-    DriverSection,
     Fixed,
-    FrequenciesSection,
     GeometrySection,
-    Job,
     ReferenceSection,
-    RobustnessSection,
-    RoomSection,
-    ScoreSection,
-    SearchSection,
     Setting,
     ShapeSection,
     Span,
-    TargetSection,
-    field_at,
-    key_at,
-    keys_of,
-    rule_of,
 )
+from bafflelens.job.solve_sections import NOMINAL_TOLERANCE, FrequenciesSection
 from bafflelens.job.sources import (
     BASELINE,
     DriverPlate,

@@ -10,7 +10,7 @@ import numpy as np
 
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import Sampling, settings_of
-from bafflelens.job.sections import Fixed
+from bafflelens.job.shape_sections import Fixed
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.shapes.meshing.geometry import source_motions
 

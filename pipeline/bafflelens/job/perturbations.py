@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sections import Fixed
+from bafflelens.job.shape_sections import Fixed
 from bafflelens.shapes.meshing.geometry import Parameter, check_parameters
 
 QUALITY: Final = "draft"

@@ -58,7 +58,8 @@ from bafflelens.scoring.references import (
 )
 from bafflelens.scoring.target import Room
 from bafflelens.shapes.meshing.constraints import Constraint, read_constraint
-from bafflelens.shapes.meshing.geometry import Parameter, Shape, load_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.parameters import Parameter, Shape
 
 SHAPE_SECTIONS: Final = ("geometry", "baseline")
 

@@ -13,7 +13,7 @@ from bafflelens.job.shape_sections import Choices, Fixed, Span
 from bafflelens.report.summary import rank_run
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.references import is_reference
-from bafflelens.shapes.meshing.geometry import check_parameters
+from bafflelens.shapes.meshing.loading import check_parameters
 from bafflelens.store import open_run
 
 

@@ -8,7 +8,8 @@ import pytest
 
 from bafflelens.base.errors import JobError
 from bafflelens.base.medium import Air
-from bafflelens.job.job_file import load_job, unknown_key
+from bafflelens.job.job_file import load_job
+from bafflelens.job.key_faults import unknown_key
 from bafflelens.job.keys import keys_of
 from bafflelens.job.score_sections import ScoreSection
 from bafflelens.job.sections import Job

@@ -36,53 +36,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
 
-from bafflelens.shapes.cabinet import Edges, Head, LeaningCabinet
-from bafflelens.shapes.drivers import Dome, Midranges
-from bafflelens.shapes.lens import Passage
-from bafflelens.shapes.lens_loudspeaker import lens_loudspeaker, lens_loudspeaker_faults
-from bafflelens.shapes.loudspeaker import build_loudspeaker, loudspeaker_sources
-from bafflelens.shapes.panels import Felt, Plate, felt_layer
+from bafflelens.shapes.lens_loudspeaker import (
+    SYMMETRY,
+    LensLoudspeaker,
+    absorbers,
+    build,
+    check,
+    sources,
+)
 from bafflelens.shapes.walls import ExponentialWall
 
-SYMMETRY = ("y",)
+__all__ = ["SYMMETRY", "Parameters", "absorbers", "build", "check", "sources"]
 
 
 @dataclass(frozen=True)
-class Parameters:
-    """All parameters, grouped by physical part."""
+class Parameters(LensLoudspeaker):
+    """All parameters, grouped by physical part: those of any lens, and its walls."""
 
-    dome: Dome = field(default_factory=Dome)
-    lens: Passage = field(default_factory=Passage)
     upper: ExponentialWall = field(default_factory=ExponentialWall)
     lower: ExponentialWall = field(default_factory=partial(ExponentialWall, mouth_height_mm=0.0))
-    plate: Plate = field(default_factory=Plate)
-    felt: Felt = field(default_factory=Felt)
-    midrange: Midranges = field(default_factory=Midranges)
-    cabinet: LeaningCabinet = field(default_factory=LeaningCabinet)
-    edges: Edges = field(default_factory=Edges)
-    head: Head = field(default_factory=Head)
-
-
-def check(parameters: Parameters) -> list[str]:
-    """Return every rule between parameters that is broken, with both numbers."""
-    return lens_loudspeaker_faults(parameters)
-
-
-def sources(parameters: Parameters) -> list[dict[str, Any]]:
-    """Return what moves: the dome, and each cone."""
-    return loudspeaker_sources(lens_loudspeaker(parameters))
-
-
-def absorbers(parameters: Parameters) -> dict[str, dict[str, float]]:
-    """Return what covers surfaces: the felt, if there is some."""
-    return felt_layer(parameters.felt)
-
-
-def build(model: Any, parameters: Parameters) -> None:
-    """Add the left half of the surface, in metres, to a gmsh model and name its parts."""
-    build_loudspeaker(model, lens_loudspeaker(parameters))
 
 
 if __name__ == "__main__":

@@ -22,7 +22,8 @@ sys.path.insert(0, str(ROOT / "tests" / "references"))
 
 from bafflelens.base.closest_point import closest, searchable  # noqa: E402
 from bafflelens.mesh.quality import MeshSize  # noqa: E402
-from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape  # noqa: E402
+from bafflelens.shapes.meshing.geometry import mesh_shape  # noqa: E402
+from bafflelens.shapes.meshing.loading import load_shape  # noqa: E402
 
 SIZE = MeshSize(
     source_size_m=0.002, growth=20.0, growth_distance_m=0.2, largest_m=0.04, curvature_elements=24

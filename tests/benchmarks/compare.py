@@ -40,7 +40,9 @@ from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.measurement.measured import Setup
 from bafflelens.mockup.measurement.reading import read_measurement
 from bafflelens.run.pipeline import RunOptions, run_job
-from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 ROOT = Path(__file__).parents[2]
 MEANT, CLAY = {"wall": 50, "lip": 12}, {"wall": 53, "lip": 16}

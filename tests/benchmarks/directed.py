@@ -29,9 +29,9 @@ import numpy as np
 
 from bafflelens.base.errors import BafflelensError
 from bafflelens.job.sampling import low_discrepancy, random_points
-from bafflelens.job.sections import Fixed, Setting, Span
+from bafflelens.job.shape_sections import Fixed, Setting, Span
 from bafflelens.run.searching.proposing import Tried, propose, seed_of_proposal
-from bafflelens.shapes.meshing.geometry import check_parameters
+from bafflelens.shapes.meshing.loading import check_parameters
 
 TABLE = lens_study.ROOT / "tests/references/lens_study_directed.csv"
 RANDOM_LENSES = 150

@@ -28,7 +28,8 @@ from test_handoff import outline_of  # noqa: E402
 from bafflelens.handoff.printing import stl_bytes  # noqa: E402
 from bafflelens.handoff.solid import export_solid  # noqa: E402
 from bafflelens.handoff.templates import dxf_bytes, templates_of  # noqa: E402
-from bafflelens.shapes.meshing.geometry import load_shape, source_motions  # noqa: E402
+from bafflelens.shapes.meshing.loading import load_shape  # noqa: E402
+from bafflelens.shapes.meshing.moving_parts import source_motions  # noqa: E402
 
 POINTS = 150  # of each template, on the second kernel's surface
 

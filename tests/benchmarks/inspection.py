@@ -28,7 +28,9 @@ from bafflelens.handoff.regions import regions_of  # noqa: E402
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan  # noqa: E402
 from bafflelens.mesh.mesh import Mesh  # noqa: E402
 from bafflelens.mesh.quality import MeshSize  # noqa: E402
-from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions  # noqa: E402
+from bafflelens.shapes.meshing.geometry import mesh_shape  # noqa: E402
+from bafflelens.shapes.meshing.loading import load_shape  # noqa: E402
+from bafflelens.shapes.meshing.moving_parts import source_motions  # noqa: E402
 
 SIZE = MeshSize(
     source_size_m=0.003, growth=2.0, growth_distance_m=0.2, largest_m=0.008, curvature_elements=48

@@ -30,7 +30,7 @@ from bafflelens.base.errors import BafflelensError
 from bafflelens.base.medium import Air
 from bafflelens.scoring.score import Score, ScoreSettings, score
 from bafflelens.scoring.target import Room, default_target
-from bafflelens.shapes.meshing.geometry import check_parameters, load_shape
+from bafflelens.shapes.meshing.loading import check_parameters, load_shape
 
 ROOT = Path(__file__).parents[2]
 TABLE = ROOT / "tests/references/lens_study.csv"

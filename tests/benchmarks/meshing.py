@@ -22,7 +22,9 @@ from draws import draw_values  # noqa: E402
 
 from bafflelens.base.medium import Air  # noqa: E402
 from bafflelens.mesh.quality import MeshSize, mesh_size  # noqa: E402
-from bafflelens.shapes.meshing.geometry import Shape, check_parameters, load_shape, mesh_shape  # noqa: E402
+from bafflelens.shapes.meshing.geometry import mesh_shape  # noqa: E402
+from bafflelens.shapes.meshing.loading import check_parameters, load_shape  # noqa: E402
+from bafflelens.shapes.meshing.parameters import Shape  # noqa: E402
 
 DRAWS = 2
 SEED = 11

@@ -33,13 +33,10 @@ from bafflelens.bem.sweep import power_balance  # noqa: E402
 from bafflelens.mesh.mesh import Mesh  # noqa: E402
 from bafflelens.mesh.quality import MeshSize  # noqa: E402
 from bafflelens.mesh.source_motion import normal_velocity  # noqa: E402
-from bafflelens.shapes.meshing.geometry import (  # noqa: E402
-    Shape,
-    check_parameters,
-    load_shape,
-    mesh_shape,
-    source_motions,
-)
+from bafflelens.shapes.meshing.geometry import mesh_shape  # noqa: E402
+from bafflelens.shapes.meshing.loading import check_parameters, load_shape  # noqa: E402
+from bafflelens.shapes.meshing.moving_parts import source_motions  # noqa: E402
+from bafflelens.shapes.meshing.parameters import Shape  # noqa: E402
 
 MESHES = 300
 SOLVED = 10  # one in so many

@@ -23,7 +23,9 @@ from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mockup.scan.clay import ClayScanRequest, take_scan
-from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 AIR = Air()
 # 45 to 47.55 degrees and 120 to 128 mm: up to 2.3 mm off, at the same depth of the dome

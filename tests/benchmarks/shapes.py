@@ -13,7 +13,10 @@ from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.source_motion import SourceMotion, normal_velocity
-from bafflelens.shapes.meshing.geometry import Shape, load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Shape
 
 GEOMETRIES = Path(__file__).parents[2] / "geometries"
 TIME_LIMIT_S = 300.0

@@ -40,7 +40,7 @@ from bafflelens.bem.surface_slope import (
 from bafflelens.directivity.far_field_data import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import mesh_size, tolerance
-from bafflelens.shapes.meshing.geometry import check_parameters
+from bafflelens.shapes.meshing.loading import check_parameters
 
 SHAPES = ("vertical_lens", "conic_lens", "arc_lens", "spline_lens", "exponential_lens")
 FREQUENCIES_HZ = (2000.0, 4000.0, 7000.0, 10_000.0)

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.shapes.meshing.geometry import fill_parameters, load_script
+from bafflelens.shapes.meshing.loading import load_script
+from bafflelens.shapes.meshing.parameters import fill_parameters
 
 GEOMETRIES = Path(__file__).parents[2] / "geometries"
 TIME_LIMIT_S = 60.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import random
 
-from bafflelens.shapes.meshing.geometry import Shape
+from bafflelens.shapes.meshing.parameters import Shape
 
 _KEPT_SHARES = (0.5, 0.75, 0.9)  # of parameters that keep their default
 _NEAR_SHARE = 0.6  # of the others that stay near it

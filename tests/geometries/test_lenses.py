@@ -8,7 +8,8 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from bafflelens.shapes.meshing.geometry import check_parameters, load_shape, mesh_shape
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import check_parameters, load_shape
 from bafflelens.shapes.outline import Arc
 from bafflelens.shapes.profiles import ArcProfile, ConicProfile, smallest_radius
 

@@ -9,12 +9,9 @@ from bafflelens.base.medium import Air
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.mesh.source_motion import normal_velocity
-from bafflelens.shapes.meshing.geometry import (
-    check_parameters,
-    load_shape,
-    mesh_shape,
-    source_motions,
-)
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import check_parameters, load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 

@@ -8,12 +8,9 @@ import numpy as np
 import pytest
 
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.shapes.meshing.geometry import (
-    check_parameters,
-    load_shape,
-    mesh_shape,
-    source_motions,
-)
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import check_parameters, load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 

@@ -8,12 +8,9 @@ import pytest
 from scipy.special import gamma
 
 from bafflelens.mesh.absorbers import PorousLayer
-from bafflelens.shapes.meshing.geometry import (
-    check_parameters,
-    load_shape,
-    mesh_shape,
-    surface_absorbers,
-)
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import check_parameters, load_shape
+from bafflelens.shapes.meshing.moving_parts import surface_absorbers
 
 from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 

@@ -22,7 +22,9 @@ from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.source_motion import normal_velocity
-from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 SCRIPT = Path(__file__).parents[2] / "geometries" / "vertical_lens.py"
 FREQUENCY = 1000.0

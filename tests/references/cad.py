@@ -10,7 +10,9 @@ import math
 import re
 from pathlib import Path
 
-from bafflelens.shapes.meshing.geometry import Shape, fill_parameters, load_script, source_motions
+from bafflelens.shapes.meshing.loading import load_script
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Shape, fill_parameters
 
 
 def write_step(shape: Shape, values: dict[str, float], folder: Path) -> Path:

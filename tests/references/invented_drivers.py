@@ -23,7 +23,7 @@ from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, from_electrical
 from bafflelens.directivity.far_field_data import microphone_pressure
 from bafflelens.directivity.responses import Response, write_response
 from bafflelens.job.sections import Job
-from bafflelens.shapes.meshing.geometry import load_shape
+from bafflelens.shapes.meshing.loading import load_shape
 
 JOBS: Final = Path(__file__).parents[2] / "jobs"
 DOME: Final = {"strength": 4950.0, "resonance_hz": 850.0, "q": 0.9, "coil_hz": 39_000.0}

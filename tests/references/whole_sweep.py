@@ -6,7 +6,8 @@ import numpy as np
 from bafflelens.bem.sweep import solve_band
 from bafflelens.directivity.far_field_data import assemble_dataset, directions
 from bafflelens.mesh.quality import bands, mesh_size
-from bafflelens.shapes.meshing.geometry import mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 _MESH_LIMIT_S = 120.0
 

@@ -12,7 +12,8 @@ from bafflelens.job.cost_estimate import make_plan
 from bafflelens.job.job_file import load_job
 from bafflelens.job.sampling import draw
 from bafflelens.mesh.absorbers import AdmittanceTable, PorousLayer, surface_admittance
-from bafflelens.shapes.meshing.geometry import load_shape, source_motions, surface_absorbers
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions, surface_absorbers
 from bafflelens.store import create_run
 from bafflelens.store.run_record import first_record
 

@@ -15,7 +15,7 @@ import small_job
 
 from bafflelens import store
 from bafflelens.base.errors import GeometryError, InputError
-from bafflelens.job.sections import CarveSection
+from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.run import pipeline
@@ -25,7 +25,7 @@ from bafflelens.run.carving.displacement import CarvedHeight
 from bafflelens.run.carving.room import room_to_carve
 from bafflelens.run.pipeline import RunOptions, carve_on_request, run_job
 from bafflelens.scoring.score import TERM_NAMES
-from bafflelens.shapes.meshing.geometry import load_script, load_shape
+from bafflelens.shapes.meshing.loading import load_script, load_shape
 from bafflelens.store import open_run
 from bafflelens.workers.work_units import Methods
 

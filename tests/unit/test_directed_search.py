@@ -11,7 +11,7 @@ from bafflelens import store
 from bafflelens.base.errors import JobError
 from bafflelens.job.job_file import load_job
 from bafflelens.job.sampling import draw, low_discrepancy, random_points
-from bafflelens.job.sections import Choices, Fixed, Span
+from bafflelens.job.shape_sections import Choices, Fixed, Span
 from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.run.searching.proposing import Tried, propose, seed_of_proposal
 from bafflelens.run.warm_start import draw_job

@@ -11,13 +11,9 @@ import pytest
 
 from bafflelens.base.errors import GeometryError, MeshingError
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.shapes.meshing.geometry import (
-    check_parameters,
-    load_shape,
-    mesh_shape,
-    require_gmsh,
-    source_motions,
-)
+from bafflelens.shapes.meshing.geometry import mesh_shape, require_gmsh
+from bafflelens.shapes.meshing.loading import check_parameters, load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 COARSE = MeshSize(
     source_size_m=0.03, growth=2.0, growth_distance_m=0.2, largest_m=0.04, curvature_elements=16

@@ -43,7 +43,7 @@ from bafflelens.handoff.templates import (
 from bafflelens.report.summary import rank_run
 from bafflelens.run.pipeline import run_job
 from bafflelens.shapes.cad.step_file import read_step_text
-from bafflelens.shapes.meshing.geometry import load_shape
+from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.store import open_run, write_folder
 
 BALL_MM = 30.0

@@ -10,7 +10,7 @@ from bafflelens.report.influence import influence_of
 from bafflelens.report.style import drawing_style
 from bafflelens.scoring.ranking import CandidateResult, rank
 from bafflelens.scoring.score import Score, Term
-from bafflelens.shapes.meshing.geometry import Parameter
+from bafflelens.shapes.meshing.parameters import Parameter
 
 RANGES = {"lens.opening_height_mm": (80.0, 140.0), "lens.wall_half_angle_deg": (30.0, 60.0)}
 

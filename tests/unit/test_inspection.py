@@ -29,7 +29,7 @@ from bafflelens.handoff.limits import (
 from bafflelens.handoff.manifest import manifest_bytes, open_archive, verify_folder
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
 from bafflelens.job.job_file import load_job
-from bafflelens.shapes.meshing.geometry import load_shape
+from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.store import write_folder
 

@@ -8,16 +8,13 @@ import pytest
 
 from bafflelens.base.errors import JobError
 from bafflelens.base.medium import Air
-from bafflelens.job.job_file import load_job, unknown_key
-from bafflelens.job.sections import (
-    Choices,
-    Fixed,
-    FrequenciesSection,
-    Job,
-    ScoreSection,
-    Span,
-    keys_of,
-)
+from bafflelens.job.job_file import load_job
+from bafflelens.job.key_faults import unknown_key
+from bafflelens.job.keys import keys_of
+from bafflelens.job.score_sections import ScoreSection
+from bafflelens.job.sections import Job
+from bafflelens.job.shape_sections import Choices, Fixed, Span
+from bafflelens.job.solve_sections import FrequenciesSection
 from bafflelens.scoring.score import ScoreSettings
 from bafflelens.scoring.target import Room, ambitious_target, default_target
 

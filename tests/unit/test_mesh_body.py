@@ -10,7 +10,9 @@ from bafflelens.base.errors import GeometryError, MeshingError
 from bafflelens.mesh.files import write_mesh
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 DECLARATION = """
 title = "A ball with a moving cap"

@@ -33,7 +33,7 @@ from bafflelens.scoring.ranking import CandidateResult, Remeshing, rank
 from bafflelens.scoring.score import TERM_NAMES, score
 from bafflelens.scoring.sensitivity import ParameterChange, Robustness
 from bafflelens.scoring.target import Limit, Room, Target, default_target
-from bafflelens.shapes.meshing.geometry import Parameter
+from bafflelens.shapes.meshing.parameters import Parameter
 
 TARGET = default_target()
 BAND_HZ = (2000.0, 12000.0)

@@ -9,7 +9,7 @@ import pytest
 from bafflelens.base.errors import JobError
 from bafflelens.job.job_file import load_job
 from bafflelens.job.sampling import draw, low_discrepancy
-from bafflelens.job.sections import Choices, Fixed, Span
+from bafflelens.job.shape_sections import Choices, Fixed, Span
 
 GRID = ("candidates = 3", 'plan = "grid"')
 LIST = ("candidates = 3", 'plan = "list"')

@@ -25,8 +25,10 @@ from bafflelens.mockup.scan.clay import ClayScanRequest, stl_bytes, take_scan
 from bafflelens.mockup.scan.findings import places, spreads
 from bafflelens.mockup.scan.fitting import fit
 from bafflelens.mockup.scan.repair import Scan, read_scan
-from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation, laid_on
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 SCRIPT = Path(__file__).parents[2] / "geometries" / "vertical_lens.py"
 DRIVER = ("dome", "surround")

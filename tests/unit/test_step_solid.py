@@ -16,7 +16,9 @@ from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.cad.declaration import read_declaration
 from bafflelens.shapes.cad.step_faces import faces_of_file
 from bafflelens.shapes.cad.step_solid import build_imported, list_faces
-from bafflelens.shapes.meshing.geometry import load_shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 DECLARATION = """
 title = "A box with a piston"

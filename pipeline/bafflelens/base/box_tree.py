@@ -15,7 +15,7 @@ DEEPEST = 128
 
 
 @njit(cache=True)
-def build(corners):
+def build_tree(corners):
     """Return the tree of triangles.
 
     Parameters
@@ -93,7 +93,7 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
     corners, normals : (n_triangles, 3, 3) and (n_triangles, 3) arrays
         The triangles.
     order, span, below, box
-        As `build` returns them.
+        As `build_tree` returns them.
 
     Returns
     -------

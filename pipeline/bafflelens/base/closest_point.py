@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bafflelens.base.box_tree import build, search
+from bafflelens.base.box_tree import build_tree, search
 from bafflelens.base.conventions import FloatArray, IntArray
 
 
@@ -76,7 +76,7 @@ def searchable(vertices: FloatArray, triangles: IntArray) -> Searchable:
         corners=corners,
         normals=cross[kept] / length[kept, None],
         owner=kept,
-        tree=build(corners),
+        tree=build_tree(corners),
     )
 
 

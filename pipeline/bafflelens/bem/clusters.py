@@ -66,7 +66,7 @@ def cut_clusters(
     eta : float
         Largest ratio of the smaller diameter to the distance in an admissible block.
     """
-    order, span, below, box = box_tree.build(mesh.corners)
+    order, span, below, box = box_tree.build_tree(mesh.corners)
     found, is_admissible = _pairs(span, below, box, signs, leaf, eta)
     # By rows, so that a run of neighbouring blocks adds to few of them.
     by_row = np.lexsort((found[:, 4], found[:, 2], found[:, 0]))

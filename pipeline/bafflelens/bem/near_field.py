@@ -119,7 +119,7 @@ def find_near_pairs(
         The elements.
     """
     limit = mesh.longest_edges
-    tree = box_tree.build(mesh.corners)
+    tree = box_tree.build_tree(mesh.corners)
     reach = nearby.farthest((NEAR_EDGES * limit) ** 2, *tree[:3])
     start, element, image, distance = nearby.find(
         points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, reach, *tree

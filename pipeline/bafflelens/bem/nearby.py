@@ -35,7 +35,7 @@ def find(points, signs, centroids, limit2, reach, order, span, below, box):
     reach : (n_nodes,) array
         From `farthest`.
     order, span, below, box : arrays
-        From `box_tree.build`.
+        From `box_tree.build_tree`.
 
     Returns
     -------

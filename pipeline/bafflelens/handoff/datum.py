@@ -24,13 +24,10 @@ from bafflelens.base.errors import MeshingError, StoreError, invalid
 from bafflelens.handoff.regions import DRIVER, regions_of
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.shapes.meshing.geometry import (
-    Parameter,
-    Shape,
-    check_parameters,
-    mesh_shape,
-    source_motions,
-)
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import check_parameters
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Parameter, Shape
 
 NAME: Final = "inspection.npz"
 _FINE: Final = MeshSize(

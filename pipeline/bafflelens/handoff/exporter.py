@@ -22,8 +22,10 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
 from bafflelens.handoff.mirrored_step import mirrored_step
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.shapes.meshing.geometry import fill_parameters, load_script
+from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.mesher import _cleaned, _import_gmsh
+from bafflelens.shapes.meshing.parameters import fill_parameters
+from bafflelens.shapes.meshing.shape_script import built_symmetry
 
 _PLANES: Final = {"x": (1, 0, 0, 0), "y": (0, 1, 0, 0), "z": (0, 0, 1, 0)}
 _LARGEST_EDGE_M: Final = 0.06
@@ -70,7 +72,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     gmsh.option.setString("Geometry.OCCTargetUnit", "M")
     try:
         module.build(gmsh.model, fill_parameters(module, request["values"]))
-        symmetry = getattr(module, "BUILT_SYMMETRY", module.SYMMETRY)
+        symmetry = built_symmetry(module)
         named = _named_points(gmsh.model, symmetry)
         volume_m3, area_m2 = _volume_and_area(gmsh.model, symmetry)
         solid = _united(gmsh, symmetry, folder)

@@ -35,7 +35,8 @@ from bafflelens.report.summary import rank_run
 from bafflelens.scoring.ranking import RankedRow
 from bafflelens.scoring.sensitivity import Robustness
 from bafflelens.shapes.cad.declaration import ScannedSolid, is_declaration, read_declaration
-from bafflelens.shapes.meshing.geometry import Shape, source_motions
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.store import RunFolder, RunRecord, require_new_folder, write_folder
 
 _REVISION_DIGITS: Final = 8

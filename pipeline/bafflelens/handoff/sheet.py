@@ -17,7 +17,7 @@ from bafflelens.handoff.views import A3_MM, draw_views, scale_of
 from bafflelens.job.sections import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.scoring.sensitivity import Robustness
-from bafflelens.shapes.meshing.geometry import Parameter, Shape
+from bafflelens.shapes.meshing.parameters import Parameter, Shape
 
 _LEFT_MM: Final = 14.0
 _RIGHT_MM: Final = 215.0

@@ -19,7 +19,8 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.cad.step_file import read_step_text
-from bafflelens.shapes.meshing.geometry import Shape, source_motions
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Shape
 
 _BEHIND_M: Final = 0.03  # of a template, behind the deepest place of the front
 _LARGEST_VOLUME_SHARE: Final = 1e-3

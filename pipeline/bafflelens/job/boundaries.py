@@ -10,17 +10,18 @@ from pathlib import Path
 
 from bafflelens.base.errors import GeometryError, InputError, invalid
 from bafflelens.job.domes import read_domes
-from bafflelens.job.sections import NOMINAL_TOLERANCE, Job, SourceSection
+from bafflelens.job.sections import Job
+from bafflelens.job.solve_sections import NOMINAL_TOLERANCE, SourceSection
 from bafflelens.mesh.absorbers import Absorber, PorousLayer
 from bafflelens.mesh.dome_motions import DomeFamily
 from bafflelens.mesh.source_motion import SourceMotion, VelocityTable
 from bafflelens.mesh.surface_tables import read_admittance_table, read_velocity_table
-from bafflelens.shapes.meshing.geometry import (
-    Shape,
+from bafflelens.shapes.meshing.moving_parts import (
     motions_and_absorbers,
     source_motions,
     surface_absorbers,
 )
+from bafflelens.shapes.meshing.parameters import Shape
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -24,7 +24,8 @@ from bafflelens.job.sampling import Candidate, Sampling
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize, bands, mesh_size, open_bands
 from bafflelens.mesh.surface_names import FINE_KINDS, surface_kind
-from bafflelens.shapes.meshing.geometry import Shape, mesh_shape
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.parameters import Shape
 
 MeshShape = Callable[[Shape, Mapping[str, float], Sequence[MeshSize], float], tuple[Mesh, ...]]
 

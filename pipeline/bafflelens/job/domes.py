@@ -8,12 +8,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from bafflelens.base.errors import GeometryError, InputError, invalid
-from bafflelens.job.sections import NOMINAL_TOLERANCE, DomeSection, Job
+from bafflelens.job.sections import Job
+from bafflelens.job.solve_sections import NOMINAL_TOLERANCE, DomeSection
 from bafflelens.mesh.dome_motions import DomeFamily, DomeMember, draw_members
 from bafflelens.mesh.dome_profiles import profiles_of
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mesh.surface_tables import read_velocity_table
-from bafflelens.shapes.meshing.geometry import Shape, source_motions
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Shape
 
 
 def read_domes(

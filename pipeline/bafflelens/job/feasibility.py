@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import Final
 
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sections import Choices, Fixed, Setting, Span
+from bafflelens.job.shape_sections import Choices, Fixed, Setting, Span
 from bafflelens.scoring.target import OutOfReach, out_of_reach
 
 OPENING_KEYS: Final = ("opening_height_mm", "mouth_height_mm")

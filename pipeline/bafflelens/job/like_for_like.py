@@ -10,9 +10,9 @@ import numpy as np
 
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import Sampling, settings_of
-from bafflelens.job.sections import Fixed
+from bafflelens.job.shape_sections import Fixed
 from bafflelens.mesh.source_motion import SourceMotion
-from bafflelens.shapes.meshing.geometry import source_motions
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 _SAME_M: Final = 1e-4
 

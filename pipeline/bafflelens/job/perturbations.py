@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sections import Fixed
-from bafflelens.shapes.meshing.geometry import Parameter, check_parameters
+from bafflelens.job.shape_sections import Fixed
+from bafflelens.shapes.meshing.loading import check_parameters
+from bafflelens.shapes.meshing.parameters import Parameter
 
 QUALITY: Final = "draft"
 PER_OCTAVE: Final = 6

@@ -17,9 +17,10 @@ from scipy.stats import qmc
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import JobError, invalid
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sections import Choices, Fixed, Setting, ShapeSection, Span
+from bafflelens.job.shape_sections import Choices, Fixed, Setting, ShapeSection, Span
 from bafflelens.scoring.references import is_reference, reference_id, section_of
-from bafflelens.shapes.meshing.geometry import Shape, check_parameters
+from bafflelens.shapes.meshing.loading import check_parameters
+from bafflelens.shapes.meshing.parameters import Shape
 
 BASELINE_ID: Final = "baseline"
 

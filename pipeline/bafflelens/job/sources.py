@@ -15,15 +15,11 @@ from bafflelens.base.errors import GeometryError, InputError, invalid
 from bafflelens.directivity.crossover import UNHEARD_DB, Crossover, owner_of
 from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, MeasuredDriver
 from bafflelens.directivity.responses import Response, read_response
-from bafflelens.job.sections import (
-    CrossoverSection,
-    DriverSection,
-    Fixed,
-    PlateSection,
-    ShapeSection,
-)
+from bafflelens.job.driver_sections import CrossoverSection, DriverSection
+from bafflelens.job.shape_sections import Fixed, PlateSection, ShapeSection
 from bafflelens.scoring.references import SECTION
-from bafflelens.shapes.meshing.geometry import Shape, source_motions
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Shape
 
 BASELINE: Final = "baseline"
 PLATE_PREFIX: Final = "plate_"

@@ -15,7 +15,9 @@ from bafflelens.mesh.quality import MeshSize
 from bafflelens.report.shape_picture import shape_picture
 from bafflelens.report.style import png_uri
 from bafflelens.report.templates import templates_in
-from bafflelens.shapes.meshing.geometry import Shape, load_shape, mesh_shape
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.parameters import Shape
 
 _TEMPLATE: Final = "gallery.html.jinja"
 _TIME_LIMIT_S: Final = 60.0

@@ -14,7 +14,7 @@ from bafflelens.base.reading import has_control, shown_text
 from bafflelens.base.status import Status
 from bafflelens.directivity.loudspeaker import remarks_of
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sections import Choices, Setting, Span
+from bafflelens.job.shape_sections import Choices, Setting, Span
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.scoring.model_error import mock_ups_line

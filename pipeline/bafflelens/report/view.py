@@ -16,7 +16,7 @@ from bafflelens.scoring.score import ScoreSettings
 from bafflelens.scoring.target import Room, Target
 
 if TYPE_CHECKING:
-    from bafflelens.shapes.meshing.geometry import Parameter
+    from bafflelens.shapes.meshing.parameters import Parameter
 
 
 @dataclass(frozen=True, kw_only=True)

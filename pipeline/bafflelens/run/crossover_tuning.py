@@ -17,9 +17,9 @@ from bafflelens.base.progress import Progress
 from bafflelens.directivity.crossover import Crossover, sum_of_ways
 from bafflelens.directivity.interpolated import shown
 from bafflelens.directivity.lobe import Meeting, find_meeting, region_of, tilt_at, tilts_deg
+from bafflelens.job.driver_sections import CrossoverSection
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.job.sections import CrossoverSection
 from bafflelens.report.figures.lobe import LobeEntry, lobes
 from bafflelens.report.style import drawing_style
 from bafflelens.scoring.criteria import needed_directions

@@ -18,7 +18,7 @@ from bafflelens.base.status import Status
 from bafflelens.job.cost_estimate import Plan, band_mesh_sizes
 from bafflelens.job.fidelity import finals_job, look_job, promoted
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.job.sections import FirstLookSection
+from bafflelens.job.search_sections import FirstLookSection
 from bafflelens.job.sources import is_plate
 from bafflelens.run.searching.ahead import still_to_propose
 from bafflelens.run.solving import (

@@ -42,7 +42,7 @@ from bafflelens.scoring.dome_family import DomeScores, following, octave_setting
 from bafflelens.scoring.ranking import WARNING, CandidateResult
 from bafflelens.scoring.score import AGAINST_BASELINE, Score, ScoreSettings, score
 from bafflelens.scoring.target import Target
-from bafflelens.shapes.meshing.geometry import Shape
+from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.store import RunFolder, TaskRecord
 from bafflelens.store.run_record import Journal

@@ -9,11 +9,11 @@ from bafflelens.base.errors import JobError, StoreError, invalid
 from bafflelens.base.status import Status
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import ParameterCheck, Sampling, draw, faults_of, settings_of
-from bafflelens.job.sections import Choices, Fixed, Span
+from bafflelens.job.shape_sections import Choices, Fixed, Span
 from bafflelens.report.summary import rank_run
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.references import is_reference
-from bafflelens.shapes.meshing.geometry import check_parameters
+from bafflelens.shapes.meshing.loading import check_parameters
 from bafflelens.store import open_run
 
 

@@ -1,16 +1,53 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A lens in a shaped cabinet, whatever the profile of its walls."""
+"""A lens in a shaped cabinet, whatever the profile of its walls.
+
+All pieces of a shape script but its docstring and its walls::
+
+    from bafflelens.shapes.lens_loudspeaker import (
+        SYMMETRY, LensLoudspeaker, absorbers, build, check, sources
+    )
+
+    @dataclass(frozen=True)
+    class Parameters(LensLoudspeaker):
+        upper: ArcWall = field(default_factory=ArcWall)
+        lower: ArcWall = field(default_factory=partial(ArcWall, mouth_height_mm=0.0))
+"""
 
 from __future__ import annotations
 
-from typing import Protocol
+from dataclasses import dataclass, field
+from typing import Any, Final, Protocol
 
 from bafflelens.shapes.cabinet import Edges, Head, LeaningCabinet, shaped_faults, shaped_hull
 from bafflelens.shapes.drivers import Dome, Midranges, Tweeter, midranges
 from bafflelens.shapes.lens import Passage, lens_faults, make_lens
-from bafflelens.shapes.loudspeaker import Loudspeaker, loudspeaker_faults
-from bafflelens.shapes.panels import Felt, Plate
+from bafflelens.shapes.loudspeaker import (
+    Loudspeaker,
+    build_loudspeaker,
+    loudspeaker_faults,
+    loudspeaker_sources,
+)
+from bafflelens.shapes.panels import Felt, Plate, felt_layer
 from bafflelens.shapes.walls import AnyWall
+
+SYMMETRY: Final = ("y",)
+"""The left half (y >= 0) is built."""
+
+
+@dataclass(frozen=True)
+class LensLoudspeaker:
+    """All parameters of such a shape, grouped by physical part; a script sets the walls."""
+
+    dome: Dome = field(default_factory=Dome)
+    lens: Passage = field(default_factory=Passage)
+    upper: AnyWall = field(init=False)
+    lower: AnyWall = field(init=False)
+    plate: Plate = field(default_factory=Plate)
+    felt: Felt = field(default_factory=Felt)
+    midrange: Midranges = field(default_factory=Midranges)
+    cabinet: LeaningCabinet = field(default_factory=LeaningCabinet)
+    edges: Edges = field(default_factory=Edges)
+    head: Head = field(default_factory=Head)
 
 
 class LensParameters(Protocol):
@@ -77,3 +114,23 @@ def lens_loudspeaker_faults(parameters: LensParameters) -> list[str]:
         *shaped_faults(parameters.cabinet, parameters.edges, parameters.head),
     ]
     return faults or loudspeaker_faults(lens_loudspeaker(parameters))
+
+
+def check(parameters: LensParameters) -> list[str]:
+    """Return every rule between parameters that is broken, with both numbers."""
+    return lens_loudspeaker_faults(parameters)
+
+
+def sources(parameters: LensParameters) -> list[dict[str, Any]]:
+    """Return what moves: the dome, and each cone."""
+    return loudspeaker_sources(lens_loudspeaker(parameters))
+
+
+def absorbers(parameters: LensParameters) -> dict[str, dict[str, float]]:
+    """Return what covers surfaces: the felt, if there is some."""
+    return felt_layer(parameters.felt)
+
+
+def build(model: Any, parameters: LensParameters) -> None:
+    """Add the left half of the surface, in metres, to a gmsh model and name its parts."""
+    build_loudspeaker(model, lens_loudspeaker(parameters))

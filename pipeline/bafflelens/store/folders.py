@@ -20,7 +20,7 @@ from bafflelens.job.job_file import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.scoring.ranking import WAITING, CandidateResult
 from bafflelens.scoring.references import SECTION as REFERENCES
 from bafflelens.scoring.references import section_of
-from bafflelens.shapes.meshing.geometry import load_shape
+from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.store.candidate_files import CandidateFiles
 from bafflelens.store.catalogue import Catalogue, new_catalogue
 from bafflelens.store.locks import is_locked, take_lock

@@ -21,7 +21,9 @@ from bafflelens.mesh.absorbers import Absorber
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.mesh.source_motion import SourceMotion
-from bafflelens.shapes.meshing.geometry import Shape, load_shape, mesh_shape
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.shapes.meshing.scripts import PackedScript, unpacked
 
 Value = TypeVar("Value")

@@ -28,8 +28,10 @@ from bafflelens.mockup.scan.picture import deviation_picture, deviation_place_te
 from bafflelens.mockup.scan.registration import Pose, pose_from_marks, refined, register
 from bafflelens.mockup.scan.repair import Repairs, Scan, read_scan, repair
 from bafflelens.shapes.cad.declaration import UNITS_M, nearest_of
-from bafflelens.shapes.meshing.geometry import Shape, mesh_shape, source_motions
+from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Shape
 
 _FINE: Final = MeshSize(
     source_size_m=0.004,

@@ -8,7 +8,7 @@ from pathlib import Path
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.job.job_file import load_job
 from bafflelens.job.sampling import draw
-from bafflelens.shapes.meshing.geometry import Shape
+from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.store import open_run
 
 

@@ -20,9 +20,10 @@ from pydantic import ValidationError
 from bafflelens.base.conventions import BoolArray
 from bafflelens.base.errors import InputError, MeshingError, invalid
 from bafflelens.job.cost_estimate import band_mesh_sizes, plan_nearby
+from bafflelens.job.keys import rule_of
 from bafflelens.job.perturbations import nearby_job
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.job.sections import CarveSection, rule_of
+from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.surface_names import surface_kind

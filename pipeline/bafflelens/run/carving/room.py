@@ -26,7 +26,7 @@ from scipy import ndimage
 
 from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.job.sections import CarveSection
+from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 

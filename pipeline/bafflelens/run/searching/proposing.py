@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from bafflelens.job.sampling import value_at
-from bafflelens.job.sections import Choices, Fixed, Setting, Span
+from bafflelens.job.shape_sections import Choices, Fixed, Setting, Span
 
 if TYPE_CHECKING:
     import optuna

@@ -17,7 +17,7 @@ from typing import Any, Final
 from bafflelens.base import child_process
 from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
 from bafflelens.shapes.cad.step_solid import Face, list_faces
-from bafflelens.shapes.meshing.geometry import gmsh_missing
+from bafflelens.shapes.meshing.shape_script import gmsh_missing
 
 _TIME_LIMIT_S: Final = 120.0
 

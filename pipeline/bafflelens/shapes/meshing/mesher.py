@@ -30,10 +30,13 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.slivers import collapse_slivers
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
-from bafflelens.shapes.meshing.geometry import (
-    fill_parameters,
+from bafflelens.shapes.meshing.declared_shape import DeclaredBody
+from bafflelens.shapes.meshing.loading import load_script
+from bafflelens.shapes.meshing.parameters import fill_parameters
+from bafflelens.shapes.meshing.shape_script import (
+    built_symmetry,
+    finished,
     gmsh_missing,
-    load_script,
     script_line,
 )
 
@@ -95,7 +98,7 @@ def _meshes(
         for motion in motions
         for name in (*motion["piston_surfaces"], *motion["taper_surfaces"])
     }
-    if hasattr(module, "body_at"):  # triangles already
+    if isinstance(module, DeclaredBody):  # triangles already
         yield from module.body_at(sizes)
         return
     gmsh.initialize(readConfigFiles=False, interruptible=False)
@@ -117,10 +120,8 @@ def _meshes(
     _hide_other_faces(gmsh.model, groups)
     for size in sizes:
         _set_sizes(gmsh, groups, motions, size)
-        # A clay model is no mirror image of itself, even if its nominal shape was built by halves.
-        symmetry = getattr(module, "BUILT_SYMMETRY", module.SYMMETRY)
-        mesh = _mesh(gmsh, script, groups, moving, symmetry)
-        yield module.finish(mesh) if hasattr(module, "finish") else mesh
+        mesh = _mesh(gmsh, script, groups, moving, built_symmetry(module))
+        yield finished(module, mesh)
 
 
 def _mesh(

@@ -20,7 +20,7 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
-from bafflelens.shapes.meshing.geometry import Shape
+from bafflelens.shapes.meshing.parameters import Shape
 
 _PREFIX: Final = "bafflelens_shapes_"
 _KEPT_S: Final = 86400.0

@@ -176,7 +176,7 @@ def test_check_prints_the_cost(write_job, stub, monkeypatch, capsys):
     assert "3 candidates and the baseline" in printed
     assert "4 from 1995 to 3981 Hz, 16 solves in all" in printed
     assert re.search(r"memory +up to [\d.]+ GiB in 2 worker processes, which may take", printed)
-    assert "stored, packed" in printed
+    assert " packed " in printed
     assert re.search(r"time +about [\d.]+ (s|min) ", printed)
 
 

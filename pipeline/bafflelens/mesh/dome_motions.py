@@ -32,7 +32,6 @@ from typing import Any, Final
 
 import numpy as np
 from scipy import special
-from scipy.stats import qmc
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.mesh.dome_profiles import DOME_ORDERS, DomeProfile, dome_shares, fitting_radii
@@ -158,6 +157,8 @@ def draw_members(
     seed : int
         The same seed gives the same members.
     """
+    from scipy.stats import qmc  # slow to load, and few jobs have a family
+
     keys = [key for effect in effects for key in _KEYS[effect]]
     points = qmc.Halton(d=len(keys), rng=np.random.default_rng(seed)).random(number)
     drawn: list[dict[str, Any]] = [

@@ -25,14 +25,14 @@ _MOST_VISITS: Final = 1_000_000  # of records on the way from faces to corners
 _LONGEST_CHAIN: Final = 8  # of units that are defined by others
 _UNITS_M: Final = (1e-7, 1e4)
 _FARTHEST: Final = 1e9
-# No quantifier gives back what it has taken, so that time grows with the length of the text.
-_STATEMENT: Final = re.compile(
-    r"(?:[^'/;]++|'(?:[^']++|'')*+'|/\*(?:[^*]++|\*(?!/))*+\*/|/(?!\*))*+;"
-)
-_REMARK: Final = re.compile(r"('(?:[^']++|'')*+')|/\*(?:[^*]++|\*(?!/))*+\*/")
+# Strings and remarks are skipped by looking for their ends, so that time grows with the length of
+# the text. (Possessive groups would do, too; early releases of Python 3.11 match them wrongly.)
+_SPECIAL: Final = re.compile(r"[';]|/\*")
+_ENDS: Final = {"'": "'", "/*": "*/"}
+_REMARK: Final = re.compile(r"('[^']*')|/\*.*?\*/", re.DOTALL)
 _RECORD: Final = re.compile(r"#(\d{1,18})\s*=(.*);", re.DOTALL)
 _REFERENCE: Final = re.compile(r"#(\d{1,18})(?!\d)")
-_FACE: Final = re.compile(r"^(?:ADVANCED_FACE|FACE_SURFACE)\s*\(\s*'((?:[^']++|'')*+)'")
+_FACE: Final = re.compile(r"^(?:ADVANCED_FACE|FACE_SURFACE)\s*\(\s*'((?:[^']|'')*)'")
 _WIDE_TEXT: Final = re.compile(r"\\X2\\((?:[0-9A-F]{4})+)\\X0\\")
 
 
@@ -102,13 +102,28 @@ def unit_name(unit_m: float) -> str:
     return near[0] if near else f"{unit_m:g} m"
 
 
+def _statement_end(text: str, at: int) -> int | None:
+    """Return where the statement that begins here ends, behind its semicolon; None if it does not.
+
+    A semicolon in a string or in a remark ends nothing; a quote in a string is written twice,
+    which is two strings side by side here.
+    """
+    while special := _SPECIAL.search(text, at):
+        if special[0] == ";":
+            return special.end()
+        closing = _ENDS[special[0]]
+        at = text.find(closing, special.end()) + len(closing)
+        if at < len(closing):
+            return None
+    return None
+
+
 def _records(path: Path, text: str) -> dict[int, str]:
     """Return the numbered records of a file, without its remarks."""
     records = {}
     at = 0
-    while statement := _STATEMENT.match(text, at):
-        at = statement.end()
-        written = statement[0]
+    while (end := _statement_end(text, at)) is not None:
+        written, at = text[at:end], end
         if "/*" in written:
             written = _REMARK.sub(lambda found: found[1] or " ", written)
         record = _RECORD.fullmatch(written.strip())

@@ -439,7 +439,7 @@ def test_a_mirrored_scan_is_told(request_for):
         ("r.csv", HEAD + "lens.deep_mm,20\n", "Invalid parameter 'lens.deep_mm'. Must be one of"),
         ("r.csv", HEAD + "lens.depth_mm,nan\n", "Invalid reading 'nan'. Must be a number"),
         ("r.csv", HEAD, "Must be a CSV file with at least one reading"),
-        ("r.csv", "\xff\xfe", "Must be a CSV file of text with the columns"),
+        ("r.csv", "\xff\xfe", r"Must be text in UTF-8 \(byte 0 is not\)"),
     ],
 )
 def test_wrong_files_are_one_line(handed, tmp_path, capsys, name, content, message):
@@ -477,7 +477,7 @@ def test_a_folder_that_is_none_or_was_changed_is_refused(handed, datum, tmp_path
     with pytest.raises(StoreError, match=r"Must be as it was exported \(.*SHA-256 differs"):
         inspect_readings(changed, readings)
     (changed / "lenses_20260101_c003.zip").unlink()
-    with pytest.raises(StoreError, match=r"Invalid folder .*No such file"):
+    with pytest.raises(StoreError, match=r"Invalid hand-off .*No such file"):
         inspect_readings(changed, readings)
 
 

@@ -326,7 +326,7 @@ def test_a_room_without_space_is_said(finished_run, monkeypatch):
         message = "Invalid measuring room '1 m'. Must be longer."
         raise InputError(message)
 
-    monkeypatch.setattr(module, "make_plan", refuse)
+    monkeypatch.setattr(module, "plan_measurement", refuse)
     folder = open_run(Path(finished_run))
     rows = rank_run(folder)
     best = next(row for row in rows if not row.candidate.is_baseline)

@@ -9,7 +9,7 @@ import pypdfium2
 import pytest
 from small_view import small_view
 
-from bafflelens.report import Failure, pdf
+from bafflelens.report import Failure, filed
 from bafflelens.report.pdf import filed_report
 from bafflelens.scoring.sensitivity import ParameterChange, Robustness
 
@@ -62,5 +62,5 @@ def test_answer_of_the_page_opens_the_file(run, monkeypatch):
     monkeypatch.setattr(
         "bafflelens.report.page.filed_report", lambda _, answer: told.extend(answer) or b"%PDF"
     )
-    assert pdf(run) == b"%PDF"
+    assert filed(run) == b"%PDF"
     assert told == ["None of the 1 candidate could be ranked; the reasons are under Failures."]

@@ -7,8 +7,8 @@ import pytest
 
 from bafflelens import report
 from bafflelens.report import summary
+from bafflelens.run.busy import BETWEEN_TASKS, IDLE, Busy
 from bafflelens.run.pipeline import RunOptions, run_job
-from bafflelens.run.solving import BETWEEN_TASKS, IDLE, Busy
 
 
 def test_the_idle_share_follows_from_the_tasks():

@@ -11,7 +11,7 @@ from bafflelens.base.status import Status
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.far_field_data import DirectionSet, directions
 from bafflelens.mesh.quality import Band, mesh_size
-from bafflelens.run.solving import Run
+from bafflelens.run.state import Run
 from bafflelens.scoring.ranking import WARNING, CandidateResult, RankedRow
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.workers.batches import Outcome

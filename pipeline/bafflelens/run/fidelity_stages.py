@@ -20,18 +20,11 @@ from bafflelens.job.fidelity import finals_job, look_job, promoted
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.search_sections import FirstLookSection
 from bafflelens.job.sources import is_plate
+from bafflelens.run.judging import score_of
 from bafflelens.run.searching.ahead import still_to_propose
-from bafflelens.run.solving import (
-    FINAL_SUFFIX,
-    LOOK_SUFFIX,
-    Run,
-    Wanted,
-    proposed,
-    score_of,
-    solve_aside,
-    solve_candidates,
-    work_through,
-)
+from bafflelens.run.solving import proposed, solve_aside, solve_candidates
+from bafflelens.run.state import FINAL_SUFFIX, LOOK_SUFFIX, Run
+from bafflelens.run.work_loop import Wanted, WorkLoop
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow
 from bafflelens.scoring.score import Score
@@ -81,7 +74,7 @@ def look_at_candidates(run: Run, section: FirstLookSection, plan: Plan) -> None:
         return (kept + 1) * run.clock.shape_s + run.clock.later_s
 
     number = len(missing) + still_to_propose(run.folder, run.loaded)
-    work_through(draft, ahead(), number, then_s, _judge_look)
+    WorkLoop(draft, ahead(), number, then_s, _judge_look).work()
     _judge_again(draft)
 
 

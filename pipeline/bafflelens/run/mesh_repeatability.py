@@ -10,7 +10,9 @@ from typing import Final
 from bafflelens.base.status import Status
 from bafflelens.job.cost_estimate import band_mesh_sizes
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.run.solving import Run, score_of, solve_aside
+from bafflelens.run.judging import score_of
+from bafflelens.run.solving import solve_aside
+from bafflelens.run.state import Run
 from bafflelens.scoring.ranking import RankedRow, Remeshing
 
 SIZE_STEP: Final = 0.04

@@ -27,7 +27,7 @@ from bafflelens.run.fidelity_stages import solve_finalists, solve_in_stages
 from bafflelens.run.mesh_repeatability import mesh_best_again
 from bafflelens.run.robustness import change_candidate, change_leaders
 from bafflelens.run.searching.ahead import still_to_propose
-from bafflelens.run.solving import Run
+from bafflelens.run.state import Run
 from bafflelens.run.warm_start import draw_job
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow

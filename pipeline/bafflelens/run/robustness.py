@@ -15,7 +15,9 @@ from bafflelens.job.perturbations import (
     nearby_shapes,
     tolerance_of,
 )
-from bafflelens.run.solving import Run, score_of, solve_aside
+from bafflelens.run.judging import score_of
+from bafflelens.run.solving import solve_aside
+from bafflelens.run.state import Run
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow
 from bafflelens.scoring.sensitivity import ParameterChange, Robustness

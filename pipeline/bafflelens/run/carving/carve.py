@@ -32,7 +32,8 @@ from bafflelens.run.carving.displacement import CarvedHeight, Places
 from bafflelens.run.carving.evaluation import CarvedMesh, Evaluated, Evaluation, degraded
 from bafflelens.run.carving.keeping import CarvedStep, keep_shape, keep_step, kept_steps
 from bafflelens.run.carving.room import room_to_carve
-from bafflelens.run.solving import Run, solve_candidates
+from bafflelens.run.solving import solve_candidates
+from bafflelens.run.state import Run
 from bafflelens.scoring.carved import carved_id
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.shapes.meshing.scripts import packed

@@ -32,7 +32,7 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
 from bafflelens.mesh.source_motion import normal_velocity
 from bafflelens.run.carving.displacement import CarvedHeight, Places
-from bafflelens.run.solving import Run
+from bafflelens.run.state import Run
 from bafflelens.scoring.loudspeaker_slope import played_score_slope
 from bafflelens.scoring.score import Score, score
 from bafflelens.store.system_response import plates_of, played

@@ -11,7 +11,7 @@ import numpy as np
 from bafflelens import store
 from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.run.solving import Run
+from bafflelens.run.state import Run
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.store import RunFolder

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.status import Status
 from bafflelens.run.carving.carve import carve_candidate, knowing_carved
-from bafflelens.run.solving import Run
+from bafflelens.run.state import Run
 from bafflelens.scoring.carved import is_carved, parent_of
 from bafflelens.scoring.ranking import RankedRow
 

@@ -1,0 +1,302 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Work on candidates, a few at a time: hand out their pieces, keep what comes back, conclude."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Final
+
+import xarray as xr
+
+from bafflelens import store
+from bafflelens.bem.sweep import BandResult
+from bafflelens.directivity.interpolated import with_shown_frequencies
+from bafflelens.job.cost_estimate import band_mesh_sizes
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import MeshSize, stated_error_db
+from bafflelens.run.busy import BETWEEN_TASKS, IDLE, Busy
+from bafflelens.run.judging import fail
+from bafflelens.run.open_candidate import (
+    MESH,
+    BandKey,
+    OpenCandidate,
+    WorkKey,
+    dataset_of,
+    missing_bands,
+    solve_settings,
+)
+from bafflelens.run.state import Run
+from bafflelens.scoring.ranking import CandidateResult
+from bafflelens.shapes.meshing.scripts import packed
+from bafflelens.store import TaskRecord
+from bafflelens.workers.batches import Outcome
+from bafflelens.workers.work_units import Timed
+
+_OPEN_A_WORKER: Final = 2
+_OPEN_AHEAD: Final = 4
+_ALWAYS_BEGUN: Final = 2  # the baseline and a candidate; the deadline has room for them
+# A power cut may take what was solved faster than the disk confirms that it has it.
+_WORTH_WAITING_S: Final = 0.1
+
+# A candidate that is to be solved, its place, and mesh rules of its own if it has some.
+Wanted = tuple[CandidateResult, int, Sequence[MeshSize] | None]
+
+Judge = Callable[[Run, CandidateResult, xr.Dataset], str]
+"""Takes what was solved of a candidate of a run, and says in one line what it is."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Piece:
+    """A piece of work that is out."""
+
+    key: WorkKey
+    open: OpenCandidate
+    planned_seconds: float
+
+
+class WorkLoop:
+    """Work on candidates, a few at a time, and conclude each whose work is back.
+
+    So many are open that no worker waits; thousands at once would only fill the memory. None is
+    opened for which the time is too short.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    ahead : iterator of tuple or None
+        The candidates; None where the next one is known only when more are concluded.
+    number : int
+        How many are expected.
+    then_s : callable
+        Returns how long what must follow takes, in s.
+    judge : callable
+        Takes what was solved of a candidate, and says in one line what it is.
+    """
+
+    def __init__(
+        self,
+        run: Run,
+        ahead: Iterator[Wanted | None],
+        number: int,
+        then_s: Callable[[], float],
+        judge: Judge,
+    ) -> None:
+        self._run = run
+        self._ahead = ahead
+        self._number = number
+        self._then_s = then_s
+        self._judge = judge
+        self._seconds_each = run.plan.mesh_seconds + run.plan.solve_seconds
+        self._most_open = _OPEN_AHEAD + _OPEN_A_WORKER * run.pool.size
+        self._n_begun = 0
+        self._n_open = 0
+        self._out: dict[str, _Piece] = {}
+        self._came_at_once: list[OpenCandidate] = []
+        self._busy = Busy(run.pool.size)
+
+    def work(self) -> None:
+        """Work until nothing is ahead or out, or the time is up."""
+        run, clock = self._run, self._run.clock
+        self._open_more()
+        with run.progress.bar(self._seconds_each * self._number) as advance:
+            for outcome in run.pool.outcomes(is_over=lambda: clock.is_up):
+                advance(*self._take(outcome))
+        clock.was_short |= self._n_open > 0
+        text = self._busy.text
+        if text and not run.plan.cards:
+            run.journal.add_time(BETWEEN_TASKS, self._busy.wall_s)
+            run.journal.add_time(IDLE, self._busy.idle_s)
+            run.progress.say(text)
+            run.folder.log(text)
+
+    def _open_more(self) -> None:
+        """Open candidates as long as there is room, time and one is known."""
+        clock = self._run.clock
+        while self._n_open < self._most_open:
+            begun_s = (self._n_open + 1) * clock.pace * self._run.plan.shape_seconds
+            if self._n_begun >= _ALWAYS_BEGUN and not clock.has_time_for(begun_s, self._then_s()):
+                return
+            following = next(self._ahead, None)
+            if following is None:
+                return
+            self._open(*following)
+            self._n_begun += 1
+            self._n_open += 1
+
+    def _open(
+        self, candidate: CandidateResult, position: int, sizes: Sequence[MeshSize] | None
+    ) -> None:
+        """Hand out the meshing of a candidate and the bands that are missing."""
+        run, job = self._run, self._run.loaded.job
+        key = WorkKey(candidate.id)
+        settings = solve_settings(
+            run.loaded,
+            candidate,
+            keep_surface=job.solve.keep_surface and sizes is None,
+            with_family=sizes is None or job.score.domes != "rigid",
+        )
+        kept = run.folder.load_bands(candidate.id)
+        meshes = run.pool.mesh(
+            str(key),
+            run.methods,
+            packed(run.shape_of(candidate)),
+            dict(candidate.values),
+            sizes or band_mesh_sizes(run.loaded, run.plan.bands),
+            job.solve.mesh_time_limit_s,
+            priority=-float(position),
+        )
+        opened = OpenCandidate(
+            candidate=candidate,
+            position=position,
+            settings=settings,
+            meshes=meshes,
+            results={BandKey.of_file(number): result for number, result in kept.items()},
+            refining_seconds=run.plan.refining_seconds,
+        )
+        self._note(key, opened, run.plan.mesh_seconds)
+        self._solve_missing(opened)
+
+    def _note(self, key: WorkKey, opened: OpenCandidate, planned_seconds: float) -> None:
+        """Note that a piece of work is out."""
+        self._out[str(key)] = _Piece(key=key, open=opened, planned_seconds=planned_seconds)
+        opened.pieces_out += 1
+
+    def _solve_missing(self, opened: OpenCandidate) -> None:
+        """Hand out what is to be solved next of a candidate, the largest bands first."""
+        run = self._run
+        for band_key, band in sorted(missing_bands(run, opened).items(), reverse=True):
+            number = band_key.band_number
+            cost = run.plan.band_costs[number]
+            seconds = cost.seconds * len(band.frequencies_hz) / len(cost.band.frequencies_hz)
+            if band_key.pass_number:
+                seconds = min(seconds, opened.refining_seconds)
+                opened.refining_seconds -= seconds
+            key = WorkKey(opened.candidate.id, band_key)
+            self._note(key, opened, seconds)
+            # Candidates in order; within one, the mesh and then the largest bands first.
+            delay = 0.5 * (len(run.plan.bands) - number) / len(run.plan.bands)
+            run.pool.solve_band(
+                str(key),
+                run.methods,
+                opened.meshes,
+                number,
+                band,
+                opened.settings,
+                priority=-(opened.position + delay),
+                memory=partial(opened.band_memory, number),
+            )
+
+    def _take(self, outcome: Outcome) -> tuple[float, str]:
+        """Keep what a piece of work gave, and go on with its candidate.
+
+        Returns
+        -------
+        float
+            How much of what was planned is done with it, in s.
+        str
+            What became of its candidate, where that is concluded.
+        """
+        piece = self._out.pop(outcome.name)
+        opened = piece.open
+        if outcome.error:
+            opened.failures[piece.key.task] = outcome
+        else:
+            self._receive(piece, outcome.value)
+        opened.pieces_out -= 1
+        conclusion, done_seconds = "", piece.planned_seconds
+        self._came_at_once.append(opened)
+        if opened.pieces_out == 0 and not opened.failures:
+            self._solve_missing(opened)
+        if opened.pieces_out == 0:
+            conclusion = self._conclude(opened)
+            self._run.folder.log(conclusion)
+            done_seconds = self._seconds_each - opened.told_seconds
+            self._n_open -= 1
+            self._open_more()
+        if not outcome.more_at_once:
+            for one in self._came_at_once:
+                self._save_bands(one)
+            self._came_at_once.clear()
+        opened.told_seconds += done_seconds
+        return done_seconds, conclusion
+
+    def _receive(self, piece: _Piece, done: Timed[tuple[Mesh, ...]] | Timed[BandResult]) -> None:
+        """Keep meshes or a band that came back."""
+        run = self._run
+        self._busy.add(done.seconds)
+        run.clock.learn(piece.planned_seconds, done.seconds)
+        if isinstance(done.value, BandResult):
+            assert piece.key.band is not None  # only bands give such a result
+            reason = self._receive_band(piece.open, piece.key.band, done.value, done.seconds)
+            run.journal.add_time("solving, summed over workers", done.seconds)
+        else:
+            reason = ""
+            self._receive_meshes(piece.open, done.value)
+            run.journal.add_time("meshing, summed over workers", done.seconds)
+        record = TaskRecord(
+            candidate=piece.key.candidate,
+            task=piece.key.task,
+            status=store.FAILED if reason else store.DONE,
+            seconds=done.seconds,
+            reason=reason,
+        )
+        run.journal.add_task(record)
+
+    def _receive_meshes(self, opened: OpenCandidate, meshes: Sequence[Mesh]) -> None:
+        opened.unknowns = tuple(mesh.n_triangles for mesh in meshes)
+        opened.mesh_info = {
+            "quality": opened.settings.quality,
+            "triangles_finest": max(opened.unknowns),
+            "triangles_coarsest": min(opened.unknowns),
+        }
+        finest = max(meshes, key=lambda mesh: mesh.n_triangles)
+        self._run.folder.save_mesh(opened.candidate.id, finest)
+
+    def _receive_band(
+        self, opened: OpenCandidate, key: BandKey, result: BandResult, seconds: float
+    ) -> str:
+        """Keep a band; return which of its frequencies failed, empty if none."""
+        if result.surface is not None:
+            self._run.folder.save_surface(opened.candidate.id, key.file_number, result.surface)
+        opened.results[key] = replace(result, surface=None)
+        opened.unsaved[key] = seconds > _WORTH_WAITING_S
+        return "; ".join(
+            f"{item.frequency_hz:.0f} Hz failed: {item.reason}"
+            for item in result.outcomes
+            if item.status == store.FAILED
+        )
+
+    def _save_bands(self, opened: OpenCandidate) -> None:
+        """Keep the bands that have come back, until their candidate is complete.
+
+        Those that came back at once, and complete it, need not be kept first.
+        """
+        for key, is_worth_waiting in opened.unsaved.items():
+            self._run.folder.save_band(
+                opened.candidate.id, key.file_number, opened.results[key], durable=is_worth_waiting
+            )
+        opened.unsaved.clear()
+
+    def _conclude(self, opened: OpenCandidate) -> str:
+        """Record the end of a candidate all of whose work is back, and say it in one line."""
+        run, candidate = self._run, opened.candidate
+        # Where there is no mesh, that the bands failed as well says nothing.
+        mesh_failed = opened.failures.get(MESH)
+        failures = {MESH: mesh_failed} if mesh_failed else opened.failures
+        if failures:
+            return fail(run, candidate, failures)
+        try:
+            dataset = dataset_of(run, opened, list(opened.results.values()))
+        except ValueError as error:
+            failure = Outcome(name="directivity", value=None, error=str(error))
+            return fail(run, candidate, {"directivity": failure})
+        job = run.loaded.job
+        if job.frequencies.is_as_needed:
+            allowed_db = stated_error_db(job.solve.quality)
+            dataset = with_shown_frequencies(dataset, job.frequencies.frequencies_hz, allowed_db)
+        run.folder.save_directivity(candidate.id, dataset)
+        opened.unsaved.clear()
+        return self._judge(run, candidate, dataset)

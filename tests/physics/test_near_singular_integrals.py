@@ -179,7 +179,7 @@ def test_gauss_rules_are_exact_to_their_degree(rule, degree):
     mesh = Mesh(
         np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0]]), np.array([[0, 1, 2]]), np.array(["a"])
     )
-    coarse_points, coarse_weights, fine_points, fine_weights = near_field.gauss_points(mesh)
+    coarse_points, coarse_weights, fine_points, fine_weights = near_field.gauss_rules(mesh)
     points, weights = (
         (coarse_points, coarse_weights) if rule == "coarse" else (fine_points, fine_weights)
     )

@@ -136,6 +136,11 @@ class FieldPoints:
     coupling: FloatArray
     near: near_field.NearPairs
 
+    @property
+    def coupled(self) -> near_field.CoupledPoints:
+        """The points without what is near them, for the kernels."""
+        return near_field.CoupledPoints(self.points, self.normals, self.coupling)
+
 
 def solve_burton_miller(
     problem: HelmholtzProblem,
@@ -345,7 +350,7 @@ def _double_layers_at(at: AtFrequency, where: FieldPoints, pressure: ComplexArra
 
 def _single_layers_at(at: AtFrequency, where: FieldPoints, gradient: ComplexArray) -> ComplexArray:
     """Return (V + (ie/k) K') times each row of ``gradient`` at field points, (n, n_points)."""
-    mesh, discretisation, near = at.mesh, at.discretisation, where.near
+    discretisation = at.discretisation
     moving = np.any(gradient != 0, axis=0)
     result = np.zeros((len(gradient), len(where.points)), dtype=complex)
     points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = (
@@ -366,23 +371,11 @@ def _single_layers_at(at: AtFrequency, where: FieldPoints, gradient: ComplexArra
         result,
     )
     near_field.add_near_single_layer(
-        where.points,
-        where.normals,
-        discretisation.signs,
-        mesh.corners,
-        mesh.centroids,
-        mesh.normals,
-        mesh.areas,
-        discretisation.moments,
-        discretisation.fine_points,
-        discretisation.fine_weights,
-        near.start,
-        near.element,
-        near.image,
-        near.own,
+        where.coupled,
+        discretisation.elements,
+        where.near,
         moving,
         at.own_element[0],
-        where.coupling,
         at.wavenumber,
         np.ascontiguousarray(gradient),
         result,
@@ -417,29 +410,12 @@ def local_coupling(mesh: Mesh, wavenumber: float, copies: int) -> FloatArray:
 
 def _near_corrections(at: AtFrequency, where: FieldPoints) -> ComplexArray:
     """Return what near pairs add to the far rule, (n_pairs,)."""
-    mesh, discretisation, near = at.mesh, at.discretisation, where.near
-    corrections = np.empty(near.element.size, dtype=complex)
+    corrections = np.empty(where.near.element.size, dtype=complex)
     near_field.near_corrections(
-        where.points,
-        where.normals,
-        discretisation.signs,
-        mesh.centroids,
-        mesh.normals,
-        mesh.areas,
-        discretisation.moments,
-        discretisation.coarse_points,
-        discretisation.coarse_weights,
-        discretisation.fine_points,
-        discretisation.fine_weights,
-        near.start,
-        near.element,
-        near.image,
-        near.fine,
-        near.own,
-        near.double_layer,
-        near.hypersingular,
+        where.coupled,
+        at.discretisation.elements,
+        where.near,
         at.own_element[1],
-        where.coupling,
         at.wavenumber,
         corrections,
     )

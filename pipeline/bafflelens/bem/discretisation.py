@@ -28,8 +28,8 @@ class Discretisation:
         Mirror images, from `mirror_signs`.
     moments : (n_triangles,) array
         Second moments of the elements in m^2.
-    coarse_points, coarse_weights, fine_points, fine_weights : arrays
-        Gauss rules of `near_field.gauss_points`.
+    rules : GaussRules
+        Gauss rules over the elements.
     near : NearPairs
         Pairs of centroid and element that one point cannot represent.
     """
@@ -37,11 +37,21 @@ class Discretisation:
     mesh: Mesh
     signs: FloatArray
     moments: FloatArray
-    coarse_points: FloatArray
-    coarse_weights: FloatArray
-    fine_points: FloatArray
-    fine_weights: FloatArray
+    rules: near_field.GaussRules
     near: near_field.NearPairs
+
+    @property
+    def elements(self) -> near_field.Elements:
+        """What near integrals need of the elements."""
+        return near_field.Elements(
+            signs=self.signs,
+            corners=self.mesh.corners,
+            centroids=self.mesh.centroids,
+            normals=self.mesh.normals,
+            areas=self.mesh.areas,
+            moments=self.moments,
+            rules=self.rules,
+        )
 
     @cached_property
     def blocks(self) -> Blocks:
@@ -77,7 +87,7 @@ def discretise(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> Discretisation:
         mesh,
         signs,
         near_field.second_moments(mesh),
-        *near_field.gauss_points(mesh),
+        near_field.gauss_rules(mesh),
         near_field.find_near_pairs(mesh.centroids, mesh.normals, signs, mesh),
     )
 

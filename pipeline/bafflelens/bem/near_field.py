@@ -18,7 +18,7 @@ brute-force quadrature). Symbols as in `bafflelens.bem.kernels`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit, prange
@@ -58,8 +58,7 @@ _SEVEN_WEIGHTS = np.array(
 )
 
 
-@dataclass(frozen=True)
-class NearPairs:
+class NearPairs(NamedTuple):
     """Field points and elements that are close to each other, with their static integrals.
 
     Sorted by field point: entries ``start[i]`` to ``start[i + 1]`` belong to field point i.
@@ -104,6 +103,65 @@ class NearPairs:
         )
 
 
+class GaussRules(NamedTuple):
+    """A coarse and a fine Gauss rule over every element.
+
+    Attributes
+    ----------
+    coarse_points, fine_points : (n_triangles, n_rule, 3) array
+        Points in m.
+    coarse_weights, fine_weights : (n_triangles, n_rule) array
+        Weights in m^2.
+    """
+
+    coarse_points: FloatArray
+    coarse_weights: FloatArray
+    fine_points: FloatArray
+    fine_weights: FloatArray
+
+
+class Elements(NamedTuple):
+    """What near integrals need of the elements.
+
+    Attributes
+    ----------
+    signs : (n_images, 3) array
+        Mirror images: the sign of each coordinate.
+    corners : (n_triangles, 3, 3) array
+        Corners in m.
+    centroids, normals : (n_triangles, 3) array
+        Centroids in m, unit normals.
+    areas, moments : (n_triangles,) array
+        Areas and second moments in m^2.
+    rules : GaussRules
+        Gauss rules over them.
+    """
+
+    signs: FloatArray
+    corners: FloatArray
+    centroids: FloatArray
+    normals: FloatArray
+    areas: FloatArray
+    moments: FloatArray
+    rules: GaussRules
+
+
+class CoupledPoints(NamedTuple):
+    """Field points of the coupled equation.
+
+    Attributes
+    ----------
+    points, normals : (n_points, 3) array
+        Field points in m and unit normals.
+    couplings : (n_points,) array
+        k times the coupling of each.
+    """
+
+    points: FloatArray
+    normals: FloatArray
+    couplings: FloatArray
+
+
 def find_near_pairs(
     points: FloatArray, normals: FloatArray, signs: FloatArray, mesh: Mesh
 ) -> NearPairs:
@@ -140,15 +198,15 @@ def find_near_pairs(
     )
 
 
-def gauss_points(mesh: Mesh) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return the coarse and the fine rule: points (n_triangles, n_rule, 3) and weights (m^2)."""
+def gauss_rules(mesh: Mesh) -> GaussRules:
+    """Return the coarse and the fine rule over every element."""
     corner = mesh.corners
     area = mesh.areas[:, None]
-    return (
-        np.einsum("qc,tcx->tqx", _THREE_POINTS, corner),
-        area * _THREE_WEIGHTS,
-        np.einsum("qc,tcx->tqx", _SEVEN_POINTS, corner),
-        area * _SEVEN_WEIGHTS,
+    return GaussRules(
+        coarse_points=np.einsum("qc,tcx->tqx", _THREE_POINTS, corner),
+        coarse_weights=area * _THREE_WEIGHTS,
+        fine_points=np.einsum("qc,tcx->tqx", _SEVEN_POINTS, corner),
+        fine_weights=area * _SEVEN_WEIGHTS,
     )
 
 
@@ -326,53 +384,29 @@ def own_element_dynamic(mesh: Mesh, wavenumber: float) -> tuple[ComplexArray, Co
 
 
 @njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
-def near_corrections(
-    points,
-    normals,
-    signs,
-    centroids,
-    element_normals,
-    areas,
-    moments,
-    coarse_points,
-    coarse_weights,
-    fine_points,
-    fine_weights,
-    start,
-    element,
-    image,
-    fine,
-    own,
-    double_layer,
-    hypersingular,
-    own_dynamic,
-    couplings,
-    k,
-    out,
-):
+def near_corrections(seen_from, elements, near, own_dynamic, k, out):
     """Set ``out`` to the near integral of K + (ie/k) H less what one point gives, a pair.
 
     Parameters
     ----------
-    points, normals : (n_points, 3) array
-        Field points and unit normals.
-    signs : (n_images, 3) array
-        Mirror images.
-    centroids, element_normals, areas, moments : arrays over the elements
-        Centroids, unit normals, areas and second moments of the elements.
-    coarse_points, coarse_weights, fine_points, fine_weights : arrays
-        The two Gauss rules of `gauss_points`.
-    start, element, image, fine, own, double_layer, hypersingular : arrays
-        The fields of `NearPairs`.
+    seen_from : CoupledPoints
+        Field points.
+    elements : Elements
+        The elements.
+    near : NearPairs
+        The pairs.
     own_dynamic : (n_triangles,) complex array
         From `own_element_dynamic`.
-    couplings : (n_points,) array
-        k times the coupling of each field point.
     k : float
         Wavenumber in 1/m.
     out : (n_pairs,) complex array
         Filled in place.
     """
+    # Loops that are spread over threads take arrays, and no tuples of them.
+    points, normals, couplings = seen_from
+    signs, _, centroids, element_normals, areas, moments, rules = elements
+    coarse_points, coarse_weights, fine_points, fine_weights = rules
+    start, element, image, fine, own, double_layer, hypersingular = near
     for i in prange(points.shape[0]):
         e = couplings[i]
         for p in range(start[i], start[i + 1]):
@@ -444,34 +478,17 @@ def add_near(start, element, values, diagonal, matrix):
 
 
 @njit(parallel=True, cache=True, error_model="numpy")
-def add_near_single_layer(
-    points,
-    normals,
-    signs,
-    corners,
-    centroids,
-    element_normals,
-    areas,
-    moments,
-    fine_points,
-    fine_weights,
-    start,
-    element,
-    image,
-    own,
-    moving,
-    own_layer,
-    couplings,
-    k,
-    gradient,
-    out,
-):
+def add_near_single_layer(seen_from, elements, near, moving, own_layer, k, gradient, out):
     """Add the near part of (G + (ie/k) K') dp/dn, less what one point gives, to ``out``.
 
     Parameters are those of `near_corrections`; ``moving`` (n_triangles,) tells which elements
     have a gradient, ``own_layer`` comes from `own_element_dynamic`, ``gradient`` and ``out`` are
     (n_sources, n_triangles) complex.
     """
+    points, normals, couplings = seen_from
+    signs, corners, centroids, element_normals, areas, moments, rules = elements
+    _, _, fine_points, fine_weights = rules
+    start, element, image, _, own, _, _ = near
     for i in prange(points.shape[0]):
         e = couplings[i]
         for p in range(start[i], start[i + 1]):

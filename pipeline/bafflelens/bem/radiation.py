@@ -104,7 +104,7 @@ def pressure_at(
         given = tuple(float(c) for c in points[inside[0]])
         raise InputError(invalid("field point", given, "outside the body (coordinates in m)"))
     result = np.zeros((pressure.shape[0], len(points)), dtype=complex)
-    coarse_points, coarse_weights, fine_points, fine_weights = near_field.gauss_points(mesh)
+    coarse_points, coarse_weights, fine_points, fine_weights = near_field.gauss_rules(mesh)
     _add_pressure(
         points,
         signs,

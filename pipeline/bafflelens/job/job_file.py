@@ -8,12 +8,14 @@ job is mended in one round.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, InputError, JobError, invalid
@@ -68,7 +70,6 @@ SHAPE_SECTIONS: Final = ("geometry", "baseline")
 
 _MOST_FAULTS: Final = 100  # a file of another kind would list each of its keys
 _LEAST_SCORED: Final = 2  # one alone shows no change over frequency
-_AnySection = TypeVar("_AnySection", bound=BaseModel)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,24 +147,16 @@ def load_job(
         With every fault that was found, one line each.
     """
     text, table = _read(path)
-    job: Job | None = None
-    faults: list[str] = []
-    untold = 0
-    try:
-        job = Job.model_validate(table)
-    except ValidationError as error:
-        details = error.errors()
-        faults += [described_fault(fault) for fault in details[:_MOST_FAULTS]]
-        untold = max(len(details) - _MOST_FAULTS, 0)
+    read = _read_sections(table)
+    job, faults, untold = read.job, list(read.faults), read.untold
 
-    # A fault in one section must not hide those in another, so the sections that concern the
-    # shapes are also looked at by themselves.
-    search = _alone(SearchSection, table.get("search"))
-    geometry = _alone(GeometrySection, table.get("geometry"))
-    baseline = _alone(BaselineSection, table.get("baseline"))
-    crossover = _alone(CrossoverSection, table.get("crossover"))
-    driver = _alone(DriverSection, table.get("driver", {}))
-    references = _references(table.get(SECTION))
+    # A fault in one section must not hide those in another.
+    search: SearchSection | None = read.section("search")
+    geometry: GeometrySection | None = read.section("geometry")
+    baseline: BaselineSection | None = read.section("baseline")
+    crossover: CrossoverSection | None = read.section("crossover")
+    driver: DriverSection | None = read.section("driver")
+    references = read.references
     plates = plate_sections(driver)
     sections = {
         "geometry": geometry,
@@ -181,7 +174,7 @@ def load_job(
             faults += [f"key '{name}.script': {fault}" for fault in error.faults]
         else:
             faults += parameter_faults(name, section, shapes[name])
-    faults += _judgement_faults(table)
+    faults += _judgement_faults(read)
     sources = read_sources(crossover, driver, shapes, tables or {}, path.parent)
     faults += sources.faults
     if set(SHAPE_SECTIONS) <= set(shapes):
@@ -195,9 +188,9 @@ def load_job(
                 for name, shape in shapes.items()
             },
             has_crossover="crossover" in table,
-            scored_hz=_scored_hz(table),
+            scored_hz=_scored_hz(read),
         )
-    robustness = _alone(RobustnessSection, table.get("robustness", {}))
+    robustness: RobustnessSection | None = read.section("robustness")
     if robustness is not None and "geometry" in shapes:
         faults += tolerance_faults(robustness, shapes["geometry"])
     constraints: tuple[Constraint, ...] = ()
@@ -252,12 +245,68 @@ def _read(path: Path) -> tuple[str, dict[str, Any]]:
     return text, toml_of(text, path, "job file", JobError)
 
 
-def _alone(model: type[_AnySection], content: object) -> _AnySection | None:
-    """Return one section by itself, None if it is missing or has faults (reported elsewhere)."""
+@dataclass(frozen=True, kw_only=True)
+class _ReadSections:
+    """A job file by its sections.
+
+    Attributes
+    ----------
+    table : mapping
+        What the file says.
+    job : Job or None
+        The whole; None if a section has faults.
+    faults : tuple of str
+        What is at fault within sections.
+    untold : int
+        How many more faults there are.
+    whole : mapping of str to object
+        The given sections without faults.
+    """
+
+    table: Mapping[str, Any]
+    job: Job | None
+    faults: tuple[str, ...]
+    untold: int
+    whole: Mapping[str, Any]
+
+    def section(self, name: str) -> Any:
+        """Return a section, its defaults where it is not given; None if it has faults."""
+        model = Job.model_fields[name]
+        if name in self.table or model.is_required():
+            return self.whole.get(name)
+        return model.get_default(call_default_factory=True)
+
+    @property
+    def references(self) -> dict[str, ReferenceSection]:
+        """The references that have no faults of their own, by name."""
+        known: dict[str, ReferenceSection] | None = self.section(SECTION)
+        if known is not None:
+            return known
+        content = self.table[SECTION]
+        tables = content if isinstance(content, dict) else {}
+        found = {}
+        for name, table in tables.items():
+            with suppress(ValidationError):  # which is told already
+                found[name] = ReferenceSection.model_validate(table)
+        return found
+
+
+def _read_sections(table: Mapping[str, Any]) -> _ReadSections:
+    """Validate every section of a job file."""
+    job: Job | None = None
+    whole: dict[str, Any] = {}
+    details: list[ErrorDetails] = []
     try:
-        return model.model_validate(content)
-    except ValidationError:
-        return None
+        job = Job.model_validate(table, context=whole)
+    except ValidationError as error:
+        details = error.errors()
+    return _ReadSections(
+        table=table,
+        job=job,
+        faults=tuple(described_fault(fault) for fault in details[:_MOST_FAULTS]),
+        untold=max(len(details) - _MOST_FAULTS, 0),
+        whole=whole,
+    )
 
 
 def _one_of_each(
@@ -277,19 +326,12 @@ def _one_of_each(
     return values
 
 
-def _references(content: object) -> dict[str, ReferenceSection]:
-    """Return the references that have no faults of their own, by name."""
-    tables = content if isinstance(content, dict) else {}
-    found = {name: _alone(ReferenceSection, table) for name, table in tables.items()}
-    return {name: section for name, section in found.items() if section is not None}
-
-
-def _judgement_faults(table: Mapping[str, Any]) -> Iterator[str]:
+def _judgement_faults(read: _ReadSections) -> Iterator[str]:
     """Yield faults that show only where sections meet: room, target, score, frequencies."""
-    room_section = _alone(RoomSection, table.get("room", {}))
-    target_section = _alone(TargetSection, table.get("target", {}))
-    score_section = _alone(ScoreSection, table.get("score", {}))
-    frequencies = _alone(FrequenciesSection, table.get("frequencies", {}))
+    room_section: RoomSection | None = read.section("room")
+    target_section: TargetSection | None = read.section("target")
+    score_section: ScoreSection | None = read.section("score")
+    frequencies: FrequenciesSection | None = read.section("frequencies")
     room = Room()
     if room_section is not None:
         try:
@@ -322,10 +364,10 @@ def _judgement_faults(table: Mapping[str, Any]) -> Iterator[str]:
             yield invalid("section [score]", band, rule)
 
 
-def _scored_hz(table: Mapping[str, Any]) -> FloatArray:
+def _scored_hz(read: _ReadSections) -> FloatArray:
     """Return the frequencies that the score looks at, in Hz; none where a section is faulty."""
-    score_section = _alone(ScoreSection, table.get("score", {}))
-    frequencies = _alone(FrequenciesSection, table.get("frequencies", {}))
+    score_section: ScoreSection | None = read.section("score")
+    frequencies: FrequenciesSection | None = read.section("frequencies")
     if score_section is None or frequencies is None:
         return np.array([])
     solved = np.array(frequencies.frequencies_hz)

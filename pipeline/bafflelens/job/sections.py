@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, ValidationInfo, field_validator
 
 from bafflelens.job.driver_sections import CrossoverSection, DriverSection
 from bafflelens.job.score_sections import (
@@ -66,7 +66,11 @@ class HandoffSection(JobSection):
 
 
 class Job(JobSection):
-    """A whole job file, checked."""
+    """A whole job file, checked.
+
+    Validation notes each section without faults in the context that it is given, so that what
+    is at fault elsewhere does not hide faults between sections.
+    """
 
     title: str = Field(min_length=1)
     why: str = ""
@@ -93,3 +97,10 @@ class Job(JobSection):
     carve: CarveSection = CarveSection()
     report: ReportSection = ReportSection()
     handoff: HandoffSection = HandoffSection()
+
+    @field_validator("*")
+    @classmethod
+    def _note(cls, section: object, info: ValidationInfo) -> object:
+        if info.context is not None and info.field_name is not None:
+            info.context[info.field_name] = section
+        return section

@@ -48,7 +48,7 @@ def test_a_chain_of_small_steps_is_not_one_tie():
 
 
 def test_equal_scores_come_in_the_order_of_their_ids():
-    rows = rank([candidate("z", 2.0), candidate("a", 2.0), PLAIN], tie_db=0)
+    rows = rank([candidate("z", 2.0), candidate("a", 2.0), PLAIN], smallest_difference_db=0)
     assert places(rows) == [("a", 1), ("z", 2), ("plain", 3)]
     assert not rows[0].is_tied
 
@@ -141,10 +141,10 @@ def test_what_is_nowhere_better_is_dominated():
 
 def test_it_takes_a_difference_that_means_something_to_dominate():
     pair = [with_objectives("a", 2.0, 1.0, 0.5), with_objectives("b", 2.05, 1.0, 0.5), FAR]
-    assert rank(pair, tie_db=0.1)[1].dominated_by == ""
-    assert rank(pair, tie_db=0.01)[1].dominated_by == "a"
+    assert rank(pair, smallest_difference_db=0.1)[1].dominated_by == ""
+    assert rank(pair, smallest_difference_db=0.01)[1].dominated_by == "a"
     same = [with_objectives("a", 2.0, 1.0, 0.5), with_objectives("b", 2.0, 1.0, 0.5), FAR]
-    assert all(row.is_on_front for row in rank(same, tie_db=0.0)[:2])
+    assert all(row.is_on_front for row in rank(same, smallest_difference_db=0.0)[:2])
 
 
 def test_what_has_no_place_neither_dominates_nor_is_dominated():

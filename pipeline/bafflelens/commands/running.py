@@ -113,10 +113,10 @@ def status(
 
 def _finish(result: RunResult) -> int:
     """Print what came of a run and return its exit code."""
-    from bafflelens.report.summary import seat_of, smallest_difference
+    from bafflelens.report.summary import remeshing_of, seat_of
 
     folder = result.folder
-    print_ranking(result.rows, smallest_difference(folder), partial(seat_of, folder))
+    print_ranking(result.rows, remeshing_of(folder), partial(seat_of, folder))
     say(f"report: {folder.report_path}")
     return HAS_FAILURES if result.has_failures else FINE
 

@@ -120,14 +120,14 @@ class Before:
     text: str
 
 
-def before_making(row: RankedRow, smallest_db: float) -> Before:
+def before_making(row: RankedRow, smallest_difference_db: float) -> Before:
     """Return whether what a candidate gains stands the shop's tolerances.
 
     Parameters
     ----------
     row : RankedRow
         The candidate.
-    smallest_db : float
+    smallest_difference_db : float
         Smallest difference of two scores that means anything.
     """
     gain = row.better_by_db
@@ -135,7 +135,8 @@ def before_making(row: RankedRow, smallest_db: float) -> Before:
         return Before(is_worth=True, text="It is what the others are compared with.")
     if not math.isfinite(gain):
         return Before(is_worth=False, text="Stop: nothing can be said of what it gains.")
-    needed, why = smallest_db, f"the smallest difference that means anything, {smallest_db:.2f} dB"
+    needed = smallest_difference_db
+    why = f"the smallest difference that means anything, {needed:.2f} dB"
     robustness = row.robustness
     if robustness is not None and math.isfinite(robustness.spread_db):
         rise = max(robustness.mean_db, 0.0) + _SPREADS * robustness.spread_db

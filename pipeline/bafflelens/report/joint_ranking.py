@@ -11,7 +11,7 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.report.summary import candidates_of, lore_of, smallest_difference
+from bafflelens.report.summary import candidates_of, lore_of, remeshing_of
 from bafflelens.scoring.ranking import CandidateResult, RankedRow, Remeshing, rank
 from bafflelens.scoring.score import TERM_NAMES, score
 from bafflelens.store import RunFolder
@@ -70,7 +70,7 @@ def rank_together(folders: Sequence[RunFolder], progress: Progress) -> JointRank
             joint_id = f"{folder.name}/{candidate.id}"
             entries.append(replace(candidate, id=joint_id))
             origin[joint_id] = (folder, candidate.id)
-    found = [smallest_difference(folder) for folder in folders]
+    found = [remeshing_of(folder) for folder in folders]
     remeshing = max(found, key=lambda remeshing: remeshing.smallest_difference_db)
     with_lore = {
         folder.name: lore_of(folder, folder.load_record(with_tasks=False)) for folder in folders

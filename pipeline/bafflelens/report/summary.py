@@ -153,7 +153,7 @@ def note_on(folder: RunFolder, candidate_id: str, text: str, *, sense: str, verd
     return note
 
 
-def smallest_difference(folder: RunFolder) -> Remeshing:
+def remeshing_of(folder: RunFolder) -> Remeshing:
     """Return how far apart the scores of one shape are, meshed several ways; or the estimate."""
     return folder.load_record(with_tasks=False).remeshing or NOT_MESHED_AGAIN
 

@@ -17,10 +17,10 @@ from bafflelens.scoring.references import is_reference
 from bafflelens.scoring.score import Score
 from bafflelens.scoring.sensitivity import Robustness
 
-ESTIMATED_DIFFERENCE_DB: Final = 0.1
+ESTIMATED_SMALLEST_DIFFERENCE_DB: Final = 0.1
 """What one shape's scores differ by on different meshes, where nobody has looked."""
 
-_LEAST_DIFFERENCE_DB: Final = 0.03
+_LOWER_BOUND_DB: Final = 0.03
 _REPEATABILITY: Final = 2.8
 
 
@@ -102,9 +102,9 @@ class Remeshing:
         can agree by chance, so it is never below 0.03 dB. An estimate if there is one score.
         """
         if len(self.scores_db) < 2:
-            return ESTIMATED_DIFFERENCE_DB
+            return ESTIMATED_SMALLEST_DIFFERENCE_DB
         spread = _REPEATABILITY * statistics.stdev(self.scores_db)
-        return max(spread, _LEAST_DIFFERENCE_DB)
+        return max(spread, _LOWER_BOUND_DB)
 
     @property
     def text(self) -> str:
@@ -172,7 +172,8 @@ class RankedRow:
 
 
 def rank(
-    candidates: Sequence[CandidateResult], tie_db: float = ESTIMATED_DIFFERENCE_DB
+    candidates: Sequence[CandidateResult],
+    smallest_difference_db: float = ESTIMATED_SMALLEST_DIFFERENCE_DB,
 ) -> tuple[RankedRow, ...]:
     """Return the candidates in order of their scores, best first.
 
@@ -183,7 +184,7 @@ def rank(
     candidates : sequence of CandidateResult
         In any order; one at least is a baseline, and the first baseline with a complete score
         that is no reference is what the others are compared with.
-    tie_db : float
+    smallest_difference_db : float
         Scores closer than this to the best of their group share its place, in dB; it takes as
         much in one of the three objectives to dominate.
 
@@ -223,10 +224,10 @@ def rank(
         if math.isfinite(candidate.final_db) and not candidate.is_baseline
     }
     ordered = sorted(by_status[Status.RANKED], key=lambda c: (complete[c.id], c.id))
-    dominators = dominators_of(ordered, tie_db)
+    dominators = dominators_of(ordered, smallest_difference_db)
     first = sorted((c for c in ordered if c.id in finals), key=lambda c: (finals[c.id], c.id))
-    groups = _groups(first, finals, tie_db)
-    groups += _groups([c for c in ordered if c.id not in finals], complete, tie_db)
+    groups = _groups(first, finals, smallest_difference_db)
+    groups += _groups([c for c in ordered if c.id not in finals], complete, smallest_difference_db)
     rows: list[RankedRow] = []
     for group in groups:
         place = len(rows) + 1
@@ -237,7 +238,8 @@ def rank(
                 reasons += (f"finalist: {finals[candidate.id]:.2f} dB at a better quality",)
             if candidate is not group[0]:
                 reasons += (
-                    f"within {tie_db:.2g} dB of {group[0].id}: no difference that means anything",
+                    f"within {smallest_difference_db:.2g} dB of {group[0].id}: "
+                    "no difference that means anything",
                 )
             if dominator:
                 reasons += (f"dominated by {dominator}: nowhere better, and somewhere worse",)
@@ -341,12 +343,14 @@ def _why_unranked(candidate: CandidateResult) -> tuple[str, ...]:
 
 
 def _groups(
-    ordered: Sequence[CandidateResult], total_db: Mapping[str, float], tie_db: float
+    ordered: Sequence[CandidateResult],
+    total_db: Mapping[str, float],
+    smallest_difference_db: float,
 ) -> list[list[CandidateResult]]:
     """Return runs of candidates that tie with the first of their run."""
     groups: list[list[CandidateResult]] = []
     for candidate in ordered:
-        if groups and total_db[candidate.id] - total_db[groups[-1][0].id] < tie_db:
+        if groups and total_db[candidate.id] - total_db[groups[-1][0].id] < smallest_difference_db:
             groups[-1].append(candidate)
         else:
             groups.append([candidate])

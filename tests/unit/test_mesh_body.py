@@ -7,6 +7,7 @@ import pytest
 from bodies import capped_sphere
 
 from bafflelens.base.errors import GeometryError, MeshingError
+from bafflelens.handoff.solid import export_solid
 from bafflelens.mesh.files import write_mesh
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
@@ -134,3 +135,19 @@ def test_quadrilaterals_are_refused(declared, tmp_path):
     meshio.Mesh(points, [("quad", [[0, 1, 2, 3]])]).write(tmp_path / "ball.vtu")
     with pytest.raises(MeshingError, match="its cells are: quad"):
         meshed(path)
+
+
+def test_it_is_no_solid_to_export(declared, tmp_path):
+    """Triangles can be solved, but there is no solid in them to hand to a shop."""
+    rule = "Must be a script or a STEP file where a solid is built: a triangle mesh is none."
+    with pytest.raises(MeshingError, match=rf"^Invalid shape '.*ball\.toml'\. {rule}$"):
+        export_solid(
+            load_shape(declared()),
+            {},
+            name="ball",
+            stamp="2026-01-01T00:00:00",
+            chord_mm=0.1,
+            spacing_mm=30.0,
+            fan_step_deg=45.0,
+            time_limit_s=60.0,
+        )

@@ -5,10 +5,14 @@ A straight-line fit stands for the set-up: two parameters, 6 blocks of angles ti
 frequencies, 40 data in each pair of blocks. All data of a block share an error beside their own.
 """
 
+import mock_up
 import numpy as np
 import pytest
 
+from bafflelens.mockup.comparison import fitting
+from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.jackknife import jackknife_half_range
+from bafflelens.mockup.measurement.microphones import SetUpDeviation
 
 ANGLES, FREQUENCIES, EACH = 6, 4, 40
 TRIALS = 150
@@ -40,3 +44,33 @@ def share_within(shared, rng):
 def test_ranges_hold_whichever_data_go_wrong_together(shared):
     """They are to hold in 95 %; 150 trials scatter by 2 %, few blocks take as much."""
     assert np.all(share_within(shared, np.random.default_rng(4)) > 0.88)
+
+
+def test_a_fit_leaves_out_blocks_of_angles_and_of_frequencies(monkeypatch):
+    """Blocks are 30 degrees wide, and a quarter of the frequencies: as the formula was tried."""
+    given = []
+
+    def spied(residual, slopes, blocks, expected):
+        given.append((residual, blocks))
+        return jackknife_half_range(residual, slopes, blocks, expected)
+
+    monkeypatch.setattr(fitting, "jackknife_half_range", spied)
+    (observed,) = observed_of(mock_up.measured(orbits=("horizontal",)))
+    task, none = fitting._task(observed, mock_up.simulated()), SetUpDeviation()
+    half_range = fitting._uncertainty(task, none)
+    ((residual, (of_angle, of_frequency)),) = given
+    assert residual.shape == of_angle.shape == of_frequency.shape
+    row, column = np.nonzero(np.isfinite(task.orbit.terms(none).level_db))
+    angle = observed.angle_deg - observed.angle_deg[0]
+    assert np.array_equal(of_angle[: column.size], angle[column] // 30)
+    assert np.array_equal(of_frequency[: row.size], row * 4 // len(task.orbit.numbers))
+    assert np.unique(of_frequency[: row.size]).size == 4
+    # What clings together by frequency is told less well than it seems by angles alone.
+    monkeypatch.setattr(
+        fitting,
+        "jackknife_half_range",
+        lambda residual, slopes, blocks, expected: jackknife_half_range(
+            residual, slopes, blocks[:1], expected
+        ),
+    )
+    assert not np.allclose(half_range, fitting._uncertainty(task, none), rtol=0.01)

@@ -71,21 +71,22 @@ def equal_volume(mesh):
 
 
 def _blown_up(corners, faces, divisions):
-    vertices, triangles = [], []
+    points: list[np.ndarray] = []
+    triangles = []
     n = divisions
     for face in faces:
         a, b, c = (np.array(corners[i], dtype=float) for i in face)
         number = {}
         for i in range(n + 1):
             for j in range(n + 1 - i):
-                number[i, j] = len(vertices)
-                vertices.append(a + (b - a) * i / n + (c - a) * j / n)
+                number[i, j] = len(points)
+                points.append(a + (b - a) * i / n + (c - a) * j / n)
         for i in range(n):
             for j in range(n - i):
                 triangles.append((number[i, j], number[i + 1, j], number[i, j + 1]))
                 if i + j < n - 1:
                     triangles.append((number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]))
-    vertices = np.array(vertices)
+    vertices = np.array(points)
     vertices /= np.linalg.norm(vertices, axis=1)[:, None]
     return merged(vertices[np.array(triangles)], "sphere")
 
@@ -176,8 +177,8 @@ def _graded(length, edge, first):
 # ---------------------------------------------------------------- blocks
 def box(size, divisions, symmetry=(), name="rigid"):
     """Box centred at the origin, ``divisions`` cells along each axis."""
-    lines = [np.linspace(-s / 2, s / 2, n + 1) for s, n in zip(size, divisions, strict=True)]
-    return kept_part(blocks(*lines, np.ones(divisions, dtype=bool), name), symmetry)
+    x, y, z = (np.linspace(-s / 2, s / 2, n + 1) for s, n in zip(size, divisions, strict=True))
+    return kept_part(blocks(x, y, z, np.ones(divisions, dtype=bool), name), symmetry)
 
 
 def blocks(x, y, z, filled, name="rigid"):

@@ -35,7 +35,7 @@ class CapField:
     sound_speed: float = 343.2
     rho_c: float = 413.0
     break_up_hz: float = np.inf
-    known: dict = field(default_factory=dict, compare=False, repr=False)
+    known: dict[object, object] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def axis(self):
@@ -103,5 +103,5 @@ def _hankel(n_max, x):
     h[1] = -np.exp(1j * x) * (x + 1j) / x**2
     for n in range(1, n_max + 1):
         h[n + 1] = (2 * n + 1) / x * h[n] - h[n - 1]
-    n = np.arange(n_max + 1)[:, None]
-    return h[: n_max + 1], n / x * h[: n_max + 1] - h[1:]
+    order = np.arange(n_max + 1)[:, None]
+    return h[: n_max + 1], order / x * h[: n_max + 1] - h[1:]

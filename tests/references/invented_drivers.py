@@ -56,6 +56,7 @@ def plate_pressure(frequency_hz):
     path = JOBS / "measured_drivers.toml"
     job = Job.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     plate = job.driver.drivers["tweeter"].plate
+    assert plate is not None  # it is measured in one
     shape, air = load_shape(path.parent / plate.script), job.air.medium
     values = shape.defaults | {key: setting.value for key, setting in plate.parameters.items()}
     dataset = solved_shape(shape, values, frequency_hz, "standard", air, (DISTANCE_M,))

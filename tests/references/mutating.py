@@ -16,6 +16,7 @@ from collections.abc import Callable, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import handed
 import numpy as np
@@ -175,7 +176,7 @@ def outcome(kind: Kind, folder: Path, name: str) -> tuple[str, float]:
 
 def findings(
     kind_name: str, count: int, seed: int, folder: Path
-) -> tuple[Mapping[str, int], list]:
+) -> tuple[Mapping[str, int], list[Any]]:
     """Damage and read files of a kind; return counts and whatever is a finding.
 
     Parameters
@@ -229,7 +230,7 @@ def _write_measurement(folder: Path) -> list[str]:
     orbit = '[[orbits]]\norbit = "horizontal"\nkind = "sofa"\nfiles = "h.sofa"\n'
     (folder / "sofa.toml").write_text(text[:start] + orbit)
     azimuth = np.arange(-40.0, 41.0, 10.0)
-    spectrum = np.ones((len(azimuth), 12)) * (1 + 0.1j)
+    spectrum = np.full((len(azimuth), 12), 1 + 0.1j, dtype=np.complex128)
     (folder / "h.sofa").write_bytes(
         transfer_file(
             azimuth,

@@ -126,7 +126,7 @@ def shell_edges(content):
     text = content.decode("latin-1").replace("\n", "").replace("\r", "")
     entities = dict(re.findall(r"#(\d+)\s*=\s*([A-Z_]+\s*\(.*?\));", text))
     (shell,) = [body for body in entities.values() if body.startswith("CLOSED_SHELL")]
-    uses = Counter()
+    uses: Counter[tuple[str, bool]] = Counter()
     for face in re.findall(r"#(\d+)", shell):
         faces_way = _last_flag(entities[face])
         for bound in re.findall(r"#(\d+)", entities[face].split(")")[0]):

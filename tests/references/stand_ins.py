@@ -41,7 +41,8 @@ from bafflelens.commands import options
 from bafflelens.directivity.far_field_data import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report import summary
-from bafflelens.run import pipeline
+from bafflelens.report.view import RunView
+from bafflelens.workers import dask_pool
 from bafflelens.workers.work_units import Methods
 
 
@@ -138,11 +139,15 @@ def _work(what: str) -> None:
             stream.write(f"{os.getpid()} {what}\n")
 
 
+def _one_line(run: RunView, path: Path) -> None:
+    path.write_text(run.title, encoding="utf-8")
+
+
 def put_in_place() -> None:
     """Let the command line work with these, and write a report of one line."""
     real = options.run_options
-    options.run_options = lambda *given: replace(real(*given), methods=METHODS)  # type: ignore[assignment]
-    report.write_report = lambda view, path: path.write_text(view.title, encoding="utf-8")
+    options.run_options = lambda *given: replace(real(*given), methods=METHODS)
+    report.write_report = _one_line
     summary._pictures = lambda mesh, symmetry: ()
     summary._target_picture = lambda loaded: b""
 
@@ -153,7 +158,7 @@ def main(*, log_plan: bool = True) -> None:
     if not log_plan:
         log = os.environ.pop("STAND_IN_LOG")
         faults = os.environ.pop("STAND_IN_FAULT")
-        real = pipeline.worker_pool
+        real = dask_pool.worker_pool
 
         @contextmanager
         def worker_pool(**given: Any) -> Iterator[Any]:
@@ -162,5 +167,5 @@ def main(*, log_plan: bool = True) -> None:
                 yield pool
 
         before = options.run_options
-        options.run_options = lambda *g: replace(before(*g), open_pool=worker_pool)  # type: ignore[assignment]
+        options.run_options = lambda *g: replace(before(*g), open_pool=worker_pool)
     sys.exit(cli.main())

@@ -25,6 +25,7 @@ from bafflelens.directivity.responses import read_response
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mockup.comparison import compare as compare_module
+from bafflelens.mockup.comparison import simulation
 from bafflelens.mockup.comparison.clay import deviation_between
 from bafflelens.mockup.comparison.compare import CORRECTION, PAGE, ComparisonRequest, compare
 from bafflelens.mockup.comparison.simulation import radiator_of
@@ -199,6 +200,16 @@ def test_solved_once_more(request_of, folder, stub):
     with pytest.raises(InputError, match=re.escape("one that can be solved again")):
         radiator_of(folder, "c002", solve_again=True, progress=Silent(), methods=stub.methods)
     assert set(stub.solved[0]) <= set(wanted)
+
+
+def test_it_is_not_solved_again_with_more_memory_than_there_is(folder, stub, monkeypatch):
+    monkeypatch.setattr(simulation, "usable_memory", lambda: 1e6)
+    stub.solved.clear()
+    with pytest.raises(
+        InputError, match=r"Must be one that can be solved again \(.* Hz: it needs"
+    ):
+        radiator_of(folder, "c002", solve_again=True, progress=Silent(), methods=stub.methods)
+    assert not stub.solved
 
 
 def test_solved_once_more_and_kept(folder, stub):

@@ -3,19 +3,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
 from bafflelens.base.status import Status
 from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.job.cost_estimate import band_memory
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.mesh.quality import bands, mesh_size
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band, bands, mesh_size
 from bafflelens.mockup.comparison.radiator import SurfaceRadiator, surface_radiator
+from bafflelens.run.open_candidate import solve_settings
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import accelerations_as_played
+from bafflelens.workers.dask_pool import usable_memory
+from bafflelens.workers.memory_limit import GIB, Machine, Need, Reservations
 from bafflelens.workers.work_units import (
     Methods,
     SolveSettings,
@@ -118,16 +125,10 @@ def _solve(
 ) -> None:
     """Solve a candidate once more at its frequencies and keep its surface, in this process."""
     job, shape, methods = loaded.job, loaded.shape_of(candidate.id), methods or Methods()
-    motions, absorbers = loaded.boundaries.both_of(shape, candidate.values)
-    settings = SolveSettings(
-        motions=motions,
-        air=job.air.medium,
-        symmetry=shape.symmetry,
-        engine=job.solve.engine,
-        quality=job.solve.quality,
-        absorbers=absorbers,
+    settings = replace(
+        solve_settings(loaded, candidate, keep_surface=True, with_family=False),
         without_card="direct",
-        keep_surface=True,
+        microphones_m=(),  # what is kept tells the pressure anywhere
     )
     chosen = bands([float(frequency) for frequency in frequencies_hz], job.solve.quality)
     sizes = [
@@ -142,6 +143,8 @@ def _solve(
             sizes,
             job.solve.mesh_time_limit_s,
         )
+        for number, band in enumerate(chosen):
+            _require_memory(loaded, candidate, settings, meshes.value[number], band)
         folder.drop_surface(candidate.id)
         for number, band in enumerate(chosen):
             result = solve_candidate_band(methods, meshes, number, band, settings).value
@@ -152,3 +155,26 @@ def _solve(
                 raise InputError(invalid("candidate", candidate.id, rule))
             folder.save_surface(candidate.id, number, result.surface)
             advance(float(len(band.frequencies_hz)))
+
+
+def _require_memory(
+    loaded: LoadedJob, candidate: CandidateResult, settings: SolveSettings, mesh: Mesh, band: Band
+) -> None:
+    """Raise unless a band takes no more memory than the job allows one piece of work."""
+    wanted_gib = loaded.job.solve.memory_gib
+    limit = Machine(
+        name="",
+        workers=1,
+        memory_bytes=wanted_gib * GIB if wanted_gib else usable_memory(),
+        has_card=settings.on_card,
+    )
+    need = Need(
+        memory_bytes=band_memory(mesh.n_triangles, len(settings.symmetry), settings.engine),
+        card=settings.on_card,
+    )
+    refusal = Reservations([limit]).refusal(need)
+    if refusal:
+        where = f"{min(band.frequencies_hz):.0f} to {max(band.frequencies_hz):.0f} Hz: {refusal}"
+        raise InputError(
+            invalid("candidate", candidate.id, f"one that can be solved again ({where})")
+        )

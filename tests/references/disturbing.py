@@ -62,7 +62,7 @@ class Kind:
 
 PIECES_A_SHAPE = 5  # its mesh and four bands
 OPEN = 4 + 2 * WORKERS
-"""Candidates that are open; where the disk is full, their meshes cannot be kept in the cache."""
+"""Candidates that are open at a time."""
 
 KINDS = {
     "plain": Kind((("candidates = 3", "candidates = 5"),)),
@@ -116,11 +116,13 @@ def most_repeated(kind: Kind, found: Round) -> int:
     """Return how many pieces of work a disturbed run may have had to do again.
 
     Those that were out; with a file that was cut short, what it held; with a full disk, what came
-    back and could be kept nowhere.
+    back and could be kept nowhere. Only the cache holds the meshes of candidates that are open (of
+    each a run folder has no more than the finest), so that they go with it.
     """
     held = 1 if "bands/" in found.hit or "mesh" in found.hit else 0
     held += PIECES_A_SHAPE * ("directivity" in found.hit)
-    return kind.pieces_out + held + OPEN * (found.fault == "full disk")
+    loses_meshes = found.fault == "full disk" or "solved.sqlite" in found.hit
+    return kind.pieces_out + held + OPEN * loses_meshes
 
 
 @dataclass(frozen=True)
@@ -267,7 +269,8 @@ def _cut_newest(results: Path, draw: random.Random) -> str:
     size = newest.stat().st_size
     kept = draw.randrange(size)
     os.truncate(newest, kept)
-    return f"{newest.relative_to(results).as_posix().partition('/')[2]} {kept} of {size} bytes"
+    place = newest.relative_to(results).parts  # the cache lies beside the run folders
+    return f"{'/'.join(place[1:] or place)} {kept} of {size} bytes"
 
 
 def _wait_for(is_so: object, running: subprocess.Popen[bytes]) -> None:

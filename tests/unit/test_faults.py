@@ -1,12 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Runs in processes of their own, disturbed at random moments; many more in the benchmark.
-
-The seed is in the message of a test that fails: `disturbing.disturbed` with it does the same.
-"""
+"""Runs in processes of their own, disturbed; at random moments in the benchmark `faults.py`."""
 
 import json
 import os
+import sqlite3
 import time
+from collections import Counter
+from contextlib import closing
+from dataclasses import replace
 
 import disturbing
 import pytest
@@ -16,22 +17,26 @@ from bafflelens import store
 from bafflelens.base.errors import StoreError
 from bafflelens.report.summary import rank_run
 from bafflelens.run.pipeline import resume_run, run_job
+from bafflelens.workers.caching.solved import CacheSettings, content_of
 
 
-@pytest.mark.parametrize("name", disturbing.KINDS)
-def test_a_disturbed_run_ends_as_an_undisturbed_one(name, tmp_path):
-    """One fault a time; which, and when, is drawn."""
+@pytest.mark.parametrize(
+    ("name", "fault", "seed"),
+    [
+        ("plain", "kill a worker", 1),
+        ("directed in stages", "kill the run, cut the newest file short", 2),
+        ("short pieces", "kill the run", 3),
+    ],
+)
+def test_a_disturbed_run_ends_as_an_undisturbed_one(name, fault, seed, tmp_path):
+    """The seed draws when, and whom or how much; what goes on then, no seed can say."""
     kind = disturbing.KINDS[name]
     job = small_job.write(tmp_path / "job", *kind.changes)
     alone = disturbing.undisturbed(job, kind, tmp_path / "undisturbed")
-    seed = time.time_ns() % 10**6
-    faults = ("kill a worker", "kill the run", "kill the run, cut the newest file short")
-    fault = faults[seed % len(faults)]
     found = disturbing.disturbed(job, kind, tmp_path / "disturbed", fault, alone, seed)
-    said = f"seed {seed}, {found}"
-    assert found.codes[-1] == 0, said
-    assert found.ranking == alone.ranking, said
-    assert found.repeated <= disturbing.most_repeated(kind, found), said
+    assert found.codes[-1] == 0, found
+    assert found.ranking == alone.ranking, found
+    assert found.repeated <= disturbing.most_repeated(kind, found), found
 
 
 # ----------------------------------------------- each file of a run folder, cut short
@@ -66,6 +71,107 @@ def test_whichever_file_is_cut_short_the_run_goes_on(write_job, options, stub):
             again = len(stub.meshed) - trial_meshes, len(stub.solved)
             assert again == (meshed, solved), (name, share)
             assert folder.load_record().status == store.FINISHED
+
+
+STAGES = disturbing.KINDS["directed in stages"].changes
+
+
+def test_a_catalogue_damaged_in_any_way_is_made_anew(write_job, options, stub):
+    """It holds all candidates again, and a run goes on from there without solving anything."""
+    folder = run_job(write_job(), options).folder
+    ranking = repr(rank_run(folder))
+    known = {(c.id, *c.values.items()) for c in folder.candidates()}
+    path = folder.path / "catalog.sqlite"
+    sound = path.read_bytes()
+    damages = {
+        "emptied": b"",
+        "a text": b"Dear shop, please find enclosed.\n" * 999,
+        "overwritten": sound[:5000] + b"\xff" * (len(sound) - 8000) + sound[-3000:],
+        **{f"cut at {at}": sound[:at] for at in (1, 99, 4096, len(sound) // 2, len(sound) - 4096)},
+    }
+    for what, content in damages.items():
+        path.write_bytes(content)
+        assert folder.mend() == (
+            "the catalogue was damaged and is made anew from what is solved",
+        ), what
+        assert {(c.id, *c.values.items()) for c in folder.candidates()} == known, what
+    path.write_bytes(damages["overwritten"])
+    stub.solved.clear()
+    assert repr(resume_run(folder.path, options).rows) == ranking
+    assert stub.solved == []
+
+
+def test_a_directed_search_in_stages_survives_the_loss_of_its_catalogue(write_job, options, stub):
+    """It goes by what the catalogue says of its drafts.
+
+    A power cut may also take the log that SQLite writes ahead alone: what was written before is
+    sound, and the last candidates are not there.
+    """
+    folder = run_job(write_job(*STAGES), options).folder
+    ranking = repr(rank_run(folder))
+    lost = {"c011", "c012"}
+    assert lost < {c.id for c in folder.candidates()}
+    with closing(sqlite3.connect(folder.path / "catalog.sqlite")) as catalog, catalog:
+        for name in lost:
+            catalog.execute("DELETE FROM candidates WHERE id = ?", (name,))
+            for table in ("parameters", "scores", "stages"):
+                catalog.execute(f"DELETE FROM {table} WHERE candidate_id = ?", (name,))
+    assert lost.isdisjoint(c.id for c in folder.candidates())
+    stub.solved.clear()
+    assert repr(resume_run(folder.path, options).rows) == ranking
+    log = (folder.path / "log.txt").read_text(encoding="utf-8")
+    assert "the catalogue had lost, and has again: c011, c012" in log
+    (folder.path / "catalog.sqlite").write_bytes(b"")
+    assert repr(resume_run(folder.path, options).rows) == ranking
+    assert stub.solved == []
+
+
+def test_a_lost_cache_costs_the_meshes_of_what_is_open_and_nothing_that_was_solved(
+    write_job, options, stub, tmp_path
+):
+    """Why `disturbing.most_repeated` allows for them where a power cut hits the cache."""
+    options = replace(options, cache=CacheSettings(path=tmp_path / "solved.sqlite"))
+    job = write_job(*STAGES)
+    alone = run_job(job, replace(options, cache=None))
+    whole, meshed = Counter(stub.solved), len(stub.meshed)
+    stub.solved.clear()
+    stub.meshed.clear()
+
+    def stop(band):
+        if len(stub.solved) == 9:
+            raise KeyboardInterrupt
+
+    stub.on_solve = stop
+    with pytest.raises(KeyboardInterrupt):
+        run_job(job, options)
+    stub.on_solve = lambda band: None
+    for path in tmp_path.glob("solved.sqlite*"):
+        os.truncate(path, path.stat().st_size // 3)
+    folders = {run.path for run in store.run_folders(options.results)} - {alone.folder.path}
+    resumed = resume_run(folders.pop(), options)
+    assert repr(resumed.rows) == repr(alone.rows)
+    assert Counter(stub.solved) == whole
+    trial_meshes, most_open = 2, 6  # of the plan; of one worker
+    assert 0 < len(stub.meshed) - meshed - trial_meshes <= most_open
+
+
+def test_what_took_time_is_in_the_cache_at_once(write_job, options, stub, tmp_path):
+    """A process that is killed says no word: what it has not written then is lost."""
+    path = tmp_path / "solved.sqlite"
+    seen = []
+
+    def mesh_shape(*given):
+        time.sleep(0.03)
+        return stub.mesh_shape(*given)
+
+    def look(band):
+        seen.append((len(stub.meshed) - 2, content_of(path).counts["meshes"]))
+
+    stub.on_solve = look
+    methods = replace(stub.methods, mesh_shape=mesh_shape)
+    run_job(write_job(), replace(options, cache=CacheSettings(path=path), methods=methods))
+    assert len(seen) > 4
+    assert all(made == kept for made, kept in seen)
 
 
 def test_what_is_mended_is_told(write_job, options):

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base.errors import DamagedError, StoreError, invalid
+from bafflelens.base.reading import json_of, read_bytes
 from bafflelens.base.status import Status
 from bafflelens.base.writing import storing
 from bafflelens.scoring.dome_family import DomeScores
@@ -136,13 +137,36 @@ class Catalogue:
         """Return the candidates as they were entered; a line that is cut short is left out."""
         found: dict[str, CandidateResult] = {}
         path = self.path / "candidates.jsonl"
-        with storing(path):
-            lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
-        for line in lines:
-            with suppress(ValueError, TypeError, KeyError):
-                entry = CandidateResult(**json.loads(line), score=None, status=WAITING)
+        rule = "the list of candidates, in a folder that can be read"
+        for line in read_bytes(path, "list", StoreError, kind=rule).splitlines():
+            with suppress(StoreError, TypeError):
+                noted = json_of(line, path, "list", rule, StoreError)
+                entry = CandidateResult(**noted, score=None, status=WAITING)
                 found.setdefault(entry.id, entry)
         return list(found.values())
+
+    def require_whole_catalogue(self) -> None:
+        """Read all of the catalogue.
+
+        Raises
+        ------
+        DamagedError
+            If some of it cannot be read, or is not what was written.
+        """
+        path = self.path / "catalog.sqlite"
+        with self._catalog() as catalog:
+            (found,) = catalog.execute("PRAGMA integrity_check(1)").fetchone()
+        if found != "ok":
+            rule = f"a catalogue that is whole ({' '.join(str(found).split())})"
+            raise DamagedError(invalid("catalogue", path, rule))
+        try:
+            self.candidates()
+            self.domes()
+            for stage in (FIRST_LOOK, FINALS):
+                self.scores_at(stage)
+        except (ValueError, TypeError, LookupError, RecursionError) as error:
+            rule = f"a catalogue as it was written ({type(error).__name__})"
+            raise DamagedError(invalid("catalogue", path, rule)) from error
 
     def renew_catalogue(self) -> None:
         """Make the catalogue anew: all candidates wait, and nothing is known of their scores."""
@@ -152,6 +176,18 @@ class Catalogue:
         new_catalogue(self.path / "catalog.sqlite")
         with self._catalog() as catalog:
             _insert(catalog, noted)
+
+    def enter_lost_candidates(self) -> tuple[str, ...]:
+        """Enter candidates that were noted, but that the catalogue has lost; return their ids.
+
+        A power cut may take the last of what was entered: the rest of the file is sound.
+        """
+        known = {candidate.id for candidate in self.candidates()}
+        lost = [noted for noted in self._noted_candidates() if noted.id not in known]
+        if lost:
+            with self._catalog() as catalog:
+                _insert(catalog, lost)
+        return tuple(candidate.id for candidate in lost)
 
     def update_candidate(
         self,

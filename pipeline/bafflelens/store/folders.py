@@ -15,6 +15,7 @@ from zipfile import is_zipfile
 
 from bafflelens.base.errors import DamagedError, StoreError, invalid
 from bafflelens.base.netcdf import is_whole
+from bafflelens.base.reading import MIB, read_json
 from bafflelens.base.writing import storing, write_file
 from bafflelens.job.job_file import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.scoring.ranking import WAITING, CandidateResult
@@ -167,11 +168,11 @@ class RunFolder(Catalogue, CandidateFiles):
 
     def load_status(self) -> dict[str, Any]:
         """Return the content of ``status.json``; empty if there is none, or it is damaged."""
+        path, rule = self.path / "status.json", "what a run says of itself"
         try:
-            content = json.loads((self.path / "status.json").read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+            return read_json(path, "status", rule, StoreError, most=MIB)
+        except StoreError:
             return {}
-        return content if isinstance(content, dict) else {}
 
     # ------------------------------------------------------------------ reports and mending
 
@@ -197,9 +198,9 @@ class RunFolder(Catalogue, CandidateFiles):
     def mend(self) -> tuple[str, ...]:
         """Put right what a power cut may have left damaged, so that the run can go on.
 
-        A catalogue that cannot be read is made anew; the candidates are then scored again from
-        what is solved. A candidate whose files are cut short is solved again. Call it only while
-        the run is `locked`.
+        A catalogue that cannot be read is made anew, and candidates that it has lost are entered
+        again; what is solved of them is then scored again. A candidate whose files are cut short
+        is solved again. Call it only while the run is `locked`.
 
         Returns
         -------
@@ -213,10 +214,14 @@ class RunFolder(Catalogue, CandidateFiles):
         """
         done = []
         try:
-            self.candidates()
+            self.require_whole_catalogue()
         except DamagedError:
             self.renew_catalogue()
             done.append("the catalogue was damaged and is made anew from what is solved")
+        if (self.path / "candidates.jsonl").exists():  # older runs have none
+            lost = self.enter_lost_candidates()
+            if lost:
+                done.append(f"the catalogue had lost, and has again: {', '.join(lost)}")
         known = {candidate.id for candidate in self.candidates()}
         for folder in sorted((self.path / "candidates").iterdir()):
             result, mesh = folder / "directivity.nc", folder / "mesh.npz"

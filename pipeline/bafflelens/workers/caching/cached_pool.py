@@ -50,6 +50,8 @@ from bafflelens.workers.work_units import (
 )
 
 _SOLVED: Final = Status.SOLVED
+# Ten times what writing takes: a process that is killed loses nothing that took longer.
+_WORTH_WRITING_S: Final = 0.02
 Kept = TypeVar("Kept")
 
 
@@ -280,12 +282,14 @@ class RememberingPool:
                 item.meshes = outcome.value.value
                 if self._cache:
                     self._cache.put(item.key, MESHES, meshes_to_bytes(outcome.value.value))
+                    self._write_what_took(outcome.value.seconds)
             yield outcome
             self._release(item)
             return
         if isinstance(item, _Band) and not outcome.error:
             result: BandResult = outcome.value.value
             self._keep(item, result)
+            self._write_what_took(outcome.value.seconds)
             if item.known:
                 whole = joined_bands(item.band, [result, *item.known])
                 outcome = replace(outcome, value=replace(outcome.value, value=whole))
@@ -360,6 +364,11 @@ class RememberingPool:
             if outcome.status == _SOLVED and is_whole and not outcome.is_fallback:
                 key = frequency_key(asked.digest, outcome.frequency_hz)
                 self._cache.put(key, FREQUENCY, frequency_to_bytes(result, number))
+
+    def _write_what_took(self, seconds: float) -> None:
+        """Have the cache write what was put there, if it took longer than that will."""
+        if self._cache and seconds > _WORTH_WRITING_S:
+            self._cache.flush()
 
     def _hand_on(
         self, name: str, function: Callable[..., Any], work: tuple[Any, ...], wishes: _Wishes

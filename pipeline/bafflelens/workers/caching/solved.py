@@ -138,7 +138,7 @@ class SolvedCache:
     def put(self, key: bytes, kind: str, content: bytes) -> None:
         """Keep an entry; it is on disk a little later."""
         self._new[key] = (kind, content)
-        self._new_bytes += len(content)  # what a kill in between loses is made again
+        self._new_bytes += len(content)  # what a kill before `flush` loses is made again
         if self._new_bytes > _FLUSH_BYTES or time.monotonic() - self._flushed_at > _FLUSH_S:
             self.flush()
 

@@ -98,11 +98,14 @@ def test_a_region_may_be_off_by_what_its_dimensions_may_move_it(datum):
     ("nominal", "unit", "limits", "allowed"),
     [
         # ISO 2768-1:1989 class m. Table 1, linear; table 2, external radii and chamfer heights;
-        # table 3, angles by the shorter leg. All from memory.
+        # table 3, angles by the shorter leg: as open reproductions of the tables print them
+        # (EN 22768-1:1993 and JIS B 0419 have the same).
         (6.0, "mm", {}, 0.1), (20.0, "mm", {}, 0.2), (100.0, "mm", {}, 0.3),
         (400.0, "mm", {}, 0.5), (401.0, "mm", {}, 0.8), (1001.0, "mm", {}, 1.2),
+        (2000.0, "mm", {}, 1.2), (2001.0, "mm", {}, 2.0),
         (3.0, "mm", {"is_edge": True}, 0.2), (6.0, "mm", {"is_edge": True}, 0.5),
         (20.0, "mm", {"is_edge": True}, 1.0),
+        (6.1, "mm", {"is_edge": True}, 1.0), (3.1, "mm", {"is_edge": True}, 0.5),
         (45.0, "deg", {"leg_mm": 10.0}, 1.0), (45.0, "deg", {"leg_mm": 50.0}, 0.5),
         (45.0, "deg", {"leg_mm": 61.0}, 20 / 60), (45.0, "deg", {"leg_mm": 400.0}, 10 / 60),
         (45.0, "deg", {"leg_mm": 500.0}, 5 / 60), (45.0, "deg", {}, 1.0),

@@ -21,10 +21,20 @@ import numpy as np
 from bafflelens.handoff.datum import Datum
 from bafflelens.handoff.deviation_model import region_rms
 
-_LINEAR_MM: Final = ((6, 0.1), (30, 0.2), (120, 0.3), (400, 0.5), (1000, 0.8), (math.inf, 1.2))
-"""Permissible deviations up to a size: ISO 2768-1:1989, class m, table 1; from memory."""
+# ISO 2768-1:1989 (EN 22768-1:1993, JIS B 0419), class m, tables 1 to 3, as two open reproductions
+# of these tables print them. Beyond 4 m, where table 1 ends, its last value is taken.
+_LINEAR_MM: Final = (
+    (6, 0.1),
+    (30, 0.2),
+    (120, 0.3),
+    (400, 0.5),
+    (1000, 0.8),
+    (2000, 1.2),
+    (math.inf, 2.0),
+)
+"""Permissible deviations up to a size: table 1."""
 _BROKEN_EDGES_MM: Final = ((3, 0.2), (6, 0.5), (math.inf, 1.0))
-"""The same of external radii and chamfer heights: class m, table 2; from memory."""
+"""The same of external radii and chamfer heights: table 2."""
 _ANGULAR_DEG: Final = (
     (10, 1.0),
     (50, 30 / 60),
@@ -32,7 +42,7 @@ _ANGULAR_DEG: Final = (
     (400, 10 / 60),
     (math.inf, 5 / 60),
 )
-"""The same of angles, up to a length of the shorter leg in mm: class m, table 3; from memory."""
+"""The same of angles, up to a length of the shorter leg in mm: table 3."""
 _BROKEN_EDGE_WORDS: Final = ("radius", "chamfer", "rounding")
 _ABOUT: Final = 0.5  # of the movement of the region that a dimension moves most
 

@@ -12,11 +12,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import IO, Any, Final
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bafflelens.base.archives import arrays_of
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import StoreError, invalid
 from bafflelens.bem.discretisation import mirror_signs
@@ -152,16 +152,16 @@ class SurfacePressure:
         StoreError
             If it is damaged; `name` says which file that is.
         """
+        rule = "a surface pressure saved by bafflelens"
+        data = arrays_of(stream.read(), name, "result file", rule, StoreError)
         try:
-            with np.load(stream, allow_pickle=False) as data:
-                surface = data["surface_names"][data["surface"]]
-                mesh = Mesh(
-                    data["vertices"].astype(float), data["triangles"].astype(np.int64), surface
-                )
-                return cls.from_arrays(data, mesh)
-        except (OSError, ValueError, KeyError, IndexError, EOFError, BadZipFile) as error:
-            rule = f"a surface pressure saved by bafflelens ({error})"
-            raise StoreError(invalid("result file", name, rule)) from error
+            surface = data["surface_names"][data["surface"]]
+            mesh = Mesh(
+                data["vertices"].astype(float), data["triangles"].astype(np.int64), surface
+            )
+            return cls.from_arrays(data, mesh)
+        except (ValueError, KeyError, IndexError) as error:
+            raise StoreError(invalid("result file", name, f"{rule} ({error})")) from error
 
 
 def joined_surfaces(parts: Sequence[SurfacePressure]) -> SurfacePressure:

@@ -9,12 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
-from zipfile import BadZipFile
 
 import numpy as np
 
+from bafflelens.base.archives import arrays_of
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.reading import json_of, read_bytes
 from bafflelens.listen.binaural import PARTS, EarResponses
 
 RESPONSES: Final = "responses.npz"
@@ -72,22 +73,23 @@ def read_responses(path: Path, run: str, candidates: Sequence[str]) -> Ready:
     InputError
         If there is nothing, or it is of other shapes.
     """
+    rule = "a folder that 'bafflelens listen' has written, whole"
     try:
-        with np.load(path / RESPONSES, allow_pickle=False) as content:
-            said = json.loads(str(content["said"]))
-            numbers = range(len(said["names"]))
-            ears = tuple(
-                EarResponses(
-                    whole=content[f"{number} whole"].astype(float),
-                    parts={part: content[f"{number} {part}"].astype(float) for part in PARTS},
-                )
-                for number in numbers
+        archive = read_bytes(path / RESPONSES, "--again")
+        content = arrays_of(archive, path, "--again", rule)
+        said = json_of(str(content["said"]), path, "--again", rule)
+        numbers = range(len(said["names"]))
+        ears = tuple(
+            EarResponses(
+                whole=content[f"{number} whole"].astype(float),
+                parts={part: content[f"{number} {part}"].astype(float) for part in PARTS},
             )
-            dry = tuple(content[f"{number} dry"].astype(float) for number in numbers)
-        kept = ["arrivals.html", *(f"{name}.sofa" for name in said["names"])]
-        files = {name: (path / name).read_bytes() for name in kept}
-    except (OSError, ValueError, KeyError, BadZipFile) as error:
-        rule = "a folder that 'bafflelens listen' has written, whole"
+            for number in numbers
+        )
+        dry = tuple(content[f"{number} dry"].astype(float) for number in numbers)
+        names = ["arrivals.html", *(f"{name}.sofa" for name in candidates)]
+        files = {name: read_bytes(path / name, "--again") for name in names}
+    except (InputError, ValueError, KeyError, TypeError) as error:
         raise InputError(invalid("--again", path, rule)) from error
     if (said["run"], said["names"]) != (run, list(candidates)):
         rule = f"of the same run and shapes: it is of {said['run']}, {' '.join(said['names'])}"

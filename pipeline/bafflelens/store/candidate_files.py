@@ -10,10 +10,11 @@ from dataclasses import asdict
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from zipfile import BadZipFile
 
 import numpy as np
 
+from bafflelens.base.errors import StoreError
+from bafflelens.base.reading import read_bytes
 from bafflelens.base.writing import replacing, storing, write_file
 
 if TYPE_CHECKING:
@@ -90,17 +91,17 @@ class CandidateFiles:
         bands = {}
         for path in sorted(folder.glob("*.npz")):
             try:
-                with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
-                    outcomes = json.loads(str(data["outcomes"]))
-                    bands[int(path.stem)] = BandResult(
-                        frequencies_hz=data["frequencies_hz"],
-                        far_field=data["far_field"],
-                        cross_power=data["cross_power"],
-                        outcomes=tuple(FrequencyOutcome(**outcome) for outcome in outcomes),
-                        microphone_pressure=data["microphone_pressure"],
-                        load=data["load"],
-                    )
-            except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):
+                data = _arrays(path, "band")
+                outcomes = json.loads(str(data["outcomes"]))
+                bands[int(path.stem)] = BandResult(
+                    frequencies_hz=data["frequencies_hz"],
+                    far_field=data["far_field"],
+                    cross_power=data["cross_power"],
+                    outcomes=tuple(FrequencyOutcome(**outcome) for outcome in outcomes),
+                    microphone_pressure=data["microphone_pressure"],
+                    load=data["load"],
+                )
+            except (StoreError, ValueError, KeyError, TypeError, RecursionError):
                 continue  # cut short by whatever stopped the run: it is solved again
         return bands
 
@@ -170,9 +171,8 @@ class CandidateFiles:
         found: list[dict[str, Any]] = []
         for path in sorted(self._candidate_folder(candidate_id).glob("carved_*.npz")):
             try:
-                with np.load(path, allow_pickle=False) as data:
-                    content = {key: data[key] for key in data.files}
-            except (OSError, ValueError, EOFError, BadZipFile):
+                content = _arrays(path, "step of a carving")
+            except StoreError:
                 break
             found.append({k: v.item() if v.ndim == 0 else v for k, v in content.items()})
         return found
@@ -199,3 +199,11 @@ class CandidateFiles:
         write_file(paths[1], picture, replace_existing=True)  # of one that was not finished
         write_file(paths[0], text.encode())
         return paths
+
+
+def _arrays(path: Path, what: str) -> dict[str, np.ndarray[Any, np.dtype[Any]]]:
+    """Return the arrays of a file that was kept, or raise a StoreError."""
+    from bafflelens.base.archives import arrays_of  # loads h5py
+
+    content = read_bytes(path, "result file", StoreError)
+    return arrays_of(content, path, "result file", f"a {what} saved by bafflelens", StoreError)

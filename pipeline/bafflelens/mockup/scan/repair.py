@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -14,6 +15,7 @@ from scipy.sparse.csgraph import breadth_first_order, connected_components
 
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import GeometryError, invalid
+from bafflelens.base.reading import LARGEST_FILE, MIB
 
 FORMATS: Final = (".stl", ".ply", ".obj")
 _SAME_PLACE: Final = 1e-7  # of the scan's size
@@ -156,6 +158,10 @@ def read_scan(path: Path, unit_m: float) -> Scan:
     if size == 0:
         raise GeometryError(invalid("scan", path, "a file that is not empty"))
     kind = path.suffix.lower().removeprefix(".")
+    if size > LARGEST_FILE:
+        raise GeometryError(invalid("scan", path, f"no larger than {LARGEST_FILE / MIB:g} MiB"))
+    log = logging.getLogger("trimesh")  # it logs with tracebacks what is refused below
+    log.disabled = True
     try:
         loaded: Any = trimesh.load(path, file_type=kind, process=False)
         if isinstance(loaded, trimesh.Scene):
@@ -166,6 +172,8 @@ def read_scan(path: Path, unit_m: float) -> Scan:
         cause = " ".join(str(error).split())[:120] or type(error).__name__
         rule = f"a readable {kind.upper()} file ({cause})"
         raise GeometryError(invalid("scan", path, rule)) from error
+    finally:
+        log.disabled = False
     if not len(vertices):
         rule = f"a readable {kind.upper()} file (nothing in it can be understood)"
         raise GeometryError(invalid("scan", path, rule))

@@ -11,6 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from bafflelens.base.archives import arrays_of
+from bafflelens.base.errors import StoreError
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_pressure import joined_surfaces as joined_surface
 from bafflelens.bem.sweep import BandResult, FrequencyOutcome
@@ -36,15 +38,15 @@ def meshes_to_bytes(meshes: Sequence[Mesh]) -> bytes:
 
 def meshes_from_bytes(content: bytes) -> tuple[Mesh, ...]:
     """Return the meshes that `meshes_to_bytes` was given."""
-    with np.load(io.BytesIO(content), allow_pickle=False) as data:
-        return tuple(
-            Mesh(
-                data[f"vertices_{number}"],
-                data[f"triangles_{number}"],
-                data[f"names_{number}"][data[f"surface_{number}"]],
-            )
-            for number in range(int(data["count"]))
+    data = _arrays(content)
+    return tuple(
+        Mesh(
+            data[f"vertices_{number}"],
+            data[f"triangles_{number}"],
+            data[f"names_{number}"][data[f"surface_{number}"]],
         )
+        for number in range(int(data["count"]))
+    )
 
 
 def frequency_to_bytes(result: BandResult, number: int) -> bytes:
@@ -77,19 +79,22 @@ def frequency_from_bytes(content: bytes, mesh: Mesh) -> BandResult:
     mesh : Mesh
         The mesh that it was solved on, which is not kept with each frequency.
     """
-    with np.load(io.BytesIO(content), allow_pickle=False) as data:
-        outcome = FrequencyOutcome(**json.loads(str(data["outcome"])))
-        return BandResult(
-            frequencies_hz=data["frequencies_hz"],
-            far_field=data["far_field"].astype(complex),
-            cross_power=data["cross_power"],
-            outcomes=(replace(outcome, seconds=0.0),),  # it took no time here
-            microphone_pressure=data["microphone_pressure"],
-            load=data["load"],
-            surface=(
-                SurfacePressure.from_arrays(data, mesh) if "surface_pressure" in data else None
-            ),
-        )
+    data = _arrays(content)
+    outcome = FrequencyOutcome(**json.loads(str(data["outcome"])))
+    return BandResult(
+        frequencies_hz=data["frequencies_hz"],
+        far_field=data["far_field"].astype(complex),
+        cross_power=data["cross_power"],
+        outcomes=(replace(outcome, seconds=0.0),),  # it took no time here
+        microphone_pressure=data["microphone_pressure"],
+        load=data["load"],
+        surface=(SurfacePressure.from_arrays(data, mesh) if "surface_pressure" in data else None),
+    )
+
+
+def _arrays(content: bytes) -> dict[str, np.ndarray[Any, np.dtype[Any]]]:
+    rule = "an entry that bafflelens wrote"
+    return arrays_of(content, "solved.sqlite", "entry of the cache", rule, StoreError)
 
 
 def joined_bands(band: Band, parts: Sequence[BandResult]) -> BandResult:

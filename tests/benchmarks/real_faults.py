@@ -6,7 +6,7 @@ files may grow no further; the clock is set back; two resume at once; the folder
 one is left out for a user who may write everywhere). `faults.py` does more of this, and much
 faster, with stand-ins.
 
-    .venv/bin/python tests/benchmarks/real_faults.py [rounds of each fault] [seed] [faults]
+    .venv/bin/python tests/benchmarks/real_faults.py [rounds a fault] [seed] [faults] [workers]
 """
 
 import json
@@ -26,7 +26,7 @@ from bafflelens.store import open_run, run_folders
 
 ROOT = Path(__file__).parents[2]
 JOB = ROOT / "tests" / "jobs" / "tiny_lens.toml"
-WORKERS = 2
+WORKERS = int(sys.argv[4]) if len(sys.argv) > 4 else 2
 LIMIT_S = 1800
 FAULTS = (
     *("kill the run", "kill a worker", "kill a mesher"),
@@ -165,7 +165,7 @@ def disturb(folder, fault, seconds, draw):
 def main():
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 10
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else time.time_ns() % 10**6
-    chosen = sys.argv[3].split(",") if len(sys.argv) > 3 else FAULTS
+    chosen = sys.argv[3].split(",") if sys.argv[3:4] not in ([], ["all"]) else FAULTS
     print(f"seed {seed}")
     wrong = 0
     with tempfile.TemporaryDirectory() as name:

@@ -35,6 +35,24 @@ def test_a_sound_file_comes_through_in_metres(taken, ending):
     assert scan.vertex_areas.sum() == pytest.approx(SPHERE.areas.sum(), rel=1e-6)
 
 
+def test_a_library_s_traceback_is_not_the_user_s(tmp_path, caplog):
+    """Normals that are no numbers: the triangles are there all the same."""
+    path = tmp_path / "ball.stl"
+    corners = "".join(f"vertex {point}\n" for point in ("0 0 0", "9 0 0", "0 9 0"))
+    facet = f"facet normal 0 zz 0\nouter loop\n{corners}endloop\nendfacet\n"
+    path.write_text(f"solid ball\n{facet}endsolid ball\n")
+    assert len(read_scan(path, 1e-3).triangles) == 1
+    assert not caplog.records
+
+
+def test_a_scan_that_is_too_large_is_refused(tmp_path, monkeypatch):
+    path = tmp_path / "ball.stl"
+    path.write_bytes(b"solid" * 30)
+    monkeypatch.setattr("bafflelens.mockup.scan.repair.LARGEST_FILE", 100)
+    with pytest.raises(GeometryError, match=r"Invalid scan '.*ball.stl'. Must be no larger than"):
+        read_scan(path, 1e-3)
+
+
 def test_an_inside_out_scan_is_turned(taken):
     scan, repairs = taken(inside_out=True)
     assert repairs.turned == SPHERE.n_triangles

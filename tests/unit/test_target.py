@@ -5,6 +5,13 @@ import pyroomacoustics
 import pytest
 
 from bafflelens.base.errors import InputError
+from bafflelens.scoring.reach import (
+    flared_level_db,
+    flared_opening,
+    out_of_reach,
+    path_difference_m,
+    reached_from_hz,
+)
 from bafflelens.scoring.target import (
     Limit,
     Room,
@@ -13,8 +20,6 @@ from bafflelens.scoring.target import (
     arrivals,
     bounce_angles,
     default_target,
-    out_of_reach,
-    reached_from_hz,
 )
 
 # First-order images, c = 343.2: delay in ms, 1/r level in dB, departure in degrees, length in m.
@@ -159,6 +164,38 @@ def test_an_opening_that_is_too_low_is_told_for_each_bounce():
     far = out_of_reach(default_target(Room(farthest_m=6)), 0.09, 343.2)[0]
     assert far.angle_deg == pytest.approx(np.degrees(np.arctan2(-2, 6)))
     assert far.below_hz > floor.below_hz
+
+
+@pytest.mark.parametrize("angle_deg", [15.0, 34.0])
+def test_walls_at_an_angle_send_within_them_what_rays_do(angle_deg):
+    """High up, by stationary phase: each direction hears its own place of the opening.
+
+    That place is d tan t off the middle, and the level re the axis is the root of the ratio of
+    the curvatures of the way there, cos^-3 t.
+    """
+    frequency = np.linspace(200e3, 690e3, 600)  # three ripples of the nearer edge at 34 degrees
+    level = flared_level_db(frequency, 0.16, 45.0, angle_deg, 343.2)
+    # What the edges add turns around each: the mean of its logarithm is 0 (Jensen's formula).
+    assert level.mean() == pytest.approx(-30 * np.log10(np.cos(np.radians(angle_deg))), abs=0.05)
+    beyond = flared_level_db(frequency, 0.16, 45.0, 70.0, 343.2)
+    assert beyond.max() < -10
+
+
+def test_straight_walls_leave_the_even_opening():
+    frequency = np.array([reached_from_hz(0.12, 34, -6.0, 343.2)])
+    assert flared_level_db(frequency, 0.12, 0.0, 34.0, 343.2) == pytest.approx(-6, abs=0.01)
+    # The way along the wall less the depth: (H/2) (1/sin w - 1/tan w) = (H/2) tan (w/2).
+    longer = 0.06 * np.tan(np.radians(45 / 2))
+    assert path_difference_m(0.12, 45.0, 0.12) == pytest.approx(longer)
+
+
+def test_a_flared_opening_is_down_in_a_band_only():
+    found = flared_opening(0.12, 45.0, -34.0, (1500, 10000), 343.2)
+    assert -7.5 < found.lowest_db < -6
+    assert 3500 < found.at_hz < 4500 < found.less_from_hz < 5500
+    wide = flared_opening(0.12, 55.0, -34.0, (1500, 10000), 343.2)
+    assert wide.lowest_db > -6
+    assert wide.less_from_hz is None
 
 
 def test_default_room_has_the_angles_of_the_scenario():

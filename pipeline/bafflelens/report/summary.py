@@ -13,6 +13,7 @@ from bafflelens.base.errors import InputError, StoreError, invalid
 from bafflelens.base.reading import has_control, shown_text
 from bafflelens.base.status import Status
 from bafflelens.directivity.loudspeaker import remarks_of
+from bafflelens.job.feasibility import bounces_out_of_reach, line_on_reach
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Choices, Setting, Span
 from bafflelens.job.sources import is_plate
@@ -33,7 +34,7 @@ from bafflelens.store import RunFolder, RunRecord
 from bafflelens.store.system_response import meeting_of, missing_plates, played
 
 if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
-    from bafflelens.report import Picture, RunView
+    from bafflelens.report import CandidateView, Picture, RunView
     from bafflelens.scoring.seat import SeatBounce
 
 _LONGEST_NOTE: Final = 4000
@@ -348,6 +349,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         ),
         remarks=(
             *record.remarks,
+            *_lines_on_reach(loaded, rows, views),
             *lines_on_undone(rows),
             *_left_out(sum(row.status not in UNDONE for row in rows)),
             *remarks_of(loaded.loudspeaker, job.air.medium.sound_speed),
@@ -361,6 +363,23 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         versions=record.versions,
         host=record.host,
     )
+
+
+def _lines_on_reach(
+    loaded: LoadedJob, rows: Sequence[RankedRow], views: Sequence[CandidateView]
+) -> tuple[str, ...]:
+    """Return what the best candidate sends to each bounce that was estimated out of reach."""
+    datasets = {view.id: view.dataset for view in views}
+    ranked = [row.candidate for row in rows if row.status == Status.RANKED]
+    best = next((c.id for c in ranked if not c.is_baseline and c.id in datasets), None)
+    if best is None:
+        return ()
+    azimuth_deg = loaded.job.target.target(loaded.job.room.room).seat_azimuth_deg
+    lines = [
+        line_on_reach(best, datasets[best], bounce, azimuth_deg)
+        for bounce in bounces_out_of_reach(loaded)
+    ]
+    return tuple(filter(None, lines))
 
 
 def _searched(settings: Mapping[str, Setting]) -> dict[str, tuple[float, float]]:

@@ -180,7 +180,8 @@ def up_down_symmetry(dataset: xr.Dataset, target: Target, band_hz: tuple[float, 
     Notes
     -----
     With L(f, t) the level on the vertical orbit, each direction averaged in energy over +-5
-    degrees, and the angles t every 5 degrees to the steeper bounce,
+    degrees, and the angles t every 5 degrees to the steeper bounce of the main seat (that of a
+    nearer or farther one has no part in it),
 
     .. math:: e(f) = \langle |L(f, t) - L(f, -t)| \rangle_t
 

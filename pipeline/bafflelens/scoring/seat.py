@@ -65,8 +65,10 @@ def bounces_at_seat(
     """Return level and delay of the bounces off floor, ceiling and side wall at the main seat.
 
     The level that leaves the loudspeaker (`bafflelens.scoring.criteria.bounce_level_db`) and what
-    the longer way takes off. The listening-window average stands for the direct sound. The patch
-    of the side-wall bounce is +-10 degrees both ways, since here azimuth is the bounce's angle.
+    the longer way takes off. It is re the listening-window average, which is not the direct sound
+    at a seat beside the axis, and a mean over a patch, not the level in the one direction of a
+    mirror. The patch of the side-wall bounce is +-10 degrees both ways, since here azimuth is the
+    bounce's angle.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.medium import Air
 
-AMBITIOUS_LEVEL_DB: Final = -10.0  # of each bounce at the ear, re direct sound
+AMBITIOUS_LEVEL_DB: Final = -10.0  # of each bounce at the ear, re the listening window
 
 _BOUNCE_FREQUENCIES_HZ: Final = (2000.0, 3000.0, 4000.0, 8000.0, 10000.0)
 _LARGEST_ANGLE_STEP_DEG: Final = 10.0  # half the height of the patch of a bounce
@@ -384,93 +384,3 @@ def _angles_of_other_seats(room: Room, name: str) -> tuple[float, ...]:
     ends = [arrivals(room, None, d)[name].elevation_deg for d in (nearest, farthest)]
     count = int(np.ceil(abs(ends[1] - ends[0]) / _LARGEST_ANGLE_STEP_DEG)) + 1
     return tuple(float(angle) for angle in np.linspace(ends[0], ends[1], max(count, 2)))
-
-
-# ------------------------------------------------------------------------- what can be reached
-
-
-@dataclass(frozen=True, kw_only=True)
-class OutOfReach:
-    """A bounce whose target an opening of a lens is too low for.
-
-    Attributes
-    ----------
-    name : str
-        ``floor`` or ``ceiling``.
-    angle_deg : float
-        Its angle; of several, the one that is hardest to reach.
-    below_hz : float
-        Below this the target asks for more than the opening gives.
-    six_db_down_hz : float
-        Where the opening is 6 dB down at that angle.
-    """
-
-    name: str
-    angle_deg: float
-    below_hz: float
-    six_db_down_hz: float
-
-
-def reached_from_hz(
-    opening_height_m: float, angle_deg: float, level_db: float, sound_speed: float
-) -> float:
-    r"""Return the frequency from which on an opening sends less than a level to an angle.
-
-    Parameters
-    ----------
-    opening_height_m : float
-        Height H of the opening.
-    angle_deg : float
-        Elevation t.
-    level_db : float
-        Level re the axis, below 0 dB.
-    sound_speed : float
-        Speed of sound c in m/s.
-
-    Notes
-    -----
-    An evenly driven opening is :math:`\sin(\pi x)/(\pi x)` with :math:`x = f H \sin t / c`
-    down, to its first null. For -6 dB this is the rule :math:`f = 0.6\,c/(H \sin t)` (common
-    practice, no source): an estimate, good enough to warn with.
-    """
-    wanted = 10 ** (level_db / 20)
-    from scipy.optimize import brentq  # slow to load, and few targets need it
-
-    x = brentq(lambda x: float(np.sinc(x)) - wanted, 0.0, 1.0)
-    return float(x * sound_speed / (opening_height_m * abs(np.sin(np.radians(angle_deg)))))
-
-
-def out_of_reach(
-    target: Target, opening_height_m: float, sound_speed: float
-) -> tuple[OutOfReach, ...]:
-    """Return the bounces for which an opening is too low to reach what the target asks.
-
-    Parameters
-    ----------
-    target : Target
-        What is asked.
-    opening_height_m : float
-        Height of the opening.
-    sound_speed : float
-        Speed of sound in m/s.
-    """
-    found = []
-    for name, limit in (("floor", target.floor), ("ceiling", target.ceiling)):
-        flattest = min(limit.angles_deg, key=abs)
-        frequencies = np.geomspace(limit.frequencies_hz[0], limit.frequencies_hz[-1], 200)
-        reached = [
-            level_db >= 0
-            or frequency >= reached_from_hz(opening_height_m, flattest, level_db, sound_speed)
-            for frequency, level_db in zip(frequencies, limit.level_at(frequencies), strict=True)
-        ]
-        if not all(reached):
-            missed = max(f for f, ok in zip(frequencies, reached, strict=True) if not ok)
-            found.append(
-                OutOfReach(
-                    name=name,
-                    angle_deg=flattest,
-                    below_hz=float(missed),
-                    six_db_down_hz=reached_from_hz(opening_height_m, flattest, -6.0, sound_speed),
-                )
-            )
-    return tuple(found)

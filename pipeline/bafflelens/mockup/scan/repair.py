@@ -161,7 +161,8 @@ def read_scan(path: Path, unit_m: float) -> Scan:
     if size > LARGEST_FILE:
         raise GeometryError(invalid("scan", path, f"no larger than {LARGEST_FILE / MIB:g} MiB"))
     log = logging.getLogger("trimesh")  # it logs with tracebacks what is refused below
-    log.disabled = True
+    level = log.level
+    log.setLevel(logging.CRITICAL)
     try:
         loaded: Any = trimesh.load(path, file_type=kind, process=False)
         if isinstance(loaded, trimesh.Scene):
@@ -173,7 +174,7 @@ def read_scan(path: Path, unit_m: float) -> Scan:
         rule = f"a readable {kind.upper()} file ({cause})"
         raise GeometryError(invalid("scan", path, rule)) from error
     finally:
-        log.disabled = False
+        log.setLevel(level)
     if not len(vertices):
         rule = f"a readable {kind.upper()} file (nothing in it can be understood)"
         raise GeometryError(invalid("scan", path, rule))

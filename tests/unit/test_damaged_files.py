@@ -21,11 +21,15 @@ from bafflelens.base.reading import checked, file_beside, json_of, printable, re
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.manifest import open_archive, verify_folder
 from bafflelens.job.job_file import load_job
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band
 from bafflelens.mockup.measurement.reading import read_measurement
 from bafflelens.scoring.notes import Note
 from bafflelens.shapes.cad.declaration import read_declaration
 from bafflelens.shapes.cad.step_file import read_step_text
+from bafflelens.store import RunFolder
 from bafflelens.store.records import read_record
+from bafflelens.store.status_file import standing_of
 
 QUICK = settings(
     max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -374,3 +378,43 @@ def test_archives_of_the_wrong_kind(tmp_path):
     content = stream.getvalue().replace(b"x" * 50, b"y" * 50)
     with pytest.raises(InputError, match="Bad CRC-32"):
         unzipped(content, "a.zip", "hand-off")
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"[" * 3000, b"[1]", b'{"step": 1' + b"0" * 5000, b"\xff"]
+)
+def test_what_a_run_says_of_itself_is_a_table_or_nothing(tmp_path, content):
+    (tmp_path / "status.json").write_bytes(content)
+    assert RunFolder(tmp_path).load_status() == {}
+
+
+def test_what_a_run_says_of_itself_moves_no_terminal(tmp_path):
+    said = {
+        "step": "\x1b[31mred",
+        "share": 0.5,
+        "left_s": None,
+        "owner": "a\x07",
+        "updated_utc": "x",
+    }
+    (tmp_path / "status.json").write_text(json.dumps(said))
+    found = standing_of(RunFolder(tmp_path))
+    assert (found.step, found.owner) == ("\\x1b[31mred", "a\\x07")
+
+
+def test_a_damaged_band_is_left_out(tmp_path, stub):
+    folder = RunFolder(tmp_path)
+    mesh = Mesh(mutating.CORNERS, mutating.FACES, np.array(["dome"] * 4))
+    band = stub.solve_band(mesh, (), Band(frequencies_hz=(1000.0,), mesh_frequency_hz=1000.0))
+    folder.save_band("c1", 0, band)
+    (path,) = tmp_path.rglob("000.npz")
+    sound = path.read_bytes()
+    assert list(folder.load_bands("c1")) == [0]
+    for at in range(0, len(sound), len(sound) // 60):
+        path.write_bytes(sound[:at] + bytes([sound[at] ^ 0xFF]) + sound[at + 1 :])
+        for found in folder.load_bands("c1").values():  # what no number depends on may be changed
+            np.testing.assert_array_equal(found.far_field, band.far_field)
+    for at in range(0, len(sound), len(sound) // 20):
+        path.write_bytes(sound[:at])
+        assert folder.load_bands("c1") == {}
+    np.savez(path, outcomes=np.array("[" * 3000))
+    assert folder.load_bands("c1") == {}

@@ -14,6 +14,7 @@ from typing import Final
 
 from bafflelens.base.errors import StoreError
 from bafflelens.base.progress import Advance, Progress
+from bafflelens.base.reading import printable, shown_text
 from bafflelens.store import RunFolder
 
 _WRITE_EVERY_S: Final = 1.0
@@ -99,11 +100,11 @@ def standing_of(folder: RunFolder) -> Standing | None:
     content = folder.load_status()
     try:
         return Standing(
-            step=str(content["step"]),
+            step=shown_text(content["step"]),
             share=_number(content["share"]),
             left_s=_number(content["left_s"]),
-            owner=str(content["owner"]),
-            updated_utc=str(content["updated_utc"]),
+            owner=printable(str(content["owner"])),
+            updated_utc=shown_text(content["updated_utc"]),
         )
     except (KeyError, TypeError, ValueError):
         return None

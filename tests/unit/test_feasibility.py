@@ -10,7 +10,7 @@ import pytest
 from bafflelens.job.feasibility import (
     bounces_out_of_reach,
     line_on_reach,
-    steepest_wall_deg,
+    narrowest_wall_deg,
     tallest_opening_m,
     target_remarks,
 )
@@ -55,7 +55,7 @@ def test_walls_at_an_angle_bound_what_is_reached(tmp_path):
     """95 mm between walls at 45 degrees: (H/2) tan (45/2 deg) is 19.7 mm."""
     floor = target_remarks(lens_job(tmp_path, "[90, 95]", "[50, 45]"))[0]
     assert (
-        "But between walls at 45 degrees, the steepest searched, sound comes 20 mm later to the "
+        "But between walls at 45 degrees, the narrowest searched, sound comes 20 mm later to the "
         "edge of that opening than to its middle, half a wavelength at 8.7 kHz: so it is "
     ) in floor
     assert " dB down there at most, at " in floor
@@ -64,9 +64,9 @@ def test_walls_at_an_angle_bound_what_is_reached(tmp_path):
     assert ", nowhere 6 dB (estimate; what was solved tells)" in wide
 
 
-def test_the_steepest_wall_counts(write_job, tmp_path):
-    assert steepest_wall_deg(lens_job(tmp_path, "[90, 95]", "[60, 55]")) == 55
-    assert steepest_wall_deg(load_job(write_job())) is None
+def test_the_narrowest_walls_count(write_job, tmp_path):
+    assert narrowest_wall_deg(lens_job(tmp_path, "[90, 95]", "[60, 55]")) == 55
+    assert narrowest_wall_deg(load_job(write_job())) is None
 
 
 def test_the_estimate_is_compared_with_what_was_solved(write_job, options):

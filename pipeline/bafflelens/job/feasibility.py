@@ -27,11 +27,11 @@ def target_remarks(loaded: LoadedJob) -> tuple[str, ...]:
     height_m, found = tallest_opening_m(loaded), bounces_out_of_reach(loaded)
     if height_m is None:
         return ()
-    speed, wall_deg = loaded.job.air.medium.sound_speed, steepest_wall_deg(loaded)
+    speed, wall_deg = loaded.job.air.medium.sound_speed, narrowest_wall_deg(loaded)
     remarks = []
     for bounce in found:
         flared = None
-        if wall_deg is not None:
+        if wall_deg is not None and 0 < wall_deg < 90:
             band_hz = (bounce.six_db_down_hz / 2, max(bounce.to_hz, bounce.six_db_down_hz))
             flared = flared_opening(height_m, wall_deg, bounce.angle_deg, band_hz, speed)
         remarks.append(_remark(bounce, height_m, flared, speed))
@@ -46,7 +46,7 @@ def bounces_out_of_reach(loaded: LoadedJob) -> tuple[OutOfReach, ...]:
     return out_of_reach(job.target.target(job.room.room), height_m, job.air.medium.sound_speed)
 
 
-def steepest_wall_deg(loaded: LoadedJob) -> float | None:
+def narrowest_wall_deg(loaded: LoadedJob) -> float | None:
     """Return the least angle of straight walls from the axis in a search; None if it has none."""
     angles = [
         _bound(loaded, parameter.key, parameter.default, min)
@@ -144,7 +144,7 @@ def _walls(flared: Flared | None, sound_speed: float) -> str:
     else:
         then = "" if flared.lowest_db <= SIX_DB_DOWN else ", nowhere 6 dB"
     return (
-        f"But between walls at {flared.wall_angle_deg:g} degrees, the steepest searched, sound "
+        f"But between walls at {flared.wall_angle_deg:g} degrees, the narrowest searched, sound "
         f"comes {flared.path_difference_m * 1e3:.0f} mm later to the edge of that opening than to "
         f"its middle, half a wavelength at {half_a_wave_hz / 1000:.2g} kHz: so it is {most}{then} "
         "(estimate; what was solved tells)."

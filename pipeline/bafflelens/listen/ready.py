@@ -15,7 +15,7 @@ import numpy as np
 from bafflelens.base.archives import arrays_of
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.reading import json_of, read_bytes
+from bafflelens.base.reading import json_of, read_bytes, shown_text
 from bafflelens.listen.binaural import PARTS, EarResponses
 
 RESPONSES: Final = "responses.npz"
@@ -78,7 +78,8 @@ def read_responses(path: Path, run: str, candidates: Sequence[str]) -> Ready:
         archive = read_bytes(path / RESPONSES, "--again")
         content = arrays_of(archive, path, "--again", rule)
         said = json_of(str(content["said"]), path, "--again", rule)
-        numbers = range(len(said["names"]))
+        names, of_run, remarks = list(said["names"]), said["run"], tuple(said["remarks"])
+        numbers = range(len(names))
         ears = tuple(
             EarResponses(
                 whole=content[f"{number} whole"].astype(float),
@@ -87,18 +88,22 @@ def read_responses(path: Path, run: str, candidates: Sequence[str]) -> Ready:
             for number in numbers
         )
         dry = tuple(content[f"{number} dry"].astype(float) for number in numbers)
-        names = ["arrivals.html", *(f"{name}.sofa" for name in candidates)]
-        files = {name: read_bytes(path / name, "--again") for name in names}
     except (InputError, ValueError, KeyError, TypeError) as error:
         raise InputError(invalid("--again", path, rule)) from error
-    if (said["run"], said["names"]) != (run, list(candidates)):
-        rule = f"of the same run and shapes: it is of {said['run']}, {' '.join(said['names'])}"
-        raise InputError(invalid("--again", path, rule))
+    if (of_run, names) != (run, list(candidates)):
+        other = f"{of_run}, {' '.join(map(str, names))}"
+        same = f"of the same run and shapes: it is of {shown_text(other)}"
+        raise InputError(invalid("--again", path, same))
+    kept = ["arrivals.html", *(f"{name}.sofa" for name in candidates)]
+    try:
+        files = {name: read_bytes(path / name, "--again") for name in kept}
+    except InputError as error:
+        raise InputError(invalid("--again", path, rule)) from error
     return Ready(
         run=run,
         names=tuple(candidates),
         ears=ears,
         dry=dry,
-        remarks=tuple(said["remarks"]),
+        remarks=remarks,
         files=files,
     )

@@ -121,12 +121,12 @@ def test_half_and_whole_radiate_alike():
         ),
     ):
         shape = load_shape(GEOMETRIES / f"{name}.py")
-        (mesh,) = mesh_shape(shape, values, [mesh_size("standard", 2500.0, Air())], TIME_LIMIT_S)
+        (mesh,) = mesh_shape(shape, values, [mesh_size("standard", 1250.0, Air())], TIME_LIMIT_S)
         problem = HelmholtzProblem(
             mesh=mesh,
-            frequency_hz=2500.0,
+            frequency_hz=1250.0,
             air=Air(),
-            normal_velocity=normal_velocity(mesh, source_motions(shape, values), 2500.0),
+            normal_velocity=normal_velocity(mesh, source_motions(shape, values), 1250.0),
             symmetry=shape.symmetry,
         )
         levels.append(20 * np.log10(np.abs(solve(problem).far_field(both_orbits)[0])))

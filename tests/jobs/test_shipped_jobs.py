@@ -106,8 +106,14 @@ def test_the_page_can_be_written_again(tiny_run):
 @pytest.mark.slow
 def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys):
     """The terminal sends it to the workers as well, which must not add to what is printed."""
+    script = TINY.parent / "../../geometries"
+    text = TINY.read_text(encoding="utf-8").replace("../../geometries", str(script.resolve()))
+    text = text.replace("[95, 120]", "95").replace("[30, 20]", "30")
+    job = tmp_path / "one_lens.toml"
+    job.write_text(text.replace("remeshes = 2", "remeshes = 1"), encoding="utf-8")
+    results = tmp_path / "results"
     process = subprocess.Popen(
-        [sys.executable, "-m", "bafflelens", "run", str(TINY), "--results", str(tmp_path)],
+        [sys.executable, "-m", "bafflelens", "run", str(job), "--results", str(results)],
         stderr=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         text=True,
@@ -120,7 +126,7 @@ def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys):
             os.killpg(process.pid, signal.SIGINT)
     process.stderr.close()
     assert process.wait(60) == 130, "".join(printed)
-    (path,) = (folder.path for folder in run_folders(tmp_path))
+    (path,) = (folder.path for folder in run_folders(results))
     assert printed[-2:] == [
         f"what is solved is kept; go on with: bafflelens resume {path}\n",
         "stopped by Ctrl-C\n",

@@ -353,3 +353,41 @@ def test_deviation_of_the_clay():
     assert found.walls_m == pytest.approx(0.001, rel=0.05)
     assert found.throat_m == pytest.approx(0.001, rel=0.05)
     assert replace(found, walls_m=0.0).walls_m == 0
+
+
+# ------------------------------------------------------------------ where the clay is wrong
+
+
+@pytest.fixture
+def looked_for(monkeypatch):
+    """Count how often it was looked for, which takes long, and let it be found nowhere."""
+    calls = []
+    monkeypatch.setattr(compare_module, "find_clay_error", lambda *given: calls.append(given))
+    monkeypatch.setattr(style, "_PIXELS_PER_INCH", 40)
+    return calls
+
+
+def test_the_clay_is_looked_at_where_no_scan_tells_and_the_difference_is_large(
+    request_of, looked_for, tmp_path
+):
+    """What agrees is left alone, and so is what would take long; either can be asked for."""
+    compare(request_of(within_db=10.0), read, Silent())
+    assert not looked_for
+    found = compare(
+        request_of(within_db=10.0, with_clay_error=True, out=tmp_path / "asked"), read, Silent()
+    )
+    assert len(looked_for) == 1
+    assert found.clay_lines == ("Too little was compared to tell where the clay is wrong.",)
+    assert "Where the clay may be wrong</h2>" in found.page.read_text()
+    compare(request_of(with_clay_error=False, out=tmp_path / "not"), read, Silent())
+    assert len(looked_for) == 1
+
+
+def test_what_takes_long_is_offered(request_of, looked_for, monkeypatch):
+    monkeypatch.setattr(compare_module, "_QUICK", 0.0)
+    monkeypatch.setattr(compare_module, "clay_error_products", lambda *_: 4.2e11)
+    found = compare(request_of(within_db=0.1), lambda path: read(path, 0.04), Silent())
+    assert found.clay_lines == (
+        "Where the clay may be wrong takes about 4 minutes: --clay-error.",
+    )
+    assert not looked_for

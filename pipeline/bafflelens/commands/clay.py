@@ -109,6 +109,10 @@ def compare(
     ] = False,
     within: Annotated[float, Parameter(help="What agreement means, in dB r.m.s.")] = 1.0,
     smoothing: Annotated[int, Parameter(help="Both sides are averaged over 1/N octave.")] = 12,
+    clay_error: Annotated[
+        bool | None,
+        Parameter(help="Look where the clay is wrong; by default without a scan, if it is quick."),
+    ] = None,
 ) -> int:
     """Compare a measured mock-up with a candidate and say how far to trust the simulation."""
     prepare_compiler()
@@ -126,10 +130,13 @@ def compare(
         solve_again=solve,
         within_db=within,
         smoothing=smoothing,
+        with_clay_error=clay_error,
     )
     found = compare_measurement(request, read_measurement, ConsoleProgress())
     for sentence in found.comparison.verdict.sentences:
         say(sentence)
+    for line in found.clay_lines:
+        say(line)
     if found.library_line:
         say(found.library_line)
     say(f"page: {found.page} ({found.seconds:.0f} s)")

@@ -24,7 +24,7 @@ from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.mesh.absorbers import Absorber, surface_admittance
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion, normal_velocity
-from bafflelens.mockup.comparison.simulation import candidate_of
+from bafflelens.mockup.solved_candidate import candidate_of
 from bafflelens.scoring.loudspeaker_slope import played_score_slope
 from bafflelens.scoring.score_slope import OBJECTIVES, ScoreSlope
 from bafflelens.store import RunFolder

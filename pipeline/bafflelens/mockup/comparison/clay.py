@@ -12,7 +12,7 @@ from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
-from bafflelens.mockup.comparison.simulation import candidate_of
+from bafflelens.mockup.solved_candidate import candidate_of
 from bafflelens.store import RunFolder
 
 _REACH_M: Final = 0.25  # of the source: beyond, walls are small in the sound

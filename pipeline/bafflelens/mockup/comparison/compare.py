@@ -20,6 +20,16 @@ from bafflelens.base.progress import Progress
 from bafflelens.directivity.responses import response_text
 from bafflelens.job.sources import is_plate
 from bafflelens.mockup.comparison.clay import clay_deviation
+from bafflelens.mockup.comparison.clay_error import (
+    MovableBody,
+    clay_error_products,
+    find_clay_error,
+)
+from bafflelens.mockup.comparison.clay_error_shown import (
+    NOT_LOOKED_FOR,
+    ShownClayError,
+    shown_clay_error,
+)
 from bafflelens.mockup.comparison.correction import Correction
 from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.page import PageFacts, count_pictures, page_of, pictures_of
@@ -34,6 +44,7 @@ from bafflelens.mockup.comparison.result import (
 from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.comparison.verdict import WITHIN_DB
 from bafflelens.mockup.measurement.measured import Measured
+from bafflelens.mockup.solved_candidate import candidate_of
 from bafflelens.scoring.model_error import MockUp, mock_up_key, mock_ups_line
 from bafflelens.scoring.target import bounce_angles
 from bafflelens.store import (
@@ -52,6 +63,8 @@ _WITHIN_RANGE_DB: Final = (0.1, 10.0)
 _SMOOTHING_RANGE: Final = (1, 48)
 _AN_ORBIT: Final = 3.0  # takes about as long as so many pictures
 _WHOLE_BAND: Final = 2**0.25  # of the third of an octave
+_PRODUCTS_A_MINUTE: Final = 1e11  # on two processors, about
+_QUICK: Final = _PRODUCTS_A_MINUTE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +91,9 @@ class ComparisonRequest:
         What agreement means.
     smoothing : int
         Both sides are averaged over one octave divided by this.
+    with_clay_error : bool or None
+        Whether to look where the clay is wrong; None to do it where no scan tells, the difference
+        is more than agreement allows, and it does not take long.
     """
 
     run: Path
@@ -89,6 +105,7 @@ class ComparisonRequest:
     solve_again: bool = False
     within_db: float = WITHIN_DB
     smoothing: int = round(1 / SMOOTHING_OCTAVES)
+    with_clay_error: bool | None = None
 
     def __post_init__(self) -> None:
         low, high = _WITHIN_RANGE_DB
@@ -112,6 +129,8 @@ class Compared:
     ----------
     comparison : Comparison
         What was found.
+    clay_lines : tuple of str
+        Where the clay seems wrong; empty if that was not looked for.
     page : Path
         The page.
     library_line : str
@@ -121,6 +140,7 @@ class Compared:
     """
 
     comparison: Comparison
+    clay_lines: tuple[str, ...]
     page: Path
     library_line: str
     seconds_by_step: Mapping[str, float]
@@ -179,6 +199,8 @@ def compare(
         watch.lap("set-up, difference and causes")
         pictures = pictures_of(comparison, lambda: advance(1.0))
         watch.lap("pictures")
+    clay_error = _clay_error(request, folder, nominal, measured, comparison, progress)
+    watch.lap("where the clay is wrong")
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     mock_up = _mock_up(comparison, request, folder, measured, now)
     library_line = ""
@@ -189,14 +211,16 @@ def compare(
         library_line = " ".join((not_counted_line(faults), mock_ups_line(counted))).strip()
     facts = _facts(request, folder, measured, comparison, library_line, now)
     files = {f"{name}.png": content for name, content in pictures.items()}
-    files[PAGE] = page_of(comparison, facts, pictures).encode()
+    files[PAGE] = page_of(comparison, facts, pictures, clay_error).encode()
     files |= _data_files(comparison, facts)
+    files |= clay_error.files
     write_folder(request.out, files)
     if not settings.is_plate and not faults:  # a plate is no mock-up of a lens
         add_mock_up(folder.path.parent, mock_up)
     watch.lap("page and files")
     return Compared(
         comparison=comparison,
+        clay_lines=clay_error.lines,
         page=request.out / PAGE,
         library_line=library_line,
         seconds_by_step=watch.seconds,
@@ -231,6 +255,37 @@ def _radiator(
         progress=progress,
     )
     return radiator.in_air(measured.setup.air.sound_speed)
+
+
+def _clay_error(
+    request: ComparisonRequest,
+    folder: RunFolder,
+    nominal: SurfaceRadiator,
+    measured: Measured,
+    comparison: Comparison,
+    progress: Progress,
+) -> ShownClayError:
+    """Look where the clay is wrong: if that is asked for, or asks for itself and is quick."""
+    is_open = request.scan is None and comparison.rms_db > request.within_db / 2
+    wanted = request.with_clay_error
+    if wanted is False or comparison.settings.is_plate or (wanted is None and not is_open):
+        return NOT_LOOKED_FOR
+    products = clay_error_products(comparison, nominal)
+    if wanted is None and products > _QUICK:
+        minutes = max(products / _PRODUCTS_A_MINUTE, 2.0)
+        text = f"Where the clay may be wrong takes about {minutes:.0f} minutes: --clay-error."
+        return ShownClayError(lines=(text,))
+    loaded = folder.load_job()
+    candidate = candidate_of(folder, request.candidate)
+    shape = loaded.shape_of(candidate.id)
+    motions, absorbers = loaded.boundaries.both_of(shape, candidate.values)
+    body = MovableBody(air=loaded.job.air.medium, motions=motions, absorbers=absorbers)
+    setups = {str(orbit.name): orbit.setup for orbit in measured.orbits}
+    found = find_clay_error(comparison, setups, nominal, body, progress)
+    if found is None:
+        text = "Too little was compared to tell where the clay is wrong."
+        return ShownClayError(lines=(text,)) if wanted else NOT_LOOKED_FOR
+    return shown_clay_error(found, f"Where the clay of {request.candidate} may be wrong")
 
 
 def _mock_up(

@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 
 import bafflelens.report
 from bafflelens.mockup.comparison import figures
+from bafflelens.mockup.comparison.clay_error_shown import NOT_LOOKED_FOR, PICTURE, ShownClayError
 from bafflelens.mockup.comparison.errors_by_zone import FigureError, ZoneError
 from bafflelens.mockup.comparison.result import Comparison
 from bafflelens.mockup.comparison.verdict import fitted_text
@@ -129,7 +130,12 @@ def pictures_of(
     return pictures
 
 
-def page_of(comparison: Comparison, facts: PageFacts, pictures: Mapping[str, bytes]) -> str:
+def page_of(
+    comparison: Comparison,
+    facts: PageFacts,
+    pictures: Mapping[str, bytes],
+    clay_error: ShownClayError = NOT_LOOKED_FOR,
+) -> str:
     """Return the page as HTML that needs nothing else.
 
     Parameters
@@ -140,11 +146,16 @@ def page_of(comparison: Comparison, facts: PageFacts, pictures: Mapping[str, byt
         What was compared.
     pictures : mapping of str to bytes
         From `pictures_of`.
+    clay_error : ShownClayError
+        Where the clay seems wrong.
     """
+    drawn_all = dict(pictures)
+    if PICTURE in clay_error.files:
+        drawn_all["clay_error"] = clay_error.files[PICTURE]
     rows = list(comparison.by_octave.values())
 
     def figure(name: str, caption: str) -> Markup:
-        uri = png_uri(pictures[name])
+        uri = png_uri(drawn_all[name])
         text = escape(caption)
         return Markup(
             f'<figure><img src="{uri}" alt="{text}"><figcaption>{text}</figcaption></figure>'
@@ -158,7 +169,8 @@ def page_of(comparison: Comparison, facts: PageFacts, pictures: Mapping[str, byt
             css=Markup(css),
             page=_shown(comparison, facts),
             verdict=comparison.verdict,
-            pictures=pictures,
+            pictures=drawn_all,
+            clay_lines=clay_error.lines,
             figure=figure,
             octaves=[kilohertz(_centre(one)) for one in rows[0]],
             zone_rows=_zone_rows(comparison),

@@ -16,6 +16,7 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, bands, mesh_size
 from bafflelens.mockup.comparison.radiator import SurfaceRadiator, surface_radiator
+from bafflelens.mockup.solved_candidate import candidate_of
 from bafflelens.run.open_candidate import solve_settings
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.shapes.meshing.scripts import packed
@@ -97,22 +98,6 @@ def kept_radiator(folder: RunFolder, candidate_id: str) -> SurfaceRadiator | Non
         return radiator_of(folder, candidate_id, progress=Silent())
     except InputError:  # not at every frequency
         return None
-
-
-def candidate_of(folder: RunFolder, candidate_id: str) -> CandidateResult:
-    """Return a solved candidate, or plate, of a run.
-
-    Raises
-    ------
-    InputError
-        If it is not among those that are solved.
-    """
-    candidates = {candidate.id: candidate for candidate in folder.candidates()}
-    solved = [name for name in candidates if folder.has_directivity(name)]
-    if candidate_id not in solved:
-        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
-        raise InputError(invalid("candidate", candidate_id, rule))
-    return candidates[candidate_id]
 
 
 def _solve(

@@ -13,8 +13,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT / "tests" / "references")]
+sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 
 import numpy as np
 import radiating
@@ -25,6 +24,7 @@ from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
 
+ROOT = Path(__file__).parents[2]
 SIZE = MeshSize(
     source_size_m=0.02,
     growth=3.0,
@@ -52,7 +52,9 @@ def main() -> None:
     )
     own = radiating.level(solve(problem, "direct").far_field(directions)[0])
     other = radiating.level(second.far_field(directions)[0])
-    print(f"{mesh.n_triangles} triangles kept; largest difference {np.abs(own - other).max():.2f} dB")
+    print(
+        f"{mesh.n_triangles} triangles kept; largest difference {np.abs(own - other).max():.2f} dB"
+    )
 
 
 if __name__ == "__main__":

@@ -51,8 +51,7 @@ def test_the_second_engine_solves_a_sphere_that_breathes():
     triangles without compilation, which takes minutes and is not what is tested here.
     """
     path = os.pathsep.join(
-        str(Path(__file__).parents[n] / name)
-        for n, name in ((2, "pipeline"), (1, "references"))
+        str(Path(__file__).parents[n] / name) for n, name in ((2, "pipeline"), (1, "references"))
     )
     done = subprocess.run(
         [sys.executable, "-c", SPHERE],

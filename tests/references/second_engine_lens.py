@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import radiating
 
-from bafflelens.base.conventions import direction_vectors
+from bafflelens.base.conventions import ComplexArray, FloatArray, direction_vectors
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import normal_velocity
@@ -25,7 +25,7 @@ SCRIPT = Path(__file__).parents[2] / "geometries" / "vertical_lens.py"
 FREQUENCY = 1000.0
 
 
-def orbits():
+def orbits() -> tuple[FloatArray, FloatArray]:
     """Angles from the axis in degrees and unit vectors of both orbits, every 10 degrees."""
     angle = np.arange(-180.0, 180.0, 10.0)
     still = np.zeros(angle.size)
@@ -35,7 +35,7 @@ def orbits():
     return np.tile(np.abs(angle), 2), np.concatenate([horizontal, vertical])
 
 
-def problem(mesh):
+def problem(mesh: Mesh) -> HelmholtzProblem:
     """The lens with its dome moving, on a mesh."""
     shape = load_shape(SCRIPT)
     values = {parameter.key: parameter.default for parameter in shape.parameters}
@@ -48,7 +48,7 @@ def problem(mesh):
     )
 
 
-def solved_by_bempp():
+def solved_by_bempp() -> tuple[Mesh, ComplexArray, float]:
     """Its mesh, far field on the orbits in Pa.m and power in W."""
     with np.load(PATH) as data:
         mesh = Mesh(data["vertices"], data["triangles"].astype(np.int64), data["surface"])

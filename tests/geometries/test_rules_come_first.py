@@ -14,7 +14,7 @@ from .conftest import GEOMETRIES
 from .draws import draw_values
 
 SCRIPTS = sorted(GEOMETRIES.glob("*.py"))
-DRAWS = 40
+DRAWS = 10
 
 
 def combinations(shape):

@@ -17,6 +17,7 @@ from cyclopts import App, CycloptsError
 from bafflelens.base.errors import BafflelensError, InputError, StoreError
 from bafflelens.base.reading import shown_text
 from bafflelens.base.signals import Terminated
+from bafflelens.commands.beginning import new
 from bafflelens.commands.cache import cache
 from bafflelens.commands.carving import carve
 from bafflelens.commands.clay import clay_map, compare, export, measure_plan, scan
@@ -45,7 +46,7 @@ app = App(
     suppress_keyboard_interrupt=False,
 )
 for verb in (
-    *(check, run, resume, status, queue, cache),
+    *(new, check, run, resume, status, queue, cache),
     *(rank, note, report, curves, tolerances, crossover, carve),
     *(draw, shapes, target, faces),
     *(scan, clay_map, measure_plan, compare, export),

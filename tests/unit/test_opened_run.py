@@ -15,7 +15,7 @@ from bafflelens.base.errors import InputError, StoreError
 from bafflelens.report.summary import rank_run
 from bafflelens.store import open_run as open_folder
 
-README = Path(__file__).parents[2] / "README.md"
+README = Path(__file__).parents[2] / "jobs" / "README.md"
 
 
 def test_the_door_names_what_it_offers():

@@ -42,7 +42,7 @@ def _print_tuning(found: Tuning) -> None:
     """Print the job's own crossover and the best of those that were tried."""
     table = new_table(
         f"Crossover between {found.lower} and {found.upper}, score in dB, lower is better",
-        *("crossover", "Hz", "slope", "polarity", "delay ms", "score", "excursion dB"),
+        *("crossover", "Hz", "slope", "polarity", "delay ms", "score", "excursion dB", "handover"),
     )
     shown = [("as in the job", found.own)]
     shown += [(f"{place}", trial) for place, trial in enumerate(found.trials[:_TRIALS_SHOWN], 1)]
@@ -55,9 +55,15 @@ def _print_tuning(found: Tuning) -> None:
             f"{1e3 * trial.delay_s:+.3f}",
             decibel_figure(trial.score.total_db),
             decibel_figure(trial.excursion_db, signed=True),
+            "flawed" if trial.flaws else "good",
         )
     terms = new_table(
-        "What they pay, in dB", "term", "as in the job", "best", "cost", "cost of best"
+        "What they pay, in dB",
+        "term",
+        "as in the job",
+        found.best_name,
+        "cost",
+        f"cost of {found.best_name}",
     )
     for own, best in zip(found.own.score.terms, found.trials[0].score.terms, strict=True):
         values = decibel_figure(own.value_db), decibel_figure(best.value_db)
@@ -66,13 +72,18 @@ def _print_tuning(found: Tuning) -> None:
         )
     show_table(table)
     show_table(terms)
-    for name, lobe in zip(("as in the job", "best"), found.lobes, strict=True):
+    for name, lobe in zip(("as in the job", found.best_name), found.lobes, strict=True):
         text = (
             f"{name}: the ways hand over at {lobe.frequency_hz:.0f} Hz, with the vertical lobe "
             f"tilted by {lobe.tilt_deg:+.1f} degrees, {lobe.largest_deg:+.1f} at most within half "
             "an octave (positive is up)"
         )
         say(text)
+    for name, trial in (("as in the job", found.own), (found.best_name, found.trials[0])):
+        for flaw in trial.flaws:
+            say(f"{name}: not good around the handover: {flaw}")
+    if found.trials[0].flaws:
+        say("none that was tried sums well there; try other slopes, a wider range or more delay")
     note = (
         f"excursion: of {found.upper}, re the crossover of the job at the same level in front; "
         "what it can bear is for its maker to say"

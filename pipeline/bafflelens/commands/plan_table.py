@@ -62,7 +62,7 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
             f"about {rough_duration(plan.total_seconds)} "
             f"(a shape: {rough_duration(plan.mesh_seconds)} to mesh, "
             f"{rough_duration(plan.solve_seconds)} to solve on one processor; "
-            f"{rough_duration(plan.report_seconds)} for second opinion and report)",
+            f"{rough_duration(plan.report_seconds)} for {_closing(plan)})",
         ),
     ]
     sound_speed = loaded.job.air.medium.sound_speed
@@ -84,6 +84,11 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
             f"{cost.seconds:.1f}",
         )
     show_table(table)
+
+
+def _closing(plan: Plan) -> str:
+    """Return what comes after all shapes: a second opinion only where one is asked for."""
+    return "second opinion and report" if plan.opinion_seconds else "report"
 
 
 def _alone(plan: Plan) -> str:

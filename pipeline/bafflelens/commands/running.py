@@ -36,7 +36,12 @@ if TYPE_CHECKING:
 
 def check(job: JobFile, /, *, workers: Workers = None) -> int:
     """Find all faults of a job and print what it will cost, without solving anything."""
-    from bafflelens.job.feasibility import target_remarks
+    from bafflelens.job.feasibility import (
+        band_remarks,
+        default_remarks,
+        handover_remarks,
+        target_remarks,
+    )
     from bafflelens.job.job_file import load_job
     from bafflelens.job.like_for_like import baseline_differences
     from bafflelens.run.pipeline import RunOptions, plan_job
@@ -46,7 +51,9 @@ def check(job: JobFile, /, *, workers: Workers = None) -> int:
     sampling = draw_job(loaded)
     plan = plan_job(loaded, sampling, RunOptions(workers=options.positive(workers)))
     print_plan(loaded, sampling, plan)
-    for remark in target_remarks(loaded):
+    looks = (default_remarks, target_remarks, handover_remarks, band_remarks)
+    remarks = [remark for look in looks for remark in look(loaded)]
+    for remark in remarks:
         say(f"note: {remark}")
     for difference in baseline_differences(loaded, sampling):
         say(f"not like for like: {difference}")
@@ -89,11 +96,14 @@ def status(
         Path, Parameter(help="Folder of runs and queue, or the folder of one run.")
     ] = Path("results"),
     /,
+    *,
+    results: Annotated[Path | None, Parameter(help="The same as an option.")] = None,
 ) -> int:
     """Say what runs, how far it is, the best so far and the time left; from any terminal."""
     from bafflelens.run.queueing.overview import overview_of, run_overview
     from bafflelens.store import is_run, open_run
 
+    folder = results or folder
     if not folder.is_dir():
         raise InputError(invalid("folder", folder, "a folder of runs, or of one run"))
     if is_run(folder):

@@ -17,22 +17,36 @@ if TYPE_CHECKING:
     from bafflelens.report.drawing import SolidFacts
 
 
+JobOrRun = Annotated[
+    Path,
+    Parameter(
+        help="Job file (TOML), or the folder of a run.",
+        converter=lambda _, tokens: found_or_shipped(Path(tokens[0].value)),
+    ),
+]
+
+
 def draw(
-    job: JobFile,
+    job: JobOrRun,
     /,
     *,
     candidate: Annotated[
-        str, Parameter(help="Id of a candidate of the job, or baseline.")
+        str, Parameter(help="Id of a candidate of the job or run, or baseline.")
     ] = "c001",
     out: Annotated[Path, Parameter(help="Folder for the pictures.")] = Path(),
 ) -> int:
     """Draw a candidate: in space, in dimensioned sections, and its mesh at the top of the band."""
     from bafflelens.job.job_file import load_job
     from bafflelens.report.drawing import draw_candidate, write_drawing
+    from bafflelens.store import is_run, open_run
 
-    loaded = load_job(job)
-    drawing = draw_candidate(loaded, candidate, ConsoleProgress())
-    written = write_drawing(drawing, out, f"{job.stem}_{candidate}")
+    if is_run(job):
+        folder = open_run(job)
+        loaded, known = folder.load_job(), folder.candidates()
+    else:
+        loaded, known = load_job(job), None
+    drawing = draw_candidate(loaded, candidate, ConsoleProgress(), known)
+    written = write_drawing(drawing, out, f"{job.resolve().stem}_{candidate}")
     _print_solid(drawing.solid)
     for path in written:
         say(f"picture: {path}")

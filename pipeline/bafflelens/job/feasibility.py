@@ -7,13 +7,17 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Final
 
 from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.directivity.lobe import region_of
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Choices, Fixed, Setting, Span
+from bafflelens.job.solve_sections import NOMINAL_TOLERANCE
 from bafflelens.scoring.criteria import bounce_level_db
 from bafflelens.scoring.reach import SIX_DB_DOWN, Flared, OutOfReach, flared_opening, out_of_reach
 
 if TYPE_CHECKING:
     import xarray as xr
+
+_SIZED_PARTS: Final = ("dome", "cabinet")
 
 OPENING_KEYS: Final = ("opening_height_mm", "mouth_height_mm")
 """Names of parameters that are the height of a mouth. In a part ``upper`` or ``lower`` it counts
@@ -54,6 +58,63 @@ def narrowest_wall_deg(loaded: LoadedJob) -> float | None:
         if parameter.key.rpartition(".")[2] == WALL_KEY
     ]
     return min(angles, default=None)
+
+
+def default_remarks(loaded: LoadedJob) -> tuple[str, ...]:
+    """Return a line that names sizes of dome and cabinet which the job leaves to the script."""
+    given = loaded.job.geometry.parameters
+    left = [
+        f"{parameter.key} = {parameter.default:g} ({parameter.help})"
+        for parameter in loaded.shape.parameters
+        if parameter.key.partition(".")[0] in _SIZED_PARTS
+        and parameter.key not in given
+        and parameter.default
+    ]
+    if not left:
+        return ()
+    return (f"not given by the job, so the script's defaults hold: {', '.join(left)}",)
+
+
+def band_remarks(loaded: LoadedJob) -> tuple[str, ...]:
+    """Return a line where the results end below the frequency that the job names."""
+    section = loaded.job.frequencies
+    last = section.frequencies_hz[-1]
+    if last >= section.to_hz * (1 - NOMINAL_TOLERANCE):
+        return ()
+    return (
+        f"results end at {last:.0f} Hz, not at frequencies.to_hz = {section.to_hz:g}: that is "
+        f"the last of the standard frequencies, {section.per_octave} an octave, up to there",
+    )
+
+
+def handover_remarks(loaded: LoadedJob) -> tuple[str, ...]:
+    """Return a line for each handover whose octave the scored band of a job does not hold."""
+    crossover, band = loaded.loudspeaker.crossover, loaded.job.score
+    if crossover is None:
+        return ()
+    passes = {
+        part.frequency_hz
+        for way in crossover.ways
+        for part in way.filters
+        if part.kind == "high-pass"
+        and any(
+            other.kind == "low-pass" and other.frequency_hz < 2 * part.frequency_hz
+            for lower in crossover.ways
+            if lower is not way
+            for other in lower.filters
+        )
+    }
+    remarks = []
+    for frequency_hz in sorted(passes):
+        low, high = region_of(frequency_hz)
+        if low < band.from_hz or high > band.to_hz:
+            remarks.append(
+                f"the ways hand over at {frequency_hz:g} Hz, and the score looks only at "
+                f"{band.from_hz:g} to {band.to_hz:g} Hz: a hole or a tilted lobe there costs "
+                f"nothing; to judge the octave around it, let [score] reach from {low:.0f} to "
+                f"{high:.0f} Hz"
+            )
+    return tuple(remarks)
 
 
 def tallest_opening_m(loaded: LoadedJob) -> float | None:

@@ -26,6 +26,7 @@ from bafflelens.job.boundaries import Boundaries, read_boundaries, source_name_f
 from bafflelens.job.domes import dome_faults
 from bafflelens.job.driver_sections import CrossoverSection, DriverSection
 from bafflelens.job.key_faults import described_fault
+from bafflelens.job.one_that_fits import one_that_fits
 from bafflelens.job.plan_faults import (
     baseline_faults,
     guess_faults,
@@ -39,12 +40,8 @@ from bafflelens.job.search_sections import RobustnessSection, SearchSection
 from bafflelens.job.sections import Job
 from bafflelens.job.shape_sections import (
     BaselineSection,
-    Choices,
-    Fixed,
     GeometrySection,
     ReferenceSection,
-    ShapeSection,
-    Span,
 )
 from bafflelens.job.solve_sections import NOMINAL_TOLERANCE, FrequenciesSection
 from bafflelens.job.sources import (
@@ -178,15 +175,16 @@ def load_job(
     sources = read_sources(crossover, driver, shapes, tables or {}, path.parent)
     faults += sources.faults
     if set(SHAPE_SECTIONS) <= set(shapes):
+        values = {
+            name: one_that_fits(sections[name], None if name in plates else geometry, shape)
+            for name, shape in shapes.items()
+        }
         faults += source_faults(
             sources,
             crossover,
             driver,
             shapes,
-            values={
-                name: _one_of_each(sections[name], None if name in plates else geometry, shape)
-                for name, shape in shapes.items()
-            },
+            values=values,
             has_crossover="crossover" in table,
             scored_hz=_scored_hz(read),
         )
@@ -307,23 +305,6 @@ def _read_sections(table: Mapping[str, Any]) -> _ReadSections:
         untold=max(len(details) - _MOST_FAULTS, 0),
         whole=whole,
     )
-
-
-def _one_of_each(
-    section: ShapeSection | None, geometry: GeometrySection | None, shape: Shape
-) -> dict[str, float]:
-    """Return one value of each parameter that is given for a shape and may be."""
-    given = {
-        **(geometry.parameters if geometry else {}),
-        **(section.parameters if section else {}),
-    }
-    values = {}
-    for parameter in shape.parameters:
-        match given.get(parameter.key):
-            case Fixed(value) | Span(value) | Choices((value, *_)):
-                if parameter.low <= value <= parameter.high:
-                    values[parameter.key] = value
-    return values
 
 
 def _judgement_faults(read: _ReadSections) -> Iterator[str]:

@@ -11,10 +11,10 @@ from typing import Final
 from pydantic_core import ErrorDetails
 
 from bafflelens.base.errors import invalid
-from bafflelens.job.keys import NAME, field_at, key_at, keys_of, rule_of
+from bafflelens.job.keys import NAME, UNITS, field_at, key_at, keys_of, rule_of
 
 _LONGEST_VALUE_SHOWN: Final = 60
-_SIMILAR: Final = 0.6
+_SIMILAR: Final = 0.7
 
 
 def described_fault(fault: ErrorDetails) -> str:
@@ -58,13 +58,20 @@ def unknown_key(name: str, known: Sequence[str]) -> str:
     def likeness(key: str) -> float:
         # A slip in the last word, or the right word in the wrong section.
         other_section, _, other_last = key.rpartition(".")
-        return 0.75 * _ratio(last, other_last) + 0.25 * _ratio(section, other_section)
+        words = _ratio(_bare(last), _bare(other_last))
+        return 0.75 * words + 0.25 * _ratio(section, other_section)
 
     nearest = max(targets, key=likeness)
-    if _ratio(last, nearest.rpartition(".")[2]) >= _SIMILAR:
+    if _ratio(_bare(last), _bare(nearest.rpartition(".")[2])) >= _SIMILAR:
         return invalid("key", name, f"a known key; the nearest is '{nearest}'")
     siblings = [key for key in known if key.rpartition(".")[0] == section] or targets
     return invalid("key", name, "one of " + ", ".join(siblings))
+
+
+def _bare(name: str) -> str:
+    """Return a name without its unit, which says nothing about what it means."""
+    endings = [ending for ending in UNITS if name.endswith(ending)]
+    return name.removesuffix(max(endings, key=len, default=""))
 
 
 def _ratio(one: str, other: str) -> float:

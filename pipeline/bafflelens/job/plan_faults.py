@@ -17,6 +17,7 @@ from bafflelens.job.shape_sections import (
     ShapeSection,
     Span,
 )
+from bafflelens.job.units import other_unit
 from bafflelens.shapes.meshing.constraints import Constraint, read_constraint
 from bafflelens.shapes.meshing.parameters import Parameter, Shape
 
@@ -50,7 +51,8 @@ def _range_faults(what: str, setting: Setting, parameter: Parameter) -> Iterator
     rule = f"from {parameter.low:g} to {parameter.high:g} {parameter.unit}"
     for value in values:
         if not parameter.low <= value <= parameter.high:
-            yield invalid(what, f"{value:g}", rule)
+            hint = other_unit(value, parameter.unit, parameter.low, parameter.high)
+            yield invalid(what, f"{value:g}", rule + hint)
 
 
 def _left_in(search: SearchSection, *keys: str) -> Iterator[str]:

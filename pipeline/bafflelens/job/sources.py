@@ -157,7 +157,7 @@ def source_faults(
     driver: DriverSection | None,
     shapes: Mapping[str, Shape],
     *,
-    values: Mapping[str, Mapping[str, float]],
+    values: Mapping[str, Mapping[str, float] | None],
     has_crossover: bool,
     scored_hz: FloatArray,
 ) -> Iterator[str]:
@@ -170,18 +170,26 @@ def source_faults(
     shapes : mapping of str to Shape
         Those of candidates, baseline and references, and of plates, by section.
     values : mapping of str to (mapping of str to float)
-        Parameters of one shape of each section, which may decide what sources there are.
+        Parameters of one shape of each section, which may decide what sources there are; None
+        where none was found that can be built: drawing the candidates will say why.
     has_crossover : bool
         Whether the job has a section [crossover], faulty or not.
     scored_hz : array
         The frequencies that the score looks at, in Hz.
     """
-    try:
-        named = {
-            section: _source_names(shape, values[section]) for section, shape in shapes.items()
-        }
-    except GeometryError as error:
-        yield from error.faults
+    named: dict[str, list[str]] = {}
+    is_known = True
+    for section, shape in shapes.items():
+        chosen = values[section]
+        if chosen is None:
+            is_known = False
+            continue
+        try:
+            named[section] = [motion.name for motion in source_motions(shape, chosen)]
+        except GeometryError as error:
+            is_known = False
+            yield from (f"[{section}] {fault}" for fault in error.faults)
+    if not is_known:
         return
     played = {name: shapes[name] for name in ("geometry", BASELINE)}
     played |= {name: shape for name, shape in shapes.items() if name.startswith(f"{SECTION}.")}
@@ -252,10 +260,6 @@ def _band_faults(loudspeaker: DrivenLoudspeaker, scored_hz: FloatArray) -> Itera
                 f'{missing[-1]:.0f} Hz too, or used with driver.outside_band = "hold"'
             )
             yield invalid(f"key 'driver.{name}.response_file'", value, rule)
-
-
-def _source_names(shape: Shape, values: Mapping[str, float]) -> list[str]:
-    return [motion.name for motion in source_motions(shape, values)]
 
 
 def _unfixed(section: str, plate: ShapeSection) -> Iterator[str]:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -13,7 +14,7 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
 from bafflelens.job.cost_estimate import band_mesh_sizes, job_bands
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sampling import draw
+from bafflelens.job.sampling import Candidate, draw
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.report.shape_picture import (
@@ -22,6 +23,7 @@ from bafflelens.report.shape_picture import (
     section_picture,
     shape_picture,
 )
+from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.store import write_file
 
@@ -84,8 +86,13 @@ class Drawing:
     solid: SolidFacts
 
 
-def draw_candidate(loaded: LoadedJob, candidate_id: str, progress: Progress) -> Drawing:
-    """Draw one candidate of a job.
+def draw_candidate(
+    loaded: LoadedJob,
+    candidate_id: str,
+    progress: Progress,
+    known: Sequence[CandidateResult] | None = None,
+) -> Drawing:
+    """Draw one candidate of a job, or of a run.
 
     Parameters
     ----------
@@ -95,6 +102,8 @@ def draw_candidate(loaded: LoadedJob, candidate_id: str, progress: Progress) -> 
         ``baseline``, ``c001`` ...
     progress : Progress
         Told about each step.
+    known : sequence of CandidateResult, optional
+        The candidates of a run; otherwise those that the job draws.
 
     Raises
     ------
@@ -103,7 +112,8 @@ def draw_candidate(loaded: LoadedJob, candidate_id: str, progress: Progress) -> 
     MeshingError
         If it cannot be meshed.
     """
-    everything = {candidate.id: candidate for candidate in draw(loaded).everything}
+    drawn: Sequence[Candidate | CandidateResult] = known or draw(loaded).everything
+    everything = {candidate.id: candidate for candidate in drawn}
     if candidate_id not in everything:
         last = list(everything)[-1]
         rule = f"'baseline', or a candidate of this job up to '{last}'"

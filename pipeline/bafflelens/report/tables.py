@@ -40,7 +40,8 @@ LEFT_OUT: Final = (
     "the dome moves as one rigid piece along its axis with a constant acceleration; "
     "the surround's motion falls linearly to zero at its outer edge. A driver's own response "
     "enters only where the job gives a measurement of it.",
-    "A loudspeaker alone in free air: no floor, wall, stand, grille or other driver. Levels "
+    "A loudspeaker alone in free air: no floor, wall, stand or grille, and no driver but those "
+    "that are modelled. Levels "
     "towards a bounce are those that leave the loudspeaker, without the longer way and without "
     "what the floor or the ceiling absorbs.",
 )

@@ -30,6 +30,7 @@ from bafflelens.scoring.crossover_search import (
     search_crossover,
     search_space,
 )
+from bafflelens.scoring.handover import seat_reach_deg
 from bafflelens.scoring.score import Score, score
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import driver_strengths, played
@@ -80,6 +81,11 @@ class Tuning:
     toml: Path
     picture: Path
 
+    @property
+    def best_name(self) -> str:
+        """What the first of `trials` is called: one with a hole or a tilt is not the best."""
+        return "least bad" if self.trials[0].flaws else "best"
+
 
 def tune_candidate(
     folder: RunFolder, loaded: LoadedJob, candidate_id: str, progress: Progress
@@ -126,7 +132,7 @@ def tune_candidate(
     meetings = {trial: find_meeting(dataset, trial.crossover, strengths) for trial in (own, best)}
     summaries = tuple(_lobe_of(trial, sums[trial], meetings[trial]) for trial in (own, best))
     text = _as_toml(best, section, loaded, candidate_id)
-    names = ("As in the job", "Best found")
+    names = ("As in the job", "Least bad found" if best.flaws else "Best found")
     picture = _picture(
         [
             LobeEntry(title=name, dataset=sums[trial], meeting=found)
@@ -179,7 +185,13 @@ def _search(
     progress.say(f"trying {space.n_trials} crossovers; nothing is solved again")
     with progress.bar(float(space.n_trials)) as advance:
         return search_crossover(
-            kept, crossover, space, judge, strengths, tell=lambda: advance(1.0)
+            kept,
+            crossover,
+            space,
+            judge,
+            strengths,
+            tell=lambda: advance(1.0),
+            tilt_limit_deg=seat_reach_deg(target),
         )
 
 
@@ -210,6 +222,7 @@ def _as_toml(trial: Trial, section: CrossoverSection, loaded: LoadedJob, candida
     lines = [
         f"# Found by bafflelens crossover for {candidate_id}, judged as {loaded.path.name} does:",
         f"# score {trial.score.total_db:.2f} dB. To be put in place of [crossover] in a job.",
+        *(f"# Not good around the handover: {flaw}." for flaw in trial.flaws),
         "",
         "[crossover]",
         f'mode = "{trial.crossover.mode}"',

@@ -21,6 +21,9 @@ _SAFETY: Final = 1.2
 _SLOWEST_DRAWING: Final = 3.0
 """A machine that solves slowly draws slowly, too, but no more than so many times."""
 
+_FIRST_LOOKS: Final = 2
+"""The baseline's and that of one candidate: without them nothing is promising."""
+
 _LEARNED_FROM_S: Final = 5.0
 """Work of less than this says nothing about what other work will take."""
 
@@ -139,6 +142,11 @@ class Clock:
         return self.pace * self._plan.shape_seconds
 
     @property
+    def look_s(self) -> float:
+        """What a first look at one more shape takes of all workers, 0 where none is taken."""
+        return self.pace * self._plan.look.shape_seconds if self._plan.look else 0.0
+
+    @property
     def report_s(self) -> float:
         """What ranking and report take."""
         drawing_s = self._plan.report_seconds - self._plan.opinion_seconds
@@ -212,10 +220,56 @@ def require_time(clock: Clock, n_first: int) -> None:
         If they and the report take longer.
     """
     least_s = n_first * clock.shape_s + clock.report_s
+    if n_first:
+        least_s += _FIRST_LOOKS * clock.look_s
     if clock.deadline is not None and clock.left_s < least_s:
         what = "the baseline, one candidate and the report" if n_first else "the report"
         rule = f"at least {_minutes(least_s)} away, for {what}"
         raise TooLateError(invalid("deadline", f"{clock.deadline:%Y-%m-%d %H:%M}", rule))
+
+
+def how_many_fit(clock: Clock, n_asked: int, n_first: int, keep_pct: float | None) -> int:
+    """Return about how many candidates a run with a deadline will finish; at least one.
+
+    Parameters
+    ----------
+    clock : Clock
+        Knows when the run must be ready, and what work is expected to cost.
+    n_asked : int
+        Candidates that the job asks for.
+    n_first : int
+        Shapes that are solved besides: the baseline and plates.
+    keep_pct : float or None
+        How many of the first looks are solved in full, in per cent; None without a first look.
+    """
+    if clock.deadline is None:
+        return n_asked
+    free_s = clock.left_s / _SAFETY - clock.later_s - n_first * clock.shape_s
+    each_s = clock.shape_s
+    if keep_pct is not None:
+        free_s -= clock.look_s  # the baseline's
+        each_s = clock.look_s + keep_pct / 100 * clock.shape_s
+    return min(max(int(free_s / each_s), 1), n_asked)
+
+
+def fit_in_words(clock: Clock, n_fit: int, n_asked: int) -> str | None:
+    """Return a line that says how many candidates fit before the deadline; None without one.
+
+    Examples
+    --------
+    >>> end = datetime.fromisoformat("2026-01-31T07:00+00:00")
+    >>> class Told:
+    ...     deadline = end
+    >>> fit_in_words(Told(), 12, 40)
+    'about 12 candidates fit before 2026-01-31 07:00, 40 were asked for'
+    """
+    if clock.deadline is None:
+        return None
+    until = f"before {clock.deadline:%Y-%m-%d %H:%M}"
+    if n_fit >= n_asked:
+        return f"all {n_asked} candidates should fit {until}"
+    fit = "1 candidate fits" if n_fit == 1 else f"{n_fit} candidates fit"
+    return f"about {fit} {until}, {n_asked} were asked for"
 
 
 def _minutes(seconds: float) -> str:

@@ -22,7 +22,7 @@ from bafflelens.report.summary import has_failed, rank_run, report_run, solved_c
 from bafflelens.run.carving.carve import Carved, carve_candidate, with_changes
 from bafflelens.run.carving.leaders import carve_leaders
 from bafflelens.run.cross_check import ask_second_opinion
-from bafflelens.run.deadline import Clock, local_now, require_time
+from bafflelens.run.deadline import Clock, fit_in_words, how_many_fit, local_now, require_time
 from bafflelens.run.fidelity_stages import solve_finalists, solve_in_stages
 from bafflelens.run.mesh_repeatability import mesh_best_again
 from bafflelens.run.robustness import change_candidate, change_leaders
@@ -112,6 +112,7 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     plan = plan_job(loaded, sampling, options)
     clock = Clock(options.deadline, plan, options.now)
     require_time(clock, 2 + len(loaded.plates))
+    _say_how_many_fit(loaded, sampling, clock, options)
     record = first_record(loaded)
     for remark in record.remarks:
         options.progress.say(f"note: {remark}")
@@ -163,8 +164,23 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
     clock = Clock(options.deadline, plan, options.now)
     is_begun = folder.has_directivity(BASELINE_ID)
     require_time(clock, 0 if is_begun else 2 + len(loaded.plates))
+    if not is_begun:
+        _say_how_many_fit(loaded, _sampling_of(folder, loaded), clock, options)
     with _pool(plan, options) as pool:
         return _carry_out(folder, engine, clock, plan, pool, options)
+
+
+def _say_how_many_fit(
+    loaded: LoadedJob, sampling: Sampling, clock: Clock, options: RunOptions
+) -> None:
+    """Say before a timed run how many of the candidates will be ready."""
+    n_asked = len(sampling.candidates) + sampling.proposed
+    n_others = len(sampling.everything) - len(sampling.candidates) + len(loaded.plates)
+    look = loaded.job.first_look
+    n_fit = how_many_fit(clock, n_asked, n_others, look.keep_pct if look else None)
+    told = fit_in_words(clock, n_fit, n_asked)
+    if told:
+        options.progress.say(told)
 
 
 def change_on_request(

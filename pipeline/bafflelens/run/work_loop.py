@@ -14,6 +14,7 @@ from bafflelens import store
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.interpolated import with_shown_frequencies
 from bafflelens.job.cost_estimate import band_mesh_sizes
+from bafflelens.job.sources import is_plate
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize, stated_error_db
 from bafflelens.run.busy import BETWEEN_TASKS, IDLE, Busy
@@ -93,6 +94,9 @@ class WorkLoop:
         self._most_open = _OPEN_AHEAD + _OPEN_A_WORKER * run.pool.size
         self._n_begun = 0
         self._n_open = 0
+        self._n_finished = 0
+        # A ranking needs one candidate: until there is one, the first are finished even if late.
+        self._least = 0 if _has_candidate(self._run) else _ALWAYS_BEGUN
         self._out: dict[str, _Piece] = {}
         self._came_at_once: list[OpenCandidate] = []
         self._busy = Busy(run.pool.size)
@@ -102,7 +106,7 @@ class WorkLoop:
         run, clock = self._run, self._run.clock
         self._open_more()
         with run.progress.bar(self._seconds_each * self._number) as advance:
-            for outcome in run.pool.outcomes(is_over=lambda: clock.is_up):
+            for outcome in run.pool.outcomes(is_over=self._is_over):
                 advance(*self._take(outcome))
         clock.was_short |= self._n_open > 0
         text = self._busy.text
@@ -111,6 +115,10 @@ class WorkLoop:
             run.journal.add_time(IDLE, self._busy.idle_s)
             run.progress.say(text)
             run.folder.log(text)
+
+    def _is_over(self) -> bool:
+        """Whether the time is up, and the least that is needed is there."""
+        return self._run.clock.is_up and self._n_finished >= self._least
 
     def _open_more(self) -> None:
         """Open candidates as long as there is room, time and one is known."""
@@ -215,6 +223,7 @@ class WorkLoop:
             self._run.folder.log(conclusion)
             done_seconds = self._seconds_each - opened.told_seconds
             self._n_open -= 1
+            self._n_finished += 1
             self._open_more()
         if not outcome.more_at_once:
             for one in self._came_at_once:
@@ -300,3 +309,12 @@ class WorkLoop:
         run.folder.save_directivity(candidate.id, dataset)
         opened.unsaved.clear()
         return self._judge(run, candidate, dataset)
+
+
+def _has_candidate(run: Run) -> bool:
+    """Whether a candidate of the run is solved."""
+    return any(
+        run.folder.has_directivity(known.id)
+        for known in run.folder.candidates()
+        if not known.is_baseline and not is_plate(known.id)
+    )

@@ -23,6 +23,7 @@ from bafflelens.directivity.crossover import Crossover, Way, accelerations, sum_
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.polars import window_amplitude
+from bafflelens.scoring.handover import handover_quality
 from bafflelens.scoring.score import Score
 
 DEFAULT_SLOPES: Final = (("linkwitz-riley", 2), ("linkwitz-riley", 4), ("butterworth", 3))
@@ -84,6 +85,9 @@ class Trial:
     excursion_db : float
         Largest excursion of the upper way's diaphragms re that with the job's crossover, in dB,
         both at the same level in front; within the solved band.
+    flaws : tuple of str
+        What is wrong in the octave around the handover, whatever band the job scores: those
+        with any come after all without (`bafflelens.scoring.handover`).
     """
 
     crossover: Crossover
@@ -94,6 +98,7 @@ class Trial:
     delay_s: float
     score: Score
     excursion_db: float
+    flaws: tuple[str, ...] = ()
 
     @property
     def total_db(self) -> float:
@@ -187,6 +192,7 @@ def search_crossover(
     judge: Judge,
     strengths: ComplexArray | None = None,
     tell: Callable[[], None] = lambda: None,
+    tilt_limit_deg: float | None = None,
 ) -> tuple[Trial, tuple[Trial, ...]]:
     """Try crossovers and return the job's own, and all that were tried, the best first.
 
@@ -205,6 +211,9 @@ def search_crossover(
         As in `bafflelens.directivity.crossover.accelerations`.
     tell : callable
         Called after each trial.
+    tilt_limit_deg : float, optional
+        How far the seat's heights reach from the axis. If given, the octave around each handover
+        is judged, too.
     """
     pair = pair_of(dataset, crossover)
     reference = _excursion(dataset, crossover, pair, strengths)
@@ -213,7 +222,8 @@ def search_crossover(
         frequency_hz: float, slope: tuple[str, int], inverted: bool, delay_s: float
     ) -> Trial:
         changed = _changed(crossover, pair, frequency_hz, slope, inverted, delay_s)
-        found = _judged(sum_of_ways(dataset, changed, strengths), judge)
+        heard = sum_of_ways(dataset, changed, strengths)
+        found = _judged(heard, judge)
         excursion = _excursion(dataset, changed, pair, strengths)
         tell()
         return Trial(
@@ -225,6 +235,7 @@ def search_crossover(
             delay_s=delay_s,
             score=found,
             excursion_db=20 * math.log10(excursion / reference),
+            flaws=_flaws(heard, frequency_hz, tilt_limit_deg),
         )
 
     trials = [
@@ -253,7 +264,11 @@ def search_crossover(
         )
         for octaves in FINE_OCTAVES
     ]
-    own = _own_trial(crossover, pair, _judged(sum_of_ways(dataset, crossover, strengths), judge))
+    heard = sum_of_ways(dataset, crossover, strengths)
+    own = replace(
+        _own_trial(crossover, pair, _judged(heard, judge)),
+        flaws=_flaws(heard, pair.frequency_hz, tilt_limit_deg),
+    )
     tell()
     # At an end of the range the refined frequencies fall on that end.
     different = {trial.crossover: trial for trial in trials}
@@ -270,9 +285,17 @@ def _judged(heard: xr.Dataset, judge: Judge) -> Score:
     return Score(terms=(), total_db=float("nan"), gaps=(f"the ways cancel in front at {where}",))
 
 
-def _order(trial: Trial) -> tuple[float, float]:
-    """Sort by score, then by the smaller delay: equal scores need no delay."""
-    return round(trial.total_db, 9), abs(trial.delay_s)
+def _flaws(
+    heard: xr.Dataset, frequency_hz: float, tilt_limit_deg: float | None
+) -> tuple[str, ...]:
+    if tilt_limit_deg is None:
+        return ()
+    return handover_quality(heard, frequency_hz, tilt_limit_deg).flaws
+
+
+def _order(trial: Trial) -> tuple[bool, float, float]:
+    """Sort flaws last, then by score, then by the smaller delay: equal scores need no delay."""
+    return bool(trial.flaws), round(trial.total_db, 9), abs(trial.delay_s)
 
 
 def _own_trial(crossover: Crossover, pair: Pair, found: Score) -> Trial:

@@ -19,7 +19,7 @@ from bafflelens.mesh.surface_tables import (
     velocity_table,
 )
 from bafflelens.shapes.meshing.loading import load_script
-from bafflelens.shapes.meshing.parameters import Shape, fill_parameters
+from bafflelens.shapes.meshing.parameters import Shape, broken_rules, fill_parameters
 from bafflelens.shapes.meshing.shape_script import ShapeScript, absorbers_of, call_script
 
 
@@ -32,6 +32,12 @@ def source_motions(shape: Shape, values: Mapping[str, float]) -> tuple[SourceMot
         The shape.
     values : mapping of str to float
         Parameter values by key; a parameter that is left out has its default.
+
+    Raises
+    ------
+    GeometryError
+        If the values break a rule of the shape, or ``sources()`` returns something else than
+        `geometries/README.md` says.
     """
     return _motions_in(load_script(shape.script), shape, values)
 
@@ -65,6 +71,10 @@ def surface_absorbers(shape: Shape, values: Mapping[str, float]) -> dict[str, Ab
 def _motions_in(
     module: ShapeScript, shape: Shape, values: Mapping[str, float]
 ) -> tuple[SourceMotion, ...]:
+    # Rules first: where one is broken, what follows from the parameters need not exist.
+    broken = broken_rules(module, shape, values)
+    if broken:
+        raise GeometryError(broken)
     listed = call_script(shape.script, module.sources, fill_parameters(module, values))
     try:
         return tuple(_source_motion(entry, shape.script) for entry in listed)

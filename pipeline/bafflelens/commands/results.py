@@ -96,15 +96,29 @@ def report(
     folder: Folder,
     /,
     *,
-    pdf: Annotated[bool, Parameter(help="Also write report.pdf, A4 pages for filing.")] = False,
+    pdf: Annotated[
+        bool, Parameter(help="Also write report.pdf, two A4 pages for filing.", negative=())
+    ] = False,
+    appendix: Annotated[
+        bool,
+        Parameter(help="With --pdf: the whole ranking and every leader's figures.", negative=()),
+    ] = False,
 ) -> int:
     """Write the report of a run again."""
     from bafflelens.report.summary import report_run
     from bafflelens.store import open_run
 
+    if appendix and not pdf:
+        raise InputError(invalid("option '--appendix'", "without '--pdf'", "given with '--pdf'"))
     opened = open_run(folder)
     with opened.locked():
-        report_run(opened, opened.load_job(), opened.load_record(), is_filed=pdf)
+        report_run(
+            opened,
+            opened.load_job(),
+            opened.load_record(),
+            is_filed=pdf,
+            with_appendix=appendix,
+        )
     for path in (opened.report_path, *([opened.filed_path] if pdf else [])):
         say(f"report: {path}")
     return FINE

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from markupsafe import Markup
 
+from bafflelens.base.parameter_words import called
 from bafflelens.base.status import Status
 from bafflelens.report import figures, words
 from bafflelens.report.style import svg_or_reason
@@ -46,12 +47,30 @@ class EffectRow:
 
 @dataclass(frozen=True, kw_only=True)
 class LimitRow:
-    """A line of the table of limits."""
+    """A line of the table of limits.
+
+    Attributes
+    ----------
+    title, limit : str
+        The parameter, and which end of its range.
+    leaders : tuple of str
+        Who sits there.
+    advice : str
+        What to do about it.
+    key, side, end : str
+        The parameter in the job, ``above`` or ``below``, and that end with its unit.
+    leads_on : bool
+        Whether it is worth a search further there.
+    """
 
     title: str
     limit: str
     leaders: tuple[str, ...]
     advice: str
+    key: str
+    side: str
+    end: str
+    leads_on: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +155,7 @@ def _outcomes_of(rows: Sequence[RankedRow]) -> np.ndarray:
 def _row_of(effect: MainEffect) -> EffectRow:
     column = column_of(effect.key)
     return EffectRow(
-        title=_title(effect.key),
+        title=called(effect.key),
         unit=column.unit,
         low=effect.low,
         high=effect.high,
@@ -170,7 +189,7 @@ def _summary(found: MainEffects, n_tried: int) -> str:
             "zero. More candidates, or a wider range, would tell."
         )
     parts = [
-        f"{_title(effect.key)} ({words.signed_decibels(effect.changes[0].value)} dB from "
+        f"{called(effect.key)} ({words.signed_decibels(effect.changes[0].value)} dB from "
         f"{words.number(effect.low)} to {words.number(effect.high)} {column_of(effect.key).unit}"
         ")".replace(" )", ")")
         for effect in certain
@@ -180,7 +199,7 @@ def _summary(found: MainEffects, n_tried: int) -> str:
 
 def _cautions(found: MainEffects) -> list[str]:
     told = [
-        f"{_title(key)} moved together with {_title(partner)}, so that the two cannot be told "
+        f"{called(key)} moved together with {called(partner)}, so that the two cannot be told "
         "apart; what is said of the latter holds for both"
         for key, partner in found.aliased.items()
     ]
@@ -199,12 +218,17 @@ def _cautions(found: MainEffects) -> list[str]:
 
 def _limit_row(end: AtLimit, found: MainEffects, run: RunView, n_leaders: int) -> LimitRow:
     column = column_of(end.key)
-    limit = f"{'upper' if end.is_upper else 'lower'}, {words.number(end.limit)} {column.unit}"
+    value = f"{words.number(end.limit)} {column.unit}".strip()
+    advice = _advice(end, found, _shape_limit(end, run), n_leaders)
     return LimitRow(
-        title=_title(end.key),
-        limit=limit.strip(),
+        title=called(end.key),
+        limit=f"{'upper' if end.is_upper else 'lower'}, {value}",
         leaders=end.leaders,
-        advice=_advice(end, found, _shape_limit(end, run), n_leaders),
+        advice=advice,
+        key=end.key,
+        side="above" if end.is_upper else "below",
+        end=value,
+        leads_on="search further" in advice,
     )
 
 
@@ -245,8 +269,3 @@ def _drawing_of(rows: Sequence[EffectRow]) -> Markup | None:
         "each parameter's range to the other, with intervals; the numbers are in the table."
     )
     return Markup(svg_or_reason(lambda: figures.effect_bars(changes, OUTCOMES), "effects", alt))
-
-
-def _title(key: str) -> str:
-    column = column_of(key)
-    return f"{column.part} {column.name}".strip()

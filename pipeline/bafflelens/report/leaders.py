@@ -6,7 +6,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from bafflelens.report.curves import angle_text
 from bafflelens.report.words import (
     SMALLEST_DB,
     Direction,
@@ -43,11 +42,9 @@ def leader_summary(
     score = row.candidate.score
     if score is None or row.place is None:
         return f"It has no place: {row.reasons[0]}." if row.reasons else "It has no place."
-    gains, pays = _directions(directions)
-    better, worse = _terms(row, baseline)
-    gains, pays = gains + better, pays + worse
+    gains, pays = gains_and_costs(row, baseline, directions)
     sentences = [_standing(row, baseline_name)]
-    if directions or better or worse:
+    if directions or gains or pays:
         sentences += [
             f"Gained: {listed(gains)}." if gains else "Gained: nothing that can be told.",
             f"Paid: {listed(pays)}." if pays else "Paid: nothing that can be told.",
@@ -57,6 +54,15 @@ def leader_summary(
         other = names.get(row.dominated_by, row.dominated_by)
         sentences.append(f"{other} is nowhere worse and somewhere clearly better.")
     return " ".join(sentences)
+
+
+def gains_and_costs(
+    row: RankedRow, baseline: RankedRow, directions: Mapping[str, Direction]
+) -> tuple[list[str], list[str]]:
+    """Return what a candidate gains and what it costs against the baseline, a phrase each."""
+    gains, pays = _directions(directions)
+    better, worse = _terms(row, baseline)
+    return gains + better, pays + worse
 
 
 def _standing(row: RankedRow, baseline_name: str) -> str:
@@ -81,7 +87,7 @@ def _directions(directions: Mapping[str, Direction]) -> tuple[list[str], list[st
         if not math.isfinite(gain) or abs(gain) < SMALLEST_DB:
             continue
         where = (
-            f"towards the {key} bounce ({angle_text(limit.angle_deg)})"
+            f"towards the {key}"
             if direction.requirement.is_upper
             else f"at the edge of the ±{limit.angle_deg:.0f}° window"
         )
@@ -114,6 +120,8 @@ def _terms(row: RankedRow, baseline: RankedRow) -> tuple[list[str], list[str]]:
         and term.name not in ("vertical_control", "horizontal_width")
     ]
     changes.sort(key=lambda change: -abs(change[0]))
-    better = [f"{decibel_text(-d, 2)} dB by {name}" for d, name in changes if d <= -SMALLEST_DB]
-    worse = [f"{decibel_text(d, 2)} dB for {name}" for d, name in changes if d >= SMALLEST_DB]
+    better = [
+        f"{name} {decibel_text(-d, 2)} dB better" for d, name in changes if d <= -SMALLEST_DB
+    ]
+    worse = [f"{name} {decibel_text(d, 2)} dB worse" for d, name in changes if d >= SMALLEST_DB]
     return better, worse

@@ -44,6 +44,9 @@ SERIES: Final[tuple[tuple[str, Dash], ...]] = (
     ("#a62f36", (0, (1.2, 1.0))),
 )
 
+BEHIND: Final = 0.28
+"""Opacity of the baseline's lines behind a candidate's of the same colour."""
+
 # The parts of a bar; neighbours differ in lightness, which colour blindness leaves.
 TERMS: Final = (
     *(colour for colour, _ in SERIES),

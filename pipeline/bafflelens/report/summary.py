@@ -34,7 +34,10 @@ from bafflelens.store import RunFolder, RunRecord
 from bafflelens.store.system_response import meeting_of, missing_plates, played
 
 if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
+    import xarray as xr
+
     from bafflelens.report import CandidateView, Picture, RunView
+    from bafflelens.report.dimensions import Dimension
     from bafflelens.scoring.seat import SeatBounce
 
 _LONGEST_NOTE: Final = 4000
@@ -181,6 +184,8 @@ def curves_file(
 ) -> bytes:
     """Return the curves of CTA-2034-A of a candidate, as a picture or a table.
 
+    A picture has the baseline's behind them.
+
     Parameters
     ----------
     folder : RunFolder
@@ -207,13 +212,25 @@ def curves_file(
         raise InputError(invalid("ending of the file's name", f".{file_format}", rule))
     solved_candidate(folder, candidate_id)
     loaded = folder.load_job()
-    dataset = played(folder, loaded, folder.load_directivity(candidate_id))
-    curves = standard_curves(dataset, rear_wall)
+
+    def curves_of(id_: str) -> xr.Dataset:
+        return standard_curves(played(folder, loaded, folder.load_directivity(id_)), rear_wall)
+
+    curves = curves_of(candidate_id)
     if file_format == "csv":
         table = curves.to_pandas().rename(columns=lambda name: f"{name}_db").round(3)
         table.index = table.index.astype(float).to_numpy().round(2)
         return str(table.to_csv(index_label="frequency_hz", lineterminator="\n")).encode()
-    return drawn(lambda: standard_figure(curves, candidate_id), file_format)
+    baselines = [c for c in candidates_of(folder) if c.is_baseline and not c.is_reference]
+    behind = next(
+        (
+            (c.label.replace("_", " ") or c.id, curves_of(c.id))
+            for c in baselines
+            if c.id != candidate_id and folder.has_directivity(c.id)
+        ),
+        None,
+    )
+    return drawn(lambda: standard_figure(curves, candidate_id, behind), file_format)
 
 
 def solved_candidate(folder: RunFolder, candidate_id: str) -> CandidateResult:
@@ -265,11 +282,16 @@ def has_failed(row: RankedRow) -> bool:
 
 
 def report_run(
-    folder: RunFolder, loaded: LoadedJob, record: RunRecord, *, is_filed: bool = False
+    folder: RunFolder,
+    loaded: LoadedJob,
+    record: RunRecord,
+    *,
+    is_filed: bool = False,
+    with_appendix: bool = False,
 ) -> None:
     """Write the report of a run from what its folder holds, and the page of its target.
 
-    Where it is filed, the PDF is written beside the page.
+    Where it is filed, the PDF is written beside the page, with an appendix if that is asked for.
     """
     from bafflelens import report
     from bafflelens.report.style import not_drawn
@@ -283,7 +305,7 @@ def report_run(
     view = view_of(folder, loaded, record)
     folder.write_report(lambda path: report.write_report(view, path))
     if is_filed:
-        folder.write_filed(report.filed(view))
+        folder.write_filed(report.filed(view, with_appendix=with_appendix))
 
 
 def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
@@ -299,9 +321,10 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         Its record, with the status that the report shall state.
     """
     from bafflelens.report import CandidateView, Failure, RunView, Timing
+    from bafflelens.report.dimensions import dimensions_of
 
     job = loaded.job
-    rows = rank_run(folder, record)
+    rows, searched = rank_run(folder, record), _searched(job.geometry.parameters)
     drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
     drawn = drawn[: job.report.detailed]
     views: list[CandidateView] = []
@@ -315,6 +338,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         mesh = folder.load_mesh(candidate.id)
         is_drawn = candidate.is_baseline or candidate.id in drawn
         solved = folder.load_directivity(candidate.id)
+        dimensions = dimensions_of(shape.parameters, candidate.values, searched, mesh)
         views.append(
             CandidateView(
                 id=candidate.id,
@@ -323,11 +347,14 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
                 solved=solved,
                 mesh=mesh,
                 pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
+                opening=_opening(mesh, shape.symmetry, dimensions) if is_drawn else None,
+                dimensions=dimensions,
                 meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
             )
         )
     return RunView(
         name=folder.name,
+        folder=f"{folder.path.resolve().parent.name}/{folder.name}",
         title=job.title,
         why=job.why,
         scenario=job.scenario,
@@ -340,7 +367,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         target=job.target.target(job.room.room),
         settings=job.score.settings,
         room=job.room.room,
-        ranges=_searched(job.geometry.parameters),
+        ranges=searched,
         detailed=job.report.detailed,
         failures=tuple(
             Failure(candidate=task.candidate, what=task.task, reason=task.reason)
@@ -429,11 +456,13 @@ def _target_picture(loaded: LoadedJob) -> bytes:
 
 def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:
     from bafflelens.report import Picture
-    from bafflelens.report.shape_picture import section_picture, shape_picture
+    from bafflelens.report.section_picture import section_picture
+    from bafflelens.report.shape_picture import shape_views
     from bafflelens.report.style import not_drawn
 
     def in_space() -> Picture:
-        return Picture(title="In space", png=shape_picture(mesh, symmetry))
+        views = shape_views(mesh, symmetry)
+        return Picture(title="In space", png=views.picture, small=views.small)
 
     def in_section() -> Picture:
         return Picture(title="Sections through the axis, mm", svg=section_picture(mesh, symmetry))
@@ -445,3 +474,16 @@ def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:
         except Exception as error:  # no picture is worth the report
             pictures.append(Picture(title=not_drawn(name, error)))
     return tuple(pictures)
+
+
+def _opening(
+    mesh: Mesh, symmetry: tuple[str, ...], dimensions: Sequence[Dimension]
+) -> Picture | None:
+    from bafflelens.report import Picture
+    from bafflelens.report.section_picture import opening_picture
+
+    try:
+        svg, png = opening_picture(mesh, symmetry, dimensions)
+        return Picture(title="Vertical section", svg=svg, png=png)
+    except Exception:  # no picture is worth the report; that of the sections says why
+        return None

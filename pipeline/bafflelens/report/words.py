@@ -19,7 +19,6 @@ from bafflelens.scoring.notes import distance
 from bafflelens.scoring.ranking import WAITING, WARNING, RankedRow
 from bafflelens.scoring.target import Target
 
-_UNITS = {"deg": "°", "pct": "%", "kpa_s_m2": "kPa s/m²"}
 SMALLEST_DB = 0.05  # less than this is written as no difference
 _GOOD_SHARE = 0.75
 _DIFFERENT = 0.2
@@ -129,25 +128,16 @@ def duration(seconds: float) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
+def sentence(text: str) -> str:
+    """Return a phrase as a sentence: a capital first, a full stop last."""
+    return text[:1].upper() + text[1:].rstrip(".") + "."
+
+
 def listed(items: Sequence[str]) -> str:
     """Return items as a list in words, ``a, b and c``."""
     if len(items) < 2:
         return "".join(items)
     return ", ".join(items[:-1]) + " and " + items[-1]
-
-
-def split_key(key: str) -> tuple[str, str, str]:
-    """Return part, name and unit of a parameter's key.
-
-    Examples
-    --------
-    >>> split_key("lens.opening_height_mm")
-    ('lens', 'opening height', 'mm')
-    """
-    part, _, name = key.rpartition(".")
-    found = re.fullmatch(r"(.+)_(mm|cm|m|deg|pct|hz|khz|kg|s|c|kpa_s_m2)", name)
-    words, unit = (found[1], found[2]) if found else (name, "")
-    return part, words.replace("_", " "), _UNITS.get(unit, unit)
 
 
 # ------------------------------------------------------------------------------- the answer

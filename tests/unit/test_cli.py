@@ -98,12 +98,12 @@ def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):
     code, folder = run_stubbed(write_job(), with_stubs)
     printed = capsys.readouterr()
     assert code == 130
-    assert f"go on with: bafflelens resume {folder}" in printed.err
+    assert f"continue with: bafflelens resume {folder}" in printed.err
     assert "Traceback" not in printed.err
     assert main(["rank", str(folder)]) == 0  # what waits has not failed
     said = capsys.readouterr().out.splitlines()
     assert (
-        "4 not solved yet (baseline, c001, c002, c003): bafflelens resume goes on with them"
+        "4 not solved yet (baseline, c001, c002, c003): bafflelens resume continues with them"
         in said
     )
     stub.on_solve = lambda band: None

@@ -88,12 +88,12 @@ NOISE = np.random.default_rng(5).normal(0, 0.05, 12)
 
 def test_effect_is_said_with_its_range_and_the_limit_is_worth_passing():
     found = section(run_of(HEIGHTS, 8 - 0.05 * (HEIGHTS - 80) + NOISE))
-    assert found.summary.startswith("Certain is the effect on the score of lens opening height (")
+    assert found.summary.startswith("One dimension clearly matters: lens opening height (")
     assert "dB from 80 to 140 mm); 12 of 12 candidates" in found.summary
     first = found.rows[0]
     assert first.changes[0].value == pytest.approx(-3, abs=0.2)
     assert first.verdict == "more of it is better"
-    assert found.rows[1].verdict == "not certain: the interval holds zero"
+    assert found.rows[1].verdict == "may be chance: the interval includes zero"
     assert found.leaders == ("c012", "c011", "c010")
     (end,) = [row for row in found.limits if row.title == "lens opening height"]
     assert end.limit == "upper, 140 mm"

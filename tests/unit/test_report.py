@@ -13,6 +13,7 @@ import patterns
 import pytest
 from PIL import Image
 
+from bafflelens.base.parameter_words import split_key
 from bafflelens.report import (
     CandidateView,
     Failure,
@@ -574,8 +575,8 @@ def test_signed_decibels(value, text):
 
 
 def test_split_key():
-    assert words.split_key("lens.wall_half_angle_deg") == ("lens", "wall half angle", "°")
-    assert words.split_key("count") == ("", "count", "")
+    assert split_key("lens.wall_half_angle_deg") == ("lens", "wall half angle", "°")
+    assert split_key("count") == ("", "count", "")
 
 
 def test_kilohertz_names_round_frequencies():

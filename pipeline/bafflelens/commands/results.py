@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.parameter_words import amount, called
 from bafflelens.commands import options
 from bafflelens.commands.console import ConsoleProgress, decibel_figure, new_table, say, show_table
 from bafflelens.commands.options import (
@@ -132,7 +133,7 @@ def curves(
     out: Annotated[Path, Parameter(help="File to write: .csv, .png, .pdf or .svg.")],
     rear_wall: Annotated[
         str,
-        Parameter(help="Rear wall of the standard: A, all from 90 degrees back, or B, three."),
+        Parameter(help="Rear wall: A, every angle from 90 degrees back, or B, only three."),
     ] = "A",
 ) -> int:
     """Write the curves of CTA-2034-A of a candidate, as a table or a picture."""
@@ -152,7 +153,7 @@ def tolerances(
     /,
     *,
     all_parameters: Annotated[
-        bool, Parameter(help="Change every parameter of the shape, not only those searched.")
+        bool, Parameter(help="Change every parameter of the shape, not only the searched ones.")
     ] = False,
     workers: Workers = None,
 ) -> int:
@@ -174,19 +175,19 @@ def _print_robustness(found: Robustness) -> None:
     """Print what each small change does."""
     table = new_table(
         f"Small changes of {found.candidate}: rise of the score in dB",
-        *("parameter", "change", "less", "more", "0.5 dB for", "remark"),
+        *("parameter", "change", "less", "more", "costs 0.5 dB", "remark"),
     )
     for change in found.changes:
         allowed = change.allowed(0.5)
         known = "-" if math.isnan(allowed) else "no change seen" if math.isinf(allowed) else ""
         table.add_row(
-            change.key,
-            f"{change.tolerance:g} {change.unit}",
+            called(change.key),
+            amount(change.tolerance, change.unit),
             *(
                 decibel_figure(math.nan if side is None else side, signed=True)
                 for side in (change.less_db, change.more_db)
             ),
-            known or f"{allowed:.2g} {change.unit}",
+            known or amount(allowed, change.unit),
             "; ".join(change.reasons),
         )
     show_table(table)

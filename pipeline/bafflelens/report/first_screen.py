@@ -82,8 +82,8 @@ def first_screen_of(
         make=make_text(winner, reference),
         shape=next((p for p in winner.view.pictures if p.small), None),
         section=winner.view.opening,
-        gains=tuple(gains) or ("nothing that can be told",),
-        costs=tuple(costs) or ("nothing that can be told",),
+        gains=tuple(gains) or ("none",),
+        costs=tuple(costs) or ("none",),
         fears=fears_of(run, winner, reference, influence),
         steps=steps_of(run, winner, reference, influence),
     )

@@ -29,6 +29,7 @@ from bafflelens.scoring.ranking import RankedRow
 
 OUTCOMES: Final = ("Score", "Vertical control", "Horizontal width", "Side effects")
 
+_COUNTS: Final = {1: "One", 2: "Two", 3: "Three", 4: "Four", 5: "Five", 6: "Six"}
 _WEAK: Final = 0.5  # share explained, below which a fit is called weak; common practice, no source
 
 
@@ -171,7 +172,7 @@ def _verdict(effect: MainEffect, unit: str) -> str:
         return f"best near {words.number(effect.best_at)} {unit}".strip() + ", worse to both sides"
     change = effect.changes[0]
     if not change.is_certain:
-        return "not certain: the interval holds zero"
+        return "may be chance: the interval includes zero"
     return "less of it is better" if change.value > 0 else "more of it is better"
 
 
@@ -179,14 +180,14 @@ def _summary(found: MainEffects, n_tried: int) -> str:
     fitted = f"{found.n_candidates} of {n_tried} candidates have a place in the ranking"
     if not found.is_known:
         return (
-            f"What each parameter did cannot be told: {fitted}, and it takes {found.n_needed} at "
-            "least to set the parameters apart from one another and from chance."
+            f"There are too few candidates to tell what each dimension did: {fitted}, and at "
+            f"least {found.n_needed} are needed to tell dimensions from each other and from chance."
         )
     certain = [effect for effect in found.effects if effect.changes[0].is_certain]
     if not certain:
         return (
-            f"No parameter's effect on the score is certain: {fitted}, and all intervals hold "
-            "zero. More candidates, or a wider range, would tell."
+            f"No dimension clearly matters to the score: {fitted}, and every interval includes "
+            "zero. More candidates, or wider ranges, would tell."
         )
     parts = [
         f"{called(effect.key)} ({words.signed_decibels(effect.changes[0].value)} dB from "
@@ -194,24 +195,26 @@ def _summary(found: MainEffects, n_tried: int) -> str:
         ")".replace(" )", ")")
         for effect in certain
     ]
-    return f"Certain is the effect on the score of {words.listed(parts)}; {fitted}."
+    count, verb = _COUNTS.get(len(parts), str(len(parts))), "s" if len(parts) == 1 else ""
+    noun = "dimension" if len(parts) == 1 else "dimensions"
+    return f"{count} {noun} clearly matter{verb}: {words.listed(parts)}; {fitted}."
 
 
 def _cautions(found: MainEffects) -> list[str]:
     told = [
-        f"{called(key)} moved together with {called(partner)}, so that the two cannot be told "
-        "apart; what is said of the latter holds for both"
+        f"{called(key)} and {called(partner)} moved together and cannot be told apart; what is "
+        f"said of {called(partner)} holds for both"
         for key, partner in found.aliased.items()
     ]
     if found.is_known and found.explained[0] < _WEAK:
         told.append(
             f"straight lines explain {100 * found.explained[0]:.0f} % of the score's variance "
-            "(adjusted); most of it is bends, parameters that act jointly, or noise"
+            "(adjusted); most of it is curvature, dimensions acting together, or noise"
         )
     if found.is_known and all(effect.bend is None for effect in found.effects):
         told.append(
-            "there are too few candidates, or too few values of a parameter, to look for a best "
-            "value inside a range"
+            "too few candidates, or too few values of a dimension, to find a best value inside a "
+            "range"
         )
     return told
 
@@ -244,8 +247,8 @@ def _advice(end: AtLimit, found: MainEffects, shape_limit: float | None, n_leade
             return f"search further {side}: the score falls all the way to this end"
         return "no need to go further: over the run the score falls to the other end"
     if end.includes_best or 2 * len(end.leaders) >= n_leaders:
-        return f"worth a search further {side}, though no effect of it is certain"
-    return "may be chance: one in ten comes as near to one of both ends by itself"
+        return f"worth a search further {side}, though its effect may be chance"
+    return "may be chance: one shape in ten lands this close to a limit anyway"
 
 
 def _shape_limit(end: AtLimit, run: RunView) -> float | None:

@@ -46,13 +46,13 @@ def leader_summary(
     sentences = [_standing(row, baseline_name)]
     if directions or gains or pays:
         sentences += [
-            f"Gained: {listed(gains)}." if gains else "Gained: nothing that can be told.",
-            f"Paid: {listed(pays)}." if pays else "Paid: nothing that can be told.",
+            f"Gains: {listed(gains)}." if gains else "Gains: none.",
+            f"Costs: {listed(pays)}." if pays else "Costs: none.",
         ]
     sentences.append(target_sentence(row))
     if row.dominated_by:
         other = names.get(row.dominated_by, row.dominated_by)
-        sentences.append(f"{other} is nowhere worse and somewhere clearly better.")
+        sentences.append(f"{other} is no worse in anything and clearly better in something.")
     return " ".join(sentences)
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from jinja2 import Environment
 
+from bafflelens.base.parameter_words import amount, called
 from bafflelens.report import words
 from bafflelens.report.blocks import (
     choice,
@@ -215,6 +216,8 @@ def _best(run: RunView) -> RankedRow | None:
 def _environment() -> Environment:
     environment = templates_in(Path(__file__).parent)
     environment.filters |= {
+        "amount": amount,
+        "called": called,
         "capitalize_first": lambda text: text[:1].upper() + text[1:],
         "db": words.decibel_text,
         "signed_db": words.signed_decibels,

@@ -47,7 +47,7 @@ MOST_SHOWN: Final = 60
 MOST_LISTED: Final = 300
 """So many does it list."""
 
-_NOT_SOLVED: Final = "not solved: the run has not come to it"
+_NOT_SOLVED: Final = "not solved: the run has not reached it yet"
 
 
 def rank_run(folder: RunFolder, record: RunRecord | None = None) -> tuple[RankedRow, ...]:
@@ -243,7 +243,7 @@ def solved_candidate(folder: RunFolder, candidate_id: str) -> CandidateResult:
     """
     solved = {c.id: c for c in candidates_of(folder) if folder.has_directivity(c.id)}
     if candidate_id not in solved:
-        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
+        rule = "one that the run has solved: " + (", ".join(solved) or "there are none yet")
         raise InputError(invalid("candidate", candidate_id, rule))
     return solved[candidate_id]
 
@@ -260,7 +260,7 @@ def candidates_of(folder: RunFolder) -> list[CandidateResult]:
         if candidate.status == store.WAITING:
             reasons = (_NOT_SOLVED,)
         if candidate.status == store.LOOKED_AT and look is not None:
-            reasons = (f"first look: {look.total_db:.2f} dB, not among the promising",)
+            reasons = (f"first look: {look.total_db:.2f} dB, not promising enough",)
         if reasons is not candidate.reasons:
             candidate = replace(candidate, reasons=reasons)
         if look or final:

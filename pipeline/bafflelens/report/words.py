@@ -171,7 +171,7 @@ def verdict(run: RunView, best: RankedRow | None, baseline: RankedRow, name: str
     if not math.isfinite(best.better_by_db):
         return (
             f"{best.candidate.id} is the best of {count} with a score of {total} dB, but the "
-            f"{name} could not be scored, so nothing can be said of what it gains."
+            f"{name} could not be scored, so its gain is not known."
         )
     gain = best.better_by_db
     ties = [
@@ -183,7 +183,7 @@ def verdict(run: RunView, best: RankedRow | None, baseline: RankedRow, name: str
     if baseline.place == best.place:
         return (
             f"No candidate beats the {name}: the best of {count}, {best.candidate.id}, scores "
-            f"{total} dB, which is no difference that means anything.{shared}"
+            f"{total} dB, too close to the {name} to mean anything.{shared}"
         )
     if gain <= 0:
         return (
@@ -333,7 +333,7 @@ def next_sentence(
 
 def _more_or_less(gain_db: float) -> str:
     if not math.isfinite(gain_db):
-        return "an unknown share"
+        return "an unknown amount"
     if abs(gain_db) < SMALLEST_DB:
         return "no less"
     return f"{decibel_text(abs(gain_db))} dB {'less' if gain_db > 0 else 'more'}"

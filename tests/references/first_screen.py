@@ -3,6 +3,7 @@
 
 import io
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import patterns
@@ -69,7 +70,7 @@ def _recess():
     outline = [(0, -90), (0, -60), (-34, -17), (-34, 17), (0, 60), (0, 90)]
     names = ["baffle", "lens", "dome", "lens", "baffle"]
     vertices, triangles, surface = [], [], []
-    for (start, end), name in zip(zip(outline, outline[1:], strict=False), names, strict=True):
+    for (start, end), name in zip(pairwise(outline), names, strict=True):
         first = len(vertices)
         for x, z in (start, end):
             vertices += [(x, -10, z), (x, 10, z)]

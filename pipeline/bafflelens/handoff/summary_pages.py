@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
+from bafflelens.base.parameter_words import called, split_key
 from bafflelens.handoff.charts import (
     LEVEL_MM_PER_DB,
     POLAR_DB,
@@ -85,7 +86,10 @@ def _order(found: ShortList) -> Iterator[Any]:
         for check in first.made.hindering:
             yield paragraph(f"Settle before it is made: {check.name}: {check.text}.", bold=True)
     else:
-        text = f"Nothing yet; first in turn would be {name}: {first.why_turn}. {first.before.text}"
+        text = (
+            f"Nothing yet; the first to make would be {name}: {first.why_turn}. "
+            f"{first.before.text}"
+        )
         yield paragraph(text, size=10, bold=True)
     yield paragraph(FIRST_RULE, size=7.5)
     yield heading("The short list, in the order of the ranking; scores in dB")
@@ -174,13 +178,14 @@ def _reasons(found: ShortList) -> Iterator[Any]:
         if row.robustness is not None:
             yield paragraph(f"Small changes: {row.robustness.text}.", after=1)
         for check in one.made.failed:
-            yield paragraph(f"To make it costs: {check.name}: {check.text}.", after=1)
+            yield paragraph(f"Failed check: {check.name}: {check.text}.", after=1)
         for note in row.notes:
             yield paragraph(f"Noted: {note}", after=1)
         for warning in one.made.warnings:
             yield paragraph(warning, bold=True, after=1)
         values = ", ".join(
-            f"{key} {words.number(value)}" for key, value in row.candidate.values.items()
+            f"{called(key)} {words.number(value)} {split_key(key)[2]}".rstrip()
+            for key, value in row.candidate.values.items()
         )
         yield paragraph(f"Parameters: {values or 'those of its script'}.", size=7.5, after=5)
 

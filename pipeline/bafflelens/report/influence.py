@@ -181,7 +181,7 @@ def _summary(found: MainEffects, n_tried: int) -> str:
     if not found.is_known:
         return (
             f"There are too few candidates to tell what each dimension did: {fitted}, and at "
-            f"least {found.n_needed} are needed to tell dimensions from each other and from chance."
+            f"least {found.n_needed} are needed to tell them from each other and from chance."
         )
     certain = [effect for effect in found.effects if effect.changes[0].is_certain]
     if not certain:

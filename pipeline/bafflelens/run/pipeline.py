@@ -426,7 +426,8 @@ def _left_undone(run: Run, rows: Sequence[RankedRow]) -> tuple[str, ...]:
         return ()
     return (
         f"to be ready by {run.clock.deadline:%Y-%m-%d %H:%M}, {waiting + to_propose} of "
-        f"{len(rows) + to_propose} shapes were left unsolved; bafflelens resume continues with them",
+        f"{len(rows) + to_propose} shapes were left unsolved; bafflelens resume continues with "
+        "them",
     )
 
 

@@ -137,7 +137,7 @@ def curves(
     ] = "A",
 ) -> int:
     """Write the curves of CTA-2034-A of a candidate, as a table or a picture."""
-    from bafflelens.report.summary import curves_file
+    from bafflelens.report.standard_file import curves_file
     from bafflelens.store import open_run, write_file
 
     file_format = out.suffix.removeprefix(".").lower()

@@ -68,8 +68,8 @@ def answer_page(content: Filed) -> Figure:
     )
     line = (up - 0.25 - bottom) / _LINE_IN + 1.0
     columns = (
-        ("Gains", first.gains),
-        ("Costs", first.costs),
+        ("Gains", [words.sentence(text) for text in first.gains]),
+        ("Costs", [words.sentence(text) for text in first.costs]),
         ("Beware", first.fears),
         ("Next", [f"{step.text} {step.command}".strip() for step in first.steps]),
     )
@@ -80,7 +80,7 @@ def answer_page(content: Filed) -> Figure:
         write(figure, x, line, heading, size=10, weight="bold")
         at = line + 1.1
         for text in told:
-            at += _paragraph(figure, x, at, f"• {words.sentence(text)}", letters, size=8)
+            at += _paragraph(figure, x, at, f"• {text}", letters, size=8)
         lowest = max(lowest, at)
     _paragraph(figure, MARGIN_IN, lowest + 0.8, " ".join(content.answer[1:]), 185, size=8)
     return figure
@@ -158,7 +158,7 @@ def _doubts(content: Filed) -> list[str]:
     if row is not None and row.robustness is not None:
         told.append(words.sentence(row.robustness.text))
     if run.second_opinion:
-        told.append(f"Second opinion: {words.sentence(run.second_opinion)}")
+        told.append(f"Second opinion: {run.second_opinion.rstrip('.')}.")
     failed = len({failure.candidate for failure in run.failures})
     told.append(f"{failed} shapes failed." if failed else "Nothing failed.")
     versions = ", ".join(f"{name} {version}" for name, version in run.versions.items())

@@ -222,7 +222,7 @@ def _cautions(found: MainEffects) -> list[str]:
 def _limit_row(end: AtLimit, found: MainEffects, run: RunView, n_leaders: int) -> LimitRow:
     column = column_of(end.key)
     value = f"{words.number(end.limit)} {column.unit}".strip()
-    advice = _advice(end, found, _shape_limit(end, run), n_leaders)
+    advice, leads_on = _advice(end, found, _shape_limit(end, run), n_leaders)
     return LimitRow(
         title=called(end.key),
         limit=f"{'upper' if end.is_upper else 'lower'}, {value}",
@@ -231,24 +231,26 @@ def _limit_row(end: AtLimit, found: MainEffects, run: RunView, n_leaders: int) -
         key=end.key,
         side="above" if end.is_upper else "below",
         end=value,
-        leads_on="search further" in advice,
+        leads_on=leads_on,
     )
 
 
-def _advice(end: AtLimit, found: MainEffects, shape_limit: float | None, n_leaders: int) -> str:
-    """Return what to do about leaders at an end of a range."""
+def _advice(
+    end: AtLimit, found: MainEffects, shape_limit: float | None, n_leaders: int
+) -> tuple[str, bool]:
+    """Return what to do about leaders at an end of a range, and whether to search further."""
     if shape_limit is not None and np.isclose(end.limit, shape_limit):
-        return "this is as far as the shape itself goes"
+        return "this is as far as the shape itself goes", False
     side = "above" if end.is_upper else "below"
     change = next((effect.changes[0] for effect in found.effects if effect.key == end.key), None)
     if change is not None and change.is_certain:
         falls_there = (change.value < 0) == end.is_upper
         if falls_there:
-            return f"search further {side}: the score falls all the way to this end"
-        return "no need to go further: over the run the score falls to the other end"
+            return f"search further {side}: the score falls all the way to this end", True
+        return "no need to go further: over the run the score falls to the other end", False
     if end.includes_best or 2 * len(end.leaders) >= n_leaders:
-        return f"worth a search further {side}, though its effect may be chance"
-    return "may be chance: one shape in ten lands this close to a limit anyway"
+        return f"worth a search further {side}, though its effect may be chance", True
+    return "may be chance: one shape in ten lands this close to a limit anyway", False
 
 
 def _shape_limit(end: AtLimit, run: RunView) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Final
 
 from bafflelens.report.words import (
     SMALLEST_DB,
@@ -15,6 +16,9 @@ from bafflelens.report.words import (
     target_sentence,
 )
 from bafflelens.scoring.ranking import RankedRow
+
+_AGAINST_DB: Final = 0.5
+"""An octave that loses this much is told even if the band gains; common practice, no source."""
 
 
 def leader_summary(
@@ -102,6 +106,11 @@ def _directions(directions: Mapping[str, Direction]) -> tuple[list[str], list[st
         (gains if gain > 0 else pays).append(
             f"{decibel_text(abs(gain))} dB {word} {where}{detail}"
         )
+        against = min(known, key=direction.gain_in)
+        if gain > 0 and direction.gain_in(against) <= -_AGAINST_DB:
+            word = "more" if quieter else "less"
+            lost, band = decibel_text(abs(against.change_db)), range_text(against.band_hz)
+            pays.append(f"{lost} dB {word} {where} at {band}")
     return gains, pays
 
 

@@ -67,7 +67,11 @@ class Direction:
     @property
     def gain_db(self) -> float:
         """What is won over the whole band in dB: less where less is wanted, more where more."""
-        return -self.whole.change_db if self.requirement.is_upper else self.whole.change_db
+        return self.gain_in(self.whole)
+
+    def gain_in(self, change: Change) -> float:
+        """Return what is won in a part of the band, in dB."""
+        return -change.change_db if self.requirement.is_upper else change.change_db
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,8 +133,13 @@ def duration(seconds: float) -> str:
 
 
 def sentence(text: str) -> str:
-    """Return a phrase as a sentence: a capital first, a full stop last."""
-    return text[:1].upper() + text[1:].rstrip(".") + "."
+    """Return a phrase as a sentence: a capital first, a full stop last.
+
+    A name such as ``c009`` stays as it is.
+    """
+    is_name = any(letter.isdigit() for letter in text.split(" ")[0])
+    start = text[:1] if is_name else text[:1].upper()
+    return start + text[1:].rstrip(".") + "."
 
 
 def listed(items: Sequence[str]) -> str:

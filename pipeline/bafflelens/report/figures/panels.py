@@ -223,7 +223,7 @@ def bounce_pair(
                 handles, labels, loc="upper left", ncols=3, bbox_to_anchor=(0.11, 0.985),
                 borderpad=0, borderaxespad=0, columnspacing=1.2,
             )  # fmt: skip
-    figure.text(0.44 / 3.7 - 0.01, 0.035, "kHz", ha="right", va="bottom", fontsize=7.5)
+    figure.text(0.44 / 3.7 - 0.035, 0.035, "kHz", ha="right", va="bottom", fontsize=7.5)
     return figure
 
 

@@ -42,6 +42,19 @@ def called(key: str) -> str:
     return f"{part} {name}".strip()
 
 
+def change_called(name: str) -> str:
+    """Return what a changed shape is called: whose it is, and what was changed.
+
+    Examples
+    --------
+    >>> change_called("c003.lens.lip_radius_mm.less"), change_called("c003")
+    ('c003, lens lip radius less', 'c003')
+    """
+    candidate, _, rest = name.partition(".")
+    key, _, side = rest.rpartition(".")
+    return f"{candidate}, {called(key)} {side}" if key else name
+
+
 def short_names(keys: Iterable[str]) -> list[str]:
     """Return names without the part where that leaves no doubt.
 

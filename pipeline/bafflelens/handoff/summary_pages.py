@@ -16,6 +16,7 @@ from bafflelens.handoff.charts import (
     POLAR_DB,
     POLAR_MM_PER_DB,
     Curve,
+    behind,
     decade_mm,
     level_chart,
     polar_chart,
@@ -363,14 +364,12 @@ def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
             f"{plane.capitalize()}, seen {view}; dB re axis",
             _SIDES[_orbit(plane)],
             [
-                Curve(
-                    label=kilohertz(float(expected.frequency_hz[number]), nominal),
-                    along=expected.angle_deg,
-                    level_db=expected.relative_db(_orbit(plane))[number],
-                    colour=colour,
-                    dash=dash,
-                )
-                for (nominal, number), (colour, dash) in zip(numbers, style.SERIES, strict=False)
+                *(
+                    behind(_polar_curves(one.baseline, plane, numbers), found.baseline_name)
+                    if one.baseline is not None
+                    else []
+                ),
+                *_polar_curves(expected, plane, numbers),
             ],
             [mark for mark in found.marks if mark.plane == plane],
         )
@@ -399,7 +398,14 @@ def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
         yield level_chart(
             f"{plane.capitalize()} orbit",
             "dB re axis",
-            list(_at_angles(found, expected, orbit)),
+            [
+                *(
+                    behind(list(_at_angles(found, one.baseline, orbit)), found.baseline_name)
+                    if one.baseline is not None
+                    else []
+                ),
+                *_at_angles(found, expected, orbit),
+            ],
             ends,
             _RELATIVE_DB,
             found.band_hz,
@@ -411,6 +417,23 @@ def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
         + _symmetry_text(expected),
         size=7.5,
     )
+
+
+def _polar_curves(
+    expected: Expected, plane: str, numbers: Sequence[tuple[float, int]]
+) -> list[Curve]:
+    """Return the curves of a polar chart, one for each of these nominal frequencies."""
+    nearest = [(nominal, expected.nearest(nominal)) for nominal, _ in numbers]
+    return [
+        Curve(
+            label=kilohertz(float(expected.frequency_hz[number]), nominal),
+            along=expected.angle_deg,
+            level_db=expected.relative_db(_orbit(plane))[number],
+            colour=colour,
+            dash=dash,
+        )
+        for (nominal, number), (colour, dash) in zip(nearest, style.SERIES, strict=False)
+    ]
 
 
 def _orbit(plane: str) -> OrbitName:

@@ -112,7 +112,7 @@ def influence_of(run: RunView) -> Influence | None:
         row for row in tried if row.status == Status.RANKED and row.candidate.score is not None
     ]
     found = main_effects([row.candidate.values for row in ranked], _outcomes_of(ranked), ranges)
-    leaders = {row.candidate.id: row.candidate.values for row in ranked[: run.detailed]}
+    leaders = {row.candidate.id: row.candidate.values for row in ranked[: max(run.detailed, 1)]}
     rows = tuple(_row_of(effect) for effect in found.effects)
     return Influence(
         summary=_summary(found, len(tried)),

@@ -158,6 +158,12 @@ def drawn(draw: Callable[[], Figure], file_format: str) -> bytes:
     return stream.getvalue()
 
 
+def pale(colour: str) -> str:
+    """Return a colour as it looks with the opacity of what stands behind, on white."""
+    parts = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return "#" + "".join(f"{round(255 - BEHIND * (255 - part)):02x}" for part in parts)
+
+
 def inch_axes(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
     """Add axes at a place given in inches, which leaves nothing to an automatic layout."""
     across, up = figure.get_size_inches()

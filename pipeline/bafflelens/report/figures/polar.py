@@ -7,7 +7,7 @@ Drawn on plain axes, where rings, spokes and labels stand exactly where they sho
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -78,7 +78,7 @@ def polars(
 
 
 def _polar_lines(
-    axes: Axes, curves: Curves, plane: str, numbers: Sequence[int], **look: float
+    axes: Axes, curves: Curves, plane: str, numbers: Sequence[int], **look: Any
 ) -> None:
     """Draw a curve for each of these frequencies."""
     level = curves.level_db(plane)

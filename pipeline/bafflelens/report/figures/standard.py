@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import xarray as xr
@@ -108,7 +108,9 @@ def _draw(
     *,
     is_behind: bool = False,
 ) -> None:
-    look = {"linewidth": 2.6, "alpha": style.BEHIND, "zorder": 1.5} if is_behind else {}
+    look: dict[str, Any] = (
+        {"linewidth": 2.6, "alpha": style.BEHIND, "zorder": 1.5} if is_behind else {}
+    )
     for name, (colour, dash) in zip(names, _LINES, strict=False):
         axes.plot(
             curves["frequency"].values,

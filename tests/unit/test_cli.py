@@ -83,10 +83,16 @@ def test_report_is_written_again(write_job, with_stubs, capsys):
 def test_report_is_filed_when_asked(write_job, with_stubs, monkeypatch, capsys):
     _, folder = run_stubbed(write_job(), with_stubs)
     assert not (folder / "report.pdf").exists()
-    monkeypatch.setattr(report, "filed", lambda view: view.title.encode())
+    monkeypatch.setattr(
+        report, "filed", lambda view, *, with_appendix: f"{view.title}, {with_appendix}".encode()
+    )
     assert main(["report", str(folder), "--pdf"]) == 0
-    assert (folder / "report.pdf").read_bytes() == b"A small job"
+    assert (folder / "report.pdf").read_bytes() == b"A small job, False"
     assert f"report: {folder / 'report.pdf'}" in capsys.readouterr().out
+    assert main(["report", str(folder), "--pdf", "--appendix"]) == 0
+    assert (folder / "report.pdf").read_bytes() == b"A small job, True"
+    assert main(["report", str(folder), "--appendix"]) == 2
+    assert "Invalid option '--appendix' 'without '--pdf''. Must be" in capsys.readouterr().err
 
 
 def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):

@@ -283,6 +283,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         is_drawn = candidate.is_baseline or candidate.id in drawn
         solved = folder.load_directivity(candidate.id)
         dimensions = dimensions_of(shape.parameters, candidate.values, searched, mesh)
+        pictures = _pictures(mesh, shape.symmetry) if is_drawn else ()
         views.append(
             CandidateView(
                 id=candidate.id,
@@ -290,8 +291,8 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
                 dataset=played(folder, loaded, solved),
                 solved=solved,
                 mesh=mesh,
-                pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
-                opening=_opening(mesh, shape.symmetry, dimensions) if is_drawn else None,
+                pictures=pictures,
+                opening=_opening(mesh, shape.symmetry, dimensions) if pictures else None,
                 dimensions=dimensions,
                 meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
             )

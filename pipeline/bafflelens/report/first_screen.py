@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -140,13 +141,13 @@ def steps_of(
     run: RunView, winner: Shown, reference: Shown, influence: Influence | None
 ) -> tuple[Step, ...]:
     """Return what to do next, the first first."""
-    row, id_ = winner.row, winner.row.candidate.id
+    row, id_, folder = winner.row, winner.row.candidate.id, shlex.quote(run.folder)
     steps = []
     if is_better(row, reference.row) and not row.rejected:
         steps.append(
             Step(
                 text="Make it in clay, from templates and a drawing:",
-                command=f"bafflelens handoff {run.folder} {id_} --out handoff_{id_}",
+                command=f"bafflelens handoff {folder} {id_} --out handoff_{id_}",
             )
         )
     further = [limit for limit in _limits(row, influence) if limit.leads_on]
@@ -161,7 +162,7 @@ def steps_of(
         steps.append(
             Step(
                 text="Let it carve itself down the slope of the score:",
-                command=f"bafflelens carve {run.folder} {id_}",
+                command=f"bafflelens carve {folder} {id_}",
             )
         )
     other = words.next_sentence(run.rows, row, run.ranges)

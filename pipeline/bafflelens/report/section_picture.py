@@ -170,7 +170,7 @@ def _opening_figure(mesh: Mesh, dimensions: Sequence[Dimension]) -> Figure:
 
 def _fill_behind(axes: Axes, mesh: Mesh, left: float) -> None:
     """Tint what is behind the front in the vertical section, as far as a line in mm."""
-    ends = section_of(mesh.corners, across=1)[:, :, [0, 2]] * 1e3
+    ends = cut_by_plane(mesh.corners, across=1)[:, :, [0, 2]] * 1e3
     low, high = ends[..., 1].min(axis=1), ends[..., 1].max(axis=1)
     heights = np.linspace(low.min(), high.max(), _FILL_STEPS)
     front = np.full(heights.shape, np.nan)
@@ -189,7 +189,7 @@ def _upper_wall(mesh: Mesh) -> FloatArray:
     corners = _corners_of(mesh, GUIDING_KINDS)
     if not len(corners):
         return np.empty((0, 2))
-    points = section_of(corners, across=1)[:, :, [0, 2]].mean(axis=1) * 1e3
+    points = cut_by_plane(corners, across=1)[:, :, [0, 2]].mean(axis=1) * 1e3
     points = points[points[:, 1] > 0]
     return np.asarray(points[np.argsort(points[:, 1])])
 
@@ -224,7 +224,7 @@ def _draw_section(axes: Axes, mesh: Mesh, *, across: int) -> None:
     """
     up = 3 - across
     for name in names_in(mesh):
-        segments = section_of(mesh.corners[mesh.surface == name], across)
+        segments = cut_by_plane(mesh.corners[mesh.surface == name], across)
         ends = segments[:, :, [0, up]].reshape(-1, 2) * 1e3
         codes = np.tile((Outline.MOVETO, Outline.LINETO), len(segments))
         axes.add_patch(
@@ -232,7 +232,7 @@ def _draw_section(axes: Axes, mesh: Mesh, *, across: int) -> None:
         )
 
 
-def section_of(corners: FloatArray, across: int) -> FloatArray:
+def cut_by_plane(corners: FloatArray, across: int) -> FloatArray:
     """Return the segments in which a plane cuts triangles, (n_segments, 2 ends, 3), in m."""
     height = corners[:, :, across] - _OFF_PLANE_M
     ends = []

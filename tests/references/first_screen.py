@@ -4,6 +4,7 @@
 import io
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import patterns
@@ -36,7 +37,7 @@ def run_with_pictures(per_octave=3, more=0):
         )
     }
     run = small_view(datasets, name="small", title="A lens in a two-way cabinet")
-    lips = {"baseline": {}, "c001": {"lens.lip_radius_mm": 20.0}}
+    lips: dict[str, dict[str, float]] = {"baseline": {}, "c001": {"lens.lip_radius_mm": 20.0}}
     rows = tuple(
         replace(
             row,
@@ -47,7 +48,7 @@ def run_with_pictures(per_octave=3, more=0):
         for row in run.rows
     )
     svg, png = opening_picture(_recess(), (), DIMENSIONS)
-    pictured = {
+    pictured: dict[str, Any] = {
         "dimensions": DIMENSIONS,
         "pictures": (Picture(title="In space", small=_box()),),
         "opening": Picture(title="Vertical section", svg=svg, png=png),
@@ -69,7 +70,9 @@ def _recess():
     """Return a strip along the vertical section of a recess: floor, walls, front."""
     outline = [(0, -90), (0, -60), (-34, -17), (-34, 17), (0, 60), (0, 90)]
     names = ["baffle", "lens", "dome", "lens", "baffle"]
-    vertices, triangles, surface = [], [], []
+    vertices: list[tuple[int, int, int]] = []
+    triangles: list[tuple[int, int, int]] = []
+    surface: list[str] = []
     for (start, end), name in zip(pairwise(outline), names, strict=True):
         first = len(vertices)
         for x, z in (start, end):

@@ -46,9 +46,9 @@ def test_a_run_prints_the_ranking_and_where_the_report_is(write_job, with_stubs,
     assert code == 0
     assert f"report: {folder / 'report.html'}" in printed.out
     assert f"run folder: {folder}" in printed.err
-    for word in ("baseline", "c003", "control", "opening_height_mm", "better by", "dominated by"):
+    for word in ("baseline", "c003", "control", "opening height", "better by", "dominated by"):
         assert word in printed.out
-    assert "width_mm" not in printed.out  # the same in all
+    assert "width, mm" not in printed.out  # the same in all
     assert "smallest difference that means anything: 0.10 dB, an estimate" in printed.out
     assert re.search(r"At the seat, dB re the listening window: c\d+", printed.out)
     assert re.search(r"ceiling +\+45 +3\.6 +-3\.0 +-?\d+\.\d\d", printed.out)
@@ -239,7 +239,9 @@ def test_the_standard_s_curves_are_written_as_table_or_picture(
     assert other.read_text() != table.read_text()
     picture = tmp_path / "curves.svg"
     assert main([*arguments, str(picture)]) == 0
-    assert "rear wall as in reading B" in picture.read_text()
+    drawn = picture.read_text()
+    assert "Rear wall: three angles" in drawn
+    assert "Pale: the same of the" in drawn
 
 
 @pytest.mark.parametrize(

@@ -128,7 +128,7 @@ def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys):
     assert process.wait(60) == 130, "".join(printed)
     (path,) = (folder.path for folder in run_folders(results))
     assert printed[-2:] == [
-        f"what is solved is kept; go on with: bafflelens resume {path}\n",
+        f"what is solved is kept; continue with: bafflelens resume {path}\n",
         "stopped by Ctrl-C\n",
     ]
     assert open_run(path).load_record().status == "interrupted"

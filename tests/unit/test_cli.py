@@ -46,9 +46,9 @@ def test_a_run_prints_the_ranking_and_where_the_report_is(write_job, with_stubs,
     assert code == 0
     assert f"report: {folder / 'report.html'}" in printed.out
     assert f"run folder: {folder}" in printed.err
-    for word in ("baseline", "c003", "control", "opening_height_mm", "better by", "dominated by"):
+    for word in ("baseline", "c003", "control", "opening height", "better by", "dominated by"):
         assert word in printed.out
-    assert "width_mm" not in printed.out  # the same in all
+    assert "width, mm" not in printed.out  # the same in all
     assert "smallest difference that means anything: 0.10 dB, an estimate" in printed.out
     assert re.search(r"At the seat, dB re the listening window: c\d+", printed.out)
     assert re.search(r"ceiling +\+45 +3\.6 +-3\.0 +-?\d+\.\d\d", printed.out)
@@ -83,10 +83,16 @@ def test_report_is_written_again(write_job, with_stubs, capsys):
 def test_report_is_filed_when_asked(write_job, with_stubs, monkeypatch, capsys):
     _, folder = run_stubbed(write_job(), with_stubs)
     assert not (folder / "report.pdf").exists()
-    monkeypatch.setattr(report, "filed", lambda view: view.title.encode())
+    monkeypatch.setattr(
+        report, "filed", lambda view, *, with_appendix: f"{view.title}, {with_appendix}".encode()
+    )
     assert main(["report", str(folder), "--pdf"]) == 0
-    assert (folder / "report.pdf").read_bytes() == b"A small job"
+    assert (folder / "report.pdf").read_bytes() == b"A small job, False"
     assert f"report: {folder / 'report.pdf'}" in capsys.readouterr().out
+    assert main(["report", str(folder), "--pdf", "--appendix"]) == 0
+    assert (folder / "report.pdf").read_bytes() == b"A small job, True"
+    assert main(["report", str(folder), "--appendix"]) == 2
+    assert "Invalid option '--appendix' 'without '--pdf''. Must be" in capsys.readouterr().err
 
 
 def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):
@@ -98,12 +104,12 @@ def test_ctrl_c_says_how_to_go_on(write_job, with_stubs, stub, capsys):
     code, folder = run_stubbed(write_job(), with_stubs)
     printed = capsys.readouterr()
     assert code == 130
-    assert f"go on with: bafflelens resume {folder}" in printed.err
+    assert f"continue with: bafflelens resume {folder}" in printed.err
     assert "Traceback" not in printed.err
     assert main(["rank", str(folder)]) == 0  # what waits has not failed
     said = capsys.readouterr().out.splitlines()
     assert (
-        "4 not solved yet (baseline, c001, c002, c003): bafflelens resume goes on with them"
+        "4 not solved yet (baseline, c001, c002, c003): bafflelens resume continues with them"
         in said
     )
     stub.on_solve = lambda band: None
@@ -233,7 +239,9 @@ def test_the_standard_s_curves_are_written_as_table_or_picture(
     assert other.read_text() != table.read_text()
     picture = tmp_path / "curves.svg"
     assert main([*arguments, str(picture)]) == 0
-    assert "rear wall as in reading B" in picture.read_text()
+    drawn = picture.read_text()
+    assert "Rear wall: three angles" in drawn
+    assert "Pale: the same of the" in drawn
 
 
 @pytest.mark.parametrize(

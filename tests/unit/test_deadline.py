@@ -182,7 +182,7 @@ def test_what_does_not_fit_after_the_candidates_is_left_out_and_said(
     result = run_job(write_job(more), replace(options, deadline=end))
     assert watch.now <= end
     remarks = result.folder.load_record().remarks
-    assert "not done for want of time: meshing the best again" in remarks
+    assert "skipped, no time left: meshing the best again" in remarks
     assert result.folder.load_record().remeshing is None
 
 
@@ -309,7 +309,7 @@ def test_a_queue_leaves_a_job_waiting_that_cannot_be_ready(write_job, stub, opti
     )
     assert [item.status for item in ended] == ["done"]
     assert [job.status for job in queue.jobs()] == ["done", "waiting"]
-    assert queue.jobs()[1].reason == "the time was up; the next start goes on with it"
+    assert queue.jobs()[1].reason == "time ran out; the next start continues it"
     assert [item.status for item in work_through_queue(queue, options)] == ["done"]
 
 

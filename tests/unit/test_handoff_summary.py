@@ -190,7 +190,7 @@ def test_a_gain_must_stand_the_tolerances():
     assert f"{rise:.2f} dB" in found.text
     assert not before_making(row_of("c1", 1, gain=math.nan), 0.1).is_worth
     limits = thresholds_of(fragile, {}, Trust(solver_db=1, clay_db=1, n_mock_ups=0), BAND)
-    assert "lens.depth_mm" in limits[-1].expected
+    assert "lens depth" in limits[-1].expected
     limits = thresholds_of(row_of("c1", 1), {}, Trust(solver_db=1, clay_db=1, n_mock_ups=0), BAND)
     assert "bafflelens tolerances RUN c1" in limits[-1].rule
 
@@ -290,7 +290,7 @@ def test_the_summary_of_a_run_says_all_that_is_asked(finished_run):
         "The short list, in the order of the ranking",
         "What the scores are made of",
         "Why each is there, what it gains and what it costs",
-        "To make it costs: inside radius: x",
+        "Failed check: inside radius: x",
         "What to measure",
         "Loud sweeps",
         "What would make us stop",
@@ -313,7 +313,7 @@ def test_a_baseline_and_what_has_no_place_are_listed_too(finished_run):
     found = short_list(folder, loaded, record, rows, [made_of(lost), made_of(baseline)])
     assert [one.row.candidate.id for one in found.in_turn][-1] == baseline.candidate.id
     text = text_of(summary_pdf(found))
-    assert "Nothing yet; first in turn would be" in text
+    assert "Nothing yet; the first to make would be" in text
     assert "no place: incomplete" in text
     assert "It is a baseline: made to measure what the others gain against it." in text
 

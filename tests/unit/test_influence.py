@@ -88,12 +88,12 @@ NOISE = np.random.default_rng(5).normal(0, 0.05, 12)
 
 def test_effect_is_said_with_its_range_and_the_limit_is_worth_passing():
     found = section(run_of(HEIGHTS, 8 - 0.05 * (HEIGHTS - 80) + NOISE))
-    assert found.summary.startswith("Certain is the effect on the score of lens opening height (")
+    assert found.summary.startswith("One dimension clearly matters: lens opening height (")
     assert "dB from 80 to 140 mm); 12 of 12 candidates" in found.summary
     first = found.rows[0]
     assert first.changes[0].value == pytest.approx(-3, abs=0.2)
     assert first.verdict == "more of it is better"
-    assert found.rows[1].verdict == "not certain: the interval holds zero"
+    assert found.rows[1].verdict == "may be chance: the interval includes zero"
     assert found.leaders == ("c012", "c011", "c010")
     (end,) = [row for row in found.limits if row.title == "lens opening height"]
     assert end.limit == "upper, 140 mm"
@@ -114,7 +114,7 @@ def test_best_inside_the_range_is_named():
 
 def test_chance_is_not_called_an_effect():
     found = section(run_of(HEIGHTS, 5 + 20 * NOISE))
-    assert found.summary.startswith("No parameter's effect on the score is certain")
+    assert found.summary.startswith("No dimension clearly matters to the score")
     assert any(text.startswith("straight lines explain") for text in found.cautions)
 
 
@@ -122,14 +122,14 @@ def test_too_few_candidates_are_owned_up_to():
     found = section(run_of(HEIGHTS[:4], 5 + NOISE[:4]))
     assert found.rows == ()
     assert found.drawing is None
-    assert "cannot be told: 4 of 4 candidates" in found.summary
-    assert "it takes 6 at least" in found.summary
+    assert "what each dimension did: 4 of 4 candidates" in found.summary
+    assert "at least 6 are needed" in found.summary
 
 
 def test_what_moved_together_is_said():
     found = section(run_of(HEIGHTS, 5 - 0.02 * HEIGHTS + NOISE, angles=HEIGHTS / 2 - 10))
     assert found.cautions[0].startswith(
-        "lens wall half angle moved together with lens opening height"
+        "lens wall half angle and lens opening height moved together"
     )
 
 

@@ -96,7 +96,7 @@ def test_what_could_not_be_judged_is_not_the_better_for_it(run):
     status = {row.candidate.id.partition("/")[0]: row.status for row in joint.rows}
     assert status == {fine.name: "ranked", coarse.name: "incomplete"}
     reason = joint.rows[-1].reasons[0]
-    assert reason.startswith("on axis ripple is not judged: too few frequencies")
+    assert reason.startswith("on axis ripple is not judged: frequencies too far apart")
     assert reason.endswith("but was judged in other runs")
     alone = rank_together([coarse], Silent())
     assert {row.status for row in alone.rows} == {"ranked"}

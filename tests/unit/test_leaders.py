@@ -67,8 +67,8 @@ def test_gains_and_costs_are_those_of_the_levels(rows, data):
     assert less > 1
     assert lost > 0.5
     assert text.startswith(f"Place 1, {rows['c001'].better_by_db:.1f} dB better than the plain")
-    gains, pays = text.split("Paid: ")
-    assert f"{less:.1f} dB less towards the ceiling bounce (+45°)" in gains
+    gains, pays = text.split("Costs: ")
+    assert f"{less:.1f} dB less towards the ceiling" in gains
     assert f"{lost:.1f} dB less at the edge of the ±60° window" in pays
     assert "Its score is made of" in text
 
@@ -76,7 +76,7 @@ def test_gains_and_costs_are_those_of_the_levels(rows, data):
 def test_a_worse_one_is_not_praised(rows, data):
     text, _ = told(rows, data, "c002")
     assert "dB worse than the plain baffle" in text
-    assert "more towards the ceiling bounce" in text.split("Paid: ")[1]
+    assert "more towards the ceiling" in text.split("Costs: ")[1]
 
 
 def test_side_effects_are_told_by_what_they_cost(rows, data):
@@ -87,11 +87,11 @@ def test_side_effects_are_told_by_what_they_cost(rows, data):
     )
     rippled = replace(own, score=replace(own.score, terms=terms))
     text, _ = told(rows, data, "c001", candidate=rippled)
-    assert "1.00 dB for on axis ripple" in text.split("Paid: ")[1]
+    assert "on axis ripple 1.00 dB worse" in text.split("Costs: ")[1]
 
 
 def test_dominated_and_unranked_are_said(rows, data):
     text, _ = told(rows, data, "c001", dominated_by="c009")
-    assert text.endswith("c009 is nowhere worse and somewhere clearly better.")
+    assert text.endswith("c009 is no worse in anything and clearly better in something.")
     text, _ = told(rows, data, "c001", place=None, reasons=("4000 Hz failed: it diverged",))
     assert text == "It has no place: 4000 Hz failed: it diverged."

@@ -10,7 +10,7 @@ import pytest
 
 from bafflelens.base import child_process
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.report import shape_picture
+from bafflelens.report import section_picture, shape_picture
 
 
 def half_box() -> Mesh:
@@ -73,7 +73,7 @@ def test_view_without_vtk_falls_back_to_a_plainer_picture(monkeypatch):
 
 
 def test_sections_carry_the_main_dimensions():
-    svg = shape_picture.section_picture(half_box(), ("y",))
+    svg = section_picture.section_picture(half_box(), ("y",))
     assert svg.lstrip().startswith("<?xml")
     written = set(re.findall(r"<!-- (.*?) -->", svg))  # matplotlib notes each text it draws
     assert {"250", "400", "200"} <= written  # depth, height, width of the box
@@ -83,6 +83,6 @@ def test_sections_carry_the_main_dimensions():
 
 def test_section_follows_the_outline():
     mesh = half_box().mirrored("y")
-    segments = shape_picture._section(mesh.corners, across=1)
+    segments = section_picture.cut_by_plane(mesh.corners, across=1)
     length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1).sum()
     assert length == pytest.approx(2 * (0.25 + 0.4), rel=1e-6)

@@ -337,7 +337,7 @@ def test_the_verbs_of_the_queue(write_job, with_stubs, capsys):
     assert main(["queue", "list", *at]) == 0
     assert "the queue is empty" in capsys.readouterr().out
     assert main(["queue", "start", *at]) == 0
-    assert "no job waits" in capsys.readouterr().out
+    assert "no job is waiting" in capsys.readouterr().out
     job = str(write_job())
     assert main(["queue", "add", job, job, job, *at]) == 0
     assert re.search(r"job 3: A small job \(.*results/small_\S+\)", capsys.readouterr().out)
@@ -348,7 +348,7 @@ def test_the_verbs_of_the_queue(write_job, with_stubs, capsys):
     assert main(["status", str(with_stubs)]) == 0
     printed = capsys.readouterr().out
     assert "nothing runs" in printed
-    assert "queue: 2 waiting; it is not worked through now" in printed
+    assert "queue: 2 waiting; it is not running now" in printed
     assert main(["queue", "start", *at]) == 0
     printed = capsys.readouterr()
     assert re.search(r"^job 3 done: best c00\d at [\d.]+ dB \(.*\)$", printed.out, re.MULTILINE)
@@ -445,7 +445,7 @@ def test_a_run_that_was_killed_is_told_from_one_that_runs(write_job, options, ca
     assert main(["status", str(folder.path)]) == 0
     printed = capsys.readouterr().out
     assert ", killed\n" in printed
-    assert f"go on with: bafflelens resume {folder.path}" in printed
+    assert f"continue with: bafflelens resume {folder.path}" in printed
 
 
 def test_a_damaged_status_or_run_is_passed_over(write_job, options):
@@ -502,7 +502,7 @@ def test_sigterm_ends_the_queue_within_ten_seconds_and_it_goes_on(
         said = running.stderr.read().decode()
     assert code == 143
     assert took_s < 10
-    assert "go on with: bafflelens resume" in said
+    assert "continue with: bafflelens resume" in said
     assert said.splitlines()[-1] == "stopped by SIGTERM"
     assert "Traceback" not in said
     (job,) = Queue(results).jobs()

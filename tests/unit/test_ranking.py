@@ -136,7 +136,7 @@ def test_what_is_nowhere_better_is_dominated():
     }  # fmt: skip
     (poor,) = (row for row in rows if row.dominated_by)
     assert not poor.is_on_front
-    assert "dominated by tall: nowhere better, and somewhere worse" in poor.reasons
+    assert "dominated by tall: no better in anything, worse in something" in poor.reasons
 
 
 def test_it_takes_a_difference_that_means_something_to_dominate():

@@ -13,6 +13,7 @@ import patterns
 import pytest
 from PIL import Image
 
+from bafflelens.base.parameter_words import split_key
 from bafflelens.report import (
     CandidateView,
     Failure,
@@ -225,7 +226,7 @@ def test_ranking_shows_every_term_its_excess_and_the_parameters(run, html):
 
 
 def test_two_ranked_candidates_are_too_few_to_say_what_a_parameter_did(page):
-    assert "What each parameter did cannot be told: 2 of 5 candidates have a place" in page.text
+    assert "what each dimension did: 2 of 5 candidates have a place" in page.text
     assert "None: no parameter of c001 comes within 5 %" in page.text
 
 
@@ -265,7 +266,8 @@ def test_page_is_accessible(page):
     assert all(attributes.get("alt") for attributes in page.all("img"))
     assert all(attributes.get("scope") in ("row", "col") for attributes in page.all("th"))
     drawings = page.all("svg")
-    assert len(drawings) == 3 + 5 * 2  # choice, small maps, comparison, two in detail
+    # first screen, choice, small maps, comparison, two in detail
+    assert len(drawings) == 3 + 3 + 5 * 2
     for attributes in drawings:
         assert attributes["role"] == "img"
         assert len(attributes["aria-label"]) > 40
@@ -574,8 +576,8 @@ def test_signed_decibels(value, text):
 
 
 def test_split_key():
-    assert words.split_key("lens.wall_half_angle_deg") == ("lens", "wall half angle", "°")
-    assert words.split_key("count") == ("", "count", "")
+    assert split_key("lens.wall_half_angle_deg") == ("lens", "wall half angle", "°")
+    assert split_key("count") == ("", "count", "")
 
 
 def test_kilohertz_names_round_frequencies():
@@ -649,7 +651,7 @@ def test_tie_with_the_baseline_is_no_win(data):
     run = run_view([baseline[0], same[0]], ())
     best = next(row for row in run.rows if not row.candidate.is_baseline)
     base = next(row for row in run.rows if row.candidate.is_baseline)
-    assert "no difference that means anything" in words.verdict(run, best, base, "box")
+    assert "too close to the box to mean anything" in words.verdict(run, best, base, "box")
 
 
 def test_limits_of_a_target_are_drawn_as_given():

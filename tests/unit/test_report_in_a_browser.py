@@ -7,6 +7,7 @@ import shutil
 import numpy as np
 import patterns
 import pytest
+from first_screen import run_with_pictures
 from small_view import small_view
 
 from bafflelens.report import write_report
@@ -188,3 +189,75 @@ def test_ranking_fits_a_laptop_and_shows_other_columns_on_demand(page):
     assert is_shown("Sensitivity loss")
     assert is_shown("Change, ceiling")
     assert page.locator(".small-maps img").count() == 2 * 7
+
+
+@pytest.fixture(scope="module")
+def pictured(tmp_path_factory):
+    """Return the address of a page whose best shape has pictures and dimensions."""
+    path = tmp_path_factory.mktemp("pictured") / "report.html"
+    write_report(run_with_pictures(), path)
+    return path.as_uri()
+
+
+@pytest.fixture
+def sized(browser, pictured):
+    """Return a function that opens that page on a screen of a size."""
+    contexts = []
+
+    def opened(width, height):
+        contexts.append(browser.new_context(viewport={"width": width, "height": height}))
+        page = contexts[-1].new_page()
+        page.goto(pictured)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+
+
+ALWAYS = (
+    ".first .make",
+    ".first-shape img",
+    ".first-section img",
+    ".first-maps svg:first-child",
+    ".first-maps svg:last-child",
+    ".first-next code",
+)
+WHERE_THERE_IS_ROOM = (".first-gains", ".first-costs", ".first-fears", ".first-bounces svg")
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "shown"),
+    [(1400, 900, (*ALWAYS, *WHERE_THERE_IS_ROOM)), (400, 800, ALWAYS)],
+)
+def test_the_first_screen_holds_what_to_make_and_what_next(sized, width, height, shown):
+    page = sized(width, height)
+    for selector in shown:
+        box = page.locator(selector).first.bounding_box()
+        assert box is not None, selector
+        assert min(box["width"], box["height"]) > 10, selector
+        assert 0 <= box["x"] <= box["x"] + box["width"] <= width, selector
+        assert 0 <= box["y"] <= box["y"] + box["height"] <= height, (selector, box)
+    for number in range(2):
+        assert page.locator(".first img").nth(number).evaluate("image => image.naturalWidth") > 0
+    assert "34 mm deep, mouth 91 mm" in page.locator(".first .make").inner_text()
+    assert "bafflelens handoff" in page.locator(".first-next").inner_text()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_on_a_phone_tables_scroll_inside_their_frame_with_the_first_column_fixed(sized):
+    page = sized(400, 800)
+    page.get_by_label("all", exact=True).check()
+    frame = page.locator(".wide:has(> .ranking)")
+    name = page.locator(".ranking tbody tr").first.locator("th")
+    last = page.locator(".ranking tbody tr").first.locator("td").last
+    before, far = name.bounding_box()["x"], last.bounding_box()["x"]
+    frame.evaluate("frame => { frame.scrollLeft = 300; }")
+    assert last.bounding_box()["x"] < far - 200
+    assert name.bounding_box()["x"] == pytest.approx(before, abs=45)
+    assert 0 <= name.bounding_box()["x"] < 60
+    outside = page.evaluate(
+        "[...document.querySelectorAll('table')].filter(table => !table.closest('.wide') &&"
+        " !table.closest('.reading')).length"
+    )
+    assert outside == 0

@@ -60,7 +60,7 @@ def test_a_side_that_is_not_known_counts_like_the_other():
     nothing = Robustness(candidate="c001", score_db=3.0, changes=(change(None, None),))
     assert nothing.worst is None
     assert math.isnan(nothing.spread_db)
-    assert "nothing is known" in nothing.text
+    assert "small changes do is not known" in nothing.text
 
 
 # ----------------------------------------------------------------------------- which shapes

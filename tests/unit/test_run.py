@@ -199,7 +199,7 @@ def test_ctrl_c_leaves_a_folder_that_can_be_read_and_resumed(write_job, stub, op
     assert [row.status for row in rows] == ["ranked", "ranked", "waiting", "waiting"]
     assert rows[-1].reasons == ("not solved: the run has not come to it",)
     view = view_of(folder, folder.load_job(), record)
-    assert "2 not solved yet (c002, c003): bafflelens resume goes on with them" in view.remarks
+    assert "2 not solved yet (c002, c003): bafflelens resume continues with them" in view.remarks
     assert [row.status for row in view.rows] == ["ranked", "ranked"]
     assert grouped_failures(view) == ()  # what waits has not failed
     by_id = {row.candidate.id: row for row in rows}

@@ -89,7 +89,9 @@ def test_ripple_is_not_judged_beyond_what_the_spacing_shows():
         width_smoothness(coarse, TARGET, BAND, DETOUR_M),
     ):
         assert np.isnan(found.value_db)
-        assert found.note.startswith("not judged: too few frequencies to 2 kHz")
+        assert found.note.startswith(
+            "not judged: frequencies too far apart to show ripple above 2 kHz"
+        )
 
 
 # ------------------------------------------------------------------ smoothness

@@ -86,13 +86,13 @@ def test_a_picture_that_fails_does_not_cost_the_report(run, monkeypatch):
 
 def test_a_view_that_fails_does_not_cost_the_report(monkeypatch):
     from bafflelens.mesh.mesh import Mesh
-    from bafflelens.report import shape_picture
+    from bafflelens.report import section_picture, shape_picture
 
     def broken(mesh, symmetry):
         raise RuntimeError(INK.replace("<ink>", "ink"))
 
-    monkeypatch.setattr(shape_picture, "shape_picture", broken)
-    monkeypatch.setattr(shape_picture, "section_picture", lambda mesh, symmetry: "<svg/>")
+    monkeypatch.setattr(shape_picture, "shape_views", broken)
+    monkeypatch.setattr(section_picture, "section_picture", lambda mesh, symmetry: "<svg/>")
     mesh = Mesh(np.eye(3), np.array([[0, 1, 2]]), np.array(["lens"]))
     found = summary._pictures(mesh, ())
     assert [picture.title for picture in found] == [

@@ -32,9 +32,11 @@ def cache_show(*, folder: QueueFolder = Path("results")) -> int:
 def cache_prune(
     *,
     folder: QueueFolder = Path("results"),
-    to_gib: Annotated[float, Parameter(help="How much may stay, in GiB; 0 empties it.")] = 1.0,
+    to_gib: Annotated[
+        float, Parameter(help="Keep at most this much, in GiB; 0 empties it.")
+    ] = 1.0,
     unused_days: Annotated[
-        float | None, Parameter(help="Remove also what was not used for so many days.")
+        float | None, Parameter(help="Also remove what was not used for this many days.")
     ] = None,
 ) -> int:
     """Remove from the cache what has not been used for longest."""

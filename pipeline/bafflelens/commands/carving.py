@@ -25,11 +25,15 @@ def carve(
     candidate: Annotated[str, Parameter(help="Id of a solved candidate, or baseline.")],
     /,
     *,
-    steps: Annotated[int | None, Parameter(help="Most steps; else the job's.")] = None,
-    outward_mm: Annotated[float | None, Parameter(help="Most to add; else the job's.")] = None,
-    inward_mm: Annotated[float | None, Parameter(help="Most to take; else the job's.")] = None,
+    steps: Annotated[int | None, Parameter(help="Most steps; otherwise the job's.")] = None,
+    outward_mm: Annotated[
+        float | None, Parameter(help="Most to add; otherwise the job's.")
+    ] = None,
+    inward_mm: Annotated[
+        float | None, Parameter(help="Most to take; otherwise the job's.")
+    ] = None,
     radius_mm: Annotated[
-        float | None, Parameter(help="Smallest radius of that; else the job's.")
+        float | None, Parameter(help="Smallest radius of what moves; otherwise the job's.")
     ] = None,
     workers: Workers = None,
     until: Until = None,

@@ -18,11 +18,13 @@ def scan(
     /,
     *,
     nominal: Annotated[Path, Parameter(help="Job file or run folder with the nominal shape.")],
-    out: Annotated[Path, Parameter(help="Folder that is made.")],
+    out: Annotated[Path, Parameter(help="Folder to make.")],
     candidate: Annotated[str, Parameter(help="Which shape of the job was modelled.")] = "baseline",
     unit: Annotated[str, Parameter(help="Unit of the file: mm, cm, m or inch.")] = "mm",
     marks: Annotated[Path | None, Parameter(help="TOML file of marks that tell the pose.")] = None,
-    refine: Annotated[bool, Parameter(help="Refine the pose by marks by registration.")] = False,
+    refine: Annotated[
+        bool, Parameter(help="Refine the pose from the marks by registration.")
+    ] = False,
 ) -> int:
     """Make a candidate of the scan of a clay model and map its deviation."""
     from bafflelens.mockup.scan.clay import ClayScanRequest, take_scan
@@ -61,7 +63,7 @@ def measure_plan(
     to_hz: Annotated[float | None, Parameter(help="Band; otherwise the job's.")] = None,
     level_db: Annotated[float, Parameter(help="Level of the sweep at the microphone.")] = 80.0,
     noise_db: Annotated[float, Parameter(help="Noise of the room in its worst octave.")] = 30.0,
-    repeats: Annotated[int, Parameter(help="Sweeps an angle.")] = 2,
+    repeats: Annotated[int, Parameter(help="Sweeps at each angle.")] = 2,
 ) -> int:
     """Plan the measurement of a mock-up: distance, gate, angles, sweep; and a description."""
     from bafflelens.mockup.comparison.simulation import kept_radiator
@@ -96,18 +98,18 @@ def compare(
     measurement: Annotated[Path, Parameter(help="File that describes the measurement (TOML).")],
     /,
     *,
-    out: Annotated[Path, Parameter(help="Folder that is made.")],
+    out: Annotated[Path, Parameter(help="Folder to make.")],
     scan: Annotated[
         tuple[Path, str] | None,
-        Parameter(help="Run and candidate that are the scanned clay: for shape against model."),
+        Parameter(
+            help="Run and candidate of the scanned clay: tells errors of shape from the model's."
+        ),
     ] = None,
     source: Annotated[
-        str, Parameter(help="The only source that played, if not what the job says.")
+        str, Parameter(help="The only source that played, if not as the job says.")
     ] = "",
-    solve: Annotated[
-        bool, Parameter(help="Solve once more what no surface pressure was kept of.")
-    ] = False,
-    within: Annotated[float, Parameter(help="What agreement means, in dB r.m.s.")] = 1.0,
+    solve: Annotated[bool, Parameter(help="Solve again if no surface pressure was kept.")] = False,
+    within: Annotated[float, Parameter(help="What counts as agreement, in dB r.m.s.")] = 1.0,
     smoothing: Annotated[int, Parameter(help="Both sides are averaged over 1/N octave.")] = 12,
     clay_error: Annotated[
         bool | None,
@@ -148,11 +150,14 @@ def clay_map(
     candidate: Annotated[str, Parameter(help="Its id in the ranking: c009, or baseline.")],
     /,
     *,
-    out: Annotated[Path, Parameter(help="Folder that is made.")],
-    amount_mm: Annotated[float, Parameter(help="Clay that is added or taken at a place.")] = 3.0,
+    out: Annotated[Path, Parameter(help="Folder to make.")],
+    amount_mm: Annotated[
+        float, Parameter(help="Thickness of clay added or taken at a place.")
+    ] = 3.0,
     across_mm: Annotated[float, Parameter(help="Width of a bump at its foot.")] = 30.0,
     second_step: Annotated[
-        bool, Parameter(help="Solve the shape with the clay on, to see how far to believe it.")
+        bool,
+        Parameter(help="Solve the shape with the clay on it, to see how far to trust the map."),
     ] = True,
 ) -> int:
     """Show where to add or take clay on a solved candidate, and what that does to its score."""
@@ -179,7 +184,7 @@ def export(
     /,
     *more: Annotated[str, Parameter(help="Further ids.")],
     out: Annotated[
-        Path | None, Parameter(help="Folder to write directivities into: one a candidate.")
+        Path | None, Parameter(help="Folder to write directivities into, one file per candidate.")
     ] = None,
     mesh: Annotated[
         Path | None,

@@ -24,7 +24,7 @@ def crossover(
     *,
     job: Annotated[
         Path | None,
-        Parameter(help="Job that says what is tried and how it is judged, if not the run's own."),
+        Parameter(help="Job that says what to try and how to judge it, if not the run's own."),
     ] = None,
 ) -> int:
     """Search crossover frequency, slope, polarity and delay for a solved shape."""
@@ -86,7 +86,7 @@ def _print_tuning(found: Tuning) -> None:
         say("none that was tried sums well there; try other slopes, a wider range or more delay")
     note = (
         f"excursion: of {found.upper}, re the crossover of the job at the same level in front; "
-        "what it can bear is for its maker to say"
+        "what it can take, its maker must say"
     )
     for line in (note, f"kept: {found.toml}", f"picture: {found.picture}"):
         say(line)

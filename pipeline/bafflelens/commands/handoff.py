@@ -17,8 +17,8 @@ def handoff(
     folder: Folder,
     /,
     *candidates: Annotated[str, Parameter(help="Ids of candidates; or --top.")],
-    out: Annotated[Path, Parameter(help="Folder that is made: one zip file a candidate.")],
-    top: Annotated[int, Parameter(help="So many of the best candidates.")] = 0,
+    out: Annotated[Path, Parameter(help="Folder to make: one zip file per candidate.")],
+    top: Annotated[int, Parameter(help="How many of the best candidates, instead of ids.")] = 0,
 ) -> int:
     """Write what the prototype shop needs: solid, templates, drawing, checks, manifest."""
     from bafflelens.handoff.package import hand_off
@@ -57,10 +57,10 @@ def inspect(
     unit: Annotated[str, Parameter(help="Unit of the scan: mm, cm, m or inch.")] = "mm",
     marks: Annotated[Path | None, Parameter(help="TOML file of marks that tell the pose.")] = None,
     scanner_mm: Annotated[
-        float, Parameter(help="How exact the scanner is over the part, at 95 %.")
+        float, Parameter(help="Accuracy of the scanner over the part, at 95 %.")
     ] = 0.05,
     out: Annotated[
-        Path | None, Parameter(help="Folder that is made for a scan; otherwise beside it.")
+        Path | None, Parameter(help="Folder to make for a scan; otherwise beside it.")
     ] = None,
 ) -> int:
     """Compare what was made with the nominal: pass, rework (where, by how much), re-simulate."""

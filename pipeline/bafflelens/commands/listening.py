@@ -41,15 +41,17 @@ def listen(
     ] = False,
     again: Annotated[
         Path | None,
-        Parameter(help="Folder written before for the same shapes: only the music is new."),
+        Parameter(help="Earlier folder of the same shapes, of which only the music changes."),
     ] = None,
     blind: Annotated[
         bool, Parameter(negative="", help="Then compare two shapes blind, on a page of your own.")
     ] = False,
     test: Annotated[
-        str, Parameter(help="Of --blind: abx (told apart?) or preference (which is better?).")
+        str, Parameter(help="With --blind: abx (told apart?) or preference (which is better?).")
     ] = "abx",
-    trials: Annotated[int, Parameter(help="Of --blind: how many, fixed beforehand.")] = 16,
+    trials: Annotated[
+        int, Parameter(help="With --blind: number of trials, fixed beforehand.")
+    ] = 16,
 ) -> int:
     """Make heard in headphones what the seat gets of two shapes; begin at low level."""
     from bafflelens.listen.blind_results import check_two, run_blind_test

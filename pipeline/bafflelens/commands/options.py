@@ -34,9 +34,10 @@ JobFile = Annotated[
     ),
 ]
 Folder = Annotated[Path, Parameter(help="Folder of a run, under results/.")]
-Results = Annotated[Path, Parameter(help="Folder that the run's folder is made in.")]
+Results = Annotated[Path, Parameter(help="Folder in which the run gets a folder of its own.")]
 Workers = Annotated[
-    int | None, Parameter(help="Worker processes; otherwise as the job says, or one a processor.")
+    int | None,
+    Parameter(help="Worker processes; otherwise as the job says, or one per processor."),
 ]
 Scheduler = Annotated[
     str | None,
@@ -46,7 +47,7 @@ Until = Annotated[
     str | None,
     Parameter(help="When the report must be ready: 07:00, or 2026-01-31T07:00; local time."),
 ]
-Hours = Annotated[float | None, Parameter(help="The same as so many hours from now.")]
+Hours = Annotated[float | None, Parameter(help="The same, as hours from now.")]
 QueueNumber = Annotated[int, Parameter(help="Number of the job, as `queue list` shows it.")]
 QueueFolder = Annotated[Path, Parameter(help="Folder of the queue and of its runs.")]
 CacheFolder = Annotated[

@@ -59,7 +59,7 @@ def queue_list(*, results: QueueFolder = Path("results")) -> int:
 
     waiting = Queue(results)
     jobs = waiting.jobs()
-    table = new_table("Queue", "number", "status", "title", "run folder", "what there is to say")
+    table = new_table("Queue", "number", "status", "title", "run folder", "remark")
     for job in jobs:
         killed = job.status == Status.RUNNING and not waiting.is_worked_on
         texts = ("killed" if killed else job.status, job.title, job.folder, job.reason)
@@ -117,5 +117,5 @@ def queue_start(
     with stoppable():
         finished = work_through_queue(Queue(results), given, ended=say_end)
     if not finished:
-        say("no job waits")
+        say("no job is waiting")
     return HAS_FAILURES if any(ended.status == Status.FAILED for ended in finished) else FINE

@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
+from bafflelens.base.parameter_words import short_names, split_key
 from bafflelens.base.status import Status
 from bafflelens.commands.console import decibel_figure, new_table, say, show_table
 
@@ -63,11 +64,16 @@ def _print_rows(rows: Sequence[RankedRow], most: int | None) -> None:
         *("vertical", "horizontal", "side effects", "small changes", "dominated by"),
     )
     paid = new_table(
-        "What the terms find in dB, lower is better",
+        "What each term finds in dB, lower is better",
         *("place", "shape", *(term.label for term in terms)),
     )
     keys = _varying(rows)
-    parameters = new_table("Parameters", "place", "shape", *_short_names(keys))
+    parameters = new_table(
+        "Parameters",
+        "place",
+        "shape",
+        *(_headed(name, key) for name, key in zip(short_names(keys), keys, strict=True)),
+    )
     for row, found in ranked:
         candidate = row.candidate
         if found is None:
@@ -85,7 +91,7 @@ def _print_rows(rows: Sequence[RankedRow], most: int | None) -> None:
     for table in tables if ranked else ():
         show_table(table)
     if len(ranked) < len(every):
-        say(f"{len(every) - len(ranked)} more are ranked behind: bafflelens rank --all")
+        say(f"{len(every) - len(ranked)} more are ranked below these: bafflelens rank --all")
 
 
 def _print_seat(name: str, bounces: Sequence[SeatBounce]) -> None:
@@ -131,7 +137,7 @@ def _print_reasons(rows: Sequence[RankedRow], most: int | None) -> None:
         for line in lines_on_undone(rows):
             say(line)
     if len(said) > len(said[:most]):
-        say(f"{len(said) - len(said[:most])} more lines of this kind: bafflelens rank --all")
+        say(f"{len(said) - len(said[:most])} more such lines: bafflelens rank --all")
 
 
 def _spread(robustness: Robustness | None) -> str:
@@ -146,16 +152,10 @@ def _value(values: Mapping[str, float], key: str) -> str:
     return f"{values[key]:g}" if key in values else "-"
 
 
-def _short_names(keys: Sequence[str]) -> list[str]:
-    """Return parameters without their part where that leaves no doubt.
-
-    Examples
-    --------
-    >>> _short_names(["lens.depth_mm", "upper.blend_mm", "lower.blend_mm"])
-    ['depth_mm', 'upper.blend_mm', 'lower.blend_mm']
-    """
-    names = [key.partition(".")[2] for key in keys]
-    return [name if names.count(name) == 1 else key for key, name in zip(keys, names, strict=True)]
+def _headed(name: str, key: str) -> str:
+    """Return the head of a parameter's column: its name, and its unit."""
+    unit = split_key(key)[2]
+    return f"{name}, {unit}" if unit else name
 
 
 def _varying(rows: Sequence[RankedRow]) -> list[str]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 from cyclopts import Parameter
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.parameter_words import amount, called
 from bafflelens.commands import options
 from bafflelens.commands.console import ConsoleProgress, decibel_figure, new_table, say, show_table
 from bafflelens.commands.options import (
@@ -96,15 +97,29 @@ def report(
     folder: Folder,
     /,
     *,
-    pdf: Annotated[bool, Parameter(help="Also write report.pdf, A4 pages for filing.")] = False,
+    pdf: Annotated[
+        bool, Parameter(help="Also write report.pdf, two A4 pages for filing.", negative=())
+    ] = False,
+    appendix: Annotated[
+        bool,
+        Parameter(help="With --pdf: the whole ranking and every leader's figures.", negative=()),
+    ] = False,
 ) -> int:
     """Write the report of a run again."""
     from bafflelens.report.summary import report_run
     from bafflelens.store import open_run
 
+    if appendix and not pdf:
+        raise InputError(invalid("option '--appendix'", "without '--pdf'", "given with '--pdf'"))
     opened = open_run(folder)
     with opened.locked():
-        report_run(opened, opened.load_job(), opened.load_record(), is_filed=pdf)
+        report_run(
+            opened,
+            opened.load_job(),
+            opened.load_record(),
+            is_filed=pdf,
+            with_appendix=appendix,
+        )
     for path in (opened.report_path, *([opened.filed_path] if pdf else [])):
         say(f"report: {path}")
     return FINE
@@ -118,11 +133,11 @@ def curves(
     out: Annotated[Path, Parameter(help="File to write: .csv, .png, .pdf or .svg.")],
     rear_wall: Annotated[
         str,
-        Parameter(help="Rear wall of the standard: A, all from 90 degrees back, or B, three."),
+        Parameter(help="Rear wall: A, every angle from 90 degrees back, or B, only three."),
     ] = "A",
 ) -> int:
     """Write the curves of CTA-2034-A of a candidate, as a table or a picture."""
-    from bafflelens.report.summary import curves_file
+    from bafflelens.report.standard_file import curves_file
     from bafflelens.store import open_run, write_file
 
     file_format = out.suffix.removeprefix(".").lower()
@@ -138,7 +153,7 @@ def tolerances(
     /,
     *,
     all_parameters: Annotated[
-        bool, Parameter(help="Change every parameter of the shape, not only those searched.")
+        bool, Parameter(help="Change every parameter of the shape, not only the searched ones.")
     ] = False,
     workers: Workers = None,
 ) -> int:
@@ -160,19 +175,19 @@ def _print_robustness(found: Robustness) -> None:
     """Print what each small change does."""
     table = new_table(
         f"Small changes of {found.candidate}: rise of the score in dB",
-        *("parameter", "change", "less", "more", "0.5 dB for", "remark"),
+        *("parameter", "change", "less", "more", "costs 0.5 dB", "remark"),
     )
     for change in found.changes:
         allowed = change.allowed(0.5)
         known = "-" if math.isnan(allowed) else "no change seen" if math.isinf(allowed) else ""
         table.add_row(
-            change.key,
-            f"{change.tolerance:g} {change.unit}",
+            called(change.key),
+            amount(change.tolerance, change.unit),
             *(
                 decibel_figure(math.nan if side is None else side, signed=True)
                 for side in (change.less_db, change.more_db)
             ),
-            known or f"{allowed:.2g} {change.unit}",
+            known or amount(allowed, change.unit),
             "; ".join(change.reasons),
         )
     show_table(table)

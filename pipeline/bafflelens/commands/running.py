@@ -116,8 +116,8 @@ def status(
         say("nothing runs")
     waiting = sum(job.status == Status.WAITING for job in overview.jobs)
     if overview.jobs:
-        at_work = "is worked through" if overview.is_worked_on else "is not worked through now"
-        say(f"queue: {waiting} waiting; it {at_work} (bafflelens queue list)")
+        at_work = "it is running" if overview.is_worked_on else "it is not running now"
+        say(f"queue: {waiting} waiting; {at_work} (bafflelens queue list)")
     return FINE
 
 
@@ -149,4 +149,4 @@ def _print_run_overview(run: RunOverview) -> None:
     elif counts.best_look is not None:
         say(f"  best so far: {counts.best_look[0]} at {counts.best_look[1]:.2f} dB as a draft")
     if run.status in ("killed", "interrupted", "stopped"):
-        say(f"  go on with: bafflelens resume {run.folder.path}")
+        say(f"  continue with: bafflelens resume {run.folder.path}")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Final
 
@@ -40,6 +40,20 @@ class Curve:
     colour: str
     dash: style.Dash = "-"
     width_mm: float = 0.45
+
+
+def behind(curves: Sequence[Curve], name: str) -> list[Curve]:
+    """Return the baseline's curves as they stand behind a candidate's: pale, one label for all."""
+    return [
+        replace(
+            curve,
+            label="" if number else f"pale: {name}",
+            colour=style.pale(curve.colour),
+            dash="-",
+            width_mm=2 * curve.width_mm,
+        )
+        for number, curve in enumerate(curves)
+    ]
 
 
 def polar_chart(
@@ -237,13 +251,13 @@ def _level_frame(
 
 
 def _legend(canvas: Any, curves: Sequence[Curve], x: float, y: float) -> None:
-    for number, curve in enumerate(curves):
+    for number, curve in enumerate(curve for curve in curves if curve.label):
         _key(canvas, curve, x, y - 5 * number)
 
 
 def _legend_across(canvas: Any, curves: Sequence[Curve], x: float, y: float) -> None:
     for curve in curves:
-        x = _key(canvas, curve, x, y) + 4
+        x = _key(canvas, curve, x, y) + 4 if curve.label else x
 
 
 def _key(canvas: Any, curve: Curve, x: float, y: float) -> float:

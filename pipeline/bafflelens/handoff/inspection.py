@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.parameter_words import called
 from bafflelens.base.reading import LARGEST_TOML, read_text, shown_text
 from bafflelens.handoff.limits import limit_of
 from bafflelens.handoff.manifest import open_archive
@@ -58,11 +59,11 @@ class Reading:
         what = {
             PASS: "",
             REWORK: f" by {-self.off:+.3g} {self.unit}",
-            SIMULATE: " with the reading: nobody knows what it costs",
+            SIMULATE: " with the reading: what it costs is not known",
         }[self.verdict]
         return (
-            f"{self.verdict}{what}: {self.key} {self.nominal + self.off:g} {self.unit}, nominal "
-            f"{self.nominal:g}, off by {self.off:+.3g}, allowed {allowed} ({whose})"
+            f"{self.verdict}{what}: {called(self.key)} {self.nominal + self.off:g} {self.unit}, "
+            f"nominal {self.nominal:g}, off by {self.off:+.3g}, allowed {allowed} ({whose})"
         )
 
 

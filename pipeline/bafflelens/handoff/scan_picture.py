@@ -21,7 +21,7 @@ _COLOURS: Final = {
     "within": "#4477aa",
     "over": "#cc3311",
     "over the general tolerance": "#ee7733",
-    "too near to tell": "#ddaa33",
+    "too close to call": "#ddaa33",
 }
 _OTHER: Final = "#bbbbbb"
 _WIDEST: Final = 4.0  # limits

@@ -41,7 +41,7 @@ AGAIN: Final = "scan again"
 
 WITHIN: Final = "within"
 OVER: Final = "over"
-NEAR: Final = "too near to tell"
+NEAR: Final = "too close to call"
 UNKNOWN: Final = "over the general tolerance"
 UNTOLD: Final = "not told by this scan"
 UNSEEN: Final = "not seen"

@@ -10,11 +10,13 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
+from bafflelens.base.parameter_words import called, split_key
 from bafflelens.handoff.charts import (
     LEVEL_MM_PER_DB,
     POLAR_DB,
     POLAR_MM_PER_DB,
     Curve,
+    behind,
     decade_mm,
     level_chart,
     polar_chart,
@@ -85,7 +87,10 @@ def _order(found: ShortList) -> Iterator[Any]:
         for check in first.made.hindering:
             yield paragraph(f"Settle before it is made: {check.name}: {check.text}.", bold=True)
     else:
-        text = f"Nothing yet; first in turn would be {name}: {first.why_turn}. {first.before.text}"
+        text = (
+            f"Nothing yet; the first to make would be {name}: {first.why_turn}. "
+            f"{first.before.text}"
+        )
         yield paragraph(text, size=10, bold=True)
     yield paragraph(FIRST_RULE, size=7.5)
     yield heading("The short list, in the order of the ranking; scores in dB")
@@ -174,13 +179,14 @@ def _reasons(found: ShortList) -> Iterator[Any]:
         if row.robustness is not None:
             yield paragraph(f"Small changes: {row.robustness.text}.", after=1)
         for check in one.made.failed:
-            yield paragraph(f"To make it costs: {check.name}: {check.text}.", after=1)
+            yield paragraph(f"Failed check: {check.name}: {check.text}.", after=1)
         for note in row.notes:
             yield paragraph(f"Noted: {note}", after=1)
         for warning in one.made.warnings:
             yield paragraph(warning, bold=True, after=1)
         values = ", ".join(
-            f"{key} {words.number(value)}" for key, value in row.candidate.values.items()
+            f"{called(key)} {words.number(value)} {split_key(key)[2]}".rstrip()
+            for key, value in row.candidate.values.items()
         )
         yield paragraph(f"Parameters: {values or 'those of its script'}.", size=7.5, after=5)
 
@@ -358,14 +364,12 @@ def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
             f"{plane.capitalize()}, seen {view}; dB re axis",
             _SIDES[_orbit(plane)],
             [
-                Curve(
-                    label=kilohertz(float(expected.frequency_hz[number]), nominal),
-                    along=expected.angle_deg,
-                    level_db=expected.relative_db(_orbit(plane))[number],
-                    colour=colour,
-                    dash=dash,
-                )
-                for (nominal, number), (colour, dash) in zip(numbers, style.SERIES, strict=False)
+                *(
+                    behind(_polar_curves(one.baseline, plane, numbers), found.baseline_name)
+                    if one.baseline is not None
+                    else []
+                ),
+                *_polar_curves(expected, plane, numbers),
             ],
             [mark for mark in found.marks if mark.plane == plane],
         )
@@ -394,7 +398,14 @@ def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
         yield level_chart(
             f"{plane.capitalize()} orbit",
             "dB re axis",
-            list(_at_angles(found, expected, orbit)),
+            [
+                *(
+                    behind(list(_at_angles(found, one.baseline, orbit)), found.baseline_name)
+                    if one.baseline is not None
+                    else []
+                ),
+                *_at_angles(found, expected, orbit),
+            ],
             ends,
             _RELATIVE_DB,
             found.band_hz,
@@ -406,6 +417,23 @@ def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
         + _symmetry_text(expected),
         size=7.5,
     )
+
+
+def _polar_curves(
+    expected: Expected, plane: str, numbers: Sequence[tuple[float, int]]
+) -> list[Curve]:
+    """Return the curves of a polar chart, one for each of these nominal frequencies."""
+    nearest = [(nominal, expected.nearest(nominal)) for nominal, _ in numbers]
+    return [
+        Curve(
+            label=kilohertz(float(expected.frequency_hz[number]), nominal),
+            along=expected.angle_deg,
+            level_db=expected.relative_db(_orbit(plane))[number],
+            colour=colour,
+            dash=dash,
+        )
+        for (nominal, number), (colour, dash) in zip(nearest, style.SERIES, strict=False)
+    ]
 
 
 def _orbit(plane: str) -> OrbitName:

@@ -4,8 +4,8 @@
 ``view`` says what a report is told. ``curves`` takes from the datasets what is drawn, ``shown``
 chooses whose, ``figures`` draws it in the ``style`` and ``blocks`` makes markup of that.
 ``side_by_side`` packs the curves for the page's own script, ``compare.js``, which draws whichever
-candidates are ticked. ``tables`` and ``words`` make text from numbers. ``page`` puts all of it
-into the templates.
+candidates are ticked. ``tables`` and ``words`` make text from numbers, ``first_screen`` what to
+make of it. ``page`` puts all of it into the templates, ``filed_pages`` and ``pdf`` onto paper.
 
 What draws is slow to load and a ranking never needs it: what is offered here is loaded when it is
 asked for.

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from markupsafe import Markup
@@ -47,6 +48,29 @@ class Detail:
     parameters: tuple[Mapping[str, str | bool], ...]
     has_gaps: bool
     has_no_crossing: bool
+
+
+def first_drawings(
+    winner: Shown, reference: Shown, scales: Scales, run: RunView
+) -> tuple[Markup, Markup, Markup]:
+    """Return the small maps in both planes and the bounce curves of the first screen."""
+    drawn = (winner.name, winner.curves), (reference.name, reference.curves)
+    marks, both = marks_of(run.target), f"{winner.name} and of the {reference.name}"
+    vertical, horizontal = (
+        _markup(
+            partial(figures.map_pair, *drawn, plane, scales, marks),
+            f"first-{plane}",
+            f"Small {plane} maps of {both} on one scale.",
+        )
+        for plane in ("vertical", "horizontal")
+    )
+    asked = requirements_of(run.target)
+    bounces = _markup(
+        lambda: figures.bounce_pair(winner.name, winner.curves, drawn[1], asked, scales),
+        "first-bounces",
+        f"Levels of {both} towards floor and ceiling over frequency.",
+    )
+    return vertical, horizontal, bounces
 
 
 def thumbnails(drawn: Sequence[Shown], scales: Scales, run: RunView) -> Markup | None:
@@ -132,7 +156,7 @@ def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunVie
             f"Contour maps of {entry.name}, horizontal and vertical. {_beam_words(curves)}",
         ),
         polars=_markup(
-            lambda: figures.polars(curves, octaves_in(scales.frequency_hz), marks),
+            lambda: figures.polars(curves, octaves_in(scales.frequency_hz), marks, other),
             f"{key}-polars",
             f"Polar plots of {entry.name}, horizontal and vertical, at octave frequencies. "
             f"{_beam_words(curves)}",
@@ -159,7 +183,7 @@ def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunVie
             f"Acoustic centre of {entry.name} in both planes and, where it is known, the "
             "radiation impedance of its source over frequency.",
         ),
-        lobe=_lobe_of(entry, key),
+        lobe=_lobe_of(entry, reference, key),
         octaves=tuple(octave_rows(curves, scales)),
         seat=seat_bounces(entry, run),
         parameters=tuple(parameter_rows(entry, run)),
@@ -168,12 +192,17 @@ def detail_of(entry: Shown, reference: Shown | None, scales: Scales, run: RunVie
     )
 
 
-def _lobe_of(entry: Shown, key: str) -> Markup | None:
+def _lobe_of(entry: Shown, reference: Shown | None, key: str) -> Markup | None:
     """Return the vertical lobe through the crossover region; None where there is none."""
     meeting = entry.view.meeting
     if meeting is None:
         return None
-    drawn = figures.LobeEntry(title=entry.name, dataset=entry.view.dataset, meeting=meeting)
+    drawn = figures.LobeEntry(
+        title=entry.name,
+        dataset=entry.view.dataset,
+        meeting=meeting,
+        behind=reference.view.dataset if reference else None,
+    )
     tilt = tilt_at(entry.view.dataset, meeting.frequency_hz)
     return _markup(
         lambda: figures.lobes([drawn]),

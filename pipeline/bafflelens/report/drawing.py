@@ -17,10 +17,10 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import Candidate, draw
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
+from bafflelens.report.section_picture import section_picture
 from bafflelens.report.shape_picture import (
     elements_per_wavelength,
     mesh_picture,
-    section_picture,
     shape_picture,
 )
 from bafflelens.scoring.ranking import CandidateResult

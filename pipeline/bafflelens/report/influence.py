@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from markupsafe import Markup
 
+from bafflelens.base.parameter_words import called
 from bafflelens.base.status import Status
 from bafflelens.report import figures, words
 from bafflelens.report.style import svg_or_reason
@@ -28,6 +29,7 @@ from bafflelens.scoring.ranking import RankedRow
 
 OUTCOMES: Final = ("Score", "Vertical control", "Horizontal width", "Side effects")
 
+_COUNTS: Final = {1: "One", 2: "Two", 3: "Three", 4: "Four", 5: "Five", 6: "Six"}
 _WEAK: Final = 0.5  # share explained, below which a fit is called weak; common practice, no source
 
 
@@ -46,12 +48,30 @@ class EffectRow:
 
 @dataclass(frozen=True, kw_only=True)
 class LimitRow:
-    """A line of the table of limits."""
+    """A line of the table of limits.
+
+    Attributes
+    ----------
+    title, limit : str
+        The parameter, and which end of its range.
+    leaders : tuple of str
+        Who sits there.
+    advice : str
+        What to do about it.
+    key, side, end : str
+        The parameter in the job, ``above`` or ``below``, and that end with its unit.
+    leads_on : bool
+        Whether it is worth a search further there.
+    """
 
     title: str
     limit: str
     leaders: tuple[str, ...]
     advice: str
+    key: str
+    side: str
+    end: str
+    leads_on: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +112,7 @@ def influence_of(run: RunView) -> Influence | None:
         row for row in tried if row.status == Status.RANKED and row.candidate.score is not None
     ]
     found = main_effects([row.candidate.values for row in ranked], _outcomes_of(ranked), ranges)
-    leaders = {row.candidate.id: row.candidate.values for row in ranked[: run.detailed]}
+    leaders = {row.candidate.id: row.candidate.values for row in ranked[: max(run.detailed, 1)]}
     rows = tuple(_row_of(effect) for effect in found.effects)
     return Influence(
         summary=_summary(found, len(tried)),
@@ -136,7 +156,7 @@ def _outcomes_of(rows: Sequence[RankedRow]) -> np.ndarray:
 def _row_of(effect: MainEffect) -> EffectRow:
     column = column_of(effect.key)
     return EffectRow(
-        title=_title(effect.key),
+        title=called(effect.key),
         unit=column.unit,
         low=effect.low,
         high=effect.high,
@@ -152,7 +172,7 @@ def _verdict(effect: MainEffect, unit: str) -> str:
         return f"best near {words.number(effect.best_at)} {unit}".strip() + ", worse to both sides"
     change = effect.changes[0]
     if not change.is_certain:
-        return "not certain: the interval holds zero"
+        return "may be chance: the interval includes zero"
     return "less of it is better" if change.value > 0 else "more of it is better"
 
 
@@ -160,68 +180,77 @@ def _summary(found: MainEffects, n_tried: int) -> str:
     fitted = f"{found.n_candidates} of {n_tried} candidates have a place in the ranking"
     if not found.is_known:
         return (
-            f"What each parameter did cannot be told: {fitted}, and it takes {found.n_needed} at "
-            "least to set the parameters apart from one another and from chance."
+            f"There are too few candidates to tell what each dimension did: {fitted}, and at "
+            f"least {found.n_needed} are needed to tell them from each other and from chance."
         )
     certain = [effect for effect in found.effects if effect.changes[0].is_certain]
     if not certain:
         return (
-            f"No parameter's effect on the score is certain: {fitted}, and all intervals hold "
-            "zero. More candidates, or a wider range, would tell."
+            f"No dimension clearly matters to the score: {fitted}, and every interval includes "
+            "zero. More candidates, or wider ranges, would tell."
         )
     parts = [
-        f"{_title(effect.key)} ({words.signed_decibels(effect.changes[0].value)} dB from "
+        f"{called(effect.key)} ({words.signed_decibels(effect.changes[0].value)} dB from "
         f"{words.number(effect.low)} to {words.number(effect.high)} {column_of(effect.key).unit}"
         ")".replace(" )", ")")
         for effect in certain
     ]
-    return f"Certain is the effect on the score of {words.listed(parts)}; {fitted}."
+    count, verb = _COUNTS.get(len(parts), str(len(parts))), "s" if len(parts) == 1 else ""
+    noun = "dimension" if len(parts) == 1 else "dimensions"
+    return f"{count} {noun} clearly matter{verb}: {words.listed(parts)}; {fitted}."
 
 
 def _cautions(found: MainEffects) -> list[str]:
     told = [
-        f"{_title(key)} moved together with {_title(partner)}, so that the two cannot be told "
-        "apart; what is said of the latter holds for both"
+        f"{called(key)} and {called(partner)} moved together and cannot be told apart; what is "
+        f"said of {called(partner)} holds for both"
         for key, partner in found.aliased.items()
     ]
     if found.is_known and found.explained[0] < _WEAK:
         told.append(
             f"straight lines explain {100 * found.explained[0]:.0f} % of the score's variance "
-            "(adjusted); most of it is bends, parameters that act jointly, or noise"
+            "(adjusted); most of it is curvature, dimensions acting together, or noise"
         )
     if found.is_known and all(effect.bend is None for effect in found.effects):
         told.append(
-            "there are too few candidates, or too few values of a parameter, to look for a best "
-            "value inside a range"
+            "too few candidates, or too few values of a dimension, to find a best value inside a "
+            "range"
         )
     return told
 
 
 def _limit_row(end: AtLimit, found: MainEffects, run: RunView, n_leaders: int) -> LimitRow:
     column = column_of(end.key)
-    limit = f"{'upper' if end.is_upper else 'lower'}, {words.number(end.limit)} {column.unit}"
+    value = f"{words.number(end.limit)} {column.unit}".strip()
+    advice, leads_on = _advice(end, found, _shape_limit(end, run), n_leaders)
     return LimitRow(
-        title=_title(end.key),
-        limit=limit.strip(),
+        title=called(end.key),
+        limit=f"{'upper' if end.is_upper else 'lower'}, {value}",
         leaders=end.leaders,
-        advice=_advice(end, found, _shape_limit(end, run), n_leaders),
+        advice=advice,
+        key=end.key,
+        side="above" if end.is_upper else "below",
+        end=value,
+        leads_on=leads_on,
     )
 
 
-def _advice(end: AtLimit, found: MainEffects, shape_limit: float | None, n_leaders: int) -> str:
-    """Return what to do about leaders at an end of a range."""
+def _advice(
+    end: AtLimit, found: MainEffects, shape_limit: float | None, n_leaders: int
+) -> tuple[str, bool]:
+    """Return what to do about leaders at an end of a range, and whether to search further."""
     if shape_limit is not None and np.isclose(end.limit, shape_limit):
-        return "this is as far as the shape itself goes"
+        return "this is as far as the shape itself goes", False
     side = "above" if end.is_upper else "below"
     change = next((effect.changes[0] for effect in found.effects if effect.key == end.key), None)
     if change is not None and change.is_certain:
         falls_there = (change.value < 0) == end.is_upper
         if falls_there:
-            return f"search further {side}: the score falls all the way to this end"
-        return "no need to go further: over the run the score falls to the other end"
+            return f"search further {side}: the score falls all the way to this end", True
+        return "no need to go further: over the run the score falls to the other end", False
     if end.includes_best or 2 * len(end.leaders) >= n_leaders:
-        return f"worth a search further {side}, though no effect of it is certain"
-    return "may be chance: one in ten comes as near to one of both ends by itself"
+        return f"worth a search further {side}, though its effect may be chance", True
+    return "may be chance: one shape in ten lands this close to a limit anyway", False
 
 
 def _shape_limit(end: AtLimit, run: RunView) -> float | None:
@@ -245,8 +274,3 @@ def _drawing_of(rows: Sequence[EffectRow]) -> Markup | None:
         "each parameter's range to the other, with intervals; the numbers are in the table."
     )
     return Markup(svg_or_reason(lambda: figures.effect_bars(changes, OUTCOMES), "effects", alt))
-
-
-def _title(key: str) -> str:
-    column = column_of(key)
-    return f"{column.part} {column.name}".strip()

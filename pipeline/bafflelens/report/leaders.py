@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Final
 
-from bafflelens.report.curves import angle_text
 from bafflelens.report.words import (
     SMALLEST_DB,
     Direction,
@@ -16,6 +16,9 @@ from bafflelens.report.words import (
     target_sentence,
 )
 from bafflelens.scoring.ranking import RankedRow
+
+_AGAINST_DB: Final = 0.5
+"""An octave that loses this much is told even if the band gains; common practice, no source."""
 
 
 def leader_summary(
@@ -43,20 +46,27 @@ def leader_summary(
     score = row.candidate.score
     if score is None or row.place is None:
         return f"It has no place: {row.reasons[0]}." if row.reasons else "It has no place."
-    gains, pays = _directions(directions)
-    better, worse = _terms(row, baseline)
-    gains, pays = gains + better, pays + worse
+    gains, pays = gains_and_costs(row, baseline, directions)
     sentences = [_standing(row, baseline_name)]
-    if directions or better or worse:
+    if directions or gains or pays:
         sentences += [
-            f"Gained: {listed(gains)}." if gains else "Gained: nothing that can be told.",
-            f"Paid: {listed(pays)}." if pays else "Paid: nothing that can be told.",
+            f"Gains: {listed(gains)}." if gains else "Gains: none.",
+            f"Costs: {listed(pays)}." if pays else "Costs: none.",
         ]
     sentences.append(target_sentence(row))
     if row.dominated_by:
         other = names.get(row.dominated_by, row.dominated_by)
-        sentences.append(f"{other} is nowhere worse and somewhere clearly better.")
+        sentences.append(f"{other} is no worse in anything and clearly better in something.")
     return " ".join(sentences)
+
+
+def gains_and_costs(
+    row: RankedRow, baseline: RankedRow, directions: Mapping[str, Direction]
+) -> tuple[list[str], list[str]]:
+    """Return what a candidate gains and what it costs against the baseline, a phrase each."""
+    gains, pays = _directions(directions)
+    better, worse = _terms(row, baseline)
+    return gains + better, pays + worse
 
 
 def _standing(row: RankedRow, baseline_name: str) -> str:
@@ -81,7 +91,7 @@ def _directions(directions: Mapping[str, Direction]) -> tuple[list[str], list[st
         if not math.isfinite(gain) or abs(gain) < SMALLEST_DB:
             continue
         where = (
-            f"towards the {key} bounce ({angle_text(limit.angle_deg)})"
+            f"towards the {key}"
             if direction.requirement.is_upper
             else f"at the edge of the ±{limit.angle_deg:.0f}° window"
         )
@@ -96,6 +106,11 @@ def _directions(directions: Mapping[str, Direction]) -> tuple[list[str], list[st
         (gains if gain > 0 else pays).append(
             f"{decibel_text(abs(gain))} dB {word} {where}{detail}"
         )
+        against = min(known, key=direction.gain_in)
+        if gain > 0 and direction.gain_in(against) <= -_AGAINST_DB:
+            word = "more" if quieter else "less"
+            lost, band = decibel_text(abs(against.change_db)), range_text(against.band_hz)
+            pays.append(f"{lost} dB {word} {where} at {band}")
     return gains, pays
 
 
@@ -114,6 +129,8 @@ def _terms(row: RankedRow, baseline: RankedRow) -> tuple[list[str], list[str]]:
         and term.name not in ("vertical_control", "horizontal_width")
     ]
     changes.sort(key=lambda change: -abs(change[0]))
-    better = [f"{decibel_text(-d, 2)} dB by {name}" for d, name in changes if d <= -SMALLEST_DB]
-    worse = [f"{decibel_text(d, 2)} dB for {name}" for d, name in changes if d >= SMALLEST_DB]
+    better = [
+        f"{name} {decibel_text(-d, 2)} dB better" for d, name in changes if d <= -SMALLEST_DB
+    ]
+    worse = [f"{name} {decibel_text(d, 2)} dB worse" for d, name in changes if d >= SMALLEST_DB]
     return better, worse

@@ -10,20 +10,23 @@ from pathlib import Path
 import numpy as np
 from jinja2 import Environment
 
+from bafflelens.base.parameter_words import amount, called
 from bafflelens.report import words
 from bafflelens.report.blocks import (
     choice,
     comparison,
     detail_of,
+    first_drawings,
     response_slopes,
     thumbnails,
     zero_text,
 )
 from bafflelens.report.curves import requirements_of
 from bafflelens.report.domes import domes_of
+from bafflelens.report.first_screen import first_screen_of
 from bafflelens.report.influence import OUTCOMES, influence_of
 from bafflelens.report.leaders import leader_summary
-from bafflelens.report.pdf import filed_report
+from bafflelens.report.pdf import Filed, filed_report
 from bafflelens.report.shown import (
     all_curves,
     baseline_row,
@@ -73,13 +76,42 @@ def write_report(run: RunView, path: Path) -> None:
     temporary.replace(path)
 
 
-def filed(run: RunView) -> bytes:
-    """Return the report of a run as a PDF for filing."""
+def filed(run: RunView, *, with_appendix: bool = False) -> bytes:
+    """Return the report of a run as a PDF for filing.
+
+    Parameters
+    ----------
+    run : RunView
+        What to show.
+    with_appendix : bool
+        Whether the whole ranking and the figures of each leader follow.
+    """
     names = names_of(run.rows)
-    baseline = baseline_row(run.rows)
-    best = _best(run)
-    reference = next((e for e in drawn_of(run, names, baseline) if e.row is baseline), None)
-    return filed_report(run, answer(run, best, baseline, names, changes_of(run, reference)))
+    baseline, best = baseline_row(run.rows), _best(run)
+    drawn = drawn_of(run, names, baseline)
+    reference = next((entry for entry in drawn if entry.row is baseline), None)
+    winner = next((entry for entry in drawn if entry.row is best), None)
+    changes = changes_of(run, reference)
+    with drawing_style():
+        influence = influence_of(run)
+    first = first_screen_of(
+        run,
+        winner,
+        reference,
+        changes.get(best.candidate.id, {}) if best else {},
+        influence,
+    )
+    content = Filed(
+        run=run,
+        answer=answer(run, best, baseline, names, changes),
+        first=first,
+        names=names,
+        drawn=drawn,
+        winner=winner,
+        reference=reference,
+        changes=changes,
+    )
+    return filed_report(content, with_appendix=with_appendix)
 
 
 def render(run: RunView) -> str:
@@ -99,6 +131,16 @@ def render(run: RunView) -> str:
         influence = influence_of(run)
         domes = domes_of(run.every_row, names)
         small_maps = thumbnails(drawn, scales, run)
+        first = first_screen_of(
+            run,
+            winner,
+            reference,
+            changes.get(best.candidate.id, {}) if best else {},
+            influence,
+        )
+        first_drawn = (
+            first_drawings(winner, reference, scales, run) if winner and reference else ()
+        )
         compared = comparison(winner, reference, scales, run)
         details = [
             detail_of(entry, None if entry is reference else reference, scales, run)
@@ -112,6 +154,8 @@ def render(run: RunView) -> str:
             names=names,
             baseline=baseline,
             best=best,
+            first=first,
+            first_drawn=first_drawn,
             answer=answer(run, best, baseline, names, changes),
             changes=changes,
             best_changes=changes.get(best.candidate.id, {}) if best else {},
@@ -172,6 +216,8 @@ def _best(run: RunView) -> RankedRow | None:
 def _environment() -> Environment:
     environment = templates_in(Path(__file__).parent)
     environment.filters |= {
+        "amount": amount,
+        "called": called,
         "capitalize_first": lambda text: text[:1].upper() + text[1:],
         "db": words.decibel_text,
         "signed_db": words.signed_decibels,

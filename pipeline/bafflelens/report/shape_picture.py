@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Pictures of a shape: a view in three dimensions, and dimensioned sections.
+"""Pictures of a shape in three dimensions.
 
 VTK ends the whole process when it finds no way to draw off-screen, so the view is drawn in a
 process of its own (``python -m bafflelens.report.shape_picture FOLDER``); should that fail,
@@ -9,10 +9,9 @@ matplotlib draws a plainer one here.
 from __future__ import annotations
 
 import io
-import itertools
 import sys
 import tempfile
-from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -21,15 +20,15 @@ from matplotlib import colormaps
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import BoundaryNorm, Colormap
 from matplotlib.figure import Figure
-from matplotlib.patches import Patch, PathPatch
-from matplotlib.path import Path as Outline
+from matplotlib.patches import Patch
 from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-untyped]
 from numpy.typing import NDArray
+from PIL import Image, ImageOps
 
 from bafflelens.base import child_process
 from bafflelens.base.conventions import FloatArray, IntArray, direction_vectors
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.surface_names import FINE_KINDS, GUIDING_KINDS, surface_kind
+from bafflelens.mesh.surface_names import surface_kind
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,7 +59,24 @@ _LEVELS: Final = (0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 14.0, 20.0)
 """Steps of the colours for elements a wavelength; the last one is open."""
 
 _TIME_LIMIT_S: Final = 60.0
-_OFF_PLANE_M: Final = 1e-6  # sections beside the mirror plane, where vertices lie
+_SMALL_PX: Final = 640
+_COLOURS: Final = 96
+
+
+@dataclass(frozen=True, kw_only=True)
+class Views:
+    """A view of a shape twice, as PNG files.
+
+    Attributes
+    ----------
+    picture : bytes
+        With a key of the colours.
+    small : bytes
+        Without it and without margins, to stand in a small place; empty for a mesh.
+    """
+
+    picture: bytes
+    small: bytes = b""
 
 
 def shape_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> bytes:
@@ -78,8 +94,15 @@ def shape_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> bytes:
     bytes
         A PNG file.
     """
-    full = _mirrored(mesh, symmetry)
-    return _drawn_apart(full) or _plain_picture(full)
+    return shape_views(mesh, symmetry).picture
+
+
+def shape_views(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> Views:
+    """Return the view of `shape_picture`, and the same for a small place."""
+    full = mirrored(mesh, symmetry)
+    return _drawn_apart(full) or Views(
+        picture=_plain_picture(full), small=_trimmed(_plain_picture(full, has_key=False))
+    )
 
 
 def mesh_picture(mesh: Mesh, symmetry: tuple[str, ...], wavelength_m: float) -> bytes:
@@ -99,9 +122,10 @@ def mesh_picture(mesh: Mesh, symmetry: tuple[str, ...], wavelength_m: float) -> 
     bytes
         A PNG file.
     """
-    full = _mirrored(mesh, symmetry)
+    full = mirrored(mesh, symmetry)
     elements = elements_per_wavelength(full, wavelength_m)
-    return _drawn_apart(full, elements) or _plain_picture(full, elements)
+    drawn = _drawn_apart(full, elements)
+    return drawn.picture if drawn else _plain_picture(full, elements)
 
 
 def elements_per_wavelength(mesh: Mesh, wavelength_m: float) -> FloatArray:
@@ -121,7 +145,7 @@ def elements_per_wavelength(mesh: Mesh, wavelength_m: float) -> FloatArray:
     return np.asarray(wavelength_m / edge)
 
 
-def _drawn_apart(mesh: Mesh, elements: FloatArray | None = None) -> bytes | None:
+def _drawn_apart(mesh: Mesh, elements: FloatArray | None = None) -> Views | None:
     """Have VTK draw a closed mesh in a process of its own; None if it cannot."""
     with tempfile.TemporaryDirectory(prefix="bafflelens_picture_") as name:
         folder = Path(name)
@@ -129,106 +153,22 @@ def _drawn_apart(mesh: Mesh, elements: FloatArray | None = None) -> bytes | None
         if elements is not None:
             np.save(folder / _ELEMENTS, elements)
         ended = child_process.run_module("bafflelens.report.shape_picture", folder, _TIME_LIMIT_S)
-        picture = folder / "picture.png"
-        return picture.read_bytes() if not ended and picture.is_file() else None
+        picture, small = folder / "picture.png", folder / "small.png"
+        if ended or not picture.is_file():
+            return None
+        return Views(
+            picture=picture.read_bytes(), small=small.read_bytes() if small.is_file() else b""
+        )
 
 
-def section_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> str:
-    """Return the vertical and the horizontal section through the axis, with main dimensions.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface, or the kept part of it.
-    symmetry : tuple of {"x", "y", "z"}
-        Planes in which the mesh is mirrored first.
-
-    Returns
-    -------
-    str
-        An SVG file; lengths in mm.
-    """
-    stream = io.StringIO()
-    figure = _section_figure(_mirrored(mesh, symmetry))
-    figure.savefig(stream, format="svg", metadata={"Date": None})
-    return stream.getvalue()
-
-
-def _section_figure(mesh: Mesh) -> Figure:
-    """Return the sections of a closed mesh as a figure."""
-    low, high = mesh.vertices.min(axis=0) * 1e3, mesh.vertices.max(axis=0) * 1e3
-    figure = Figure(figsize=(9.0, 7.4), layout="constrained")
-    grid = figure.add_gridspec(2, 2, height_ratios=(1.0, 0.9))
-    side = figure.add_subplot(grid[:, 0], aspect="equal")
-    plan = figure.add_subplot(grid[0, 1], aspect="equal")
-    close = figure.add_subplot(grid[1, 1], aspect="equal")
-    gap = 0.06 * float((high - low).max())
-    for axes, up, label in ((side, 2, "z, up (mm)"), (plan, 1, "y, to the left (mm)")):
-        _draw_section(axes, mesh, across=3 - up)
-        axes.set(xlim=(low[0] - 4 * gap, high[0] + 2 * gap), xlabel="x, forward (mm)")
-        axes.set(ylim=(low[up] - 1.5 * gap, high[up] + 3 * gap), ylabel=label)
-        _dimension(axes, (low[0], high[up]), (0.0, high[up]), gap)
-        _dimension(axes, (low[0], low[up]), (low[0], high[up]), gap)
-    right = max(float(high[0]), 0.0)
-    front = _corners_of(mesh, ("baffle",))
-    top = float(front[..., 2].max()) * 1e3 if len(front) else float(high[2])
-    steps = [top, *_driver_heights(mesh)]
-    for above, below in itertools.pairwise(steps):
-        _dimension(side, (right, below), (right, above), -gap)
-    side.set_title("Vertical section, y = 0")
-    plan.set_title("Horizontal section, z = 0")
-    _draw_close_up(close, mesh)
-    _add_legend(figure, mesh)
-    return figure
-
-
-def _draw_close_up(axes: Axes, mesh: Mesh) -> None:
-    """Draw the vertical section around the moving surfaces and the lens, if there are any."""
-    of_interest = _corners_of(mesh, FINE_KINDS) * 1e3
-    if not len(of_interest):
-        axes.set_axis_off()
-        return
-    _draw_section(axes, mesh, across=1)
-    axes.set(title="Vertical section, close up", xlabel="x, forward (mm)", ylabel="z, up (mm)")
-    low, high = of_interest[..., 2].min(), of_interest[..., 2].max()
-    gap = 0.09 * float(high - low)
-    axes.set_ylim(low - 2 * gap, high + 3 * gap)
-    surround = _corners_of(mesh, ("surround",)) * 1e3
-    middle = 0.5 * (float(of_interest[..., 0].min()) + float(of_interest[..., 0].max()))
-    rim = float(np.median(surround[..., 0])) if len(surround) else middle
-    axes.set_xlim(middle - 0.8 * (high - low), middle + 0.8 * (high - low))
-    for name in _names(mesh):
-        if surface_kind(name) == "dome":
-            dome = mesh.corners[mesh.surface == name][..., 2] * 1e3
-            _dimension(axes, (rim, dome.min()), (rim, dome.max()), 2.0 * gap)
-    if len(_corners_of(mesh, GUIDING_KINDS)):
-        _dimension(axes, (0.0, low), (0.0, high), -1.5 * gap)
-        _dimension(axes, (rim, high), (0.0, high), gap)
-
-
-def _corners_of(mesh: Mesh, kinds: Sequence[str]) -> FloatArray:
-    """Return the corners of all triangles on surfaces of some kinds, (n, 3, 3), in m."""
-    names = [name for name in _names(mesh) if surface_kind(name) in kinds]
-    return np.asarray(mesh.corners[np.isin(mesh.surface, names)])
-
-
-def _driver_heights(mesh: Mesh) -> list[float]:
-    """Return z of the middle of every driver, from the top downwards, in mm."""
-    heights = []
-    for name in _names(mesh):
-        if surface_kind(name) in ("dome", "cone"):
-            z = mesh.corners[mesh.surface == name][..., 2] * 1e3
-            heights.append(0.5 * float(z.min() + z.max()))
-    return sorted(heights, reverse=True)
-
-
-def _mirrored(mesh: Mesh, symmetry: tuple[str, ...]) -> Mesh:
+def mirrored(mesh: Mesh, symmetry: tuple[str, ...]) -> Mesh:
+    """Return a whole mesh from the kept part of it."""
     for plane in symmetry:
         mesh = mesh.mirrored(plane)
     return mesh
 
 
-def _names(mesh: Mesh) -> list[str]:
+def names_in(mesh: Mesh) -> list[str]:
     """Return the surface names of a mesh, in the order of the palette."""
     present = [str(name) for name in np.unique(mesh.surface)]
     order = list(SURFACE_COLOURS)
@@ -240,90 +180,20 @@ def _names(mesh: Mesh) -> list[str]:
     return sorted(present, key=lambda name: (place(name), name))
 
 
-def _colour(name: str) -> str:
+def colour_of(name: str) -> str:
+    """Return the colour of a surface."""
     return SURFACE_COLOURS.get(surface_kind(name), _OTHER_COLOUR)
 
 
-def _draw_section(axes: Axes, mesh: Mesh, *, across: int) -> None:
-    """Draw where a coordinate plane through the axis cuts the surface.
-
-    Parameters
-    ----------
-    axes : Axes
-        Where to draw.
-    mesh : Mesh
-        A closed surface.
-    across : int
-        Coordinate that is zero on the plane.
-    """
-    up = 3 - across
-    for name in _names(mesh):
-        segments = _section(mesh.corners[mesh.surface == name], across)
-        ends = segments[:, :, [0, up]].reshape(-1, 2) * 1e3
-        codes = np.tile((Outline.MOVETO, Outline.LINETO), len(segments))
-        axes.add_patch(
-            PathPatch(Outline(ends, codes), edgecolor=_colour(name), linewidth=2.2, fill=False)
-        )
-
-
-def _section(corners: FloatArray, across: int) -> FloatArray:
-    """Return the segments in which a plane cuts triangles, (n_segments, 2 ends, 3), in m."""
-    height = corners[:, :, across] - _OFF_PLANE_M
-    ends = []
-    cut = np.flatnonzero((height.min(axis=1) < 0) & (height.max(axis=1) > 0))
-    for triangle, level in zip(corners[cut], height[cut], strict=True):
-        points = []
-        for i in range(3):
-            j = (i + 1) % 3
-            if level[i] * level[j] < 0:
-                share = level[i] / (level[i] - level[j])
-                points.append(triangle[i] + share * (triangle[j] - triangle[i]))
-        if len(points) == 2:
-            ends.append(points)
-    return np.asarray(ends, dtype=float).reshape(-1, 2, 3)
-
-
-def _dimension(
-    axes: Axes, start: tuple[float, float], end: tuple[float, float], offset: float
-) -> None:
-    """Draw the dimension of a horizontal or vertical length.
-
-    Parameters
-    ----------
-    axes : Axes
-        Where to draw.
-    start, end : tuple of 2 floats
-        Ends of the length in mm.
-    offset : float
-        Distance of the dimension line from them in mm: up or to the left, negative down or to
-        the right.
-    """
-    vertical = start[0] == end[0]
-    shift = np.array((-offset, 0.0) if vertical else (0.0, offset))
-    first, last = start + shift, end + shift
-    for foot, point in ((start, first), (end, last)):
-        axes.plot(*zip(foot, point, strict=True), color="#555555", linewidth=0.5, zorder=0)
-    arrow = {"arrowstyle": "<->", "color": "#333333", "linewidth": 0.8, "shrinkA": 0, "shrinkB": 0}
-    axes.annotate("", xy=tuple(last), xytext=tuple(first), arrowprops=arrow)
-    axes.annotate(
-        f"{np.linalg.norm(last - first):.1f}".removesuffix(".0"),
-        xy=tuple((first + last) / 2),
-        xytext=tuple(np.sign(shift) * 3),
-        textcoords="offset points",
-        rotation=90 if vertical else 0,
-        ha=("right" if offset > 0 else "left") if vertical else "center",
-        va="center" if vertical else ("bottom" if offset > 0 else "top"),
-        fontsize=9,
-    )
-
-
-def _plain_picture(mesh: Mesh, elements: FloatArray | None = None) -> bytes:
+def _plain_picture(
+    mesh: Mesh, elements: FloatArray | None = None, *, has_key: bool = True
+) -> bytes:
     """Draw the view with matplotlib: no shadows, hidden surfaces by sorting."""
     facing = mesh.normals @ _towards_viewer() > 0
     light = 0.55 + 0.45 * np.clip(mesh.normals @ np.array((0.55, 0.35, 0.76)), 0.0, 1.0)
     figure = Figure(figsize=(6.0, 6.0), dpi=150, layout="constrained")
     axes: Any = figure.add_subplot(projection="3d", proj_type="ortho")
-    colours = np.array([_rgb(_colour(str(name))) for name in mesh.surface])
+    colours = np.array([_rgb(colour_of(str(name))) for name in mesh.surface])
     if elements is not None:
         by_value, norm = _element_colours()
         colours = by_value(norm(elements))[:, :3]
@@ -340,10 +210,10 @@ def _plain_picture(mesh: Mesh, elements: FloatArray | None = None) -> bytes:
     axes.set_box_aspect(high - low, zoom=1.0)
     axes.view_init(elev=_VIEW_ELEVATION_DEG, azim=_VIEW_AZIMUTH_DEG)
     axes.set_axis_off()
-    if elements is None:
-        _add_legend(figure, mesh)
-    else:
+    if elements is not None:
         _add_colour_bar(figure, axes)
+    elif has_key:
+        add_legend(figure, mesh)
     return _as_png(figure)
 
 
@@ -357,11 +227,11 @@ def _towards_viewer() -> FloatArray:
     return np.asarray(direction_vectors(azimuth, elevation)[0])
 
 
-def _add_legend(figure: Figure, mesh: Mesh) -> None:
+def add_legend(figure: Figure, mesh: Mesh) -> None:
     """Add what the colours of the surfaces mean, below."""
-    kinds = dict.fromkeys(surface_kind(name) or name for name in _names(mesh))
+    kinds = dict.fromkeys(surface_kind(name) or name for name in names_in(mesh))
     figure.legend(
-        handles=[Patch(color=_colour(kind), label=kind.replace("_", " ")) for kind in kinds],
+        handles=[Patch(color=colour_of(kind), label=kind.replace("_", " ")) for kind in kinds],
         loc="outside lower center",
         ncols=5,
         frameon=False,
@@ -393,10 +263,22 @@ def _as_png(figure: Figure) -> bytes:
     return stream.getvalue()
 
 
+def _trimmed(png: bytes) -> bytes:
+    """Return a picture on white without its margins, at most `_SMALL_PX` high or wide."""
+    image = Image.open(io.BytesIO(png)).convert("RGB")
+    box = ImageOps.invert(image).getbbox()
+    image = image.crop(box) if box else image
+    image.thumbnail((_SMALL_PX, _SMALL_PX))
+    stream = io.BytesIO()
+    image.quantize(_COLOURS).save(stream, format="PNG", optimize=True)
+    return stream.getvalue()
+
+
 def main(folder: Path) -> int:
     """Draw ``mesh.npz`` of a folder to ``picture.png`` with VTK; return the exit code.
 
-    With ``elements.npy``, one number a triangle, the triangles are drawn in its colours.
+    The same without a key is ``small.png``. With ``elements.npy``, one number a
+    triangle, the triangles are drawn in its colours.
     """
     mesh = Mesh.load(folder / "mesh.npz")
     figure = Figure(figsize=(6.0, 6.0), dpi=200, layout="constrained")
@@ -406,8 +288,12 @@ def main(folder: Path) -> int:
         axes.imshow(_rendered(mesh, np.load(folder / _ELEMENTS)))
         _add_colour_bar(figure, axes)
     else:
-        axes.imshow(_rendered(mesh))
-        _add_legend(figure, mesh)
+        image = _rendered(mesh)
+        axes.imshow(image)
+        add_legend(figure, mesh)
+        stream = io.BytesIO()
+        Image.fromarray(image).save(stream, format="PNG")
+        (folder / "small.png").write_bytes(_trimmed(stream.getvalue()))
     (folder / "picture.png").write_bytes(_as_png(figure))
     return 0
 
@@ -431,10 +317,10 @@ def _rendered(mesh: Mesh, elements: FloatArray | None = None) -> NDArray[np.uint
             ambient=0.6,
             diffuse=0.5,
         )
-    for name in _names(mesh) if elements is None else ():
+    for name in names_in(mesh) if elements is None else ():
         plotter.add_mesh(
             _polygons(mesh.triangles[mesh.surface == name], mesh).clean(),
-            color=_colour(name),
+            color=colour_of(name),
             smooth_shading=True,
             split_sharp_edges=True,
             feature_angle=_SHARP_DEG,

@@ -44,6 +44,9 @@ SERIES: Final[tuple[tuple[str, Dash], ...]] = (
     ("#a62f36", (0, (1.2, 1.0))),
 )
 
+BEHIND: Final = 0.28
+"""Opacity of the baseline's lines behind a candidate's of the same colour."""
+
 # The parts of a bar; neighbours differ in lightness, which colour blindness leaves.
 TERMS: Final = (
     *(colour for colour, _ in SERIES),
@@ -153,6 +156,12 @@ def drawn(draw: Callable[[], Figure], file_format: str) -> bytes:
             metadata=undated,
         )
     return stream.getvalue()
+
+
+def pale(colour: str) -> str:
+    """Return a colour as it looks with the opacity of what stands behind, on white."""
+    parts = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return "#" + "".join(f"{round(255 - BEHIND * (255 - part)):02x}" for part in parts)
 
 
 def inch_axes(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:

@@ -35,6 +35,7 @@ from bafflelens.store.system_response import meeting_of, missing_plates, played
 
 if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
     from bafflelens.report import CandidateView, Picture, RunView
+    from bafflelens.report.dimensions import Dimension
     from bafflelens.scoring.seat import SeatBounce
 
 _LONGEST_NOTE: Final = 4000
@@ -44,7 +45,7 @@ MOST_SHOWN: Final = 60
 MOST_LISTED: Final = 300
 """So many does it list."""
 
-_NOT_SOLVED: Final = "not solved: the run has not come to it"
+_NOT_SOLVED: Final = "not solved: the run has not reached it yet"
 
 
 def rank_run(folder: RunFolder, record: RunRecord | None = None) -> tuple[RankedRow, ...]:
@@ -176,46 +177,6 @@ def seat_of(
     return bounces_at_seat(dataset, job.room.room, job.score.settings.band_hz, job.air.medium)
 
 
-def curves_file(
-    folder: RunFolder, candidate_id: str, file_format: str, rear_wall: str = "A"
-) -> bytes:
-    """Return the curves of CTA-2034-A of a candidate, as a picture or a table.
-
-    Parameters
-    ----------
-    folder : RunFolder
-        The run.
-    candidate_id : str
-        Id of a candidate that is solved.
-    file_format : {"csv", "png", "pdf", "svg"}
-        Kind of file.
-    rear_wall : {"A", "B"}
-        Reading of the rear wall's angles.
-
-    Raises
-    ------
-    InputError
-        If the candidate is not among those that are solved, or the kind or the reading is
-        unknown.
-    """
-    from bafflelens.directivity.standard_curves import standard_curves
-    from bafflelens.report.figures.standard import standard_figure
-    from bafflelens.report.style import FORMATS, drawn
-
-    if file_format not in ("csv", *FORMATS):
-        rule = "one of ." + ", .".join(("csv", *FORMATS))
-        raise InputError(invalid("ending of the file's name", f".{file_format}", rule))
-    solved_candidate(folder, candidate_id)
-    loaded = folder.load_job()
-    dataset = played(folder, loaded, folder.load_directivity(candidate_id))
-    curves = standard_curves(dataset, rear_wall)
-    if file_format == "csv":
-        table = curves.to_pandas().rename(columns=lambda name: f"{name}_db").round(3)
-        table.index = table.index.astype(float).to_numpy().round(2)
-        return str(table.to_csv(index_label="frequency_hz", lineterminator="\n")).encode()
-    return drawn(lambda: standard_figure(curves, candidate_id), file_format)
-
-
 def solved_candidate(folder: RunFolder, candidate_id: str) -> CandidateResult:
     """Return a candidate that is solved.
 
@@ -226,7 +187,7 @@ def solved_candidate(folder: RunFolder, candidate_id: str) -> CandidateResult:
     """
     solved = {c.id: c for c in candidates_of(folder) if folder.has_directivity(c.id)}
     if candidate_id not in solved:
-        rule = "one that the run has solved: " + (", ".join(solved) or "there is none yet")
+        rule = "one that the run has solved: " + (", ".join(solved) or "there are none yet")
         raise InputError(invalid("candidate", candidate_id, rule))
     return solved[candidate_id]
 
@@ -243,7 +204,7 @@ def candidates_of(folder: RunFolder) -> list[CandidateResult]:
         if candidate.status == store.WAITING:
             reasons = (_NOT_SOLVED,)
         if candidate.status == store.LOOKED_AT and look is not None:
-            reasons = (f"first look: {look.total_db:.2f} dB, not among the promising",)
+            reasons = (f"first look: {look.total_db:.2f} dB, not promising enough",)
         if reasons is not candidate.reasons:
             candidate = replace(candidate, reasons=reasons)
         if look or final:
@@ -265,11 +226,16 @@ def has_failed(row: RankedRow) -> bool:
 
 
 def report_run(
-    folder: RunFolder, loaded: LoadedJob, record: RunRecord, *, is_filed: bool = False
+    folder: RunFolder,
+    loaded: LoadedJob,
+    record: RunRecord,
+    *,
+    is_filed: bool = False,
+    with_appendix: bool = False,
 ) -> None:
     """Write the report of a run from what its folder holds, and the page of its target.
 
-    Where it is filed, the PDF is written beside the page.
+    Where it is filed, the PDF is written beside the page, with an appendix if that is asked for.
     """
     from bafflelens import report
     from bafflelens.report.style import not_drawn
@@ -283,7 +249,7 @@ def report_run(
     view = view_of(folder, loaded, record)
     folder.write_report(lambda path: report.write_report(view, path))
     if is_filed:
-        folder.write_filed(report.filed(view))
+        folder.write_filed(report.filed(view, with_appendix=with_appendix))
 
 
 def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
@@ -299,9 +265,10 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         Its record, with the status that the report shall state.
     """
     from bafflelens.report import CandidateView, Failure, RunView, Timing
+    from bafflelens.report.dimensions import dimensions_of
 
     job = loaded.job
-    rows = rank_run(folder, record)
+    rows, searched = rank_run(folder, record), _searched(job.geometry.parameters)
     drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
     drawn = drawn[: job.report.detailed]
     views: list[CandidateView] = []
@@ -315,6 +282,8 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         mesh = folder.load_mesh(candidate.id)
         is_drawn = candidate.is_baseline or candidate.id in drawn
         solved = folder.load_directivity(candidate.id)
+        dimensions = dimensions_of(shape.parameters, candidate.values, searched, mesh)
+        pictures = _pictures(mesh, shape.symmetry) if is_drawn else ()
         views.append(
             CandidateView(
                 id=candidate.id,
@@ -322,12 +291,15 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
                 dataset=played(folder, loaded, solved),
                 solved=solved,
                 mesh=mesh,
-                pictures=_pictures(mesh, shape.symmetry) if is_drawn else (),
+                pictures=pictures,
+                opening=_opening(mesh, shape.symmetry, dimensions) if pictures else None,
+                dimensions=dimensions,
                 meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
             )
         )
     return RunView(
         name=folder.name,
+        folder=f"{folder.path.resolve().parent.name}/{folder.name}",
         title=job.title,
         why=job.why,
         scenario=job.scenario,
@@ -340,7 +312,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         target=job.target.target(job.room.room),
         settings=job.score.settings,
         room=job.room.room,
-        ranges=_searched(job.geometry.parameters),
+        ranges=searched,
         detailed=job.report.detailed,
         failures=tuple(
             Failure(candidate=task.candidate, what=task.task, reason=task.reason)
@@ -429,11 +401,13 @@ def _target_picture(loaded: LoadedJob) -> bytes:
 
 def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:
     from bafflelens.report import Picture
-    from bafflelens.report.shape_picture import section_picture, shape_picture
+    from bafflelens.report.section_picture import section_picture
+    from bafflelens.report.shape_picture import shape_views
     from bafflelens.report.style import not_drawn
 
     def in_space() -> Picture:
-        return Picture(title="In space", png=shape_picture(mesh, symmetry))
+        views = shape_views(mesh, symmetry)
+        return Picture(title="In space", png=views.picture, small=views.small)
 
     def in_section() -> Picture:
         return Picture(title="Sections through the axis, mm", svg=section_picture(mesh, symmetry))
@@ -445,3 +419,16 @@ def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:
         except Exception as error:  # no picture is worth the report
             pictures.append(Picture(title=not_drawn(name, error)))
     return tuple(pictures)
+
+
+def _opening(
+    mesh: Mesh, symmetry: tuple[str, ...], dimensions: Sequence[Dimension]
+) -> Picture | None:
+    from bafflelens.report import Picture
+    from bafflelens.report.section_picture import opening_picture
+
+    try:
+        svg, png = opening_picture(mesh, symmetry, dimensions)
+        return Picture(title="Vertical section", svg=svg, png=png)
+    except Exception:  # no picture is worth the report; that of the sections says why
+        return None

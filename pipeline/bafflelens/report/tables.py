@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.base.medium import Air
+from bafflelens.base.parameter_words import split_key
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.interpolated import (
     interpolation_text,
@@ -71,7 +72,7 @@ def columns_of(run: RunView) -> list[Column]:
 
 def column_of(key: str) -> Column:
     """Return part, name and unit of a parameter's key."""
-    part, name, unit = words.split_key(key)
+    part, name, unit = split_key(key)
     return Column(key=key, part=part, name=name, unit=unit)
 
 

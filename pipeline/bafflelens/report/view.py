@@ -11,6 +11,7 @@ import xarray as xr
 
 from bafflelens.directivity.lobe import Meeting
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.report.dimensions import Dimension
 from bafflelens.scoring.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
 from bafflelens.scoring.score import ScoreSettings
 from bafflelens.scoring.target import Room, Target
@@ -33,12 +34,15 @@ class Picture:
         An SVG file.
     alt : str
         What it shows, for those who cannot see it; the title if left out.
+    small : bytes
+        A PNG file of the same for a small place; empty where there is none.
     """
 
     title: str
     png: bytes = b""
     svg: str = ""
     alt: str = ""
+    small: bytes = b""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -60,6 +64,10 @@ class CandidateView:
         The finest mesh, for its size; None if it is not known.
     pictures : tuple of Picture
         Pictures of the shape, for instance in space and in section.
+    opening : Picture or None
+        The section close to the axis with the dimensions that matter.
+    dimensions : tuple of Dimension
+        Those.
     meeting : Meeting or None
         Where the ways of its crossover meet; None where there is no such place.
     """
@@ -70,6 +78,8 @@ class CandidateView:
     solved: xr.Dataset | None = None
     mesh: Mesh | None = None
     pictures: tuple[Picture, ...] = ()
+    opening: Picture | None = None
+    dimensions: tuple[Dimension, ...] = ()
     meeting: Meeting | None = None
 
 
@@ -119,6 +129,8 @@ class RunView:
     ----------
     name : str
         Name of the run.
+    folder : str
+        Its folder as a person would give it on the command line.
     title, why, scenario : str
         What was asked, as in the job; the last two may be empty.
     job_text : str
@@ -175,6 +187,7 @@ class RunView:
     room: Room | None = None
     why: str = ""
     scenario: str = ""
+    folder: str = "RUN"
     every_row: tuple[RankedRow, ...] = ()
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     detailed: int = 4

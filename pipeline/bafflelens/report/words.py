@@ -19,7 +19,6 @@ from bafflelens.scoring.notes import distance
 from bafflelens.scoring.ranking import WAITING, WARNING, RankedRow
 from bafflelens.scoring.target import Target
 
-_UNITS = {"deg": "°", "pct": "%", "kpa_s_m2": "kPa s/m²"}
 SMALLEST_DB = 0.05  # less than this is written as no difference
 _GOOD_SHARE = 0.75
 _DIFFERENT = 0.2
@@ -68,7 +67,11 @@ class Direction:
     @property
     def gain_db(self) -> float:
         """What is won over the whole band in dB: less where less is wanted, more where more."""
-        return -self.whole.change_db if self.requirement.is_upper else self.whole.change_db
+        return self.gain_in(self.whole)
+
+    def gain_in(self, change: Change) -> float:
+        """Return what is won in a part of the band, in dB."""
+        return -change.change_db if self.requirement.is_upper else change.change_db
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,25 +132,21 @@ def duration(seconds: float) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
+def sentence(text: str) -> str:
+    """Return a phrase as a sentence: a capital first, a full stop last.
+
+    A name such as ``c009`` stays as it is.
+    """
+    is_name = any(letter.isdigit() for letter in text.split(" ")[0])
+    start = text[:1] if is_name else text[:1].upper()
+    return start + text[1:].rstrip(".") + "."
+
+
 def listed(items: Sequence[str]) -> str:
     """Return items as a list in words, ``a, b and c``."""
     if len(items) < 2:
         return "".join(items)
     return ", ".join(items[:-1]) + " and " + items[-1]
-
-
-def split_key(key: str) -> tuple[str, str, str]:
-    """Return part, name and unit of a parameter's key.
-
-    Examples
-    --------
-    >>> split_key("lens.opening_height_mm")
-    ('lens', 'opening height', 'mm')
-    """
-    part, _, name = key.rpartition(".")
-    found = re.fullmatch(r"(.+)_(mm|cm|m|deg|pct|hz|khz|kg|s|c|kpa_s_m2)", name)
-    words, unit = (found[1], found[2]) if found else (name, "")
-    return part, words.replace("_", " "), _UNITS.get(unit, unit)
 
 
 # ------------------------------------------------------------------------------- the answer
@@ -181,7 +180,7 @@ def verdict(run: RunView, best: RankedRow | None, baseline: RankedRow, name: str
     if not math.isfinite(best.better_by_db):
         return (
             f"{best.candidate.id} is the best of {count} with a score of {total} dB, but the "
-            f"{name} could not be scored, so nothing can be said of what it gains."
+            f"{name} could not be scored, so its gain is not known."
         )
     gain = best.better_by_db
     ties = [
@@ -193,7 +192,7 @@ def verdict(run: RunView, best: RankedRow | None, baseline: RankedRow, name: str
     if baseline.place == best.place:
         return (
             f"No candidate beats the {name}: the best of {count}, {best.candidate.id}, scores "
-            f"{total} dB, which is no difference that means anything.{shared}"
+            f"{total} dB, too close to the {name} to mean anything.{shared}"
         )
     if gain <= 0:
         return (
@@ -343,7 +342,7 @@ def next_sentence(
 
 def _more_or_less(gain_db: float) -> str:
     if not math.isfinite(gain_db):
-        return "an unknown share"
+        return "an unknown amount"
     if abs(gain_db) < SMALLEST_DB:
         return "no less"
     return f"{decibel_text(abs(gain_db))} dB {'less' if gain_db > 0 else 'more'}"

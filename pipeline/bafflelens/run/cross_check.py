@@ -82,7 +82,7 @@ def _opinion_on(run: Run, best: CandidateResult) -> str:
     outcomes = run.pool.outcomes(is_over=lambda: run.clock.is_up)
     found = {outcome.name: outcome for outcome in outcomes}
     if not found.keys() >= set(engines):
-        return "Warning: no second opinion, the time was up"
+        return "Warning: no second opinion, no time left"
     rigid = (
         ", felt taken as rigid" if run.loaded.boundaries.absorbers_of(shape, best.values) else ""
     )

@@ -88,7 +88,9 @@ def promote(run: Run, section: FirstLookSection) -> tuple[str, ...]:
     }
     chosen = promoted(scores_db, section.keep_pct, section.margin_db)
     text = (
-        f"first look: {len(chosen)} of {len(scores_db)} candidates are promising: the best "
+        "first look: time ran out before any candidate was solved"
+        if not scores_db
+        else f"first look: {len(chosen)} of {len(scores_db)} candidates are promising: the best "
         f"{section.keep_pct:g} per cent, and all within {section.margin_db:g} dB of the last of "
         "these"
     )

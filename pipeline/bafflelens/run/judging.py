@@ -10,6 +10,7 @@ import xarray as xr
 
 from bafflelens import store
 from bafflelens.base.errors import InputError
+from bafflelens.base.parameter_words import change_called
 from bafflelens.directivity.dome_mixtures import has_profiles, without_profiles
 from bafflelens.directivity.interpolated import interpolation_warning, shown
 from bafflelens.job.sampling import BASELINE_ID
@@ -125,7 +126,7 @@ def judge_solved(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> s
     """Score a complete candidate as it plays; a plate is only noted as solved."""
     if is_plate(candidate.id):
         run.folder.update_candidate(candidate.id, status=store.SOLVED)
-        return f"{candidate.id} solved"
+        return f"{change_called(candidate.id)} solved"
     try:
         is_baseline = candidate.id == BASELINE_ID
         found = _rigid_score(run, dataset, is_baseline)

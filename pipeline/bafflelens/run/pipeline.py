@@ -427,7 +427,7 @@ def _look_closer(run: Run) -> None:
             with run.journal.step(name):
                 look()
         elif seconds:
-            text = f"not done for want of time: {name}"
+            text = f"skipped, no time left: {name}"
             run.progress.say(f"note: {text}")
             run.journal.add_remark(text)
 
@@ -442,7 +442,8 @@ def _left_undone(run: Run, rows: Sequence[RankedRow]) -> tuple[str, ...]:
         return ()
     return (
         f"to be ready by {run.clock.deadline:%Y-%m-%d %H:%M}, {waiting + to_propose} of "
-        f"{len(rows) + to_propose} shapes were left unsolved; bafflelens resume goes on with them",
+        f"{len(rows) + to_propose} shapes were left unsolved; bafflelens resume continues with "
+        "them",
     )
 
 
@@ -452,7 +453,7 @@ def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        progress.say(f"what is solved is kept; go on with: bafflelens resume {folder.path}")
+        progress.say(f"what is solved is kept; continue with: bafflelens resume {folder.path}")
         raise
 
 

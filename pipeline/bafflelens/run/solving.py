@@ -8,6 +8,7 @@ from itertools import chain, count
 
 import xarray as xr
 
+from bafflelens.base.parameter_words import change_called
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.run.judging import complete_scores, judge_solved, judge_when_possible
@@ -96,4 +97,4 @@ def solve_aside(
 
 def _only_kept(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
     """Leave it to others to judge a shape that is no candidate of the run."""
-    return f"{candidate.id} solved"
+    return f"{change_called(candidate.id)} solved"

@@ -242,7 +242,9 @@ def rank(
                     "no difference that means anything",
                 )
             if dominator:
-                reasons += (f"dominated by {dominator}: nowhere better, and somewhere worse",)
+                reasons += (
+                    f"dominated by {dominator}: no better in anything, worse in something",
+                )
             rows.append(
                 RankedRow(
                     place=place,
@@ -276,7 +278,7 @@ def lines_on_undone(rows: Sequence[RankedRow]) -> tuple[str, ...]:
     if waiting:
         named = ", ".join(waiting[:_MOST_NAMED]) + ", ..." * (len(waiting) > _MOST_NAMED)
         lines.append(
-            f"{len(waiting)} not solved yet ({named}): bafflelens resume goes on with them"
+            f"{len(waiting)} not solved yet ({named}): bafflelens resume continues with them"
         )
     looked_at = [row.candidate for row in rows if row.status == LOOKED_AT]
     if looked_at:

@@ -14,6 +14,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Self
 
+from bafflelens.base.parameter_words import amount, called
+
 
 @dataclass(frozen=True, kw_only=True)
 class ParameterChange:
@@ -128,16 +130,16 @@ class Robustness:
         if worst is None:
             return "nothing is known"
         return (
-            f"most by {worst.key}, up to {worst.worst_db:+.2f} dB for "
-            f"{worst.tolerance:g} {worst.unit}"
+            f"{called(worst.key)} matters most, up to {worst.worst_db:+.2f} dB for "
+            f"{amount(worst.tolerance, worst.unit)}"
         )
 
     @property
     def text(self) -> str:
         """All of it in words."""
         if self.worst is None:
-            return f"{self.candidate}: nothing is known of small changes"
+            return f"{self.candidate}: what small changes do is not known"
         return (
             f"{self.candidate}: small changes move the score by {self.mean_db:+.2f} dB on "
-            f"average, give or take {self.spread_db:.2f} dB; {self.worst_text}"
+            f"average, ± {self.spread_db:.2f} dB; {self.worst_text}"
         )

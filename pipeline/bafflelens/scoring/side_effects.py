@@ -359,8 +359,8 @@ def shown_to_hz(
 
 def _unjudged(shown_hz: float) -> Finding:
     note = (
-        f"not judged: too few frequencies to {shown_hz / 1000:.2g} kHz, "
-        "which is as far as their spacing shows ripple"
+        f"not judged: frequencies too far apart to show ripple above {shown_hz / 1000:.2g} kHz; "
+        "raise per_octave"
     )
     return Finding(value_db=float("nan"), note=note)
 

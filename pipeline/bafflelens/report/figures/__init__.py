@@ -9,8 +9,8 @@ from bafflelens.report.figures.axes import Scales, kilohertz
 from bafflelens.report.figures.effects import effect_bars
 from bafflelens.report.figures.load import centre_and_load
 from bafflelens.report.figures.lobe import LobeEntry, lobes
-from bafflelens.report.figures.maps import comparison_maps, level_maps, thumbnail_maps
-from bafflelens.report.figures.panels import bounce_levels, level_slope, responses
+from bafflelens.report.figures.maps import comparison_maps, level_maps, map_pair, thumbnail_maps
+from bafflelens.report.figures.panels import bounce_levels, bounce_pair, level_slope, responses
 from bafflelens.report.figures.polar import polars
 from bafflelens.report.figures.trade_off import TradeOffPoint, trade_off
 
@@ -19,6 +19,7 @@ __all__ = [
     "Scales",
     "TradeOffPoint",
     "bounce_levels",
+    "bounce_pair",
     "centre_and_load",
     "comparison_maps",
     "effect_bars",
@@ -26,6 +27,7 @@ __all__ = [
     "level_maps",
     "level_slope",
     "lobes",
+    "map_pair",
     "polars",
     "responses",
     "thumbnail_maps",

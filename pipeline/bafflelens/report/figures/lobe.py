@@ -41,11 +41,14 @@ class LobeEntry:
         A loudspeaker as it plays, with one source.
     meeting : Meeting
         Where its ways meet, and their levels.
+    behind : xarray.Dataset or None
+        The baseline, drawn pale behind its levels over angle.
     """
 
     title: str
     dataset: xr.Dataset
     meeting: Meeting
+    behind: xr.Dataset | None = None
 
     @property
     def frequency_hz(self) -> float:
@@ -168,6 +171,8 @@ def _levels(axes: Axes, entry: LobeEntry, found: Sequence[Lobe]) -> None:
             for wanted in (low, entry.frequency_hz, high)
         )
     )
+    if entry.behind is not None:
+        _levels_behind(axes, entry.behind, [float(frequency[number]) for number in chosen])
     for number, (colour, dash) in zip(chosen, style.SERIES, strict=False):
         axes.plot(
             level["angle"].values,
@@ -207,6 +212,21 @@ def _levels(axes: Axes, entry: LobeEntry, found: Sequence[Lobe]) -> None:
         borderaxespad=0.2,
     )  # fmt: skip
     _title(axes, "Vertical level over angle")
+
+
+def _levels_behind(axes: Axes, dataset: xr.Dataset, frequencies_hz: Sequence[float]) -> None:
+    """Draw another's levels at these frequencies pale, in the same colours."""
+    level = relative_level_db(dataset, "vertical")
+    frequency = level["frequency"].values
+    for wanted, (colour, _) in zip(frequencies_hz, style.SERIES, strict=False):
+        number = int(np.argmin(np.abs(np.log(frequency / wanted))))
+        axes.plot(
+            level["angle"].values,
+            np.maximum(level.values[number], _LOWEST_DB),
+            color=colour,
+            linewidth=2.6,
+            alpha=style.BEHIND,
+        )
 
 
 def _elevations(axes: Axes) -> None:

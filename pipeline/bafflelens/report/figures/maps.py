@@ -150,6 +150,55 @@ def comparison_maps(
     return figure
 
 
+def map_pair(
+    best: tuple[str, Curves],
+    baseline: tuple[str, Curves],
+    plane: str,
+    scales: Scales,
+    marks: Sequence[Mark],
+) -> Figure:
+    """Draw the maps of two candidates in one plane, small, side by side on one scale.
+
+    Parameters
+    ----------
+    best, baseline : (name, Curves)
+        What is shown, left and right.
+    plane : {"vertical", "horizontal"}
+        Which orbit.
+    scales : Scales
+        Shared axes.
+    marks : sequence of Mark
+        Angles to be marked in the plane they belong to, without their labels.
+    """
+    figure = Figure(figsize=(3.7, 1.72))
+    width, height, left, bottom = 1.24, 1.22, 0.56, 0.28
+    for number, (name, curves) in enumerate((best, baseline)):
+        axes = inch_axes(figure, left + number * (width + 0.1), bottom, width, height)
+        _level_map(axes, curves, curves.level_db(plane), scales, rug=False)
+        for mark in marks:
+            if mark.plane == plane:
+                axes.axhline(mark.angle_deg, color="black", linewidth=0.7, linestyle=DASHED)
+        frequency_axis(axes, scales.frequency_hz, small=True)
+        axes.set_ylim(-180, 180)
+        axes.yaxis.set_major_locator(FixedLocator((-180, -90, 0, 90, 180)))
+        axes.yaxis.set_major_formatter(FixedFormatter([signed(a) for a in range(-180, 181, 90)]))
+        axes.tick_params(labelsize=7.5, pad=2)
+        axes.set_title(name, fontsize=8.5, pad=3)
+        if number:
+            axes.tick_params(labelleft=False)
+        else:
+            axes.set_ylabel(f"{plane.capitalize()}, °", labelpad=1)
+    figure.text((left - 0.08) / 3.7, 0.045, "kHz", ha="right", va="bottom", fontsize=7.5)
+    bar = inch_axes(figure, left + 2 * width + 0.17, bottom, 0.09, height)
+    _level_bar(bar)
+    bar.yaxis.set_major_locator(FixedLocator([1, 3, 5, 7, 9, 11]))
+    bar.yaxis.set_major_formatter(FixedFormatter([signed(step) for step in LEVEL_STEPS_DB[::2]]))
+    bar.tick_params(labelsize=7, pad=1)
+    bar.set_ylabel("")
+    bar.set_title("dB", fontsize=7.5, fontweight="normal", loc="left", pad=4)
+    return figure
+
+
 def _level_map(
     axes: Axes, curves: Curves, level_db: FloatArray, scales: Scales, *, rug: bool = True
 ) -> None:

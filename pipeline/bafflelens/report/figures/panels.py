@@ -15,7 +15,13 @@ from matplotlib.ticker import MultipleLocator
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.report import style
-from bafflelens.report.curves import BoolArray, Curves, Requirement, unsolved_spans
+from bafflelens.report.curves import (
+    BoolArray,
+    Curves,
+    Requirement,
+    rounded_limits,
+    unsolved_spans,
+)
 from bafflelens.report.figures.axes import DASHED, FULL_WIDTH, Scales, frequency_axis
 from bafflelens.report.style import Dash, inch_axes
 
@@ -156,6 +162,68 @@ def bounce_levels(
         _title(panel, requirement.title)
     for panel in panels[len(requirements) :]:
         panel.remove()
+    return figure
+
+
+def bounce_pair(
+    name: str,
+    curves: Curves,
+    baseline: tuple[str, Curves] | None,
+    requirements: Sequence[Requirement],
+    scales: Scales,
+) -> Figure:
+    """Draw the levels that leave towards floor and ceiling, small, one above the other.
+
+    Parameters
+    ----------
+    name, curves, baseline, requirements
+        As in `bounce_levels`; the sides are left out.
+    scales : Scales
+        Shared axes.
+    """
+    figure = Figure(figsize=(3.7, 3.44))
+    frequency = np.geomspace(*scales.frequency_hz, 300)
+    upper = [requirement for requirement in requirements if requirement.is_upper]
+    shown = [curves, *([baseline[1]] if baseline else [])]
+    limits = rounded_limits(
+        [
+            *(c.towards.level_db[requirement.key] for c in shown for requirement in upper),
+            *(requirement.limit.level_at(frequency) for requirement in upper),
+        ],
+        step=5,
+        least=(-10, 0),
+    )
+    limits = max(limits[0], scales.bounce_db[0]), limits[1]
+    for number, requirement in enumerate(upper):
+        axes = inch_axes(figure, 0.44, 1.83 - 1.55 * number, 3.18, 1.18)
+        wanted, key = requirement.limit.level_at(frequency), requirement.key
+        lines = [
+            *_reference(baseline, "{}", partial(_towards, key)),
+            _Line(name, curves.towards.level_db[key], style.CANDIDATE),
+            _Line(
+                "target: at most",
+                wanted,
+                style.TARGET,
+                dash=(0, (1.2, 1.2)),
+                frequency_hz=frequency,
+            ),
+        ]
+        _curves_panel(axes, curves, lines, scales)
+        axes.set_ylim(limits)
+        axes.yaxis.set_major_locator(MultipleLocator(5))
+        axes.tick_params(labelsize=7.5, pad=2)
+        axes.set_xlabel("")
+        legend = axes.get_legend()
+        if legend is not None:
+            legend.remove()
+        axes.set_title(f"{requirement.title}, dB", fontsize=8.5, pad=3)
+        if not number:
+            handles, labels = axes.get_legend_handles_labels()
+            figure.legend(
+                handles, labels, loc="upper left", ncols=3, bbox_to_anchor=(0.11, 0.985),
+                borderpad=0, borderaxespad=0, columnspacing=1.2,
+            )  # fmt: skip
+    figure.text(0.44 / 3.7 - 0.035, 0.035, "kHz", ha="right", va="bottom", fontsize=7.5)
     return figure
 
 

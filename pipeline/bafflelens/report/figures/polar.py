@@ -7,7 +7,7 @@ Drawn on plain axes, where rings, spokes and labels stand exactly where they sho
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -26,7 +26,12 @@ POLAR_RANGE_DB: Final = 30.0
 POLAR_RINGS_DB: Final = (0.0, -6.0, -12.0, -18.0, -24.0)
 
 
-def polars(curves: Curves, frequencies_hz: Sequence[float], marks: Sequence[Mark]) -> Figure:
+def polars(
+    curves: Curves,
+    frequencies_hz: Sequence[float],
+    marks: Sequence[Mark],
+    baseline: tuple[str, Curves] | None = None,
+) -> Figure:
     """Draw the horizontal and the vertical polar plot side by side.
 
     Parameters
@@ -37,6 +42,8 @@ def polars(curves: Curves, frequencies_hz: Sequence[float], marks: Sequence[Mark
         Which frequencies to draw, in Hz; the nearest that was asked for is taken.
     marks : sequence of Mark
         Angles to be marked in the plane they belong to.
+    baseline : (name, Curves) or None
+        Drawn pale behind it, in the same colours; None where the candidate is the baseline.
     """
     figure = Figure(figsize=(7.3, 3.85))
     views = {
@@ -48,10 +55,10 @@ def polars(curves: Curves, frequencies_hz: Sequence[float], marks: Sequence[Mark
         axes = inch_axes(figure, 0.05 + column * 3.65, 0.32, 3.55, 3.55 * 2.38 / 2.68)
         _polar_frame(axes, plus, minus)
         _polar_marks(axes, [mark for mark in marks if mark.plane == plane])
-        level = curves.level_db(plane)
-        for number, (colour, dash) in zip(numbers, style.SERIES, strict=False):
-            x, y = _polar_position(curves.angle_deg, level[number])
-            axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.5, clip_on=False)
+        if baseline is not None:
+            behind = [baseline[1].nearest(f) for f in frequencies_hz]
+            _polar_lines(axes, baseline[1], plane, behind, linewidth=2.6, alpha=style.BEHIND)
+        _polar_lines(axes, curves, plane, numbers, linewidth=1.5)
         axes.set_title(f"{plane.capitalize()}, {view}", pad=2, loc="center")
     handles = [
         Line2D([], [], color=colour, linestyle=dash, linewidth=1.7)
@@ -61,10 +68,24 @@ def polars(curves: Curves, frequencies_hz: Sequence[float], marks: Sequence[Mark
         kilohertz(curves.frequency_hz[n], asked) + ("" if curves.solved[n] else " (not solved)")
         for n, asked in zip(numbers, frequencies_hz, strict=True)
     ]
+    if baseline is not None:
+        handles.append(Line2D([], [], color=style.INK, linewidth=2.6, alpha=style.BEHIND))
+        labels.append(f"pale: {baseline[0]}")
     figure.legend(
         handles, labels, loc="lower center", ncols=len(labels), bbox_to_anchor=(0.5, 0.0)
     )
     return figure
+
+
+def _polar_lines(
+    axes: Axes, curves: Curves, plane: str, numbers: Sequence[int], **look: Any
+) -> None:
+    """Draw a curve for each of these frequencies."""
+    level = curves.level_db(plane)
+    for number, (colour, dash) in zip(numbers, style.SERIES, strict=False):
+        x, y = _polar_position(curves.angle_deg, level[number])
+        solid = "-" if "alpha" in look else dash  # a dash of a pale line would be lost
+        axes.plot(x, y, color=colour, linestyle=solid, clip_on=False, **look)
 
 
 def _polar_position(angle_deg: FloatArray, level_db: FloatArray) -> tuple[FloatArray, FloatArray]:

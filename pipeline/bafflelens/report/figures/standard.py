@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import xarray as xr
@@ -29,11 +29,17 @@ _SETS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         ("early_reflections", "floor", "ceiling", "front_wall", "side_wall", "rear_wall"),
     ),
 )
+_REAR_WALLS: Final = {
+    "A": "Rear wall: every angle from 90° back.",
+    "B": "Rear wall: three angles, 90°, 180° and −90°.",
+}
 _INDICES: Final = ("sound_power_index", "early_reflections_index")
 _LINES: Final[tuple[tuple[str, Dash], ...]] = (*style.SERIES, (style.MUTED, (0, (2, 2))))
 
 
-def standard_figure(curves: xr.Dataset, title: str) -> Figure:
+def standard_figure(
+    curves: xr.Dataset, title: str, baseline: tuple[str, xr.Dataset] | None = None
+) -> Figure:
     """Draw the curves of a candidate.
 
     Parameters
@@ -42,47 +48,77 @@ def standard_figure(curves: xr.Dataset, title: str) -> Figure:
         As `bafflelens.directivity.standard_curves.standard_curves` returns them.
     title : str
         What the candidate is called.
+    baseline : (name, curves) or None
+        Drawn pale behind it, in the same colours; None where the candidate is the baseline.
     """
     frequency = curves["frequency"].values
-    levels = [curves[name].values for _, names in _SETS for name in names]
-    zero_db = float(np.nanmean(curves["listening_window"].values))
-    top = _ceiling(max(float(np.nanmax(level)) for level in levels) - zero_db)
-    lowest = min(float(np.nanmin(level)) for level in levels) - zero_db
+    everything = [curves, *([baseline[1]] if baseline else [])]
+    levels = [
+        shown[name].values - _zero_db(shown)
+        for shown in everything
+        for _, names in _SETS
+        for name in names
+    ]
+    top = _ceiling(max(float(np.nanmax(level)) for level in levels))
+    lowest = min(float(np.nanmin(level)) for level in levels)
     bottom = max(_floor(lowest), _DEEPEST_DB)
     limits = (float(frequency[0]), float(frequency[-1]))
     decades = np.log10(limits[1] / limits[0])
     height = _WIDTH / decades * (top - bottom) / _DB_A_DECADE
-    most = _ceiling(max(float(np.nanmax(curves[name].values)) for name in _INDICES))
-    least = min(_floor(min(float(np.nanmin(curves[name].values)) for name in _INDICES)), 0.0)
+    indices = [shown[name].values for shown in everything for name in _INDICES]
+    most = _ceiling(max(float(np.nanmax(index)) for index in indices))
+    least = min(_floor(min(float(np.nanmin(index)) for index in indices)), 0.0)
     low_height = _WIDTH / decades * (most - least) / _DB_A_DECADE
     figure = Figure(figsize=(FULL_WIDTH, height + low_height + 1.95), facecolor="white")
     for number, (name, names) in enumerate(_SETS):
         axes = inch_axes(figure, 0.65 + 5.6 * number, low_height + 1.55, _WIDTH, height)
-        _draw(axes, curves, names, zero_db)
+        if baseline:
+            _draw(axes, baseline[1], names, _zero_db(baseline[1]), is_behind=True)
+        _draw(axes, curves, names, _zero_db(curves))
         _finish(axes, limits, (bottom, top), "Level in dB re mean of listening window")
         axes.set_title(f"{title}: {name[0].lower()}{name[1:]}")
         axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.42 / height), ncols=3)
     axes = inch_axes(figure, 0.65, 0.5, _WIDTH, low_height)
+    if baseline:
+        _draw(axes, baseline[1], _INDICES, 0.0, is_behind=True)
     _draw(axes, curves, _INDICES, 0.0)
     _finish(axes, limits, (least, most), "Index in dB")
     axes.legend(loc="upper left", bbox_to_anchor=(1.05, 1.0))
     figure.text(
         0.57,
         0.5 / (height + low_height + 1.95),
-        f"ANSI/CTA-2034-A, energy averages; rear wall as in reading {curves.attrs['rear_wall']}.\n"
-        "Indices are the listening window less the other curve.",
+        f"ANSI/CTA-2034-A, energy averages. {_REAR_WALLS[str(curves.attrs['rear_wall'])]}\n"
+        "Indices are the listening window less the other curve."
+        + (f"\nPale: the same of the {baseline[0]}, re its own mean." if baseline else ""),
         size=8,
         color=style.MUTED,
     )
     return figure
 
 
-def _draw(axes: Axes, curves: xr.Dataset, names: tuple[str, ...], zero_db: float) -> None:
-    frequency = curves["frequency"].values
+def _zero_db(curves: xr.Dataset) -> float:
+    return float(np.nanmean(curves["listening_window"].values))
+
+
+def _draw(
+    axes: Axes,
+    curves: xr.Dataset,
+    names: tuple[str, ...],
+    zero_db: float,
+    *,
+    is_behind: bool = False,
+) -> None:
+    look: dict[str, Any] = (
+        {"linewidth": 2.6, "alpha": style.BEHIND, "zorder": 1.5} if is_behind else {}
+    )
     for name, (colour, dash) in zip(names, _LINES, strict=False):
-        label = name.replace("_", " ")
         axes.plot(
-            frequency, curves[name].values - zero_db, color=colour, linestyle=dash, label=label
+            curves["frequency"].values,
+            curves[name].values - zero_db,
+            color=colour,
+            linestyle="-" if is_behind else dash,
+            label=None if is_behind else name.replace("_", " "),
+            **look,
         )
 
 

@@ -127,7 +127,7 @@ def _marker(point: TradeOffPoint) -> dict[str, Any]:
 
 def _key() -> list[Line2D]:
     shown = (
-        ("on the front: nothing is better in all", True, False),
+        ("on the front: no other shape beats it in all three", True, False),
         ("dominated", False, False),
         ("baseline", False, True),
     )

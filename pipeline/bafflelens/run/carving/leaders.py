@@ -38,7 +38,7 @@ def carve_leaders(run: Run, rows: Sequence[RankedRow]) -> Run:
         if parent.id in done:
             continue
         if not run.clock.has_time_for(2 * run.clock.shape_s, run.clock.later_s):
-            _remark(run, f"{parent.id} was not carved for want of time")
+            _remark(run, f"{parent.id} was not carved, no time left")
             continue
         try:
             carved = carve_candidate(run, parent, section)

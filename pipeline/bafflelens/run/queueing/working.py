@@ -107,17 +107,17 @@ def _carried_out(queue: Queue, job: QueuedJob, options: RunOptions) -> Ended | N
     try:
         result = resume_run(folder, options)
     except KeyboardInterrupt:
-        queue.finish(job.number, WAITING, "stopped; the next start goes on with it")
+        queue.finish(job.number, WAITING, "stopped; the next start continues it")
         raise
     except TooLateError as error:
-        queue.finish(job.number, WAITING, "the time was up; the next start goes on with it")
+        queue.finish(job.number, WAITING, "time ran out; the next start continues it")
         options.progress.say(f"job {job.number} waits: {error}")
         return None
     except InputError as error:
         return Ended(job=job, status=FAILED, reason="; ".join(error.faults))
     except BafflelensError as error:
         if isinstance(error.__cause__, StoreError) and not store.has_room(queue.results):
-            queue.finish(job.number, WAITING, "the disk is full; the next start goes on with it")
+            queue.finish(job.number, WAITING, "the disk is full; the next start continues it")
             raise  # the next job would find it full, too
         return Ended(job=job, status=FAILED, reason=" ".join(str(error).split()))
     except Exception as error:

@@ -2,6 +2,7 @@
 """From a run to files that can be heard, with the stub solver, whose patterns mean nothing."""
 
 import json
+from dataclasses import replace
 
 import h5py
 import numpy as np
@@ -18,6 +19,7 @@ from bafflelens.listen.loudness import loudness_lufs, true_peak_db
 from bafflelens.listen.music import invented_music, read_music
 from bafflelens.listen.rendering import Heard, Version
 from bafflelens.listen.room import enclosure_of
+from bafflelens.listen.shapes_heard import at_common_level, heard_shape
 from bafflelens.listen.trials import Trials
 from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.target import Room
@@ -91,6 +93,21 @@ def _other_music_takes_the_same_responses(run, out, tmp_path):
     assert main(changed) == 2
     (out / "responses.npz").write_bytes(b"cut")
     assert main([*again, "--out", str(tmp_path / "third")]) == 2
+
+
+def test_far_fields_as_small_as_those_of_1_m_s2_are_heard_and_keep_their_ratio(wide_run):
+    folder = open_run(wide_run)
+    loud, soft = (heard_shape(folder, folder.load_job(), name) for name in ("c001", "baseline"))
+    small = [
+        replace(one, directions=1e-4 * one.directions, power=1e-8 * one.power)
+        for one in (loud, soft)
+    ]
+    found = at_common_level(small)
+    axis = np.abs(found[0].leaving(np.zeros(1), np.zeros(1))[0])
+    assert 0.3 < axis.max() < 3
+    factor = np.abs(found[0].directions).max() / np.abs(loud.directions).max()
+    np.testing.assert_allclose(found[1].directions, factor * soft.directions, rtol=1e-9)
+    np.testing.assert_allclose(found[1].power, factor**2 * soft.power, rtol=1e-9)
 
 
 @pytest.mark.parametrize(

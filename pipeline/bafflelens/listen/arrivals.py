@@ -152,7 +152,7 @@ def in_words(arrivals: Sequence[ArrivalLevels], names: Sequence[str]) -> tuple[s
             lines.append(
                 f"The {arrival.name} reflection comes {arrival.delay_ms:.1f} ms late and differs "
                 f"by up to {arrival.difference_db:.1f} dB; most around "
-                f"{kilohertz(arrival.bands_hz[worst])} kHz, where {louder} is the louder."
+                f"{kilohertz(arrival.bands_hz[worst])}, where {louder} is the louder."
             )
     return tuple(lines)
 

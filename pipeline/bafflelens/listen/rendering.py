@@ -39,7 +39,7 @@ from bafflelens.listen.shape_response import (
     ShapeResponse,
     common_filter,
 )
-from bafflelens.listen.shapes_heard import heard_shape, jobs_heard
+from bafflelens.listen.shapes_heard import at_common_level, heard_shape, jobs_heard
 from bafflelens.listen.spectra import BLOCK, RATE_HZ, bins_hz, minimum_phase
 from bafflelens.store import RunFolder, require_new_folder, utc_now, write_folder
 
@@ -200,9 +200,8 @@ def prepare_rendering(
     loaded = jobs[0]
     enclosure = _enclosure(loaded)
     _check_bodies(folder, loaded, candidates)
-    shapes = tuple(
-        heard_shape(folder, job, name) for job, name in zip(jobs, candidates, strict=True)
-    )
+    solved = [heard_shape(folder, job, name) for job, name in zip(jobs, candidates, strict=True)]
+    shapes = at_common_level(solved)
     if wishes.equalise == AXIS:
         shapes = tuple(shape.equalised() for shape in shapes)
     head = head_of(read_head(wishes.head))

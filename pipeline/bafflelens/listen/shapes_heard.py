@@ -14,6 +14,7 @@ from bafflelens.directivity.dome_mixtures import without_profiles
 from bafflelens.directivity.interpolated import shown
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.listen.shape_response import ShapeResponse, shape_response
+from bafflelens.listen.spectra import bins_hz
 from bafflelens.run.crossover_tuning import best_crossover
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import accelerations_as_played, played
@@ -67,3 +68,19 @@ def heard_shape(folder: RunFolder, loaded: LoadedJob, name: str) -> ShapeRespons
         return shape_response(name, played(folder, loaded, solved), None, centres)
     transfer = accelerations_as_played(folder, loaded, dataset)
     return shape_response(name, dataset, transfer, centres)
+
+
+def at_common_level(shapes: Sequence[ShapeResponse]) -> tuple[ShapeResponse, ...]:
+    """Return shapes with one factor on all, so that the first has about 1 in front.
+
+    A far field in Pa.m for 1 m/s^2 is so small that loudness would take it for silence.
+    """
+    first = shapes[0]
+    frequency = bins_hz()
+    inside = (frequency >= first.band_hz[0]) & (frequency <= first.band_hz[1])
+    axis = np.abs(first.leaving(np.zeros(1), np.zeros(1))[0][inside])
+    factor = 1 / float(np.sqrt(np.mean(axis**2)))
+    return tuple(
+        replace(one, directions=factor * one.directions, power=factor**2 * one.power)
+        for one in shapes
+    )

@@ -130,6 +130,8 @@ def compare(
     found = compare_measurement(request, read_measurement, ConsoleProgress())
     for sentence in found.comparison.verdict.sentences:
         say(sentence)
+    if found.comparison.dome is not None:
+        say(found.comparison.dome.text)
     if found.library_line:
         say(found.library_line)
     say(f"page: {found.page} ({found.seconds:.0f} s)")

@@ -75,6 +75,7 @@ class _Shown:
     response_text: str
     fitted_text: str
     correction_lines: tuple[str, ...]
+    dome_text: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,6 +192,7 @@ def _shown(comparison: Comparison, facts: PageFacts) -> _Shown:
         response_text=response,
         fitted_text=fitted_text(),
         correction_lines=_correction_lines(comparison, facts),
+        dome_text="" if comparison.dome is None else comparison.dome.text,
     )
 
 

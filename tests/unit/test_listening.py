@@ -11,6 +11,7 @@ import soundfile
 
 from bafflelens.base.errors import InputError
 from bafflelens.cli import main
+from bafflelens.directivity.responses import Response
 from bafflelens.job.job_file import load_job
 from bafflelens.listen import rendering
 from bafflelens.listen.blind_results import keep_result
@@ -142,6 +143,20 @@ def test_long_music_is_convolved_in_blocks(loudspeakers, monkeypatch):
         for ear in (0, 1)
     ]
     np.testing.assert_allclose(rendering.at_ears(responses, signal), expected, atol=1e-4)
+
+
+def test_headphones_are_divided_out_within_12_db_and_without_delay():
+    hz = np.geomspace(50, 18_000, 200)
+    bump = 6 * np.exp(-((np.log2(hz / 6000) / 0.5) ** 2))
+    hole = -40 * np.exp(-((np.log2(hz / 12_000) / 0.2) ** 2))
+    phones = Response(
+        name="phones.txt", frequency_hz=hz, level_db=90 + bump + hole, phase_deg=0 * hz
+    )
+    inverse = rendering._inverse(phones)
+    level = 20 * np.log10(np.abs(np.fft.rfft(inverse)))
+    found = np.interp([1000, 6000, 12_000], np.fft.rfftfreq(len(inverse), 1 / 48_000), level)
+    np.testing.assert_allclose(found, [0, -6, 12], atol=0.2)
+    assert np.argmax(np.abs(inverse)) < 3
 
 
 @pytest.mark.parametrize(

@@ -329,7 +329,7 @@ def test_differences_that_survive_are_counted():
     assert won(one, other) == 2
     assert lines_on_domes([("c009", one), ("c003", other)]) == (
         "c009 beats c003 for 2 of 3 domes",
-        "of c009, the dome decides most in the octave at 8 kHz",
+        "Of c009, the dome decides most in the octave at 8 kHz",
     )
     fewer = DomeScores(rigid_db=2.0, members_db=(2.0,))
     assert not survival_text("c009", one, "c003", fewer)

@@ -159,7 +159,8 @@ def listen(
     signal = invented_music() if music is None else read_music(music)
     name = INVENTED if music is None else music.name
     progress = progress or Silent()
-    jobs, on_crossovers = (), ()
+    jobs: tuple[LoadedJob, ...] = ()
+    on_crossovers: tuple[str, ...] = ()
     if wishes.again is None:
         jobs, on_crossovers = jobs_heard(folder, folder.load_job(), candidates, progress)
     with progress.bar(float(_STEPS), "listening") as advance:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import xarray as xr
@@ -79,7 +79,7 @@ class DomeMotions:
 
     def member(self, strengths: FloatArray) -> DomeMember:
         """Return the motion with these strengths, one an effect."""
-        ranges, numbers = self.ranges, {}
+        ranges, numbers = self.ranges, dict[str, Any]()
         for effect, strength in zip(self.effects, strengths, strict=True):
             divisor = max(float(strength), 1e-6)
             if effect == "lag":

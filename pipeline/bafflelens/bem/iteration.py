@@ -67,6 +67,7 @@ class Iterated:
         Whether all are as good as asked.
     spaces : tuple of Space
         What was searched, one a right-hand side that took steps: they help others like it.
+        Only the first guesses' on a card.
     """
 
     solutions: Array
@@ -138,7 +139,8 @@ def iterate(
             return Iterated(solutions=solutions, iterations=largest, is_converged=False)
         if space is not None:
             solutions[n] += change
-            spaces.append(space)
+            if library is np:  # on a card the memory is dear
+                spaces.append(space)
     return Iterated(
         solutions=solutions, iterations=largest, is_converged=True, spaces=tuple(spaces)
     )

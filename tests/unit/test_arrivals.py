@@ -31,9 +31,9 @@ def test_thresholds_are_those_of_the_source():
 @pytest.mark.parametrize(
     ("delay_ms", "one_db", "other_db", "words"),
     [
-        (3.0, (-22.0, -25.0), (-23.0, -30.0), "more than 21 dB below .* Begault"),
+        (3.0, (-22.0, -25.0), (-23.0, -30.0), "more than 21 dB below .*Begault"),
         (15.0, (-22.0, -25.0), (-23.0, -30.0), "15.0 ms late and differs by up to 5.0 dB"),
-        (5.0, (-10.0, -12.0), (-10.3, -12.1), "differ by 0.3 dB at most .* Miller 1947"),
+        (5.0, (-10.0, -12.0), (-10.3, -12.1), "differ by 0.3 dB at most .*Miller 1947"),
         (5.0, (-10.0, -12.0), (-10.3, -14.0), "most around 4 kHz, where c009 is the louder"),
         # Where neither is heard no difference counts.
         (3.0, (-10.0, -40.0), (-10.0, -50.0), "differ by 0.0 dB at most"),

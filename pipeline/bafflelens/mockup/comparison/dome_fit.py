@@ -37,7 +37,7 @@ from bafflelens.directivity.polars import decibels
 from bafflelens.mesh.dome_motions import DomeMember, member_shares
 from bafflelens.mockup.comparison.difference import FRONT_DEG, OrbitDifference
 from bafflelens.mockup.comparison.dome_fields import STRENGTHS, DomeMotions
-from bafflelens.mockup.comparison.dome_words import JUDGED_FROM_HZ, DomeVerdict, in_words
+from bafflelens.mockup.comparison.dome_words import JUDGED_FROM_HZ, DomeVerdict, dome_in_words
 from bafflelens.mockup.comparison.jackknife import SOFT, jackknife_half_range
 
 FITTED_FROM_HZ: Final = 3000.0
@@ -167,7 +167,7 @@ def fit_dome(differences: Sequence[OrbitDifference], motions: DomeMotions) -> Do
         left_db=left_db,
         predicted=predicted,
         by_shape=of_shape,
-        text=in_words(motions, verdict, strengths, half, (_rms(measured[judged]), left_db),
+        text=dome_in_words(motions, verdict, strengths, half, (_rms(measured[judged]), left_db),
                        (predicted, of_shape)),
     )  # fmt: skip
 

@@ -14,7 +14,7 @@ JUDGED_FROM_HZ: Final = 6000.0
 DomeVerdict = Literal["none", "dome", "shape", "untold", "neither"]
 
 
-def in_words(
+def dome_in_words(
     motions: DomeMotions,
     verdict: DomeVerdict,
     strengths: FloatArray,

@@ -24,6 +24,7 @@ from bafflelens.directivity.far_field_data import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report import summary
 from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.store import RunFolder, open_run
 from bafflelens.workers.batches import Outcome
 from bafflelens.workers.dask_pool import never
 from bafflelens.workers.work_units import Methods
@@ -228,16 +229,38 @@ def open_pool() -> Any:
     return inline_pool
 
 
-@pytest.fixture
-def options(tmp_path, stub, open_pool, monkeypatch):
-    """Return options of a run with stubs for all that takes time, the pictures too."""
-    monkeypatch.setattr(
+def _without_pages(patch: pytest.MonkeyPatch) -> None:
+    """Let runs write a line instead of a report."""
+    patch.setattr(
         report,
         "write_report",
         lambda view, path: path.write_text(f"{view.title}: {view.status}", encoding="utf-8"),
     )
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-    monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
+    patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    patch.setattr(summary, "_target_picture", lambda loaded: b"")
+
+
+@pytest.fixture(scope="session")
+def run_in(open_pool: Any) -> Callable[..., RunFolder]:
+    """Return a function that runs the small job in a folder by stubs, for tests of a module."""
+
+    def run(folder: Path, section: str = "", *replacements: tuple[str, str]) -> RunFolder:
+        path = small_job.write(folder, *replacements)
+        path.write_text(path.read_text() + section)
+        options = RunOptions(
+            results=folder / "results", methods=StubSolver().methods, open_pool=open_pool
+        )
+        with pytest.MonkeyPatch.context() as patch:
+            _without_pages(patch)
+            return open_run(run_job(path, options).folder.path)
+
+    return run
+
+
+@pytest.fixture
+def options(tmp_path, stub, open_pool, monkeypatch):
+    """Return options of a run with stubs for all that takes time, the pictures too."""
+    _without_pages(monkeypatch)
     return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
 
 

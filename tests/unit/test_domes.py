@@ -1,13 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Families of dome motions: in a job, in a result, in scores and in the ranking."""
 
-from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from bafflelens.base.errors import JobError
+from bafflelens import store
+from bafflelens.base.errors import InputError, JobError
 from bafflelens.bem.block_iteration import iterate_together
+from bafflelens.bem.iteration import best_start, iterate
 from bafflelens.directivity.dome_mixtures import as_sources, has_profiles, mixed, without_profiles
 from bafflelens.directivity.far_field_data import far_field
 from bafflelens.job.job_file import load_job
@@ -20,8 +22,10 @@ from bafflelens.mesh.dome_motions import (
     member_shares,
 )
 from bafflelens.mesh.dome_profiles import profiles_of
+from bafflelens.mockup.comparison.simulation import dome_motions_of
 from bafflelens.report.domes import domes_of
 from bafflelens.report.summary import rank_run
+from bafflelens.run.carving.carve import carve_candidate
 from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.dome_family import (
     DomeScores,
@@ -31,7 +35,6 @@ from bafflelens.scoring.dome_family import (
     won,
 )
 from bafflelens.scoring.score import ScoreSettings
-from bafflelens.store import open_run
 
 SECTION = '[domes.tweeter]\nkind = "soft"\nmembers = 5\n'
 HZ = np.geomspace(500, 20_000, 30)
@@ -111,6 +114,27 @@ def test_one_space_solves_several_sides_and_a_zero():
     assert calls[:2] == [1, 1]  # the first side is known already: only the last is left
 
 
+def test_what_was_searched_for_one_side_costs_no_product_for_the_others():
+    """Known vectors hold the solution; of a space that GMRES searched the images are true."""
+    rng = np.random.default_rng(5)
+    size = 50
+    matrix = (np.eye(size) + 0.5 * rng.standard_normal((size, size)) / np.sqrt(size)).astype(
+        complex
+    )
+    first = rng.standard_normal((1, size)).astype(complex)
+    multiply = lambda rows: rows @ matrix.T  # noqa: E731
+    guess = rng.standard_normal((2, size)).astype(complex)
+    found = iterate(multiply, first, best_start(multiply, first, guess, np), 1e-6, 40, np)
+    assert len(found.spaces) == 2
+    for space in found.spaces:
+        np.testing.assert_allclose(space.images, multiply(space.vectors), atol=1e-10)
+
+    again = iterate_together(multiply, 2 * first, None, 1e-5, 5, found.spaces)
+    assert again.is_converged
+    assert again.iterations == 0
+    np.testing.assert_allclose(again.solutions, 2 * found.solutions, atol=1e-4)
+
+
 def test_one_space_gives_up():
     matrix = np.roll(np.eye(30), 1, axis=0)  # each step reaches one entry further
     side = np.eye(30)[:1].astype(complex)
@@ -174,9 +198,16 @@ def test_following_a_family_needs_one(write_job):
 # ------------------------------------------------------------------------------ a whole run
 
 
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory, run_in):
+    """A run that follows the rigid dome, and one without a family, judged against it."""
+    fewer = ("candidates = 3", "candidates = 1")
+    return [run_in(tmp_path_factory.mktemp("run"), section, fewer) for section in (SECTION, "")]
+
+
 @pytest.fixture
-def run(write_job, options):
-    return open_run(run_job(with_section(write_job), options).folder.path)
+def run(runs):
+    return runs[0]
 
 
 def test_profiles_lie_beside_the_sources(run):
@@ -216,23 +247,86 @@ def test_every_shape_is_judged_over_the_family(run):
     assert "<svg" in panel.drawing
 
 
-def test_the_rigid_score_is_that_of_a_run_without_a_family(run, write_job, options):
-    plain = open_run(run_job(write_job(), replace(options)).folder.path)
-    totals = [
-        {c.id: c.score.total_db for c in folder.candidates() if c.score} for folder in (run, plain)
-    ]
+def test_the_rigid_score_is_that_of_a_run_without_a_family(runs):
+    totals = [{c.id: c.score.total_db for c in folder.candidates() if c.score} for folder in runs]
     assert totals[0] == pytest.approx(totals[1], abs=1e-9)
-    assert not plain.domes()
+    assert not runs[1].domes()
 
 
-def test_the_total_may_follow_the_mean(write_job, options):
-    path = with_section(write_job, SECTION, ("[score]", '[score]\ndomes = "mean-and-spread"'))
-    folder = open_run(run_job(path, options).folder.path)
+def test_a_comparison_knows_what_motions_the_dome_may_have(runs):
+    found = dome_motions_of(runs[0], "c001", "", 350.0)
+    assert found.effects == ("lag", "fade", "surround")
+    assert found.radius_m == pytest.approx(RADIUS_M)
+    solved = runs[0].load_directivity("c001")
+    scale = 350.0 / solved.attrs["air_sound_speed_m_s"]
+    for fields in found.orbits.values():
+        # The stub makes each source louder than the last: twice, three times ... the rigid one.
+        wanted = np.arange(2, 8)[:, np.newaxis, np.newaxis] * np.ones_like(fields.rigid)
+        np.testing.assert_allclose(fields.ratios, wanted, rtol=1e-5)
+        np.testing.assert_allclose(fields.frequency_hz, scale * solved["frequency"].values)
+    assert dome_motions_of(runs[1], "c001", "", 350.0) is None
+
+
+# ------------------------------------------------------------------------- what follows it
+
+FOLLOWED = ("[score]", '[score]\ndomes = "mean-and-spread"')
+STAGES = (
+    'quality = "draft"',
+    'quality = "standard"\n[first_look]\nkeep_pct = 1\nmargin_db = 0\n[finalists]\ncount = 1',
+)
+
+
+def follows(score, domes):
+    wanted = domes.mean_db + domes.spread_db
+    return score.total_db == pytest.approx(wanted) and score.terms[-1].name == "domes"
+
+
+def test_small_changes_and_all_stages_follow_the_family(write_job, options):
+    """One run: a directed search of drafts, the best in full, finer, and changed a little."""
+    path = with_section(
+        write_job,
+        SECTION.replace("5", "2"),
+        FOLLOWED,
+        STAGES,
+        ("candidates = 3", 'plan = "directed"\ncandidates = 3'),
+        ("leaders = 0", "leaders = 1"),
+        ("depth_mm = { from = 10, to = 40 }", "depth_mm = 20"),
+    )
+    result = run_job(path, options)
+    assert not result.has_failures
+    folder = result.folder
+    looks, finals = (folder.scores_at(stage) for stage in (store.FIRST_LOOK, store.FINALS))
+    assert len(looks) == 4
     for candidate in folder.candidates():
-        domes = folder.domes()[candidate.id]
-        wanted = domes.mean_db + domes.spread_db
-        assert candidate.score.total_db == pytest.approx(wanted)
-        assert sum(term.cost_db for term in candidate.score.terms) == pytest.approx(wanted)
+        assert looks[candidate.id].terms[-1].name == "domes"
+        if candidate.id in folder.domes():
+            assert follows(candidate.score, folder.domes()[candidate.id])
+            # The stub's patterns depend on the shape alone: all stages come to the same.
+            for stage in (looks, finals):
+                found = stage[candidate.id].total_db
+                assert found == pytest.approx(candidate.score.total_db, abs=1e-6)
+    (best,) = folder.load_record().robustness
+    assert best.score_db == pytest.approx(
+        next(c.score.total_db for c in folder.candidates() if c.id == best.candidate), abs=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("section", "replacements", "fault"),
+    [
+        ("[carve]\nleaders = 1", (FOLLOWED,), "'score.domes' 'mean-and-spread'. Must be 'rigid'"),
+        ("", (('quality = "draft"', 'quality = "draft"\nengine = "bempp"'),), "Must be direct or"),
+    ],
+)
+def test_what_cannot_follow_a_family_is_refused(write_job, section, replacements, fault):
+    with pytest.raises(JobError, match=fault):
+        load_job(with_section(write_job, SECTION + section, *replacements))
+
+
+def test_what_is_carved_on_request_cannot_follow_a_family(write_job):
+    loaded = load_job(with_section(write_job, SECTION, FOLLOWED))
+    with pytest.raises(InputError, match="to carve: the slope of the score is that of the rigid"):
+        carve_candidate(SimpleNamespace(loaded=loaded), None, loaded.job.carve)
 
 
 # ------------------------------------------------------------------------------- the ranking
@@ -244,7 +338,7 @@ def test_differences_that_survive_are_counted():
     assert won(one, other) == 2
     assert lines_on_domes([("c009", one), ("c003", other)]) == (
         "c009 beats c003 for 2 of 3 domes",
-        "of c009, the dome decides most in the octave at 8 kHz",
+        "Of c009, the dome decides most in the octave at 8 kHz",
     )
     fewer = DomeScores(rigid_db=2.0, members_db=(2.0,))
     assert not survival_text("c009", one, "c003", fewer)

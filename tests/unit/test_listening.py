@@ -2,6 +2,7 @@
 """From a run to files that can be heard, with the stub solver, whose patterns mean nothing."""
 
 import json
+from dataclasses import replace
 
 import h5py
 import numpy as np
@@ -10,6 +11,7 @@ import soundfile
 
 from bafflelens.base.errors import InputError
 from bafflelens.cli import main
+from bafflelens.directivity.responses import Response
 from bafflelens.job.job_file import load_job
 from bafflelens.listen import rendering
 from bafflelens.listen.blind_results import keep_result
@@ -18,6 +20,7 @@ from bafflelens.listen.loudness import loudness_lufs, true_peak_db
 from bafflelens.listen.music import invented_music, read_music
 from bafflelens.listen.rendering import Heard, Version
 from bafflelens.listen.room import enclosure_of
+from bafflelens.listen.shapes_heard import at_common_level, heard_shape
 from bafflelens.listen.trials import Trials
 from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.target import Room
@@ -93,6 +96,21 @@ def _other_music_takes_the_same_responses(run, out, tmp_path):
     assert main([*again, "--out", str(tmp_path / "third")]) == 2
 
 
+def test_far_fields_as_small_as_those_of_1_m_s2_are_heard_and_keep_their_ratio(wide_run):
+    folder = open_run(wide_run)
+    loud, soft = (heard_shape(folder, folder.load_job(), name) for name in ("c001", "baseline"))
+    small = [
+        replace(one, directions=1e-4 * one.directions, power=1e-8 * one.power)
+        for one in (loud, soft)
+    ]
+    found = at_common_level(small)
+    axis = np.abs(found[0].leaving(np.zeros(1), np.zeros(1))[0])
+    assert 0.3 < axis.max() < 3
+    factor = np.abs(found[0].directions).max() / np.abs(loud.directions).max()
+    np.testing.assert_allclose(found[1].directions, factor * soft.directions, rtol=1e-9)
+    np.testing.assert_allclose(found[1].power, factor**2 * soft.power, rtol=1e-9)
+
+
 @pytest.mark.parametrize(
     ("options_given", "rule"),
     [
@@ -125,6 +143,20 @@ def test_long_music_is_convolved_in_blocks(loudspeakers, monkeypatch):
         for ear in (0, 1)
     ]
     np.testing.assert_allclose(rendering.at_ears(responses, signal), expected, atol=1e-4)
+
+
+def test_headphones_are_divided_out_within_12_db_and_without_delay():
+    hz = np.geomspace(50, 18_000, 200)
+    bump = 6 * np.exp(-((np.log2(hz / 6000) / 0.5) ** 2))
+    hole = -40 * np.exp(-((np.log2(hz / 12_000) / 0.2) ** 2))
+    phones = Response(
+        name="phones.txt", frequency_hz=hz, level_db=90 + bump + hole, phase_deg=0 * hz
+    )
+    inverse = rendering._inverse(phones)
+    level = 20 * np.log10(np.abs(np.fft.rfft(inverse)))
+    found = np.interp([1000, 6000, 12_000], np.fft.rfftfreq(len(inverse), 1 / 48_000), level)
+    np.testing.assert_allclose(found, [0, -6, 12], atol=0.2)
+    assert np.argmax(np.abs(inverse)) < 3
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,8 @@ from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, MeasuredDriver
 from bafflelens.directivity.polars import on_axis
 from bafflelens.directivity.responses import Response
 from bafflelens.job.job_file import load_job
+from bafflelens.job.score_sections import ListeningSection
+from bafflelens.listen.shapes_heard import jobs_heard
 from bafflelens.report.summary import view_of
 from bafflelens.run.crossover_tuning import tune_candidate
 from bafflelens.run.pipeline import resume_run, run_job
@@ -246,6 +248,30 @@ def test_what_was_found_is_a_section_of_a_job(job, options):
         np.testing.assert_allclose(way.at(frequency), other.at(frequency), rtol=1e-3)
     judged = played(folder, again, folder.load_directivity("c001"))
     assert judged.attrs["rated_voltage_v"] == 2.83
+
+
+LISTENING = '[listening]\ncrossover = "each its best"'
+
+
+def test_each_shape_may_be_heard_through_its_own_best_crossover(job, options):
+    text = CROSSOVER.replace("MODE", "acoustic-target")
+    run_job(job(text + SEARCH, LISTENING), options)
+    folder = only_run(options)
+    loaded, names = folder.load_job(), ("c001",)
+    (own,), (remark,) = jobs_heard(folder, loaded, names, Silent())
+    best = tune_candidate(folder, loaded, "c001", Silent()).trials[0]
+    assert own.loudspeaker.crossover == best.crossover != loaded.loudspeaker.crossover
+    assert remark == f"c001 plays through the best crossover found for it: {best.text}"
+    same = replace(loaded, job=loaded.job.model_copy(update={"listening": ListeningSection()}))
+    assert jobs_heard(folder, same, ("c001", "baseline"), Silent()) == (
+        (same, same),
+        ("all shapes play through the crossover of the job",),
+    )
+
+
+def test_each_its_best_needs_a_crossover(job):
+    with pytest.raises(InputError, match=r"'each its best'. Must be 'same' in a job without a se"):
+        load_job(job(LISTENING, midrange=False))
 
 
 def test_what_cannot_be_searched_is_said(job, options, capsys):

@@ -8,12 +8,12 @@ what is found for one helps all.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from bafflelens.base.conventions import ComplexArray
-from bafflelens.bem.iteration import Iterated
+from bafflelens.bem.iteration import Iterated, Space
 
 _SMALL = 1e-8
 """A direction of which this share is new, or less, is not worth a product."""
@@ -25,6 +25,7 @@ def iterate_together(
     guesses: ComplexArray | None,
     tolerance: float,
     most: int,
+    known: Sequence[Space] = (),
 ) -> Iterated:
     """Solve for all right-hand sides in one space that grows by all residuals at each step.
 
@@ -44,13 +45,22 @@ def iterate_together(
         Residual to reach, relative to the right-hand side.
     most : int
         Steps after which it gives up.
+    known : sequence of Space
+        Spaces that were searched for right-hand sides like these: they cost no product.
     """
     solutions = np.zeros_like(sides)
     residuals = sides.copy()
     goals = tolerance * np.linalg.norm(sides, axis=1)
     vectors = np.empty((0, sides.shape[1]), dtype=complex)
     images = vectors.copy()
-    new = vectors if guesses is None else _orthonormal(guesses)
+    if known:
+        new = np.concatenate([space.vectors for space in known])
+        image = np.concatenate([space.images for space in known])
+        vectors, images = _without_known(new, image, vectors, images)
+        shares = residuals @ images.conj().T
+        solutions += shares @ vectors
+        residuals -= shares @ images
+    new = vectors[:0] if guesses is None else _orthonormal(guesses)
     step = 0
     while True:
         if len(new):

@@ -189,12 +189,12 @@ def solve_burton_miller(
     )
     pressure = outcome.solutions
     if followers:
-        known = [pressure, *([] if follower_guesses is None else [follower_guesses])]
         further = solve_followers(
             system,
             right_hand_sides[leading:],
             tolerance=settings.tolerance,
-            guesses=np.concatenate(known),
+            guesses=follower_guesses,
+            known=outcome.spaces,
         )
         pressure = np.concatenate([pressure, further])
     return HelmholtzSolution(

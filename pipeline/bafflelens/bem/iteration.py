@@ -21,6 +21,20 @@ Product = Callable[[Array], Array]
 
 
 @dataclass(frozen=True, kw_only=True)
+class Space:
+    """Vectors whose products with the matrix are known.
+
+    Attributes
+    ----------
+    vectors, images : (n_vectors, size) array
+        The vectors, and the matrix times each.
+    """
+
+    vectors: Array
+    images: Array
+
+
+@dataclass(frozen=True, kw_only=True)
 class Start:
     """First guesses.
 
@@ -30,10 +44,13 @@ class Start:
         The guesses.
     residuals : (n_right_hand_sides, size) array
         What each leaves of its right-hand side.
+    space : Space or None
+        Where they were looked for; None without guesses.
     """
 
     solutions: Array
     residuals: Array
+    space: Space | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,11 +65,15 @@ class Iterated:
         The largest number of steps.
     is_converged : bool
         Whether all are as good as asked.
+    spaces : tuple of Space
+        What was searched, one a right-hand side that took steps: they help others like it.
+        Only the first guesses' on a card.
     """
 
     solutions: Array
     iterations: int
     is_converged: bool
+    spaces: tuple[Space, ...] = ()
 
 
 def best_start(multiply: Product, sides: Array, guesses: Array | None, library: Any) -> Start:
@@ -80,6 +101,7 @@ def best_start(multiply: Product, sides: Array, guesses: Array | None, library: 
     return Start(
         solutions=library.ascontiguousarray((basis @ weights).T),
         residuals=sides - (images @ weights).T,
+        space=Space(vectors=basis.T, images=images.T),
     )
 
 
@@ -108,30 +130,35 @@ def iterate(
     """
     solutions = start.solutions.copy()
     largest = 0
+    spaces = [] if start.space is None else [start.space]
     for n, (side, residual) in enumerate(zip(sides, start.residuals, strict=True)):
         goal = tolerance * float(library.linalg.norm(side))
-        change, steps, is_converged = _change(multiply, residual, goal, most, library)
+        change, steps, is_converged, space = _change(multiply, residual, goal, most, library)
         largest = max(largest, steps)
         if not is_converged:
             return Iterated(solutions=solutions, iterations=largest, is_converged=False)
-        if steps:
+        if space is not None:
             solutions[n] += change
-    return Iterated(solutions=solutions, iterations=largest, is_converged=True)
+            if library is np:  # on a card the memory is dear
+                spaces.append(space)
+    return Iterated(
+        solutions=solutions, iterations=largest, is_converged=True, spaces=tuple(spaces)
+    )
 
 
 def _change(
     multiply: Product, residual: Array, goal: float, most: int, library: Any
-) -> tuple[Array, int, bool]:
-    """Return what takes a residual away, the steps it took and whether it is good enough."""
+) -> tuple[Array, int, bool, Space | None]:
+    """Return what takes a residual away, the steps it took, whether it will do, and the space."""
     scale = float(library.linalg.norm(residual))
     if scale <= goal:
-        return residual, 0, True
+        return residual, 0, True, None
     basis = library.empty((most + 1, residual.size), dtype=residual.dtype)
     basis[0] = residual / scale
     hessenberg = np.zeros((most + 1, most), dtype=complex)
     target = np.zeros(most + 1, dtype=complex)
     target[0] = scale
-    step, left, weights = 0, scale, target[:0]
+    step, left, weights, rows = 0, scale, target[:0], 1
     while step < most and left > goal:
         step += 1
         vector = multiply(basis[step - 1 : step])[0]
@@ -141,7 +168,7 @@ def _change(
             hessenberg[:step, step - 1] += _on_host(shares)
         length = float(library.linalg.norm(vector))
         if not np.isfinite(length):
-            return residual, step, False
+            return residual, step, False, None
         hessenberg[step, step - 1] = length
         small = hessenberg[: step + 1, :step]
         weights, *_ = np.linalg.lstsq(small, target[: step + 1], rcond=None)
@@ -149,8 +176,11 @@ def _change(
         if length <= np.finfo(residual.dtype).eps * scale:
             break  # the basis is complete: what is left stays
         basis[step] = vector / length
+        rows = step + 1
     change = library.asarray(weights, dtype=residual.dtype) @ basis[:step]
-    return change, step, left <= goal
+    known = library.asarray(hessenberg[:rows, :step].T, dtype=residual.dtype)
+    space = Space(vectors=basis[:step], images=known @ basis[:rows])
+    return change, step, left <= goal, space
 
 
 def _on_host(values: Array) -> Any:

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +15,7 @@ from scipy import linalg
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.errors import SolveError
 from bafflelens.bem.block_iteration import iterate_together
-from bafflelens.bem.iteration import best_start, iterate
+from bafflelens.bem.iteration import Space, best_start, iterate
 
 MOST_ITERATIONS = 200
 # The rounding of single precision on a large, well-conditioned system stays well below.
@@ -57,12 +57,15 @@ class LinearSolution:
         Largest relative residual.
     remarks : tuple of str
         Whether and why the direct solve stepped in.
+    spaces : tuple of Space
+        What was searched: it helps right-hand sides like these.
     """
 
     solutions: ComplexArray
     iterations: int
     residual: float
     remarks: tuple[str, ...]
+    spaces: tuple[Space, ...] = ()
 
 
 def solve_linear_system(
@@ -100,7 +103,13 @@ def solve_linear_system(
     if not np.isfinite(residual):
         msg = "the linear system gave a solution that is not finite"
         raise SolveError(msg)
-    return LinearSolution(solutions=solutions, iterations=most, residual=residual, remarks=())
+    return LinearSolution(
+        solutions=solutions,
+        iterations=most,
+        residual=residual,
+        remarks=(),
+        spaces=outcome.spaces,
+    )
 
 
 def solve_followers(
@@ -108,7 +117,8 @@ def solve_followers(
     right_hand_sides: ComplexArray,
     *,
     tolerance: float,
-    guesses: ComplexArray,
+    guesses: ComplexArray | None,
+    known: Sequence[Space] = (),
 ) -> ComplexArray:
     """Solve for right-hand sides like those that are solved already, all in one space.
 
@@ -120,8 +130,10 @@ def solve_followers(
         Right-hand sides.
     tolerance : float
         Relative residual of the system; here `FOLLOWERS_TOLERANCE` times that is reached.
-    guesses : (n_guesses, size) complex array
-        Solutions of other right-hand sides, or of other frequencies.
+    guesses : (n_guesses, size) complex array or None
+        Solutions of other frequencies.
+    known : sequence of Space
+        What was searched for the others.
 
     Returns
     -------
@@ -134,7 +146,9 @@ def solve_followers(
         If no finite solution is found.
     """
     looser = FOLLOWERS_TOLERANCE * tolerance
-    outcome = iterate_together(system.multiply, right_hand_sides, guesses, looser, MOST_ITERATIONS)
+    outcome = iterate_together(
+        system.multiply, right_hand_sides, guesses, looser, MOST_ITERATIONS, known
+    )
     if outcome.is_converged:
         return np.asarray(outcome.solutions)
     return _solve_directly(system, right_hand_sides, outcome.iterations).solutions

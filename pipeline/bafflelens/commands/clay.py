@@ -139,6 +139,8 @@ def compare(
         say(sentence)
     for line in found.clay_lines:
         say(line)
+    if found.comparison.dome is not None:
+        say(found.comparison.dome.text)
     if found.library_line:
         say(found.library_line)
     say(f"page: {found.page} ({found.seconds:.0f} s)")

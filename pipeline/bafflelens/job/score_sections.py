@@ -83,6 +83,7 @@ class ListeningSection(JobSection):
     rear_wall_m: float = Field(default=1.5, ge=0.2, le=20)
     other_wall_m: float | None = Field(default=None, ge=0.2, le=40)
     images_ms: float = Field(default=50.0, ge=15, le=80)
+    crossover: Literal["same", "each its best"] = "same"
     absorption: AbsorptionSection = AbsorptionSection()
 
 

@@ -17,13 +17,23 @@ from bafflelens.listen.spectra import bins_hz
 from bafflelens.report.figures.axes import kilohertz
 
 DIRECT: Final = "direct"
-UNHEARD_DB: Final = -20.0
-"""A reflection this far below the direct sound is rarely heard by itself with music: S. E. Olive
-and F. E. Toole, J. Audio Eng. Soc. 37 (1989) 539-553 (a single reflection in a room; the value
-is from memory)."""
-NOTICED_DB: Final = 1.0
-"""A difference of level that is just noticed: E. Zwicker and H. Fastl, Psychoacoustics, chapter 7
-(noise, moderate level; the value is from memory)."""
+UNHEARD_DB: Final = ((3.0, -21.0), (15.0, -30.0))
+"""Delays in ms, and the level re the direct sound below which a single early reflection should not
+be heard: D. R. Begault, B. U. McClain and M. R. Anderson, Early Reflection Thresholds for Virtual
+Sound Sources, Proc. 2001 Int. Workshop on Spatial Media, Aizu-Wakamatsu, abstract (speech and tone
+bursts; 21 dB at 3 ms, 30 dB from 15 to 30 ms). Straight lines between and level ends are ours."""
+NOTICED_DB: Final = 0.4
+"""Change of the level of broadband noise that is just noticed, above 30 dB of sensation: G. A.
+Miller, J. Acoust. Soc. Am. 19 (1947) 609-619 (value as handbooks report it). Of one reflection
+among other sound it takes more, the closer it is to its threshold (T. Okano and T. Hidaka, 124th
+Meeting of the Acoustical Society of America, 1992, 4aAA7): so what may be heard
+is never called inaudible."""
+
+
+def unheard_db(delay_ms: float) -> float:
+    """Return the level re the direct sound below which a reflection should not be heard."""
+    delays, levels = zip(*UNHEARD_DB, strict=True)
+    return float(np.interp(delay_ms, delays, levels))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,7 +68,7 @@ class ArrivalLevels:
     @property
     def difference_db(self) -> float:
         """Largest difference between shapes in a third-octave in which one is to be heard."""
-        heard = self.level_db.max(axis=0) > UNHEARD_DB
+        heard = self.level_db.max(axis=0) > unheard_db(self.delay_ms)
         apart = np.ptp(self.level_db, axis=0)
         return float(apart[heard].max()) if heard.any() else 0.0
 
@@ -122,17 +132,19 @@ def in_words(arrivals: Sequence[ArrivalLevels], names: Sequence[str]) -> tuple[s
     for arrival in arrivals:
         if arrival.name == DIRECT or len(names) < 2:
             continue
-        if (arrival.level_db <= UNHEARD_DB).all():
+        threshold = unheard_db(arrival.delay_ms)
+        if (arrival.level_db <= threshold).all():
             lines.append(
-                f"The {arrival.name} reflection is more than {-UNHEARD_DB:.0f} dB below the "
-                "direct sound in every third-octave of all shapes: rarely heard by itself "
-                "with music (Olive and Toole 1989, value from memory)."
+                f"The {arrival.name} reflection is more than {-threshold:.0f} dB below the "
+                "direct sound in every third-octave of all shapes: at its "
+                f"{arrival.delay_ms:.1f} ms it should not be heard by itself (Begault, McClain "
+                "and Anderson 2001)."
             )
         elif not arrival.is_audible:
             lines.append(
                 f"The {arrival.name} reflections differ by {arrival.difference_db:.1f} dB at "
                 f"most where they can be heard, less than the {NOTICED_DB:g} dB that is just "
-                "noticed (Zwicker and Fastl, Psychoacoustics, value from memory)."
+                "noticed of noise by itself (Miller 1947)."
             )
         else:
             worst = int(np.argmax(np.ptp(arrival.level_db, axis=0)))
@@ -140,7 +152,7 @@ def in_words(arrivals: Sequence[ArrivalLevels], names: Sequence[str]) -> tuple[s
             lines.append(
                 f"The {arrival.name} reflection comes {arrival.delay_ms:.1f} ms late and differs "
                 f"by up to {arrival.difference_db:.1f} dB; most around "
-                f"{kilohertz(arrival.bands_hz[worst])} kHz, where {louder} is the louder."
+                f"{kilohertz(arrival.bands_hz[worst])}, where {louder} is the louder."
             )
     return tuple(lines)
 

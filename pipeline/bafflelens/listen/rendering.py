@@ -39,7 +39,7 @@ from bafflelens.listen.shape_response import (
     ShapeResponse,
     common_filter,
 )
-from bafflelens.listen.shapes_heard import heard_shape
+from bafflelens.listen.shapes_heard import at_common_level, heard_shape, jobs_heard
 from bafflelens.listen.spectra import BLOCK, RATE_HZ, bins_hz, minimum_phase
 from bafflelens.store import RunFolder, require_new_folder, utc_now, write_folder
 
@@ -158,9 +158,14 @@ def listen(
     _check(folder, candidates, wishes)
     signal = invented_music() if music is None else read_music(music)
     name = INVENTED if music is None else music.name
-    with (progress or Silent()).bar(float(_STEPS), "listening") as advance:
+    progress = progress or Silent()
+    jobs: tuple[LoadedJob, ...] = ()
+    on_crossovers: tuple[str, ...] = ()
+    if wishes.again is None:
+        jobs, on_crossovers = jobs_heard(folder, folder.load_job(), candidates, progress)
+    with progress.bar(float(_STEPS), "listening") as advance:
         if wishes.again is None:
-            ready = prepare_rendering(folder, folder.load_job(), candidates, wishes)
+            ready = prepare_rendering(folder, jobs, candidates, wishes, on_crossovers)
         else:
             ready = read_responses(wishes.again, folder.name, candidates)
         advance(4.0, "responses at the seat are ready")
@@ -172,12 +177,32 @@ def listen(
 
 
 def prepare_rendering(
-    folder: RunFolder, loaded: LoadedJob, candidates: Sequence[str], wishes: Wishes
+    folder: RunFolder,
+    jobs: Sequence[LoadedJob],
+    candidates: Sequence[str],
+    wishes: Wishes,
+    on_crossovers: Sequence[str] = (),
 ) -> Ready:
-    """Return all that does not depend on the music."""
+    """Return all that does not depend on the music.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    jobs : sequence of LoadedJob
+        For each candidate, the run's job with the crossover that it is heard through.
+    candidates : sequence of str
+        Their ids.
+    wishes : Wishes
+        How it is to be heard.
+    on_crossovers : sequence of str
+        Remarks on these.
+    """
+    loaded = jobs[0]
     enclosure = _enclosure(loaded)
     _check_bodies(folder, loaded, candidates)
-    shapes = tuple(heard_shape(folder, loaded, name) for name in candidates)
+    solved = [heard_shape(folder, job, name) for job, name in zip(jobs, candidates, strict=True)]
+    shapes = at_common_level(solved)
     if wishes.equalise == AXIS:
         shapes = tuple(shape.equalised() for shape in shapes)
     head = head_of(read_head(wishes.head))
@@ -185,7 +210,7 @@ def prepare_rendering(
     bands = [shape.band_hz for shape in shapes]
     phones = None if wishes.headphones is None else read_response(wishes.headphones)
     ears = tuple(_filtered(ear_responses(shape, seat), bands, phones) for shape in shapes)
-    remarks = _remarks(loaded, shapes, seat, enclosure, head, wishes)
+    remarks = _remarks(shapes, seat, enclosure, head, wishes, on_crossovers)
     files = {
         f"{shape.name}.sofa": responses_file(
             one.whole,
@@ -349,12 +374,12 @@ def _inverse(phones: Response) -> FloatArray:
 
 
 def _remarks(
-    loaded: LoadedJob,
     shapes: Sequence[ShapeResponse],
     seat: Seat,
     enclosure: Enclosure,
     head: ListenerHead,
     wishes: Wishes,
+    on_crossovers: Sequence[str],
 ) -> tuple[str, ...]:
     size = " x ".join(f"{value:.2f}" for value in enclosure.size_m)
     decay, error = seat.decay_s, left_out(head)
@@ -372,9 +397,7 @@ def _remarks(
         remarks.append("room.seat_aside_m is 0: one loudspeaker plays both channels")
     if wishes.equalise == AXIS:
         remarks.append("on-axis responses are made even: what is left is the room's part")
-    if loaded.loudspeaker.crossover is not None:
-        remarks.append("all shapes play through the crossover of the job")
-    return (*remarks, CAUTION)
+    return (*remarks, *on_crossovers, CAUTION)
 
 
 def _files(ready: Ready, heard: Sequence[Version], music: str) -> dict[str, bytes]:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +25,6 @@ from bafflelens.report.figures.lobe import LobeEntry, lobes
 from bafflelens.report.style import drawing_style
 from bafflelens.scoring.criteria import needed_directions
 from bafflelens.scoring.crossover_search import (
-    SearchSpace,
     Trial,
     pair_of,
     search_crossover,
@@ -111,22 +111,10 @@ def tune_candidate(
         If the result cannot be written.
     """
     dataset = _solved(folder, candidate_id)
-    crossover, section = loaded.loudspeaker.crossover, loaded.job.crossover
-    if crossover is None or section is None:
-        rule = "one with a section [crossover]; another job can be named with --job"
-        raise InputError(invalid("job", loaded.path, rule))
+    crossover, section = _searched(loaded)
     pair = pair_of(dataset, crossover)
-    search = section.search
-    space = search_space(
-        dataset,
-        pair,
-        from_hz=search.from_hz,
-        to_hz=search.to_hz,
-        slopes=search.parsed_slopes,
-        delay_s=1e-3 * search.delay_ms,
-    )
     strengths = driver_strengths(folder, loaded, dataset)
-    own, trials = _search(folder, loaded, dataset, crossover, space, strengths, progress)
+    own, trials = _search(folder, loaded, dataset, strengths, progress)
     best = trials[0]
     sums = {trial: sum_of_ways(dataset, trial.crossover, strengths) for trial in (own, best)}
     meetings = {trial: find_meeting(dataset, trial.crossover, strengths) for trial in (own, best)}
@@ -152,6 +140,36 @@ def tune_candidate(
     )
 
 
+def best_crossover(
+    folder: RunFolder, loaded: LoadedJob, candidate_id: str, progress: Progress
+) -> Trial:
+    """Return the best crossover that a search finds for a candidate; nothing is kept.
+
+    Raises
+    ------
+    InputError
+        If the candidate is not there or not solved, has nothing to be searched, or no crossover
+        that was tried could be judged.
+    """
+    dataset = _solved(folder, candidate_id)
+    strengths = driver_strengths(folder, loaded, dataset)
+    own, trials = _search(folder, loaded, dataset, strengths, progress)
+    best = min((own, *trials), key=lambda trial: trial.total_db)
+    if not math.isfinite(best.total_db):
+        rule = f"one that can be judged: {'; '.join(own.score.gaps)}"
+        raise InputError(invalid("score of every crossover of", candidate_id, rule))
+    return best
+
+
+def _searched(loaded: LoadedJob) -> tuple[Crossover, CrossoverSection]:
+    """Return the crossover of a job that is to be searched, and what the job says of it."""
+    crossover, section = loaded.loudspeaker.crossover, loaded.job.crossover
+    if crossover is None or section is None:
+        rule = "one with a section [crossover]; another job can be named with --job"
+        raise InputError(invalid("job", loaded.path, rule))
+    return crossover, section
+
+
 def _solved(folder: RunFolder, candidate_id: str) -> xr.Dataset:
     """Return what was solved of a candidate, at the frequencies that are shown."""
     known = [entry.id for entry in folder.candidates()]
@@ -166,13 +184,20 @@ def _search(
     folder: RunFolder,
     loaded: LoadedJob,
     dataset: xr.Dataset,
-    crossover: Crossover,
-    space: SearchSpace,
     strengths: ComplexArray | None,
     progress: Progress,
 ) -> tuple[Trial, tuple[Trial, ...]]:
     """Search with the score of the job, looking only at the directions that it needs."""
     job = loaded.job
+    crossover, section = _searched(loaded)
+    space = search_space(
+        dataset,
+        pair_of(dataset, crossover),
+        from_hz=section.search.from_hz,
+        to_hz=section.search.to_hz,
+        slopes=section.search.parsed_slopes,
+        delay_s=1e-3 * section.search.delay_ms,
+    )
     target = job.target.target(job.room.room)
     baseline = None
     if folder.has_directivity(BASELINE_ID):

@@ -20,7 +20,7 @@ from bafflelens.job.fidelity import finals_job, look_job, promoted
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.search_sections import FirstLookSection
 from bafflelens.job.sources import is_plate
-from bafflelens.run.judging import score_of
+from bafflelens.run.judging import members_judged, score_of
 from bafflelens.run.searching.ahead import still_to_propose
 from bafflelens.run.solving import proposed, solve_aside, solve_candidates
 from bafflelens.run.state import FINAL_SUFFIX, LOOK_SUFFIX, Run
@@ -45,7 +45,7 @@ def solve_in_stages(run: Run) -> None:
 
 def look_at_candidates(run: Run, section: FirstLookSection, plan: Plan) -> None:
     """Solve every candidate as a draft and score it so, beside the baseline's draft."""
-    draft = replace(run, loaded=look_job(run.loaded), plan=plan, played={})
+    draft = replace(run, loaded=look_job(run.loaded), plan=plan, played={}, baseline_members=[])
     known = [
         candidate
         for candidate in run.folder.candidates()
@@ -112,7 +112,13 @@ def solve_finalists(run: Run, rows: Sequence[RankedRow]) -> None:
         return
     quality = run.loaded.job.finalists.better_quality
     run.progress.say(f"{', '.join(c.id for c in finalists)}: once more at quality {quality}")
-    finals = replace(run, loaded=finals_job(run.loaded), plan=run.plan.finals, played={})
+    finals = replace(
+        run,
+        loaded=finals_job(run.loaded),
+        plan=run.plan.finals,
+        played={},
+        baseline_members=[],
+    )
     sizes = band_mesh_sizes(finals.loaded, finals.plan.bands)
     baseline = next(c for c in run.folder.candidates() if c.id == BASELINE_ID)
     shapes = [replace(c, id=f"{c.id}{FINAL_SUFFIX}") for c in (baseline, *finalists)]
@@ -134,6 +140,8 @@ def _as_look(candidate: CandidateResult) -> CandidateResult:
 def _take_as_baseline(run: Run, dataset: xr.Dataset) -> None:
     """Let scores be relative to the baseline as it was solved at this stage."""
     run.played[BASELINE_ID] = played(run.folder, run.loaded, dataset)
+    if run.loaded.job.score.domes != "rigid":
+        run.baseline_members[:] = members_judged(run, dataset)
 
 
 def _score(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> Score:

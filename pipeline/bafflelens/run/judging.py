@@ -67,12 +67,9 @@ def scores_of_domes(
     if not has_profiles(dataset) or not rigid.is_complete:
         return None
     target, settings = job.target.target(job.room.room), job.score.settings
-    needed = needed_directions(shown(without_profiles(dataset)), target)
-    members = list(members_played(run.folder, run.loaded, dataset, needed))
+    members = members_judged(run, dataset)
     if not is_baseline and not run.baseline_members and run.folder.has_directivity(BASELINE_ID):
-        solved = run.folder.load_directivity(BASELINE_ID)
-        if has_profiles(solved):
-            run.baseline_members.extend(members_played(run.folder, run.loaded, solved, needed))
+        run.baseline_members[:] = members_judged(run, run.folder.load_directivity(BASELINE_ID))
     baselines: Sequence[xr.Dataset | None] = members if is_baseline else run.baseline_members
     baselines = baselines or [None] * len(members)
     pairs = list(zip(members, baselines, strict=True))
@@ -85,6 +82,18 @@ def scores_of_domes(
     return DomeScores(
         rigid_db=rigid.total_db, members_db=tuple(map(float, totals)), octaves=tuple(octaves)
     )
+
+
+def members_judged(run: Run, dataset: xr.Dataset) -> list[xr.Dataset]:
+    """Return a dataset as it plays with each motion of its domes, where scores look.
+
+    Empty where no profiles were solved.
+    """
+    if not has_profiles(dataset):
+        return []
+    target = run.loaded.job.target.target(run.loaded.job.room.room)
+    needed = needed_directions(shown(without_profiles(dataset)), target)
+    return list(members_played(run.folder, run.loaded, dataset, needed))
 
 
 def _with(

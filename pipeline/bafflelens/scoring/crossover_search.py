@@ -106,6 +106,15 @@ class Trial:
         is_whole = self.score.is_complete and math.isfinite(self.score.total_db)
         return self.score.total_db if is_whole else math.inf
 
+    @property
+    def text(self) -> str:
+        """The crossover in words."""
+        polarity = "upper way inverted, " if self.is_inverted else ""
+        return (
+            f"{self.family} {self.order} at {self.frequency_hz:.0f} Hz, {polarity}delay "
+            f"{1e3 * self.delay_s:+.3f} ms, score {self.total_db:.2f} dB"
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class Pair:

@@ -143,5 +143,5 @@ def lines_on_domes(found: Sequence[tuple[str, DomeScores]]) -> tuple[str, ...]:
         leader, best = found[0]
         if np.isfinite(best.deciding_hz):
             at_khz = best.deciding_hz / 1e3
-            lines.append(f"of {leader}, the dome decides most in the octave at {at_khz:g} kHz")
+            lines.append(f"Of {leader}, the dome decides most in the octave at {at_khz:g} kHz")
     return tuple(lines)

@@ -112,5 +112,6 @@ def _dip_db(dataset: xr.Dataset, amplitude: FloatArray, frequency_hz: float) -> 
     ]
     if not means:
         means = [(0.0, float(level_db[inside].max()))]
-    line_db = np.interp(octaves[inside], *zip(*means, strict=True))
+    places, levels = np.array(means).T
+    line_db = np.interp(octaves[inside], places, levels)
     return float(np.max(line_db - level_db[inside]))

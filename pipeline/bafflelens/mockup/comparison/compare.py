@@ -8,7 +8,7 @@ import io
 import json
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -31,6 +31,7 @@ from bafflelens.mockup.comparison.clay_error_shown import (
     shown_clay_error,
 )
 from bafflelens.mockup.comparison.correction import Correction
+from bafflelens.mockup.comparison.dome_fit import DomeFit, fit_dome
 from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.page import PageFacts, count_pictures, page_of, pictures_of
 from bafflelens.mockup.comparison.radiator import SurfaceRadiator
@@ -41,7 +42,7 @@ from bafflelens.mockup.comparison.result import (
     compare_orbits,
     errors_within_60,
 )
-from bafflelens.mockup.comparison.simulation import radiator_of
+from bafflelens.mockup.comparison.simulation import dome_motions_of, radiator_of
 from bafflelens.mockup.comparison.verdict import WITHIN_DB
 from bafflelens.mockup.measurement.measured import Measured
 from bafflelens.mockup.solved_candidate import candidate_of
@@ -197,6 +198,12 @@ def compare(
             observed_of(measured), nominal, settings, scanned, lambda: advance(_AN_ORBIT)
         )
         watch.lap("set-up, difference and causes")
+        motions = dome_motions_of(folder, request.candidate, request.source, nominal.sound_speed)
+        if motions is not None:
+            three_way = comparison.three_way
+            left = comparison.differences if three_way is None else three_way.scanned
+            comparison = replace(comparison, dome=fit_dome(left, motions))
+            watch.lap("motion of the dome")
         pictures = pictures_of(comparison, lambda: advance(1.0))
         watch.lap("pictures")
     clay_error = _clay_error(request, folder, nominal, measured, comparison, progress)
@@ -412,6 +419,7 @@ def _plain(comparison: Comparison, facts: PageFacts) -> Mapping[str, Any]:
         "verdict": asdict(comparison.verdict),
         "causes": [asdict(cause) for cause in comparison.causes],
         "rms_db": comparison.rms_db,
+        "dome": _plain_dome(comparison.dome),
         "setup": {
             plane: {
                 "deviation": asdict(fit.deviation),
@@ -422,6 +430,27 @@ def _plain(comparison: Comparison, facts: PageFacts) -> Mapping[str, Any]:
                 "swapped_db": fit.swapped_db,
             }
             for plane, fit in comparison.fits.items()
+        },
+    }
+
+
+def _plain_dome(found: DomeFit | None) -> Mapping[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "source": found.source,
+        "verdict": found.verdict,
+        "text": found.text,
+        "strengths": found.strengths,
+        "half_range": found.half_range,
+        "before_db": found.before_db,
+        "left_db": found.left_db,
+        "predicted": found.predicted,
+        "predicted_by_shape": found.by_shape,
+        "frequency_hz": found.frequency_hz.tolist(),
+        "shares": {
+            name: {"real": share.real.tolist(), "imag": share.imag.tolist()}
+            for name, share in found.shares.items()
         },
     }
 

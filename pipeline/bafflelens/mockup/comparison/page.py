@@ -76,6 +76,7 @@ class _Shown:
     response_text: str
     fitted_text: str
     correction_lines: tuple[str, ...]
+    dome_text: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,6 +204,7 @@ def _shown(comparison: Comparison, facts: PageFacts) -> _Shown:
         response_text=response,
         fitted_text=fitted_text(),
         correction_lines=_correction_lines(comparison, facts),
+        dome_text="" if comparison.dome is None else comparison.dome.text,
     )
 
 

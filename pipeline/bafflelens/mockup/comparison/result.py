@@ -15,6 +15,7 @@ from bafflelens.mockup.comparison.clay import ClayDeviation
 from bafflelens.mockup.comparison.correction import Correction, correction_of
 from bafflelens.mockup.comparison.diagnosis import Cause, OrbitFacts, causes_of, find_reflection
 from bafflelens.mockup.comparison.difference import OrbitDifference, difference_of
+from bafflelens.mockup.comparison.dome_fit import DomeFit
 from bafflelens.mockup.comparison.errors_by_zone import (
     FigureCurves,
     FigureError,
@@ -115,6 +116,8 @@ class Comparison:
         Velocity correction; None where nothing agreed.
     exchange : Exchange or None
         Where the orbits were compared under each other's name.
+    dome : DomeFit or None
+        Which motion of the dome explains the rest; None where no profiles were solved.
     """
 
     settings: ComparisonSettings
@@ -131,6 +134,7 @@ class Comparison:
     three_way: ThreeWay | None
     correction: Correction | None
     exchange: Exchange | None = None
+    dome: DomeFit | None = None
 
     @property
     def differences(self) -> tuple[OrbitDifference, ...]:

@@ -10,11 +10,14 @@ import numpy as np
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
 from bafflelens.base.status import Status
+from bafflelens.directivity.dome_mixtures import dome_radius_m, has_profiles
 from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.directivity.polars import PLANES
 from bafflelens.job.cost_estimate import band_memory
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, bands, mesh_size
+from bafflelens.mockup.comparison.dome_fields import DomeMotions, orbit_fields
 from bafflelens.mockup.comparison.radiator import SurfaceRadiator, surface_radiator
 from bafflelens.mockup.solved_candidate import candidate_of
 from bafflelens.run.open_candidate import solve_settings
@@ -81,6 +84,45 @@ def radiator_of(
         kept = folder.load_surface(candidate_id)
     strengths = accelerations_as_played(folder, loaded, dataset, source)
     return surface_radiator(kept, strengths, loaded.job.air.medium.sound_speed)
+
+
+def dome_motions_of(
+    folder: RunFolder, candidate_id: str, source: str, sound_speed: float
+) -> DomeMotions | None:
+    """Return what motions the dome of a candidate may have, as far as profiles were solved.
+
+    None where there are none, or several sources played.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    candidate_id : str
+        A candidate that is solved.
+    source : str
+        Name of the only source that played; empty for what the job says.
+    sound_speed : float
+        During the measurement, in m/s: wavelengths stay, as those of a radiator do.
+    """
+    loaded, dataset = folder.load_job(), folder.load_directivity(candidate_id)
+    sources = [str(name) for name in dataset["source"].values]
+    name = source or (sources[0] if len(sources) == 1 else "")
+    if name not in loaded.boundaries.families or not has_profiles(dataset):
+        return None
+    section = loaded.job.domes[name]
+    scale = sound_speed / float(dataset.attrs["air_sound_speed_m_s"])
+    orbits = {plane: orbit_fields(dataset, name, plane) for plane in PLANES}
+    return DomeMotions(
+        source=name,
+        radius_m=dome_radius_m(dataset, name),
+        effects=tuple(section.effects),
+        ranges=section.ranges,
+        profiles=loaded.boundaries.families[name].profiles,
+        orbits={
+            plane: replace(fields, frequency_hz=scale * fields.frequency_hz)
+            for plane, fields in orbits.items()
+        },
+    )
 
 
 def kept_radiator(folder: RunFolder, candidate_id: str) -> SurfaceRadiator | None:

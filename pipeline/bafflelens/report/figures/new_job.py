@@ -4,12 +4,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
-_LINE = {"facecolor": "none", "edgecolor": "0.25", "linewidth": 1.2}
+_LINE: dict[str, Any] = {"facecolor": "none", "edgecolor": "0.25", "linewidth": 1.2}
 _SURROUND_MM = 10.0
 
 

@@ -20,6 +20,7 @@ from pydantic import ValidationError
 from bafflelens.base.conventions import BoolArray
 from bafflelens.base.errors import InputError, MeshingError, invalid
 from bafflelens.job.cost_estimate import band_mesh_sizes, plan_nearby
+from bafflelens.job.domes import NO_CARVING
 from bafflelens.job.keys import rule_of
 from bafflelens.job.perturbations import nearby_job
 from bafflelens.job.sampling import BASELINE_ID
@@ -97,12 +98,16 @@ def carve_candidate(run: Run, parent: CandidateResult, section: CarveSection) ->
     Raises
     ------
     InputError
-        If the limits leave nothing to carve, or the score has no slope left.
+        If the limits leave nothing to carve, the score has no slope left, or it follows a family
+        of dome motions.
     MeshingError
         If the parent cannot be meshed.
     SolveError
         If its draft cannot be solved.
     """
+    follow = run.loaded.job.score.domes
+    if follow != "rigid":
+        raise InputError(invalid("key 'score.domes'", follow, NO_CARVING))
     carving = _begin(run, parent, section)
     points = _way_so_far(carving)
     why = _descend(carving, points)

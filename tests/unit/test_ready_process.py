@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from test_child_process import is_running, wait_for
+from running import is_running, wait_for
 
 import bafflelens
 from bafflelens.base.ready_process import run_ready

@@ -5,7 +5,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import InlinePool
 
 from bafflelens.base.errors import BafflelensError
 from bafflelens.directivity.far_field_data import directions
@@ -14,7 +13,6 @@ from bafflelens.report.summary import rank_run
 from bafflelens.run.cross_check import largest_difference_db
 from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.store import open_run
-from bafflelens.workers.batches import Outcome
 from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.work_units import SolveSettings
 
@@ -77,7 +75,7 @@ def test_nothing_is_asked_where_nobody_wants_it(write_job, stub, options):
 
 
 def test_it_says_if_another_shape_came_to_be_the_best(write_job, options):
-    run_job(write_job(ASKED, MORE), options)
+    run_job(write_job(ASKED), options)
     folder = only_run(options)
     text = folder.load_record().second_opinion
     best = next(row for row in rank_run(folder) if not row.candidate.is_baseline).candidate.id
@@ -105,7 +103,7 @@ def test_one_that_fails_is_a_warning(write_job, stub, options):
     assert not run_job(write_job(ASKED), replace(options, methods=methods)).has_failures
     text = only_run(options).load_record().second_opinion
     assert text.startswith("Warning: no second opinion, bempp on the same draft mesh")
-    assert text.endswith("failed: bempp is not installed")
+    assert "failed: bempp is not installed" in text
 
 
 def test_the_difference_of_engines_is_judged_near_the_axis(stub):
@@ -135,9 +133,14 @@ def ask(stub, monkeypatch):
     return ask
 
 
+@pytest.fixture
+def inner(open_pool):
+    with open_pool() as pool:
+        yield pool
+
+
 @pytest.mark.parametrize("first", [True, False])
-def test_work_aside_is_neither_seen_nor_waited_for(ask, first):
-    inner = InlinePool()
+def test_work_aside_is_neither_seen_nor_waited_for(ask, inner, first):
     pool = RememberingPool(inner)
     ask(pool, "aside", aside=True, priority=1.0 if first else -1.0)
     ask(pool, "asked")
@@ -151,8 +154,7 @@ def test_work_aside_is_neither_seen_nor_waited_for(ask, first):
     assert (pool.tally.meshes, pool.tally.frequencies) == (1, 1)
 
 
-def test_work_aside_that_is_not_ready_in_time_is_let_go(ask):
-    inner = InlinePool()
+def test_work_aside_that_is_not_ready_in_time_is_let_go(ask, inner):
     pool = RememberingPool(inner)
     ask(pool, "aside", aside=True)
     assert pool.outcomes_aside(is_over=lambda: True) == {}
@@ -160,16 +162,23 @@ def test_work_aside_that_is_not_ready_in_time_is_let_go(ask):
     assert list(pool.outcomes()) == []
 
 
-def test_what_comes_back_at_once_is_not_lost(ask):
-    class Together(InlinePool):
-        """Gives back everything that waits at once, as one errand of a worker."""
+class Together:
+    """Gives back everything that waits at once, as one errand of a worker."""
 
-        def outcomes(self, is_over=lambda: False):
-            done: list[Outcome] = list(super().outcomes(is_over))
-            for outcome in done:
-                yield replace(outcome, more_at_once=outcome is not done[-1])
+    size = 1
 
-    pool = RememberingPool(Together())
+    def __init__(self, inner):
+        self._inner = inner
+        self.submit = inner.submit
+
+    def outcomes(self, *is_over):
+        done = list(self._inner.outcomes(*is_over))
+        for outcome in done:
+            yield replace(outcome, more_at_once=outcome is not done[-1])
+
+
+def test_what_comes_back_at_once_is_not_lost(ask, inner):
+    pool = RememberingPool(Together(inner))
     ask(pool, "asked")
     ask(pool, "aside", aside=True)
     assert [outcome.name for outcome in pool.outcomes()] == ["asked mesh", "asked band"]

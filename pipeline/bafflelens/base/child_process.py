@@ -89,7 +89,7 @@ def run_module(module: str, folder: Path, time_limit_s: float) -> str:
 
 def environment_of_child() -> dict[str, str]:
     """Return the environment of a process that is to find this package and have one thread."""
-    search_path = [str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]
+    search_path = [str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH", "")]
     return {
         **os.environ,
         "PYTHONPATH": os.pathsep.join(filter(None, search_path)),

@@ -36,9 +36,9 @@ _CLOSING_S: Final = 2.0
 _SERVER: Final = """
 import sys
 from bafflelens.base.child_process import die_with_parent
-from bafflelens.base.ready_process import serve
+from bafflelens.base.ready_process import serve_folders
 die_with_parent(int(sys.argv[1]))
-sys.exit(serve(sys.argv[2]))
+sys.exit(serve_folders(sys.argv[2]))
 """
 
 
@@ -180,7 +180,7 @@ def _close(process: subprocess.Popen[bytes]) -> None:
         process.wait()
 
 
-def serve(module: str) -> int:
+def serve_folders(module: str) -> int:
     """Import a module, then do the work of each folder that comes in by a copy of this process.
 
     Folders come on the standard input, each with a zero behind it. For each there are two lines
@@ -188,21 +188,23 @@ def serve(module: str) -> int:
     exit code, negative for a signal.
     """
     loaded = importlib.import_module(module)
-    answers = os.fdopen(os.dup(1), "w", encoding="ascii")
     while folder := _next_folder():
         server = os.getpid()
         begun, told = os.pipe()
         copy = os.fork()
         if not copy:
-            answers.close()
             _work(loaded.main, Path(folder), server, begun, told)
         os.close(told)
         os.read(begun, 1)  # it leads its group now, or has ended
         os.close(begun)
-        print(copy, file=answers, flush=True)
+        _answer_with(copy)
         _, status = os.waitpid(copy, 0)
-        print(os.waitstatus_to_exitcode(status), file=answers, flush=True)
+        _answer_with(os.waitstatus_to_exitcode(status))
     return 0
+
+
+def _answer_with(number: int) -> None:
+    os.write(1, f"{number}\n".encode())
 
 
 def _next_folder() -> str:

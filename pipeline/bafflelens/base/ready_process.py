@@ -150,6 +150,7 @@ class _Ready:
 
     def _has_answer(self, deadline: float) -> bool:
         """Wait until it says something; tell whether that came in time."""
+        assert self._process.stdout is not None  # it is a pipe
         left = max(deadline - time.monotonic(), 0.0)
         return bool(select.select([self._process.stdout], [], [], left)[0])
 

@@ -21,6 +21,7 @@ sys.path.insert(0, str(ROOT / "tests" / "geometries"))
 from draws import draw_values  # noqa: E402
 
 from bafflelens.base.medium import Air  # noqa: E402
+from bafflelens.base.ready_process import close_all  # noqa: E402
 from bafflelens.mesh.quality import MeshSize, mesh_size  # noqa: E402
 from bafflelens.shapes.meshing.geometry import mesh_shape  # noqa: E402
 from bafflelens.shapes.meshing.loading import check_parameters, load_shape  # noqa: E402
@@ -61,6 +62,7 @@ def measure(shape: Shape, values: Mapping[str, float], size: MeshSize) -> tuple[
     """Return the triangles of a mesh and the processor time that it took, in s."""
     before = processor_seconds()
     (mesh,) = mesh_shape(shape, values, [size], TIME_LIMIT_S)
+    close_all()
     return mesh.n_triangles, processor_seconds() - before
 
 

@@ -21,7 +21,8 @@ def test_the_idle_share_follows_from_the_tasks():
         busy.add(seconds)
     assert busy.wall_s == pytest.approx(16.0)  # from 4 to 20
     assert busy.idle_s == pytest.approx(16.0 - 24.0 / 2)
-    assert busy.text == "2 workers were busy 75% of the 16 s between the first and the last task"
+    said = "2 workers were busy with shapes 75% of the 16 s between the first and the last task"
+    assert busy.text == said
 
 
 def test_the_timing_table_says_it(write_job, tmp_path, stub, open_pool, monkeypatch):
@@ -32,4 +33,5 @@ def test_the_timing_table_says_it(write_job, tmp_path, stub, open_pool, monkeypa
     folder = run_job(write_job(), options).folder
     table = folder.load_record().timing_s
     assert 0 <= table[IDLE] < table[BETWEEN_TASKS] <= table["meshing and solving"]
-    assert "1 workers were busy" in (folder.path / "log.txt").read_text(encoding="utf-8")
+    log = (folder.path / "log.txt").read_text(encoding="utf-8")
+    assert "1 workers were busy with shapes" in log

@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
+from running import is_running, wait_for
 
 import bafflelens
 from bafflelens.base.child_process import run_module
@@ -30,13 +31,6 @@ def module(tmp_path, monkeypatch):
         return "for_this_test"
 
     return write
-
-
-def is_running(pid: int) -> bool:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
-    except FileNotFoundError:
-        return False
 
 
 def test_a_good_end_says_nothing(tmp_path, module):
@@ -87,10 +81,3 @@ def test_what_hangs_ends_with_whoever_waits_for_it(tmp_path, module, monkeypatch
         parent.kill()
     child = int((tmp_path / "pid").read_text())
     wait_for(lambda: not is_running(child))
-
-
-def wait_for(is_so):
-    deadline = time.monotonic() + 20
-    while not is_so():
-        assert time.monotonic() < deadline
-        time.sleep(0.05)

@@ -6,18 +6,15 @@ from contextlib import contextmanager
 from dataclasses import replace
 from itertools import islice
 
-import numpy as np
 import pytest
 
 from bafflelens import store
 from bafflelens.base.errors import BafflelensError, InputError, JobError, StoreError
 from bafflelens.bem.burton_miller import EngineSettings
-from bafflelens.directivity.far_field_data import directions
 from bafflelens.job.cost_estimate import band_memory
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.report.summary import rank_run, view_of
 from bafflelens.report.words import grouped_failures, verdict
-from bafflelens.run.cross_check import largest_difference_db
 from bafflelens.run.mesh_repeatability import scaled, size_factor
 from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.scoring.ranking import Remeshing
@@ -384,41 +381,6 @@ def test_a_candidate_scored_before_its_baseline_is_scored_again(write_job, stub,
     assert again.score.terms[-1].is_judged
 
 
-def test_the_second_opinion_is_kept(write_job, options):
-    result = run_job(write_job(("second_opinion = false", "")), options)
-    text = only_run(options).load_record().second_opinion
-    assert text.startswith("Warning: bempp on the same draft mesh of c00")
-    assert "at 1995 Hz (4 unknowns here)" in text
-    assert "dB apart within 60 degrees on both orbits, more than the 0.3 dB expected" in text
-    assert not result.has_failures
-    best = next(row for row in result.rows if not row.candidate.is_baseline)
-    assert best.candidate.reasons == (text.replace("Warning: ", "Warning: second opinion: "),)
-    resumed = resume_run(only_run(options).path, options)  # asked again, but told once
-    assert [len(row.candidate.reasons) for row in resumed.rows].count(1) == 1
-    assert not resumed.has_failures
-
-
-def test_a_second_opinion_that_fails_is_a_warning(write_job, stub, options):
-    def fail_last(band):
-        if len(stub.solved) == 4 * BANDS:
-            msg = "bempp is not installed"
-            raise BafflelensError(msg)
-
-    stub.on_solve = fail_last
-    assert not run_job(write_job(("second_opinion = false", "")), options).has_failures
-    text = only_run(options).load_record().second_opinion
-    assert text.startswith("Warning: no second opinion, bempp on the same draft mesh")
-    assert text.endswith("failed: bempp is not installed")
-
-
-def test_the_difference_of_engines_is_judged_near_the_axis(stub):
-    grid = directions()
-    front = np.abs(grid.azimuth_deg) <= 60
-    one = _band_result(stub, np.ones(grid.n_directions))
-    louder = _band_result(stub, np.where(front, 10 ** (0.2 / 20), 5.0))
-    assert largest_difference_db(one, louder, grid) == pytest.approx(0.2)
-
-
 def test_the_order_of_ids_is_kept_in_run_json(write_job, options):
     run_job(write_job(), options)
     content = json.loads((only_run(options).path / "run.json").read_text(encoding="utf-8"))
@@ -431,14 +393,6 @@ def _drawn(path):
     from bafflelens.job.sampling import draw
 
     return draw(load_job(path)).candidates
-
-
-def _band_result(stub, level):
-    from bafflelens.mesh.quality import Band
-
-    mesh = stub.mesh_shape(None, {}, [None], 1.0)[0]
-    band = Band(frequencies_hz=(2000.0,), mesh_frequency_hz=2000.0)
-    return replace(stub.solve_band(mesh, (), band), far_field=level.reshape(1, 1, -1) + 0j)
 
 
 # -------------------------------------------------------- bands that come back at once

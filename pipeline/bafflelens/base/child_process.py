@@ -16,7 +16,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-_OUTPUT: Final = "output.txt"
+OUTPUT: Final = "output.txt"
+"""In its folder a process keeps with this name what it prints."""
+
 _DEATH_OF_PARENT: Final = 1  # PR_SET_PDEATHSIG, prctl(2)
 _CHILD: Final = """
 import runpy, sys
@@ -64,18 +66,11 @@ def run_module(module: str, folder: Path, time_limit_s: float) -> str:
         How it ended if not well, such as "exit code 1" with the last line that it printed;
         empty if all is well.
     """
-    search_path = [str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]
-    environment = {
-        **os.environ,
-        "PYTHONPATH": os.pathsep.join(filter(None, search_path)),
-        "OMP_NUM_THREADS": "1",
-        "OPENBLAS_NUM_THREADS": "1",
-    }
-    with (folder / _OUTPUT).open("wb") as output:
+    with (folder / OUTPUT).open("wb") as output:
         process = subprocess.Popen(
             [sys.executable, "-c", _CHILD, str(os.getpid()), module, str(folder)],
             cwd=folder,
-            env=environment,
+            env=environment_of_child(),
             stdin=subprocess.DEVNULL,
             stdout=output,
             stderr=subprocess.STDOUT,
@@ -89,10 +84,34 @@ def run_module(module: str, folder: Path, time_limit_s: float) -> str:
             if process.poll() is None:  # out of time, or interrupted here
                 os.killpg(process.pid, signal.SIGKILL)
                 process.wait()
+    return how_it_ended(code, folder)
+
+
+def environment_of_child() -> dict[str, str]:
+    """Return the environment of a process that is to find this package and have one thread."""
+    search_path = [str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH", "")]
+    return {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(filter(None, search_path)),
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+    }
+
+
+def how_it_ended(code: int, folder: Path) -> str:
+    """Return how a process ended by its exit code, negative for a signal; empty if well.
+
+    Parameters
+    ----------
+    code : int
+        The code.
+    folder : Path
+        Its folder, with what it printed.
+    """
     if code == 0:
         return ""
     ended = f"exit code {code}"
     if code < 0:
         ended = f"signal {-code} ({signal.strsignal(-code) or 'unknown'})"
-    said = (folder / _OUTPUT).read_text(errors="replace").strip().splitlines()
+    said = (folder / OUTPUT).read_text(errors="replace").strip().splitlines()
     return f"{ended}, last words: {said[-1].strip()}" if said else ended

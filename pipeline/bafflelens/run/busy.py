@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Final
 
 BETWEEN_TASKS: Final = "from the first to the last task"
-IDLE: Final = "of which a worker was idle, on average"
+IDLE: Final = "of which a worker had no shape, on average"
 
 
 class Busy:
@@ -37,7 +37,7 @@ class Busy:
 
     @property
     def idle_s(self) -> float:
-        """How long of that a worker did nothing, on average, in s."""
+        """How long of that a worker had no shape to work on, on average, in s."""
         return max(self.wall_s - self._worked_s / max(self._workers, 1), 0.0)
 
     @property
@@ -47,6 +47,6 @@ class Busy:
             return ""
         share = 1 - self.idle_s / self.wall_s
         return (
-            f"{self._workers} workers were busy {share:.0%} of the {self.wall_s:.0f} s between "
-            "the first and the last task"
+            f"{self._workers} workers were busy with shapes {share:.0%} of the "
+            f"{self.wall_s:.0f} s between the first and the last task"
         )

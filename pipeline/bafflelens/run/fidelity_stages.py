@@ -20,27 +20,30 @@ from bafflelens.job.fidelity import finals_job, look_job, promoted
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.search_sections import FirstLookSection
 from bafflelens.job.sources import is_plate
-from bafflelens.run.judging import members_judged, score_of
+from bafflelens.run.judging import judge_when_possible, members_judged, score_of
 from bafflelens.run.searching.ahead import still_to_propose
 from bafflelens.run.solving import proposed, solve_aside, solve_candidates
 from bafflelens.run.state import FINAL_SUFFIX, LOOK_SUFFIX, Run
-from bafflelens.run.work_loop import Wanted, WorkLoop
+from bafflelens.run.work_loop import Judge, Wanted, WorkLoop
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow
 from bafflelens.scoring.score import Score
 from bafflelens.store.system_response import played
 
 
-def solve_in_stages(run: Run) -> None:
-    """Solve all candidates of a run; where its job takes a first look, only the promising."""
+def solve_in_stages(run: Run, judge: Judge = judge_when_possible) -> None:
+    """Solve all candidates of a run; where its job takes a first look, only the promising.
+
+    ``judge`` takes those that are solved in full.
+    """
     section, plan = run.loaded.job.first_look, run.plan.look
     if section is None or plan is None:
-        solve_candidates(run)
+        solve_candidates(run, judge=judge)
         return
     if run.loaded.loudspeaker.plates:
         solve_candidates(run, only=())  # a draft is judged as it plays, too
     look_at_candidates(run, section, plan)
-    solve_candidates(run, only=promote(run, section))
+    solve_candidates(run, only=promote(run, section), judge=judge)
 
 
 def look_at_candidates(run: Run, section: FirstLookSection, plan: Plan) -> None:

@@ -21,9 +21,10 @@ from bafflelens.job.sources import is_plate
 from bafflelens.report.summary import has_failed, rank_run, report_run, solved_candidate
 from bafflelens.run.carving.carve import Carved, carve_candidate, with_changes
 from bafflelens.run.carving.leaders import carve_leaders
-from bafflelens.run.cross_check import ask_second_opinion
+from bafflelens.run.cross_check import SecondOpinion
 from bafflelens.run.deadline import Clock, fit_in_words, how_many_fit, local_now, require_time
 from bafflelens.run.fidelity_stages import solve_finalists, solve_in_stages
+from bafflelens.run.judging import judge_when_possible
 from bafflelens.run.mesh_repeatability import mesh_best_again
 from bafflelens.run.robustness import change_candidate, change_leaders
 from bafflelens.run.searching.ahead import still_to_propose
@@ -373,15 +374,16 @@ def _carry_out(
         )
         with journal.step("preparing the solver"):
             options.methods.warm_up(watched.say)
+        opinion = SecondOpinion(run)
         with journal.step("meshing and solving"):
-            solve_in_stages(run)
+            solve_in_stages(run, opinion.judging(judge_when_possible))
         if pool.tally.text:
             watched.say(pool.tally.text)
             journal.add_remark(pool.tally.text)
         if run.loaded.job.carve.leaders:
             with journal.step("carving the leaders"):
                 run = carve_leaders(run, rank_run(folder))
-        _look_closer(run)
+        _look_closer(run, opinion)
         rows = rank_run(folder)
         for text in _left_undone(run, rows):
             watched.say(f"note: {text}")
@@ -392,10 +394,12 @@ def _carry_out(
     return RunResult(folder=folder, rows=rows, has_failures=journal.has_failures)
 
 
-def _look_closer(run: Run) -> None:
+def _look_closer(run: Run, opinion: SecondOpinion) -> None:
     """Examine the best of a run that is solved, as far as the time allows."""
     clock, folder = run.clock, run.folder
     opinion_s = clock.opinion_s
+    if clock.left_s > opinion_s + clock.report_s:
+        opinion.ask(run)
     steps: tuple[tuple[str, float, float, Callable[[], None]], ...] = (
         (
             "finalists once more",
@@ -415,21 +419,25 @@ def _look_closer(run: Run) -> None:
             opinion_s,
             lambda: change_leaders(run, rank_run(folder)),
         ),
-        (
-            "second opinion",
-            opinion_s,
-            0.0,
-            lambda: ask_second_opinion(run, rank_run(folder)),
-        ),
     )
     for name, seconds, then_s, look in steps:
         if clock.has_time_for(seconds, then_s + clock.report_s):
             with run.journal.step(name):
                 look()
         elif seconds:
-            text = f"skipped, no time left: {name}"
-            run.progress.say(f"note: {text}")
-            run.journal.add_remark(text)
+            _skip(run, name)
+    if opinion.is_asked:
+        with run.journal.step("waiting for the second opinion"):
+            opinion.take(run)
+    elif opinion_s and not clock.has_time_for(opinion_s, clock.report_s):
+        _skip(run, "second opinion")
+
+
+def _skip(run: Run, name: str) -> None:
+    """Note what there was no time for."""
+    text = f"skipped, no time left: {name}"
+    run.progress.say(f"note: {text}")
+    run.journal.add_remark(text)
 
 
 def _left_undone(run: Run, rows: Sequence[RankedRow]) -> tuple[str, ...]:

@@ -14,12 +14,14 @@ from bafflelens.mesh.quality import MeshSize
 from bafflelens.run.judging import complete_scores, judge_solved, judge_when_possible
 from bafflelens.run.searching.ahead import proposed_candidates, still_to_propose
 from bafflelens.run.state import Run
-from bafflelens.run.work_loop import Wanted, WorkLoop
+from bafflelens.run.work_loop import Judge, Wanted, WorkLoop
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.store.system_response import missing_plates
 
 
-def solve_candidates(run: Run, only: Sequence[str] | None = None) -> None:
+def solve_candidates(
+    run: Run, only: Sequence[str] | None = None, judge: Judge = judge_when_possible
+) -> None:
     """Mesh and solve whatever is missing; a candidate that fails is recorded, the run goes on.
 
     Parameters
@@ -29,6 +31,8 @@ def solve_candidates(run: Run, only: Sequence[str] | None = None) -> None:
     only : sequence of str, optional
         Ids of the candidates that are to be solved, in this order, after baseline, plates and
         references; all of them by default.
+    judge : callable
+        Takes what was solved of a candidate, and says in one line what it is.
     """
     missing: list[Wanted] = []
     waiting: set[str] = set()  # for the plate that a driver was measured in
@@ -44,7 +48,7 @@ def solve_candidates(run: Run, only: Sequence[str] | None = None) -> None:
     if only is None:
         ahead = chain(ahead, proposed(run))
         number += still_to_propose(run.folder, run.loaded)
-    WorkLoop(run, ahead, number, lambda: run.clock.later_s, judge_when_possible).work()
+    WorkLoop(run, ahead, number, lambda: run.clock.later_s, judge).work()
     complete_scores(run, waiting)
 
 

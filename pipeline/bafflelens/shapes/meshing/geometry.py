@@ -17,7 +17,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.base import child_process
+from bafflelens.base import ready_process
 from bafflelens.base.errors import GeometryError, MeshingError, invalid
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
@@ -97,7 +97,7 @@ def require_gmsh() -> None:
 def _run_mesher(folder: Path, name: str, request: Mapping[str, Any], time_limit_s: float) -> None:
     """Run the mesher in a folder; whatever goes wrong there is one line here."""
     (folder / "request.json").write_text(json.dumps(request))
-    ended = child_process.run_module("bafflelens.shapes.meshing.mesher", folder, time_limit_s)
+    ended = ready_process.run_ready("bafflelens.shapes.meshing.mesher", folder, time_limit_s)
     if not ended:
         return
     try:

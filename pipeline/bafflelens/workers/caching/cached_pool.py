@@ -8,6 +8,9 @@ follow from its triangles. A band of which some frequencies are known is solved 
 A band goes to a worker together with its mesh. So none depends on what another worker holds in
 memory, and a worker that is lost costs what it was doing, nothing that it had done. That holds
 without a cache, too.
+
+Work may be done aside: the workers do it beside what the steps of a run ask for, none of which
+sees it or waits for it, and it is asked for in the end.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import chain
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -141,6 +145,8 @@ class RememberingPool:
         self._cache = cache
         self._ready: deque[Meshes | Outcome] = deque()
         self._out: dict[str, Meshes | _Band | None] = {}
+        self._aside: set[str] = set()
+        self._done_aside: dict[str, Outcome] = {}
         self.tally = Tally()
 
     @property
@@ -172,6 +178,7 @@ class RememberingPool:
         time_limit_s: float,
         *,
         priority: float = 0.0,
+        aside: bool = False,
     ) -> Meshes:
         """Take the meshing of a shape at several sizes; known meshes are not made again.
 
@@ -183,6 +190,8 @@ class RememberingPool:
             As `bafflelens.workers.work_units.mesh_candidate` takes them.
         priority : float
             Higher goes first.
+        aside : bool
+            Whether it is work for `outcomes_aside`.
 
         Returns
         -------
@@ -195,7 +204,10 @@ class RememberingPool:
             work=(methods, script, values, sizes, time_limit_s),
             wishes=_Wishes(priority=priority),
         )
-        self.tally.meshes += 1
+        if aside:
+            self._aside.add(name)
+        else:
+            self.tally.meshes += 1
         if self._cache and self._cache.has(meshes.key):
             self._ready.append(meshes)
         else:
@@ -213,6 +225,7 @@ class RememberingPool:
         *,
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
+        aside: bool = False,
     ) -> None:
         """Take the solving of a band; its known frequencies are not solved again.
 
@@ -228,6 +241,8 @@ class RememberingPool:
             Which of these meshes.
         priority, memory
             As `bafflelens.workers.dask_pool.Pool.submit` takes them.
+        aside : bool
+            Whether it is work for `outcomes_aside`; then its mesh has to be, too.
         """
         asked = _Band(
             name=name,
@@ -238,21 +253,56 @@ class RememberingPool:
             settings=settings,
             wishes=_Wishes(priority=priority, memory=memory, card=settings.on_card),
         )
-        self.tally.frequencies += len(band.frequencies_hz)
+        if aside:
+            self._aside.add(name)
+        else:
+            self.tally.frequencies += len(band.frequencies_hz)
         if meshes.meshes is None and meshes.failure is None:
             meshes.waiting.append(asked)
         else:
             self._look_up(asked)
 
     def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
-        """Yield what became of all work, as `bafflelens.workers.dask_pool.Pool.outcomes`."""
-        while self._ready or self._out:
+        """Yield what became of all work but that aside, as `dask_pool.Pool.outcomes`."""
+        for outcome in self._worked_on(is_over, self._is_asked_for):
+            if outcome.name in self._aside:
+                self._done_aside[outcome.name] = outcome
+            else:
+                yield outcome
+
+    def outcomes_aside(self, is_over: Callable[[], bool] = never) -> dict[str, Outcome]:
+        """Wait for the work aside, once no other is out, and return what became of it by name.
+
+        What is not finished when `is_over` tells so is missing.
+        """
+        for outcome in self._worked_on(is_over, self._is_anything_left):
+            self._done_aside[outcome.name] = outcome
+        found, self._done_aside = self._done_aside, {}
+        self._aside.clear()
+        return found
+
+    def _is_anything_left(self) -> bool:
+        return bool(self._ready or self._out)
+
+    def _is_asked_for(self) -> bool:
+        """Tell whether there is work left that is not aside."""
+        names = chain(self._out, (item.name for item in self._ready))
+        return any(name not in self._aside for name in names)
+
+    def _worked_on(
+        self, is_over: Callable[[], bool], is_wanted: Callable[[], bool]
+    ) -> Iterator[Outcome]:
+        """Yield what became of all work while it is wanted."""
+        while is_wanted():
             yield from self._known()
             if self._out:
                 for outcome in self._inner.outcomes(is_over):
                     yield from self._received(outcome)
                     yield from self._known()
+                    if not (outcome.more_at_once or is_wanted()):
+                        break  # what else is out is received later
             if is_over():
+                deque(self._inner.outcomes(is_over), maxlen=0)  # lets go of what is out
                 self._ready.clear()
                 self._out.clear()
 
@@ -267,7 +317,7 @@ class RememberingPool:
             if meshes is None:
                 self._mesh(item)
                 continue
-            self.tally.known_meshes += 1
+            self.tally.known_meshes += item.name not in self._aside
             item.meshes = meshes
             yield Outcome(name=item.name, value=Timed(value=meshes, seconds=0.0))
             self._release(item)
@@ -313,7 +363,8 @@ class RememberingPool:
             return
         assert found.meshes is not None  # that is what it waited for
         missing = self._missing(asked, found.meshes[number])
-        self.tally.known_frequencies += len(asked.known)
+        if asked.name not in self._aside:
+            self.tally.known_frequencies += len(asked.known)
         if not missing:
             whole = joined_bands(asked.band, asked.known)
             self._ready.append(Outcome(name=asked.name, value=Timed(value=whole, seconds=0.0)))

@@ -83,6 +83,6 @@ def test_sections_carry_the_main_dimensions():
 
 def test_section_follows_the_outline():
     mesh = half_box().mirrored("y")
-    segments = shape_picture._section(mesh.corners, across=1)
+    segments = shape_picture.section_segments(mesh.corners, across=1)
     length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1).sum()
     assert length == pytest.approx(2 * (0.25 + 0.4), rel=1e-6)

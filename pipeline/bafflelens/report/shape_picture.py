@@ -258,7 +258,7 @@ def _draw_section(axes: Axes, mesh: Mesh, *, across: int) -> None:
     """
     up = 3 - across
     for name in _names(mesh):
-        segments = _section(mesh.corners[mesh.surface == name], across)
+        segments = section_segments(mesh.corners[mesh.surface == name], across)
         ends = segments[:, :, [0, up]].reshape(-1, 2) * 1e3
         codes = np.tile((Outline.MOVETO, Outline.LINETO), len(segments))
         axes.add_patch(
@@ -266,7 +266,7 @@ def _draw_section(axes: Axes, mesh: Mesh, *, across: int) -> None:
         )
 
 
-def _section(corners: FloatArray, across: int) -> FloatArray:
+def section_segments(corners: FloatArray, across: int) -> FloatArray:
     """Return the segments in which a plane cuts triangles, (n_segments, 2 ends, 3), in m."""
     height = corners[:, :, across] - _OFF_PLANE_M
     ends = []

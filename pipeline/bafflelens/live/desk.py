@@ -120,6 +120,7 @@ class Desk:
     _wish: Wish | None = None
     _done: str = ""
     _doing: str = ""
+    _is_writing: bool = False
     _fault: str = ""
     _changed: threading.Event = field(default_factory=threading.Event)
     _over: threading.Event = field(default_factory=threading.Event)
@@ -190,7 +191,9 @@ class Desk:
         learned = self._learned
         return {
             "state": {
-                "status": str(overview.status),
+                "status": folder.load_record(with_tasks=False).status
+                if self._is_writing
+                else str(overview.status),
                 "step": standing.step if standing else "",
                 "share": number(standing.share) if standing else None,
                 "left_s": number(overview.left_s()),
@@ -406,7 +409,11 @@ class Desk:
             self._changed.wait(timeout=1.0)
             return
         self._say(doing="solving the full band")
-        name = bench.full(wish.values, is_over)
+        self._is_writing = True
+        try:
+            name = bench.full(wish.values, is_over)
+        finally:
+            self._is_writing = False
         if name is None:
             return
         self._answers |= answers_of(self.judge)

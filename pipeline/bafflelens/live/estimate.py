@@ -118,9 +118,8 @@ class Estimator:
             power[chosen] = mean_power[chosen] + weights @ off_mean_power
             variance = group.kernel.diag(point[np.newaxis])[0] - of_shapes @ weights
             expected[chosen] = np.sqrt(max(variance, 0.0))
-        band = self.factor[:, np.newaxis] * _off_db(
-            expected[:, np.newaxis] * self.spread, np.abs(field)
-        )
+        error = expected[:, np.newaxis] * self.spread
+        band = self.factor[:, np.newaxis] * _told_db(error, np.abs(field), self.window)
         return Estimate(field=field, power=np.exp(power), band_db=band)
 
     def left_out(self) -> tuple[ComplexArray, FloatArray]:
@@ -278,7 +277,8 @@ def _calibrated(
             spread[number] = np.sqrt(np.mean(scaled**2, axis=0))
             estimated = fields[:, number] - errors
             off_db = np.abs(levels_db(estimated, window) - levels_db(fields[:, number], window))
-            told_db = _off_db(expected[:, np.newaxis] * spread[number], np.abs(estimated))
+            error = expected[:, np.newaxis] * spread[number]
+            told_db = _told_db(error, np.abs(estimated), window)
             ratios.append((off_db / np.maximum(told_db, 1e-9))[:, judged])
         # Few shapes: what holds 95 % of those must be a little wider for the next one.
         share = min(COVERAGE * (n_shapes + 1) / n_shapes, 1.0)
@@ -294,6 +294,9 @@ def _left_out_errors(inverse: FloatArray, known: Any) -> Any:
     return pulled / np.diag(inverse).reshape(-1, *(1,) * (known.ndim - 1))
 
 
-def _off_db(error: FloatArray, amplitude: FloatArray) -> FloatArray:
-    """Return by how many dB a level may be off where a field may be by so much."""
-    return np.asarray(20 * np.log10(1 + error / np.maximum(amplitude, 1e-12)))
+def _told_db(error: FloatArray, amplitude: FloatArray, window: IntArray) -> FloatArray:
+    """Return by how many dB levels re the window may be off where fields may be by so much."""
+    reference = np.sqrt(np.mean(amplitude[..., window] ** 2, axis=-1, keepdims=True))
+    of_reference = np.sqrt(np.mean(error[..., window] ** 2, axis=-1, keepdims=True))
+    own_db = 20 * np.log10(1 + error / np.maximum(amplitude, 1e-9 * reference))
+    return np.asarray(np.hypot(own_db, 20 * np.log10(1 + of_reference / reference)))

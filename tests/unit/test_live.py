@@ -13,7 +13,6 @@ import urllib.request
 import numpy as np
 import pytest
 import small_job
-from conftest import StubSolver
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
@@ -70,7 +69,7 @@ def quick(monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory, open_pool):
+def made(tmp_path_factory, open_pool, stub_methods):
     """Return a finished run with enough shapes for an estimate, made once."""
     folder = tmp_path_factory.mktemp("made")
     job = small_job.write(folder, ("candidates = 3", "candidates = 6"))
@@ -78,8 +77,7 @@ def made(tmp_path_factory, open_pool):
         patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
         patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
         patch.setattr(summary, "_target_picture", lambda loaded: b"")
-        methods = StubSolver().methods
-        options = RunOptions(results=folder / "results", methods=methods, open_pool=open_pool)
+        options = RunOptions(results=folder / "results", methods=stub_methods, open_pool=open_pool)
         return run_job(job, options).folder.path
 
 

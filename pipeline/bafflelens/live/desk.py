@@ -199,6 +199,7 @@ class Desk:
                 "left_s": number(overview.left_s()),
                 "rows": rows,
                 "doing": self._doing,
+                "baseline": self._mark_of_baseline(),
                 "fault": self._fault,
                 "known": learned.estimator.n_shapes if learned else 0,
                 "drafts": len(self._drafts),
@@ -290,10 +291,9 @@ class Desk:
         """
         folder, judge = self.judge.folder, self.judge
         known = {candidate.id: candidate for candidate in candidates_of(folder)}
-        if candidate_id == BASELINE_ID and not folder.has_directivity(BASELINE_ID):
-            if self._draft_baseline is None:
-                raise InputError(invalid("candidate", candidate_id, "one that is solved"))
-            drawn = self._draft_baseline.dataset
+        beside = self._draft_baseline
+        if candidate_id == BASELINE_ID and self._mark_of_baseline() == DRAFT and beside:
+            drawn = beside.dataset
             header = {"kind": "opened", "move": wish_number, "values": {}, "faults": []}
             return [self._answer(header, drawn, DRAFT, drawn, BASELINE_ID)]
         if candidate_id not in known or not folder.has_directivity(candidate_id):
@@ -493,6 +493,11 @@ class Desk:
             beside = self._draft_baseline
             return self._drafts[key], DRAFT, beside.dataset if beside else None
         return None
+
+    def _mark_of_baseline(self) -> str:
+        if BASELINE_ID in self._answers:
+            return SOLVED
+        return DRAFT if self._draft_baseline is not None else ""
 
     def _known_keys(self) -> set[Key]:
         return {key_of(answer.values) for answer in self._answers.values()} | set(self._drafts)

@@ -13,6 +13,7 @@ const MARKS = {
   solved: "■ solved",
 };
 const BASELINE = "baseline";
+const OWN = "this one, held";
 
 const now = {
   move: 0, // of the newest wish; answers to older ones are passed over
@@ -29,10 +30,10 @@ const now = {
   connected: false,
   greeted: false,
 };
-window.sheet = now; // for whoever looks in with the browser's own tools
-
 const space = new Space(at("space"));
 const sliders = new Sliders(at("sliders"), move);
+// For whoever looks in with the browser's own tools.
+window.sheet = Object.assign(now, { receive, values: () => sliders.values });
 scale(at("scale"));
 
 const wire = new Wire(receive, (open) => {
@@ -102,12 +103,15 @@ function hello(message) {
   at("run").textContent = message.run;
   document.title = `${message.title} – bafflelens`;
   const before = isFirst ? remembered() : { values: sliders.values, heldId: now.heldId, shownId: now.shownId };
+  if (isFirst && before?.heldId === OWN) before.heldId = BASELINE; // it was never named
   sliders.build(message.sliders, message.start);
   if (before) sliders.values = before.values;
   if (isFirst) panels();
   now.greeted = true;
+  now.heldId = before?.heldId ?? BASELINE;
+  now.asked = "";
   state(message);
-  hold(before?.heldId ?? BASELINE);
+  if (now.heldId !== BASELINE && now.heldId !== OWN) hold(now.heldId);
   if (before?.shownId) open(before.shownId);
   else move();
 }
@@ -117,7 +121,11 @@ function state(message) {
   at("fault").textContent = now.state.fault;
   tell();
   ranking();
-  if (!now.held && now.greeted && now.heldId === BASELINE) hold(BASELINE);
+  const known = now.state.baseline;
+  if (now.greeted && now.heldId === BASELINE && known && known !== now.asked) {
+    now.asked = known;
+    hold(BASELINE);
+  }
   if (!now.frame?.mark && now.greeted && now.state.known > 0 && !now.shownId) move();
 }
 
@@ -315,7 +323,8 @@ at("hold").onclick = () => {
   else {
     now.held = now.frame;
     now.heldShape = now.shapeOf === now.move ? now.shape : null;
-    now.heldId = "this one, held";
+    now.heldId = OWN;
+    remember();
     draw();
   }
 };

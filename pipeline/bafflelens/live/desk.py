@@ -21,7 +21,6 @@ import xarray as xr
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import BASELINE_ID, baseline_values, faults_of, low_discrepancy
 from bafflelens.job.sampling import settings_of as all_settings
-from bafflelens.job.shape_sections import Choices
 from bafflelens.live.estimate import fewest_shapes
 from bafflelens.live.frames import (
     DRAFT,
@@ -40,10 +39,10 @@ from bafflelens.live.solved import (
     Learned,
     answers_of,
     learned_from,
-    limits_of,
     with_score_band,
 )
 from bafflelens.live.solves import Bench, draft_frequencies, open_bench
+from bafflelens.live.told import all_values, row_of, sliders_of
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report.summary import candidates_of, note_on, rank_run
 from bafflelens.run.pipeline import RunOptions
@@ -57,9 +56,8 @@ FULL_SETTLE_S: Final = 2.0
 
 _SPREAD_SHARE: Final = 2  # of the fewest shapes that an estimate takes
 _LOOK_S: Final = 0.1
-_STEPS: Final = 100
-_LOOKED_AT: Final = 21  # places along a dimension where rules are asked
 _LONGEST_NAME: Final = 80
+_MOST_ROWS: Final = 60
 
 Publish = Callable[[str, bytes | dict[str, Any]], None]
 """Takes the page that it is for, empty for all, and what to send."""
@@ -117,6 +115,8 @@ class Desk:
     _meshes: dict[Key, Mesh] = field(default_factory=dict)
     _draft_baseline: Answer | None = None
     _learned: Learned | None = None
+    _ranked: tuple[tuple[int, ...], list[dict[str, Any]]] | None = None
+    _looked: tuple[int, ...] = ()
     _wish: Wish | None = None
     _done: str = ""
     _doing: str = ""
@@ -145,28 +145,12 @@ class Desk:
     def hello(self) -> dict[str, Any]:
         """Return what a page must know once."""
         loaded, judge = self.judge.loaded, self.judge
-        parameters = {p.key: p for p in loaded.shape.parameters}
         frequencies = np.array(draft_frequencies(loaded))
-        sliders = []
-        for key, setting in judge.searched.items():
-            low, high = limits_of(setting)
-            choices = list(setting.values) if isinstance(setting, Choices) else []
-            sliders.append(
-                {
-                    "key": key,
-                    "help": parameters[key].help,
-                    "unit": parameters[key].unit,
-                    "low": low,
-                    "high": high,
-                    "step": _step(low, high),
-                    "choices": sorted(choices),
-                }
-            )
         return {
             "kind": "hello",
             "title": loaded.job.title,
             "run": judge.folder.name,
-            "sliders": sliders,
+            "sliders": sliders_of(judge),
             "start": dict(self._start()),
             "target": limits_of_target(judge.target, frequencies),
             **self.state(),
@@ -176,17 +160,6 @@ class Desk:
         """Return how far everything is: the run, its ranking, what is done here."""
         folder = self.judge.folder
         overview = run_overview(folder)
-        rows = [
-            {
-                "id": row.candidate.id,
-                "label": row.candidate.label,
-                "place": row.place,
-                "status": str(row.status),
-                "score_db": number(row.candidate.score.total_db) if row.candidate.score else None,
-                "notes": list(row.notes),
-            }
-            for row in rank_run(folder)
-        ]
         standing = overview.standing
         learned = self._learned
         return {
@@ -197,7 +170,7 @@ class Desk:
                 "step": standing.step if standing else "",
                 "share": number(standing.share) if standing else None,
                 "left_s": number(overview.left_s()),
-                "rows": rows,
+                "rows": self._ranking(),
                 "doing": self._doing,
                 "baseline": self._mark_of_baseline(),
                 "fault": self._fault,
@@ -210,26 +183,8 @@ class Desk:
         }
 
     def values_of(self, given: Mapping[str, Any]) -> dict[str, float]:
-        """Return all parameters of a shape from those that are searched.
-
-        Raises
-        ------
-        InputError
-            If one is missing, unknown, no number, or out of its range.
-        """
-        values = dict(self._start())
-        for key, setting in self.judge.searched.items():
-            value = given.get(key)
-            low, high = limits_of(setting)
-            is_number = isinstance(value, int | float) and not isinstance(value, bool)
-            if not is_number or not low <= value <= high:
-                raise InputError(invalid(f"value of {key}", value, f"from {low:g} to {high:g}"))
-            values[key] = float(value)
-        unknown = set(given) - set(self.judge.searched)
-        if unknown:
-            rule = "one of " + ", ".join(self.judge.searched)
-            raise InputError(invalid("parameter", sorted(unknown)[0], rule))
-        return values
+        """Return all parameters of a shape from those that are searched."""
+        return all_values(self.judge, self._start(), given)
 
     def move(self, page: str, wish_number: int, values: Mapping[str, float]) -> bytes:
         """Answer a move at once, and have it solved when it rests."""
@@ -255,31 +210,6 @@ class Desk:
         score = score_lines(self.judge.score_of(dataset, learned.baseline))
         arrays = levels_of(dataset, self.judge.target, estimate)
         return frame({**header, "mark": ESTIMATED, "id": "", "score": score}, arrays)
-
-    def broken_rules(self, values: Mapping[str, float]) -> dict[str, list[list[Any]]]:
-        """Return where along each dimension a rule would break, the others being as they are.
-
-        Returns
-        -------
-        dict of str to list of [from, to, rule]
-            By key; stretches of its range.
-        """
-        found: dict[str, list[list[Any]]] = {}
-        for key, setting in self.judge.searched.items():
-            low, high = limits_of(setting)
-            half = (high - low) / (2 * (_LOOKED_AT - 1))
-            stretches: list[list[Any]] = []
-            for value in np.linspace(low, high, _LOOKED_AT):
-                faults = faults_of(self.judge.loaded, {**values, key: float(value)})
-                if not faults:
-                    continue
-                start = max(float(value) - half, low)
-                if stretches and abs(stretches[-1][1] - start) < half / 10:
-                    stretches[-1][1] = min(float(value) + half, high)
-                else:
-                    stretches.append([start, min(float(value) + half, high), faults[0]])
-            found[key] = stretches
-        return found
 
     def opened(self, page: str, wish_number: int, candidate_id: str) -> list[bytes]:
         """Return what is known of a candidate: levels and shape, for a look or as a reference.
@@ -370,6 +300,7 @@ class Desk:
                 self._spread(bench)
             else:
                 self._say(doing="")
+                self._look_for_more()
                 self._changed.wait(timeout=1.0)
                 self._changed.clear()
         except BafflelensError as error:
@@ -406,6 +337,7 @@ class Desk:
             return
         if self.judge.folder.is_worked_on:
             self._say(doing="the full band waits: the run is being worked on")
+            self._look_for_more()
             self._changed.wait(timeout=1.0)
             return
         self._say(doing="solving the full band")
@@ -416,7 +348,7 @@ class Desk:
             self._is_writing = False
         if name is None:
             return
-        self._answers |= answers_of(self.judge)
+        self._answers |= answers_of(self.judge, self._answers)
         self._done = "full"
         self._learn()
         self._send_known(wish)
@@ -499,6 +431,26 @@ class Desk:
             return SOLVED
         return DRAFT if self._draft_baseline is not None else ""
 
+    def _ranking(self) -> list[dict[str, Any]]:
+        """Return the rows of the ranking that are shown; read again only when they may differ."""
+        stamp = self.judge.folder.stamp()
+        if self._ranked is None or self._ranked[0] != stamp:
+            rows = rank_run(self.judge.folder)
+            rows = (*rows[:_MOST_ROWS], *(r for r in rows[_MOST_ROWS:] if r.candidate.is_baseline))
+            self._ranked = (stamp, [row_of(row) for row in rows])
+        return self._ranked[1]
+
+    def _look_for_more(self) -> None:
+        """Learn from what another process has solved meanwhile."""
+        stamp = self.judge.folder.stamp()
+        if stamp == self._looked:
+            return
+        self._looked = stamp
+        found = answers_of(self.judge, self._answers)
+        if found:
+            self._answers |= found
+            self._learn()
+
     def _known_keys(self) -> set[Key]:
         return {key_of(answer.values) for answer in self._answers.values()} | set(self._drafts)
 
@@ -565,10 +517,3 @@ def open_desk(folder: RunFolder, options: RunOptions) -> Desk:
         rule = "one that searches a dimension: { from = ..., to = ... }"
         raise InputError(invalid("job", judge.loaded.job.title, rule))
     return Desk(judge=judge, options=replace(options, deadline=None))
-
-
-def _step(low: float, high: float) -> float:
-    """Return a step that somebody would write down, a hundredth of a range or a little less."""
-    rough = (high - low) / _STEPS
-    power = 10 ** np.floor(np.log10(rough))
-    return float(max(one for one in (1.0, 2.0, 5.0) if one * power <= rough * 1.0001) * power)

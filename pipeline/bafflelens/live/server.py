@@ -35,6 +35,7 @@ from bafflelens.base.loopback import (
     safe_headers,
 )
 from bafflelens.live.desk import Desk
+from bafflelens.live.told import broken_rules
 
 _PAGE: Final = Path(__file__).parent / "page"
 _KINDS: Final = {
@@ -234,7 +235,7 @@ class LiveServer:
         if kind == "move":
             return [desk.move(page, message["move"], desk.values_of(message["values"]))]
         if kind == "rules":
-            broken = desk.broken_rules(desk.values_of(message["values"]))
+            broken = broken_rules(desk.judge, desk.values_of(message["values"]))
             return [{"kind": "rules", "move": message["move"], "broken": broken}]
         if kind == "open":
             return list(desk.opened(page, message["move"], message["id"]))

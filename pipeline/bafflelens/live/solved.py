@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -99,11 +99,14 @@ def limits_of(setting: Setting) -> tuple[float, float]:
     return min(values), max(values)
 
 
-def answers_of(judge: Judge) -> dict[str, Answer]:
-    """Return the candidates of a run that are solved in full, the baseline among them, by id."""
+def answers_of(judge: Judge, known: Container[str] = ()) -> dict[str, Answer]:
+    """Return the candidates of a run that are solved in full, the baseline among them, by id.
+
+    Those whose ids are known are left out.
+    """
     found = {}
     for candidate in judge.folder.candidates():
-        if not judge.folder.has_directivity(candidate.id):
+        if candidate.id in known or not judge.folder.has_directivity(candidate.id):
             continue
         if (candidate.is_baseline and candidate.id != BASELINE_ID) or is_carved(candidate.id):
             continue

@@ -135,6 +135,7 @@ function answer(message) {
   now.frame = message;
   at("fault").textContent = message.faults.length ? `No such shape: ${message.faults[0]}` : "";
   draw();
+  if (now.state) ranking();
 }
 
 const rank = (frame) => ["", "estimated", "draft", "solved"].indexOf(frame.mark);
@@ -151,6 +152,7 @@ function opened(message) {
   if (Object.keys(message.values).length) sliders.values = message.values;
   remember();
   draw();
+  ranking();
 }
 
 function shape(message) {

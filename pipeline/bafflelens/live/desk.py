@@ -211,6 +211,16 @@ class Desk:
         arrays = levels_of(dataset, self.judge.target, estimate)
         return frame({**header, "mark": ESTIMATED, "id": "", "score": score}, arrays)
 
+    def shapes(self, wish_number: int, values: Mapping[str, float]) -> list[bytes]:
+        """Return the shape itself where it has been meshed already; else nothing."""
+        known = self._known(values)
+        mesh = self._meshes.get(key_of(values))
+        name = known[0].id if known is not None else ""
+        if mesh is None and name:
+            with suppress(BafflelensError, OSError):
+                mesh = self.judge.folder.load_mesh(name)
+        return [] if mesh is None else [self._shape(mesh, "", wish_number, name)]
+
     def opened(self, page: str, wish_number: int, candidate_id: str) -> list[bytes]:
         """Return what is known of a candidate: levels and shape, for a look or as a reference.
 

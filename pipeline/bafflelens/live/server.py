@@ -233,7 +233,9 @@ class LiveServer:
     def _done(self, page: str, message: dict[str, Any]) -> list[Any]:
         desk, kind = self.desk, message["kind"]
         if kind == "move":
-            return [desk.move(page, message["move"], desk.values_of(message["values"]))]
+            values = desk.values_of(message["values"])
+            answer = desk.move(page, message["move"], values)
+            return [answer, *desk.shapes(message["move"], values)]
         if kind == "rules":
             broken = broken_rules(desk.judge, desk.values_of(message["values"]))
             return [{"kind": "rules", "move": message["move"], "broken": broken}]

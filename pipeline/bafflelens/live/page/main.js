@@ -284,7 +284,10 @@ function tell() {
   if (!state) return;
   const parts = [];
   if (state.doing) parts.push(state.doing);
-  parts.push(state.known ? `estimates from ${state.known} solved shapes` : `no estimates yet: ${Math.max(state.full, state.drafts)} of at least ${state.needed} shapes are solved`);
+  const solved = Math.max(state.full, state.drafts);
+  if (state.known) parts.push(`estimates from ${state.known} solved shapes`);
+  else if (solved >= state.needed) parts.push(`learning from ${solved} solved shapes`);
+  else parts.push(`no estimates yet: ${solved} of at least ${state.needed} shapes are solved`);
   at("told").textContent = parts.join(" · ");
   const run = [`run ${state.status}`];
   if (state.step) run.push(state.share === null ? state.step : `${state.step}, ${Math.round(100 * state.share)} %`);

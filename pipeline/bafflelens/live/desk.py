@@ -19,7 +19,7 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
-from bafflelens.job.sampling import BASELINE_ID, baseline_values, faults_of, low_discrepancy
+from bafflelens.job.sampling import BASELINE_ID, baseline_values, low_discrepancy
 from bafflelens.job.sampling import settings_of as all_settings
 from bafflelens.live.estimate import fewest_shapes
 from bafflelens.live.frames import (
@@ -188,7 +188,7 @@ class Desk:
 
     def move(self, page: str, wish_number: int, values: Mapping[str, float]) -> bytes:
         """Answer a move at once, and have it solved when it rests."""
-        faults = faults_of(self.judge.loaded, values)
+        faults = self.judge.faults(values)
         with self._lock:
             wish = Wish(page=page, number=wish_number, values=values, at=time.monotonic())
             self._wish = None if faults else wish
@@ -380,7 +380,7 @@ class Desk:
         self._require_draft_baseline(bench, is_over)
         points = low_discrepancy(all_settings(bench.judge.loaded), 1, 50 * total)
         values = next(
-            (p for p in points if key_of(p) not in known and not faults_of(bench.judge.loaded, p)),
+            (p for p in points if key_of(p) not in known and not self.judge.faults(p)),
             None,
         )
         if values is None:

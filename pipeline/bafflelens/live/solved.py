@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -21,13 +22,16 @@ from bafflelens.directivity.far_field_data import (
 )
 from bafflelens.directivity.polars import LISTENING_WINDOW
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sampling import BASELINE_ID, settings_of
+from bafflelens.job.sampling import BASELINE_ID, faults_of, settings_of
 from bafflelens.job.shape_sections import Choices, Setting, Span
 from bafflelens.live.estimate import Estimate, Estimator, estimator_of, fewest_shapes
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.criteria import needed_directions
 from bafflelens.scoring.score import Score, score
 from bafflelens.scoring.target import Target
+from bafflelens.shapes.meshing.loading import load_script
+from bafflelens.shapes.meshing.parameters import Shape, broken_rules, value_faults
+from bafflelens.shapes.meshing.shape_script import ShapeScript
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import played
 
@@ -80,6 +84,19 @@ class Judge:
         """Settings of the parameters that the job searches, by key."""
         found = settings_of(self.loaded)
         return {key: item for key, item in found.items() if isinstance(item, Span | Choices)}
+
+    @cached_property
+    def _script(self) -> ShapeScript:
+        """The script of the searched shape: executing it for every move would take too long."""
+        return load_script(self.loaded.shape.script)
+
+    def faults(self, values: Mapping[str, float]) -> list[str]:
+        """Return the rules of the shape and the constraints of the job that values break."""
+
+        def check(shape: Shape, given: Mapping[str, float]) -> list[str]:
+            return value_faults(shape, given) or broken_rules(self._script, shape, given)
+
+        return faults_of(self.loaded, values, check)
 
     def as_played(self, dataset: xr.Dataset) -> xr.Dataset:
         """Return what was solved as it plays, in the directions that are looked at."""

@@ -9,7 +9,6 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.job.sampling import faults_of
 from bafflelens.job.shape_sections import Choices
 from bafflelens.live.frames import number
 from bafflelens.live.solved import Judge, limits_of
@@ -79,7 +78,7 @@ def broken_rules(judge: Judge, values: Mapping[str, float]) -> dict[str, list[li
         half = (high - low) / (2 * (_LOOKED_AT - 1))
         stretches: list[list[Any]] = []
         for value in np.linspace(low, high, _LOOKED_AT):
-            faults = faults_of(judge.loaded, {**values, key: float(value)})
+            faults = judge.faults({**values, key: float(value)})
             if not faults:
                 continue
             start = max(float(value) - half, low)

@@ -8,6 +8,7 @@ import { Wire } from "./wire.js";
 
 const at = (id) => document.getElementById(id);
 const MARKS = {
+  before: "… of the shape before",
   estimated: "≈ estimated",
   draft: "▤ solved as a draft",
   solved: "■ solved",
@@ -53,6 +54,10 @@ function element(name, text, attributes = {}) {
 function move() {
   now.move += 1;
   now.shownId = "";
+  // Until it is answered, nothing that is drawn may pass for the shape that the sliders say.
+  if (now.frame) now.frame = { ...now.frame, mark: now.frame.mark && "before", id: "" };
+  captions();
+  buttons();
   remember();
   wire.send({ kind: "move", move: now.move, values: sliders.values });
 }
@@ -138,7 +143,7 @@ function answer(message) {
   if (now.state) ranking();
 }
 
-const rank = (frame) => ["", "estimated", "draft", "solved"].indexOf(frame.mark);
+const rank = (frame) => ["", "before", "estimated", "draft", "solved"].indexOf(frame.mark);
 
 function opened(message) {
   if (message.move === now.heldMove) {
@@ -208,22 +213,33 @@ function widest(frame, plane) {
 }
 
 function marked(frame, plane) {
+  if (frame?.mark === "before") return MARKS.before;
   return frame?.mark ? `${MARKS[frame.mark]}${plane ? widest(frame, plane) : ""}` : "not known yet";
 }
 
 const heldName = () => (now.heldId === BASELINE ? "plain baffle" : now.heldId);
 
-function draw() {
+function captions() {
   const { frame, held } = now;
   const mark = at("mark");
   mark.dataset.mark = frame?.mark ?? "";
   mark.textContent = frame ? (frame.faults.length ? "breaks a rule" : marked(frame, "vertical")) : "";
-  const range = rangeOf([frame, held]);
+  document.body.classList.toggle("before", frame?.mark === "before");
   for (const { plane, whose, caption, canvas } of maps) {
     const one = whose === "this" ? frame : held;
     const title = plane[0].toUpperCase() + plane.slice(1);
     caption.textContent = `${title}: ${whose === "this" ? "this shape" : heldName()}, ${marked(one, plane)}`;
     canvas.setAttribute("aria-label", caption.textContent);
+  }
+  at("score-of").textContent = frame?.score ? `(dB, lower is better; ${marked(frame)})` : "";
+}
+
+function draw() {
+  const { frame, held } = now;
+  captions();
+  const range = rangeOf([frame, held]);
+  for (const { plane, whose, canvas } of maps) {
+    const one = whose === "this" ? frame : held;
     drawMap(canvas, one, plane, range, whose === "this" ? held : null);
   }
   for (const { wanted, canvas } of curves) {
@@ -256,7 +272,6 @@ const decibels = (value) => (value === null || value === undefined ? "–" : val
 
 function score() {
   const own = now.frame?.score, held = now.held?.score;
-  at("score-of").textContent = own ? `(dB, lower is better; ${marked(now.frame)})` : "";
   at("held-name").textContent = heldName();
   const terms = own?.terms ?? held?.terms ?? [];
   at("score").tBodies[0].replaceChildren(...terms.map((term, i) => {
@@ -320,7 +335,7 @@ function buttons() {
   at("keep-button").disabled = !id || id === BASELINE;
   at("note-button").disabled = !id;
   at("keep-hint").textContent = id ? `Goes to ${id}.` : "A shape can be kept when its full band is solved.";
-  at("hold").disabled = !now.frame?.mark;
+  at("hold").disabled = !now.frame?.mark || now.frame.mark === "before";
 }
 
 at("hold").onclick = () => {

@@ -90,7 +90,7 @@ def test_a_slider_moved_by_arrow_keys_is_estimated_then_solved_and_kept(page, se
     page.get_by_label("Name").fill("A shallow one")
     page.get_by_label("Note").fill("by the keyboard")
     page.get_by_role("button", name="Keep", exact=True).click()
-    page.locator("#ranking td", has_text="✎").wait_for()
+    page.locator("#ranking td", has_text="hand001 ✎").wait_for()
     assert served[0].judge.folder.candidates()[-1].label == "A shallow one"
 
 
@@ -103,7 +103,8 @@ def test_a_slider_dragged_with_the_mouse_and_a_rule_that_would_break(page):
     wait_for_mark(page, "estimated")
     page.mouse.move(slider["x"] + slider["width"] - 2, middle, steps=8)
     page.mouse.up()
-    page.locator(".rule", has_text="Invalid depth").wait_for()
+    broken = page.locator("#rule-lens\\.depth_mm", has_text="Invalid depth '40 mm'")
+    broken.wait_for()
     assert page.inner_text("#mark") == "breaks a rule"
     page.locator(DEPTH).focus()
     page.keyboard.press("Home")

@@ -173,7 +173,7 @@ function shape(message) {
 }
 
 function rules(message) {
-  if (message.move === now.move) sliders.grey(message.broken);
+  if (message.move === now.move) sliders.grey(message.broken, now.frame?.faults?.[0] ?? "");
 }
 
 function fault(message) {

@@ -88,8 +88,9 @@ export class Sliders {
     for (const [key, value] of Object.entries(values)) this.items.get(key)?.set(value);
   }
 
-  // Grey out what would break a rule: for each key, stretches [from, to, rule] of its range.
-  grey(broken) {
+  // Grey out what would break a rule: for each key, stretches [from, to, rule] of its range. What
+  // is broken now is said where a dimension lies in one of them.
+  grey(broken, now) {
     for (const [key, item] of this.items) {
       const { rules, one, rule } = item;
       const width = (rules.width = Math.max(rules.clientWidth, 1) * devicePixelRatio);
@@ -99,11 +100,12 @@ export class Sliders {
       pen.fillStyle = "#d9e2ec";
       pen.fillRect(8, height * 0.35, width - 16, height * 0.3);
       let said = "";
-      for (const [from, to, why] of broken[key] ?? []) {
+      rules.title = (broken[key] ?? []).map(([, , why]) => why).join("\n");
+      for (const [from, to] of broken[key] ?? []) {
         pen.fillStyle = "#8a9097";
         for (let x = at(from); x < at(to); x += 4 * devicePixelRatio)
           pen.fillRect(x, 0, 2 * devicePixelRatio, height);
-        if (item.value >= from && item.value <= to) said = why;
+        if (item.value >= from && item.value <= to) said = now;
       }
       rule.textContent = said;
     }

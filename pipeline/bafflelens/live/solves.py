@@ -27,6 +27,7 @@ from bafflelens.live.solved import Judge
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import bands
 from bafflelens.run.deadline import Clock
+from bafflelens.run.open_candidate import solve_settings
 from bafflelens.run.pipeline import (
     RunOptions,
     engine_at_hand,
@@ -35,14 +36,14 @@ from bafflelens.run.pipeline import (
     sampling_of,
     with_engine,
 )
-from bafflelens.run.solving import Run, shape_id_of, solve_candidates, work_through
+from bafflelens.run.solving import solve_candidates
+from bafflelens.run.state import Run, shape_id_of
+from bafflelens.run.work_loop import WorkLoop
 from bafflelens.scoring.by_hand import hand_id
 from bafflelens.scoring.ranking import CandidateResult
-from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.store.run_record import keep_journal
 from bafflelens.workers.caching.cached_pool import RememberingPool
-from bafflelens.workers.work_units import SolveSettings
 
 DRAFT_FREQUENCIES: Final = 12
 
@@ -117,7 +118,8 @@ class Bench:
         loaded = draft_job(self.judge.loaded)
         shape = loaded.shape_of(candidate_id)
         chosen = bands(draft_frequencies(self.judge.loaded), LOOK_QUALITY)
-        settings = _settings(loaded, shape, values)
+        drawn = _candidate(candidate_id, shape.name, values)
+        settings = solve_settings(loaded, drawn, keep_surface=False, with_family=False)
         self.number += 1
         name = f"draft {self.number}"
         meshes = self.pool.mesh(
@@ -178,21 +180,15 @@ class Bench:
         """
         folder = self.judge.folder
         name = hand_id(candidate.id for candidate in folder.candidates())
-        candidate = CandidateResult(
-            id=name,
-            label=f"{self.judge.loaded.shape.name}, set by hand",
-            is_baseline=False,
-            values=dict(values),
-            score=None,
-            status=store.WAITING,
-        )
+        label = f"{self.judge.loaded.shape.name}, set by hand"
+        candidate = _candidate(name, label, values)
         with self._run(is_over) as run:
             if not folder.has_directivity(BASELINE_ID):
                 solve_candidates(run, only=())
             if is_over():
                 return None
             folder.forget_candidate(name)
-            work_through(run, iter([(candidate, 0, None)]), 1, lambda: 0.0, _entered)
+            WorkLoop(run, iter([(candidate, 0, None)]), 1, lambda: 0.0, _entered).work()
             if any(known.id == name for known in folder.candidates()):
                 solve_candidates(run, only=(name,))  # nothing is solved: it is judged
                 return name
@@ -244,17 +240,14 @@ def draft_frequencies(loaded: LoadedJob) -> tuple[float, ...]:
     return tuple(float(f) for f in np.geomspace(low, high, DRAFT_FREQUENCIES))
 
 
-def _settings(loaded: LoadedJob, shape: Shape, values: Mapping[str, float]) -> SolveSettings:
-    motions, absorbers = loaded.boundaries.both_of(shape, values)
-    solve = loaded.job.solve
-    return SolveSettings(
-        motions=motions,
-        air=loaded.job.air.medium,
-        symmetry=shape.symmetry,
-        engine=solve.engine,
-        quality=solve.quality,
-        absorbers=absorbers,
-        without_card=solve.without_card,
+def _candidate(name: str, label: str, values: Mapping[str, float]) -> CandidateResult:
+    return CandidateResult(
+        id=name,
+        label=label,
+        is_baseline=name == BASELINE_ID,
+        values=dict(values),
+        score=None,
+        status=store.WAITING,
     )
 
 

@@ -14,6 +14,7 @@ const MARKS = {
   solved: "■ solved",
 };
 const BASELINE = "baseline";
+const USEFUL_DB = 3;
 const OWN = "this one, held";
 
 const now = {
@@ -280,9 +281,13 @@ function score() {
     row.append(element("td", term.name), element("td", decibels(own?.terms[i]?.cost_db)), element("td", decibels(held?.terms[i]?.cost_db)));
     return row;
   }));
-  const off = now.frame?.mark === "estimated" && now.frame.score_off_db !== null ? ` ±${now.frame.score_off_db.toFixed(2)}` : "";
+  const off = now.frame?.mark === "estimated" ? now.frame.score_off_db : 0;
   const total = document.createElement("tr");
-  total.append(element("td", "total"), element("td", decibels(own?.total_db) + (own ? off : "")), element("td", decibels(held?.total_db)));
+  // A total that may be anything is none.
+  const isUseful = off !== null && off <= USEFUL_DB;
+  const said = isUseful ? decibels(own?.total_db) + (off ? ` ±${off.toFixed(2)}` : "") : "–";
+  total.append(element("td", "total"), element("td", said), element("td", decibels(held?.total_db)));
+  total.title = isUseful ? "" : "The total of shapes that were left out is estimated too roughly, or not looked at yet.";
   at("score").tFoot.replaceChildren(total);
 }
 

@@ -25,6 +25,7 @@ from bafflelens.commands.console import complain
 from bafflelens.commands.crossover import crossover
 from bafflelens.commands.handoff import handoff, inspect, verify
 from bafflelens.commands.listening import listen
+from bafflelens.commands.live import live
 from bafflelens.commands.options import (
     FINE,
     HAS_FAILURES,
@@ -51,7 +52,7 @@ for verb in (
     *(draw, shapes, target, faces),
     *(scan, clay_map, measure_plan, compare, export),
     *(handoff, verify, inspect),
-    listen,
+    *(listen, live),
 ):
     app.command(verb)
 

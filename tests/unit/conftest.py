@@ -153,6 +153,12 @@ def stub() -> StubSolver:
     return StubSolver()
 
 
+@pytest.fixture(scope="session")
+def stub_methods() -> Methods:
+    """Return the methods of a stub of which nobody asks what it did."""
+    return StubSolver().methods
+
+
 def half_octahedron(radius_mm: float) -> Mesh:
     """Return the half y >= 0 of an octahedron."""
     corners = [[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, 0, 1], [0, 0, -1]]

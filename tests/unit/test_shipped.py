@@ -74,6 +74,7 @@ def test_what_is_imported_is_declared():
         "mpl_toolkits": "matplotlib",
         "vtk": "pyvista",
         "bempp_cl": "bempp_cl",
+        "sklearn": "scikit_learn",
         "cupyx": "cupy_cuda12x",
     }
     missing = set()

@@ -10,7 +10,7 @@ import bafflelens
 PACKAGE = Path(bafflelens.__file__).parent
 ROOMS = (
     *("base", "mesh", "shapes", "bem", "directivity", "scoring", "job", "workers", "store"),
-    *("report", "run", "mockup", "handoff", "listen", "commands"),
+    *("report", "run", "mockup", "handoff", "listen", "live", "commands"),
 )
 SOURCES = {path.relative_to(PACKAGE).as_posix(): path for path in PACKAGE.rglob("*.py")}
 

@@ -1,16 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page of a blind test, served to this machine only.
 
-It listens on the loopback address; every address holds a random token; Host must be exactly the
-address it was opened under, and whoever changes anything must come from the page itself. The page
-loads nothing from elsewhere and holds no script of its own. What a trial plays is known to the
-server alone until the last is answered.
+It keeps to the rules of `bafflelens.base.loopback`. What a trial plays is known to the server
+alone until the last is answered.
 """
 
 from __future__ import annotations
 
 import json
-import secrets
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -21,15 +18,19 @@ from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base.errors import InputError
+from bafflelens.base.loopback import (
+    LOOPBACK,
+    is_own_host,
+    is_own_origin,
+    is_token,
+    new_token,
+    page_address,
+    safe_headers,
+)
 from bafflelens.listen.trials import ABX, Trials, result_text, trial_plan_text
 
-LOOPBACK: Final = "127.0.0.1"
 _LONGEST_BODY: Final = 1000
 _LAST_ANSWER_S: Final = 1.0  # the page must still get the result
-_POLICY: Final = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-)
 _ASSETS: Final = {
     "": ("blind.html", "text/html; charset=utf-8"),
     "blind.js": ("blind.js", "text/javascript; charset=utf-8"),
@@ -58,7 +59,7 @@ class BlindTest:
     names: tuple[str, str]
     sounds: Sequence[bytes]
     trials: Trials
-    token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+    token: str = field(default_factory=new_token)
     done: threading.Event = field(default_factory=threading.Event)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -129,7 +130,7 @@ def start(test: BlindTest, port: int = 0) -> ThreadingHTTPServer:
 
 def address_of(server: ThreadingHTTPServer, test: BlindTest) -> str:
     """Return where the page is."""
-    return f"http://{LOOPBACK}:{server.server_address[1]}/{test.token}/"
+    return page_address(server.server_address[1], test.token)
 
 
 class _Handler(BaseHTTPRequestHandler):
@@ -159,7 +160,7 @@ class _Handler(BaseHTTPRequestHandler):
         name = self._name()
         if name is None:
             return
-        if self.headers.get("Origin") != f"http://{self._host()}":
+        if not is_own_origin(self.headers.get("Origin"), self._port()):
             self._refuse(HTTPStatus.FORBIDDEN)
             return
         try:
@@ -176,17 +177,16 @@ class _Handler(BaseHTTPRequestHandler):
             return
         self._send(json.dumps(self.test.state()).encode(), "application/json")
 
-    def _host(self) -> str:
-        return f"{LOOPBACK}:{self.connection.getsockname()[1]}"
+    def _port(self) -> int:
+        return int(self.connection.getsockname()[1])
 
     def _name(self) -> str | None:
         """Return what is asked for below the token; None, and a refusal, if it is not given."""
-        if self.headers.get("Host") != self._host():
+        if not is_own_host(self.headers.get("Host"), self._port()):
             self._refuse(HTTPStatus.MISDIRECTED_REQUEST)
             return None
         token, _, name = self.path.lstrip("/").partition("/")
-        given = token.encode("utf-8", "replace")
-        if not secrets.compare_digest(given, self.test.token.encode()):
+        if not is_token(token, self.test.token):
             self._refuse(HTTPStatus.NOT_FOUND)
             return None
         return name
@@ -196,11 +196,7 @@ class _Handler(BaseHTTPRequestHandler):
         for name, value in {
             "Content-Type": kind,
             "Content-Length": str(len(content)),
-            "Content-Security-Policy": _POLICY,
-            "X-Content-Type-Options": "nosniff",
-            "Referrer-Policy": "no-referrer",
-            "Cache-Control": "no-store",
-            "Cross-Origin-Resource-Policy": "same-origin",
+            **safe_headers(),
         }.items():
             self.send_header(name, value)
         self.end_headers()

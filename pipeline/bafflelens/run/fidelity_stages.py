@@ -25,6 +25,7 @@ from bafflelens.run.searching.ahead import still_to_propose
 from bafflelens.run.solving import proposed, solve_aside, solve_candidates
 from bafflelens.run.state import FINAL_SUFFIX, LOOK_SUFFIX, Run
 from bafflelens.run.work_loop import Judge, Wanted, WorkLoop
+from bafflelens.scoring.by_hand import is_by_hand
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow
 from bafflelens.scoring.score import Score
@@ -53,7 +54,12 @@ def look_at_candidates(run: Run, section: FirstLookSection, plan: Plan) -> None:
         candidate
         for candidate in run.folder.candidates()
         if candidate.id == BASELINE_ID
-        or not (candidate.is_baseline or is_plate(candidate.id) or is_carved(candidate.id))
+        or not (
+            candidate.is_baseline
+            or is_plate(candidate.id)
+            or is_carved(candidate.id)
+            or is_by_hand(candidate.id)
+        )
     ]
     baseline_look = f"{BASELINE_ID}{LOOK_SUFFIX}"
     if run.folder.has_directivity(baseline_look):

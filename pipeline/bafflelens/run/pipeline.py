@@ -30,6 +30,7 @@ from bafflelens.run.robustness import change_candidate, change_leaders
 from bafflelens.run.searching.ahead import still_to_propose
 from bafflelens.run.state import Run
 from bafflelens.run.warm_start import draw_job
+from bafflelens.scoring.by_hand import is_by_hand
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult, RankedRow
 from bafflelens.scoring.references import reference_name
@@ -108,7 +109,7 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     """
     loaded = load_job(job_file)
     engine = engine_at_hand(loaded, options)
-    loaded = _with_engine(loaded, engine)
+    loaded = with_engine(loaded, engine)
     sampling = draw_job(loaded)
     plan = plan_job(loaded, sampling, options)
     clock = Clock(options.deadline, plan, options.now)
@@ -117,7 +118,7 @@ def run_job(job_file: Path, options: RunOptions) -> RunResult:
     record = first_record(loaded)
     for remark in record.remarks:
         options.progress.say(f"note: {remark}")
-    with _pool(plan, options) as pool:
+    with remembering_pool(plan, options) as pool:
         candidates = _catalogue_of(loaded, sampling)
         folder = create_run(options.results, loaded, candidates, record)
         return _carry_out(folder, engine, clock, plan, pool, options)
@@ -160,14 +161,14 @@ def resume_run(run_folder: Path, options: RunOptions) -> RunResult:
             options.progress.say(f"note: {text}")
     loaded = folder.load_job()
     engine = engine_at_hand(loaded, options)
-    loaded = _with_engine(loaded, engine)
-    plan = plan_job(loaded, _sampling_of(folder, loaded), options)
+    loaded = with_engine(loaded, engine)
+    plan = plan_job(loaded, sampling_of(folder, loaded), options)
     clock = Clock(options.deadline, plan, options.now)
     is_begun = folder.has_directivity(BASELINE_ID)
     require_time(clock, 0 if is_begun else 2 + len(loaded.plates))
     if not is_begun:
-        _say_how_many_fit(loaded, _sampling_of(folder, loaded), clock, options)
-    with _pool(plan, options) as pool:
+        _say_how_many_fit(loaded, sampling_of(folder, loaded), clock, options)
+    with remembering_pool(plan, options) as pool:
         return _carry_out(folder, engine, clock, plan, pool, options)
 
 
@@ -210,7 +211,7 @@ def change_on_request(
     """
     folder = open_run(run_folder)
     loaded = folder.load_job()
-    loaded = _with_engine(loaded, engine_at_hand(loaded, options))
+    loaded = with_engine(loaded, engine_at_hand(loaded, options))
     candidate = solved_candidate(folder, candidate_id)
     if candidate.is_baseline or is_carved(candidate_id):
         rule = "a candidate of the search: only these have parameters that are searched"
@@ -220,11 +221,11 @@ def change_on_request(
     if not keys:
         rule = "with parameters that are searched or have a tolerance, or take --all-parameters"
         raise InputError(invalid("job", loaded.path.name, rule))
-    plan = plan_job(loaded, _sampling_of(folder, loaded), options)
+    plan = plan_job(loaded, sampling_of(folder, loaded), options)
     plan = plan_nearby(plan, loaded, len(keys), folder.load_mesh(candidate_id))
     before = folder.load_record().status
     with (
-        _pool(plan, options) as pool,
+        remembering_pool(plan, options) as pool,
         folder.kept_open(),
         keep_journal(folder, closing=before) as journal,
     ):
@@ -276,13 +277,13 @@ def carve_on_request(
     """
     folder = open_run(run_folder)
     loaded = folder.load_job()
-    loaded = _with_engine(loaded, engine_at_hand(loaded, options))
+    loaded = with_engine(loaded, engine_at_hand(loaded, options))
     section = with_changes(loaded.job.carve, changes or {})
     candidate = solved_candidate(folder, candidate_id)
-    plan = plan_job(loaded, _sampling_of(folder, loaded), options)
+    plan = plan_job(loaded, sampling_of(folder, loaded), options)
     before = folder.load_record().status
     with (
-        _pool(plan, options) as pool,
+        remembering_pool(plan, options) as pool,
         folder.kept_open(),
         keep_journal(folder, closing=before) as journal,
     ):
@@ -324,7 +325,8 @@ def engine_at_hand(loaded: LoadedJob, options: RunOptions) -> str:
     return "direct"
 
 
-def _with_engine(loaded: LoadedJob, engine: str) -> LoadedJob:
+def with_engine(loaded: LoadedJob, engine: str) -> LoadedJob:
+    """Return a job with another engine."""
     solve = loaded.job.solve.model_copy(update={"engine": engine})
     return replace(loaded, job=loaded.job.model_copy(update={"solve": solve}))
 
@@ -364,7 +366,7 @@ def _carry_out(
     ):
         run = Run(
             folder=folder,
-            loaded=_with_engine(folder.load_job(), engine),
+            loaded=with_engine(folder.load_job(), engine),
             plan=plan,
             pool=pool,
             journal=journal,
@@ -466,7 +468,8 @@ def _resumable(folder: RunFolder, progress: Progress) -> Iterator[None]:
 
 
 @contextmanager
-def _pool(plan: Plan, options: RunOptions) -> Iterator[RememberingPool]:
+def remembering_pool(plan: Plan, options: RunOptions) -> Iterator[RememberingPool]:
+    """Give the workers of a plan, with the cache before them, and close both."""
     with ExitStack() as stack:
         pool = stack.enter_context(
             options.open_pool(
@@ -509,9 +512,13 @@ def _catalogue_of(loaded: LoadedJob, sampling: Sampling) -> list[CandidateResult
     return [*entries[:1], *plates, *entries[1:]]
 
 
-def _sampling_of(folder: RunFolder, loaded: LoadedJob) -> Sampling:
+def sampling_of(folder: RunFolder, loaded: LoadedJob) -> Sampling:
     """Return the candidates of a run as they were drawn when it began."""
-    found = [c for c in folder.candidates() if not (is_plate(c.id) or is_carved(c.id))]
+    found = [
+        c
+        for c in folder.candidates()
+        if not (is_plate(c.id) or is_carved(c.id) or is_by_hand(c.id))
+    ]
     drawn = {
         is_baseline: tuple(
             Candidate(id=entry.id, values=dict(entry.values))

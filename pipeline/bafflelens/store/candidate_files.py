@@ -83,6 +83,13 @@ class CandidateFiles:
             with replacing(path, replace_existing=True, durable=durable) as stream:
                 stream.write(content.getbuffer())
 
+    def forget_candidate(self, candidate_id: str) -> None:
+        """Remove what was kept of a shape that never became a candidate."""
+        folder = self._candidate_folder(candidate_id)
+        with storing(folder):
+            if folder.exists():
+                shutil.rmtree(folder)
+
     def load_bands(self, candidate_id: str) -> dict[int, BandResult]:
         """Return the finished bands of an unfinished candidate; damaged files are left out."""
         folder = self._candidate_folder(candidate_id) / "bands"

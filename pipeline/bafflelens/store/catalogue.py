@@ -8,7 +8,7 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
-from dataclasses import asdict, astuple, dataclass
+from dataclasses import asdict, astuple, dataclass, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any, Final
@@ -142,7 +142,7 @@ class Catalogue:
             with suppress(StoreError, TypeError):
                 noted = json_of(line, path, "list", rule, StoreError)
                 entry = CandidateResult(**noted, score=None, status=WAITING)
-                found.setdefault(entry.id, entry)
+                found[entry.id] = entry  # in its first place, as it was entered last
         return list(found.values())
 
     def require_whole_catalogue(self) -> None:
@@ -211,6 +211,12 @@ class Catalogue:
                 "INSERT INTO scores VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 [(candidate_id, i, *astuple(term)) for i, term in enumerate(terms)],
             )
+
+    def rename_candidate(self, candidate: CandidateResult, label: str) -> None:
+        """Give a candidate another name for people."""
+        self._note_candidates([replace(candidate, label=label)])
+        with self._catalog() as catalog:
+            catalog.execute("UPDATE candidates SET label = ? WHERE id = ?", (label, candidate.id))
 
     def enter_stage(self, candidate_id: str, stage: str, score: Score) -> None:
         """Enter the score of a candidate at a stage, instead of what was known of that."""

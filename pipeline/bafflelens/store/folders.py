@@ -153,6 +153,11 @@ class RunFolder(Catalogue, CandidateFiles):
         """Whether a process holds the lock of this run."""
         return is_locked(self.path / "log.txt")
 
+    def stamp(self) -> tuple[int, ...]:
+        """Return what changes whenever catalogue, record or notes do; quick."""
+        files = ("catalog.sqlite", "catalog.sqlite-wal", "run.json", "../notes.jsonl")
+        return tuple(_changed_ns(self.path / name) for name in files)
+
     # ----------------------------------------------------------- what goes on at this moment
 
     def save_status(self, content: Mapping[str, object]) -> None:
@@ -236,6 +241,13 @@ class RunFolder(Catalogue, CandidateFiles):
                     self.update_candidate(folder.name, status=WAITING)
                 done.append(f"{folder.name} was damaged and is solved again")
         return tuple(done)
+
+
+def _changed_ns(path: Path) -> int:
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def _text_of(path: Path) -> str:

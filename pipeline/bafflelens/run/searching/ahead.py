@@ -17,6 +17,7 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import candidate_id, faults_of, seed_of, settings_of
 from bafflelens.job.sources import is_plate
 from bafflelens.run.searching.proposing import Tried, propose, seed_of_proposal
+from bafflelens.scoring.by_hand import is_by_hand
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.scoring.score import Score
@@ -98,7 +99,9 @@ def _known(folder: RunFolder) -> tuple[CandidateResult, Sequence[CandidateResult
     """Return the baseline, and the candidates that there are, in order."""
     baseline, *others = folder.candidates()
     return baseline, [
-        c for c in others if not (c.is_baseline or is_plate(c.id) or is_carved(c.id))
+        c
+        for c in others
+        if not (c.is_baseline or is_plate(c.id) or is_carved(c.id) or is_by_hand(c.id))
     ]
 
 

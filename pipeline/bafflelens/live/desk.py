@@ -1,0 +1,529 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What answers a page: estimates at once, then one solve at a time, the newest wish first.
+
+A wish has a number that its page counts upwards. A newer one ends the solve of an older one
+between two of its pieces, and an answer to an older one is never sent. The work goes on in a
+thread of its own; what is found is handed to whoever listens.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+import xarray as xr
+
+from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.job.sampling import BASELINE_ID, baseline_values, low_discrepancy
+from bafflelens.job.sampling import settings_of as all_settings
+from bafflelens.live.estimate import fewest_shapes
+from bafflelens.live.frames import (
+    DRAFT,
+    ESTIMATED,
+    SOLVED,
+    frame,
+    levels_of,
+    limits_of_target,
+    number,
+    score_lines,
+    shape_arrays,
+)
+from bafflelens.live.solved import (
+    Answer,
+    Judge,
+    Learned,
+    answers_of,
+    learned_from,
+    with_score_band,
+)
+from bafflelens.live.solves import Bench, draft_frequencies, open_bench
+from bafflelens.live.told import all_values, row_of, sliders_of
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.report.summary import candidates_of, note_on, rank_run
+from bafflelens.run.pipeline import RunOptions
+from bafflelens.run.queueing.overview import run_overview
+from bafflelens.store import RunFolder
+
+SETTLE_S: Final = 0.3
+"""So long must a dimension rest before anything is solved for it."""
+FULL_SETTLE_S: Final = 2.0
+"""So long before the full band is begun."""
+
+_SPREAD_SHARE: Final = 2  # of the fewest shapes that an estimate takes
+_LOOK_S: Final = 0.1
+_LONGEST_NAME: Final = 80
+_MOST_ROWS: Final = 60
+
+Publish = Callable[[str, bytes | dict[str, Any]], None]
+"""Takes the page that it is for, empty for all, and what to send."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wish:
+    """What a page wants to know.
+
+    Attributes
+    ----------
+    page : str
+        Which page.
+    number : int
+        Of the wish on that page.
+    values : mapping of str to float
+        All parameters.
+    at : float
+        When it came, in s of the monotonic clock.
+    """
+
+    page: str
+    number: int
+    values: Mapping[str, float]
+    at: float
+
+
+Key = tuple[tuple[str, float], ...]
+
+
+def key_of(values: Mapping[str, float]) -> Key:
+    """Return parameters as something to look them up by."""
+    return tuple(sorted(values.items()))
+
+
+@dataclass(kw_only=True, eq=False)
+class Desk:
+    """A run that pages ask; see the top of this file.
+
+    Attributes
+    ----------
+    judge : Judge
+        The run and its job.
+    options : RunOptions
+        How it is solved.
+    publish : callable
+        Told what was found.
+    """
+
+    judge: Judge
+    options: RunOptions
+    publish: Publish = lambda page, message: None
+    _answers: dict[str, Answer] = field(default_factory=dict)
+    _drafts: dict[Key, Answer] = field(default_factory=dict)
+    _meshes: dict[Key, Mesh] = field(default_factory=dict)
+    _draft_baseline: Answer | None = None
+    _learned: Learned | None = None
+    _ranked: tuple[tuple[int, ...], list[dict[str, Any]]] | None = None
+    _looked: tuple[int, ...] = ()
+    _wish: Wish | None = None
+    _done: str = ""
+    _doing: str = ""
+    _is_writing: bool = False
+    _fault: str = ""
+    _changed: threading.Event = field(default_factory=threading.Event)
+    _over: threading.Event = field(default_factory=threading.Event)
+    _lock: threading.RLock = field(default_factory=threading.RLock)
+    _thread: threading.Thread | None = None
+
+    # ------------------------------------------------------------------------- for the server
+
+    def open(self) -> None:
+        """Read what is solved, and begin to work."""
+        self._answers = answers_of(self.judge)
+        self._thread = threading.Thread(target=self._work, name="desk", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """End the work; what has begun on a worker is not waited for."""
+        self._over.set()
+        self._changed.set()
+        if self._thread is not None:
+            self._thread.join(timeout=30)
+
+    def hello(self) -> dict[str, Any]:
+        """Return what a page must know once."""
+        loaded, judge = self.judge.loaded, self.judge
+        frequencies = np.array(draft_frequencies(loaded))
+        return {
+            "kind": "hello",
+            "title": loaded.job.title,
+            "run": judge.folder.name,
+            "sliders": sliders_of(judge),
+            "start": dict(self._start()),
+            "target": limits_of_target(judge.target, frequencies),
+            **self.state(),
+        }
+
+    def state(self) -> dict[str, Any]:
+        """Return how far everything is: the run, its ranking, what is done here."""
+        folder = self.judge.folder
+        overview = run_overview(folder)
+        standing = overview.standing
+        learned = self._learned
+        return {
+            "state": {
+                "status": folder.load_record(with_tasks=False).status
+                if self._is_writing
+                else str(overview.status),
+                "step": standing.step if standing else "",
+                "share": number(standing.share) if standing else None,
+                "left_s": number(overview.left_s()),
+                "rows": self._ranking(),
+                "doing": self._doing,
+                "baseline": self._mark_of_baseline(),
+                "fault": self._fault,
+                "known": learned.estimator.n_shapes if learned else 0,
+                "drafts": len(self._drafts),
+                "full": max(len(self._answers) - (BASELINE_ID in self._answers), 0),
+                "needed": fewest_shapes(len(self.judge.searched)),
+                "score_off_db": number(learned.score_off_db) if learned else None,
+            }
+        }
+
+    def values_of(self, given: Mapping[str, Any]) -> dict[str, float]:
+        """Return all parameters of a shape from those that are searched."""
+        return all_values(self.judge, self._start(), given)
+
+    def move(self, page: str, wish_number: int, values: Mapping[str, float]) -> bytes:
+        """Answer a move at once, and have it solved when it rests."""
+        faults = self.judge.faults(values)
+        with self._lock:
+            wish = Wish(page=page, number=wish_number, values=values, at=time.monotonic())
+            self._wish = None if faults else wish
+            self._done = ""
+        self._changed.set()
+        header = {"kind": "answer", "move": wish_number, "faults": faults}
+        if faults:
+            return frame({**header, "mark": "", "id": ""}, {})
+        known = self._known(values)
+        if known is not None:
+            answer, mark, baseline = known
+            return self._answer(header, answer.dataset, mark, baseline, answer.id)
+        learned = self._learned
+        if learned is None:
+            return frame({**header, "mark": "", "id": ""}, {})
+        estimate = learned.estimator.estimate([values[key] for key in self.judge.searched])
+        dataset = learned.dataset_of(estimate)
+        header |= {"score_off_db": number(learned.score_off_db)}
+        score = score_lines(self.judge.score_of(dataset, learned.baseline))
+        arrays = levels_of(dataset, self.judge.target, estimate)
+        return frame({**header, "mark": ESTIMATED, "id": "", "score": score}, arrays)
+
+    def shapes(self, wish_number: int, values: Mapping[str, float]) -> list[bytes]:
+        """Return the shape itself where it has been meshed already; else nothing."""
+        known = self._known(values)
+        mesh = self._meshes.get(key_of(values))
+        name = known[0].id if known is not None else ""
+        if mesh is None and name:
+            with suppress(BafflelensError, OSError):
+                mesh = self.judge.folder.load_mesh(name)
+        return [] if mesh is None else [self._shape(mesh, "", wish_number, name)]
+
+    def opened(self, page: str, wish_number: int, candidate_id: str) -> list[bytes]:
+        """Return what is known of a candidate: levels and shape, for a look or as a reference.
+
+        Raises
+        ------
+        InputError
+            If it is not solved.
+        """
+        folder, judge = self.judge.folder, self.judge
+        known = {candidate.id: candidate for candidate in candidates_of(folder)}
+        beside = self._draft_baseline
+        if candidate_id == BASELINE_ID and self._mark_of_baseline() == DRAFT and beside:
+            drawn = beside.dataset
+            header = {"kind": "opened", "move": wish_number, "values": {}, "faults": []}
+            return [self._answer(header, drawn, DRAFT, drawn, BASELINE_ID)]
+        if candidate_id not in known or not folder.has_directivity(candidate_id):
+            raise InputError(invalid("candidate", candidate_id, "one that is solved"))
+        candidate = known[candidate_id]
+        answer = self._answers.get(candidate_id)
+        dataset = (
+            answer.dataset
+            if answer is not None
+            else judge.as_played(folder.load_directivity(candidate_id))
+        )
+        baseline = self._answers.get(BASELINE_ID)
+        values = {key: candidate.values.get(key) for key in judge.searched}
+        is_settable = not candidate.is_baseline and None not in values.values()
+        header = {
+            "kind": "opened",
+            "move": wish_number,
+            "values": values if is_settable else {},
+            "faults": [],
+        }
+        found = [
+            self._answer(
+                header, dataset, SOLVED, baseline.dataset if baseline else None, candidate_id
+            )
+        ]
+        with suppress(BafflelensError, OSError):
+            mesh = folder.load_mesh(candidate_id)
+            found.append(self._shape(mesh, candidate_id, wish_number, candidate_id))
+        return found
+
+    def keep(self, candidate_id: str, name: str, text: str) -> None:
+        """Give a shape that is solved a name, and keep a note on it.
+
+        Raises
+        ------
+        InputError
+            If it is not solved, or the name is empty or too long.
+        """
+        said = " ".join(name.split())
+        if not said or len(said) > _LONGEST_NAME or not said.isprintable():
+            rule = f"1 to {_LONGEST_NAME} characters that can be printed"
+            raise InputError(invalid("name", said[:_LONGEST_NAME], rule))
+        folder = self.judge.folder
+        found = next((c for c in folder.candidates() if c.id == candidate_id), None)
+        if found is None:
+            raise InputError(invalid("candidate", candidate_id, "one that is solved"))
+        folder.rename_candidate(found, said)
+        note_on(folder, candidate_id, text or said, sense="seen", verdict="kept")
+
+    def note(self, candidate_id: str, text: str, verdict: str) -> None:
+        """Keep a verdict and a note on a candidate."""
+        note_on(self.judge.folder, candidate_id, text, sense="seen", verdict=verdict)
+
+    # ----------------------------------------------------------------------------- the thread
+
+    def _work(self) -> None:
+        """Learn, solve what is wished, and meanwhile spread a few shapes, until it is over."""
+        self._learn()
+        try:
+            with open_bench(self.judge, self.options) as bench:
+                while not self._over.is_set():
+                    self._work_once(bench)
+        except BafflelensError as error:
+            self._say(fault=f"Nothing can be solved here: {error}")
+        except Exception as error:  # the page must not go on silently without its solver
+            self._say(fault=f"Solving has stopped: {type(error).__name__}: {error}")
+
+    def _work_once(self, bench: Bench) -> None:
+        wish = self._wish
+        try:
+            if wish is not None and self._done != "full":
+                self._serve(bench, wish)
+            elif self._needs_spread():
+                self._spread(bench)
+            else:
+                self._say(doing="")
+                self._look_for_more()
+                self._changed.wait(timeout=1.0)
+                self._changed.clear()
+        except BafflelensError as error:
+            self._say(fault=str(error), doing="")
+            with self._lock:
+                if self._wish is wish:
+                    self._done = "full"
+
+    def _serve(self, bench: Bench, wish: Wish) -> None:
+        """Solve what is wished, as far as it is not known: the draft, then the full band."""
+        if not self._rests(wish, SETTLE_S):
+            return
+        is_over = self._is_over(wish)
+        known = self._known(wish.values)
+        has_full = known is not None and known[1] == SOLVED
+        if has_full:
+            self._done = "full"
+            return
+        if not self._done and known is None:
+            self._say(
+                doing=f"solving a draft at {len(draft_frequencies(bench.judge.loaded))} "
+                "frequencies",
+                fault="",
+            )
+            self._require_draft_baseline(bench, is_over)
+            drawn = bench.draft("", wish.values, is_over, self._on_mesh(wish))
+            if drawn is None:
+                return
+            self._drafts[key_of(wish.values)] = Answer(id="", values=wish.values, dataset=drawn)
+            self._learn()
+            self._send_known(wish)
+        self._done = self._done or "draft"
+        if not self._rests(wish, FULL_SETTLE_S):
+            return
+        if self.judge.folder.is_worked_on:
+            self._say(doing="the full band waits: the run is being worked on")
+            self._look_for_more()
+            self._changed.wait(timeout=1.0)
+            return
+        self._say(doing="solving the full band")
+        self._is_writing = True
+        try:
+            name = bench.full(wish.values, is_over)
+        finally:
+            self._is_writing = False
+        if name is None:
+            return
+        self._answers |= answers_of(self.judge, self._answers)
+        self._done = "full"
+        self._learn()
+        self._send_known(wish)
+        self._say(doing="", fault="")
+
+    def _needs_spread(self) -> bool:
+        known = len(self._drafts) + len(self._answers)
+        return known < _SPREAD_SHARE * fewest_shapes(len(self.judge.searched))
+
+    def _spread(self, bench: Bench) -> None:
+        """Solve the next of a small spread of shapes, unless somebody wishes something."""
+        known, wish = self._known_keys(), self._wish
+        total = _SPREAD_SHARE * fewest_shapes(len(self.judge.searched))
+        self._say(
+            doing=f"solving a small spread of shapes, {len(known)} of {total}, so that moves can "
+            "be answered by estimates"
+        )
+        is_over = self._is_over(wish)
+        self._require_draft_baseline(bench, is_over)
+        points = low_discrepancy(all_settings(bench.judge.loaded), 1, 50 * total)
+        values = next(
+            (p for p in points if key_of(p) not in known and not self.judge.faults(p)),
+            None,
+        )
+        if values is None:
+            self._over.wait(timeout=1.0)
+            return
+        drawn = bench.draft("", values, is_over)
+        if drawn is not None:
+            self._drafts[key_of(values)] = Answer(id="", values=values, dataset=drawn)
+            self._learn()
+            self._say()
+
+    def _require_draft_baseline(self, bench: Bench, is_over: Callable[[], bool]) -> None:
+        """Solve the baseline as drafts are, so that these are judged beside it."""
+        if self._draft_baseline is not None:
+            return
+        values = baseline_values(bench.judge.loaded)
+        drawn = bench.draft(BASELINE_ID, values, is_over)
+        if drawn is not None:
+            self._draft_baseline = Answer(id=BASELINE_ID, values=values, dataset=drawn)
+            self._say()
+
+    def _learn(self) -> None:
+        """Learn anew from what is solved: the full bands if they are enough, else the drafts."""
+        full = self._answers.get(BASELINE_ID)
+        learned = learned_from(self.judge, self._answers, full.dataset if full else None)
+        if learned is None:
+            drafts = {str(n): answer for n, answer in enumerate(self._drafts.values())}
+            beside = self._draft_baseline
+            learned = learned_from(self.judge, drafts, beside.dataset if beside else None)
+        if learned is not None:
+            self._learned = learned
+            self._say()
+            self._learned = with_score_band(self.judge, learned)
+
+    # --------------------------------------------------------------------------------- inside
+
+    def _start(self) -> Mapping[str, float]:
+        """Return where the sliders begin: at the best that is solved, else at the first."""
+        ranked = [row.candidate for row in rank_run(self.judge.folder)]
+        shapes = [c for c in ranked if set(self.judge.searched) <= set(c.values)]
+        shapes = [c for c in shapes if not c.is_baseline] or shapes
+        return shapes[0].values
+
+    def _known(self, values: Mapping[str, float]) -> tuple[Answer, str, xr.Dataset | None] | None:
+        """Return the answer that is known, its mark, and the baseline solved alike."""
+        key = key_of(values)
+        for answer in self._answers.values():
+            if answer.id != BASELINE_ID and key_of(answer.values) == key:
+                full = self._answers.get(BASELINE_ID)
+                return answer, SOLVED, full.dataset if full else None
+        if key in self._drafts:
+            beside = self._draft_baseline
+            return self._drafts[key], DRAFT, beside.dataset if beside else None
+        return None
+
+    def _mark_of_baseline(self) -> str:
+        if BASELINE_ID in self._answers:
+            return SOLVED
+        return DRAFT if self._draft_baseline is not None else ""
+
+    def _ranking(self) -> list[dict[str, Any]]:
+        """Return the rows of the ranking that are shown; read again only when they may differ."""
+        stamp = self.judge.folder.stamp()
+        if self._ranked is None or self._ranked[0] != stamp:
+            rows = rank_run(self.judge.folder)
+            rows = (*rows[:_MOST_ROWS], *(r for r in rows[_MOST_ROWS:] if r.candidate.is_baseline))
+            self._ranked = (stamp, [row_of(row) for row in rows])
+        return self._ranked[1]
+
+    def _look_for_more(self) -> None:
+        """Learn from what another process has solved meanwhile."""
+        stamp = self.judge.folder.stamp()
+        if stamp == self._looked:
+            return
+        self._looked = stamp
+        found = answers_of(self.judge, self._answers)
+        if found:
+            self._answers |= found
+            self._learn()
+
+    def _known_keys(self) -> set[Key]:
+        return {key_of(answer.values) for answer in self._answers.values()} | set(self._drafts)
+
+    def _rests(self, wish: Wish, seconds: float) -> bool:
+        """Wait until a wish has rested so long; False if there is a newer one."""
+        while (left_s := wish.at + seconds - time.monotonic()) > 0:
+            if self._is_over(wish)():
+                return False
+            self._changed.wait(timeout=min(left_s, _LOOK_S))
+            self._changed.clear()
+        return not self._is_over(wish)()
+
+    def _is_over(self, wish: Wish | None) -> Callable[[], bool]:
+        return lambda: self._over.is_set() or self._wish is not wish
+
+    def _on_mesh(self, wish: Wish) -> Callable[[Mesh], None]:
+        def show(mesh: Mesh) -> None:
+            self._meshes[key_of(wish.values)] = mesh
+            if not self._is_over(wish)():
+                self.publish(wish.page, self._shape(mesh, "", wish.number, ""))
+
+        return show
+
+    def _send_known(self, wish: Wish) -> None:
+        known = self._known(wish.values)
+        if known is None or self._is_over(wish)():
+            return
+        answer, mark, baseline = known
+        header = {"kind": "answer", "move": wish.number, "faults": []}
+        self.publish(wish.page, self._answer(header, answer.dataset, mark, baseline, answer.id))
+
+    def _answer(
+        self,
+        header: Mapping[str, Any],
+        dataset: xr.Dataset,
+        mark: str,
+        baseline: xr.Dataset | None,
+        candidate_id: str,
+    ) -> bytes:
+        score = score_lines(self.judge.score_of(dataset, baseline))
+        arrays = levels_of(dataset, self.judge.target)
+        return frame({**header, "mark": mark, "id": candidate_id, "score": score}, arrays)
+
+    def _shape(self, mesh: Mesh, candidate_id: str, wish_number: int, name: str) -> bytes:
+        shape = self.judge.loaded.shape_of(candidate_id or "")
+        kinds, arrays = shape_arrays(mesh, shape.symmetry)
+        header = {"kind": "shape", "move": wish_number, "id": name, "kinds": kinds}
+        return frame(header, arrays)
+
+    def _say(self, doing: str | None = None, fault: str | None = None) -> None:
+        """Tell all pages how far it is, if that is anything new."""
+        before = (self._doing, self._fault)
+        self._doing = self._doing if doing is None else doing
+        self._fault = self._fault if fault is None else fault
+        if doing is None or (self._doing, self._fault) != before:
+            with suppress(StoreError):
+                self.publish("", {"kind": "state", **self.state()})
+
+
+def open_desk(folder: RunFolder, options: RunOptions) -> Desk:
+    """Return what answers pages on a run."""
+    judge = Judge(loaded=folder.load_job(), folder=folder)
+    if not judge.searched:
+        rule = "one that searches a dimension: { from = ..., to = ... }"
+        raise InputError(invalid("job", judge.loaded.job.title, rule))
+    return Desk(judge=judge, options=replace(options, deadline=None))

@@ -1,0 +1,364 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The sheet: what is moved, what answers, and what it is held against.
+
+import { drawCurve, drawMap, rangeOf, scale } from "./levels.js";
+import { COLOURS, Space, drawSection } from "./shape.js";
+import { Sliders } from "./sliders.js";
+import { Wire } from "./wire.js";
+
+const at = (id) => document.getElementById(id);
+const MARKS = {
+  before: "… of the shape before",
+  estimated: "≈ estimated",
+  draft: "▤ solved as a draft",
+  solved: "■ solved",
+};
+const BASELINE = "baseline";
+const USEFUL_DB = 3;
+const OWN = "this one, held";
+
+const now = {
+  move: 0, // of the newest wish; answers to older ones are passed over
+  frame: null, // what is drawn
+  shape: null,
+  shapeOf: -1,
+  shownId: "",
+  held: null, // what it is compared with
+  heldShape: null,
+  heldId: BASELINE,
+  heldMove: 0,
+  target: [],
+  state: null,
+  connected: false,
+  greeted: false,
+};
+const space = new Space(at("space"));
+const sliders = new Sliders(at("sliders"), move);
+// For whoever looks in with the browser's own tools.
+window.sheet = Object.assign(now, { receive, values: () => sliders.values });
+scale(at("scale"));
+
+const wire = new Wire(receive, (open) => {
+  now.connected = open;
+  if (!open) tell();
+});
+
+function element(name, text, attributes = {}) {
+  const one = document.createElement(name);
+  one.textContent = text;
+  Object.assign(one, attributes);
+  return one;
+}
+
+// ------------------------------------------------------------------------------- to the server
+
+function move() {
+  now.move += 1;
+  now.shownId = "";
+  // Until it is answered, nothing that is drawn may pass for the shape that the sliders say.
+  if (now.frame) now.frame = { ...now.frame, mark: now.frame.mark && "before", id: "" };
+  captions();
+  buttons();
+  remember();
+  wire.send({ kind: "move", move: now.move, values: sliders.values });
+}
+
+function open(id) {
+  now.move += 1;
+  now.shownId = id;
+  remember();
+  wire.send({ kind: "open", move: now.move, id });
+}
+
+// Ask for a reference shape; its number is negative, so that it is never taken for a move.
+function hold(id) {
+  now.heldId = id;
+  now.heldMove -= 1;
+  remember();
+  wire.send({ kind: "open", move: now.heldMove, id });
+}
+
+function remember() {
+  try {
+    sessionStorage.setItem("sheet", JSON.stringify({
+      run: now.run, values: sliders.values, heldId: now.heldId, shownId: now.shownId,
+    }));
+  } catch { /* a browser that keeps nothing starts from the beginning */ }
+}
+
+function remembered() {
+  try {
+    const found = JSON.parse(sessionStorage.getItem("sheet") ?? "null");
+    return found?.run === now.run ? found : null;
+  } catch {
+    return null;
+  }
+}
+
+// ----------------------------------------------------------------------------- from the server
+
+function receive(message) {
+  ({ hello, state, answer, opened, shape, rules, fault }[message.kind])(message);
+}
+
+function hello(message) {
+  const isFirst = !now.greeted;
+  now.run = message.run;
+  now.target = message.target;
+  at("title").textContent = message.title;
+  at("run").textContent = message.run;
+  document.title = `${message.title} – bafflelens`;
+  const before = isFirst ? remembered() : { values: sliders.values, heldId: now.heldId, shownId: now.shownId };
+  if (isFirst && before?.heldId === OWN) before.heldId = BASELINE; // it was never named
+  sliders.build(message.sliders, message.start);
+  if (before) sliders.values = before.values;
+  if (isFirst) panels();
+  now.greeted = true;
+  now.heldId = before?.heldId ?? BASELINE;
+  now.asked = "";
+  state(message);
+  if (now.heldId !== BASELINE && now.heldId !== OWN) hold(now.heldId);
+  if (before?.shownId) open(before.shownId);
+  else move();
+}
+
+function state(message) {
+  now.state = message.state;
+  at("fault").textContent = now.state.fault;
+  tell();
+  ranking();
+  const known = now.state.baseline;
+  if (now.greeted && now.heldId === BASELINE && known && known !== now.asked) {
+    now.asked = known;
+    hold(BASELINE);
+  }
+  if (!now.frame?.mark && now.greeted && now.state.known > 0 && !now.shownId) move();
+}
+
+function answer(message) {
+  if (message.move !== now.move) return;
+  if (now.frame?.move === message.move && rank(message) < rank(now.frame)) return;
+  now.frame = message;
+  at("fault").textContent = message.faults.length ? `No such shape: ${message.faults[0]}` : "";
+  draw();
+  if (now.state) ranking();
+}
+
+const rank = (frame) => ["", "before", "estimated", "draft", "solved"].indexOf(frame.mark);
+
+function opened(message) {
+  if (message.move === now.heldMove) {
+    now.held = message;
+    now.heldShape = null;
+    draw();
+    return;
+  }
+  if (message.move !== now.move) return;
+  now.frame = message;
+  if (Object.keys(message.values).length) sliders.values = message.values;
+  remember();
+  draw();
+  ranking();
+}
+
+function shape(message) {
+  if (message.move === now.heldMove) now.heldShape = message;
+  else if (message.move !== now.move) return;
+  else {
+    now.shape = message;
+    now.shapeOf = message.move;
+    space.show(message);
+    kinds(message.kinds);
+  }
+  drawShape();
+}
+
+function rules(message) {
+  if (message.move === now.move) sliders.grey(message.broken, now.frame?.faults?.[0] ?? "");
+}
+
+function fault(message) {
+  at("fault").textContent = message.text;
+}
+
+// ------------------------------------------------------------------------------------- drawing
+
+const maps = [];
+const curves = [];
+
+function figure(place, label) {
+  const one = document.createElement("figure");
+  const caption = element("figcaption", label);
+  const canvas = document.createElement("canvas");
+  canvas.setAttribute("role", "img");
+  one.append(caption, canvas);
+  place.append(one);
+  return { caption, canvas };
+}
+
+function panels() {
+  for (const plane of ["horizontal", "vertical"])
+    for (const whose of ["this", "held"]) maps.push({ plane, whose, ...figure(at("maps"), "") });
+  for (const wanted of now.target) curves.push({ wanted, ...figure(at("curves"), wanted.title) });
+}
+
+function widest(frame, plane) {
+  const band = frame?.arrays[`${plane}_band`]?.data, angle = frame?.arrays.angle?.data;
+  if (!band) return "";
+  const found = [];
+  band.forEach((value, i) => {
+    if (Math.abs(angle[i % angle.length]) <= 60) found.push(value);
+  });
+  found.sort((a, b) => a - b);
+  return ` ±${found[Math.floor(found.length / 2)].toFixed(1)} dB`;
+}
+
+function marked(frame, plane) {
+  if (frame?.mark === "before") return MARKS.before;
+  return frame?.mark ? `${MARKS[frame.mark]}${plane ? widest(frame, plane) : ""}` : "not known yet";
+}
+
+const heldName = () => (now.heldId === BASELINE ? "plain baffle" : now.heldId);
+
+function captions() {
+  const { frame, held } = now;
+  const mark = at("mark");
+  mark.dataset.mark = frame?.mark ?? "";
+  mark.textContent = frame ? (frame.faults.length ? "breaks a rule" : marked(frame, "vertical")) : "";
+  document.body.classList.toggle("before", frame?.mark === "before");
+  for (const { plane, whose, caption, canvas } of maps) {
+    const one = whose === "this" ? frame : held;
+    const title = plane[0].toUpperCase() + plane.slice(1);
+    caption.textContent = `${title}: ${whose === "this" ? "this shape" : heldName()}, ${marked(one, plane)}`;
+    canvas.setAttribute("aria-label", caption.textContent);
+  }
+  at("score-of").textContent = frame?.score ? `(dB, lower is better; ${marked(frame)})` : "";
+}
+
+function draw() {
+  const { frame, held } = now;
+  captions();
+  const range = rangeOf([frame, held]);
+  for (const { plane, whose, canvas } of maps) {
+    const one = whose === "this" ? frame : held;
+    drawMap(canvas, one, plane, range, whose === "this" ? held : null);
+  }
+  for (const { wanted, canvas } of curves) {
+    canvas.setAttribute("aria-label", wanted.title);
+    drawCurve(canvas, wanted, frame, held, range);
+  }
+  score();
+  drawShape();
+  buttons();
+  tell();
+}
+
+function drawShape() {
+  const note = now.shape && now.shapeOf !== now.move ? "of an earlier move; the new one is not meshed yet" : "";
+  at("shape-of").textContent = now.shape ? note : "is shown when it is meshed";
+  drawSection(at("side"), now.shape, now.heldShape);
+}
+
+function kinds(names) {
+  at("kinds").replaceChildren(...names.map((name) => {
+    const item = element("li", "");
+    const patch = document.createElement("i");
+    patch.style.background = COLOURS[name] ?? COLOURS.other;
+    item.append(patch, name);
+    return item;
+  }));
+}
+
+const decibels = (value) => (value === null || value === undefined ? "–" : value.toFixed(2));
+
+function score() {
+  const own = now.frame?.score, held = now.held?.score;
+  at("held-name").textContent = heldName();
+  const terms = own?.terms ?? held?.terms ?? [];
+  at("score").tBodies[0].replaceChildren(...terms.map((term, i) => {
+    const row = document.createElement("tr");
+    row.title = (own?.terms[i] ?? term).note;
+    row.append(element("td", term.name), element("td", decibels(own?.terms[i]?.cost_db)), element("td", decibels(held?.terms[i]?.cost_db)));
+    return row;
+  }));
+  const off = now.frame?.mark === "estimated" ? now.frame.score_off_db : 0;
+  const total = document.createElement("tr");
+  // A total that may be anything is none.
+  const isUseful = off !== null && off <= USEFUL_DB;
+  const said = isUseful ? decibels(own?.total_db) + (off ? ` ±${off.toFixed(2)}` : "") : "–";
+  total.append(element("td", "total"), element("td", said), element("td", decibels(held?.total_db)));
+  total.title = isUseful ? "" : "The total of shapes that were left out is estimated too roughly, or not looked at yet.";
+  at("score").tFoot.replaceChildren(total);
+}
+
+function duration(seconds) {
+  return seconds < 90 ? `${Math.round(seconds)} s` : seconds < 5400 ? `${Math.round(seconds / 60)} min` : `${(seconds / 3600).toFixed(1)} h`;
+}
+
+function tell() {
+  const { state } = now;
+  if (!now.connected) {
+    at("told").textContent = "The connection is lost; it is tried again. What runs goes on. If the command was started anew, open the address that it prints.";
+    return;
+  }
+  if (!state) return;
+  const parts = [];
+  if (state.doing) parts.push(state.doing);
+  const solved = Math.max(state.full, state.drafts);
+  if (state.known) parts.push(`estimates from ${state.known} solved shapes`);
+  else if (solved >= state.needed) parts.push(`learning from ${solved} solved shapes`);
+  else parts.push(`no estimates yet: ${solved} of at least ${state.needed} shapes are solved`);
+  at("told").textContent = parts.join(" · ");
+  const run = [`run ${state.status}`];
+  if (state.step) run.push(state.share === null ? state.step : `${state.step}, ${Math.round(100 * state.share)} %`);
+  if (state.left_s !== null) run.push(`about ${duration(state.left_s)} left of this step`);
+  at("progress").textContent = run.join(" · ");
+}
+
+function ranking() {
+  at("ranking").tBodies[0].replaceChildren(...now.state.rows.map((row) => {
+    const line = document.createElement("tr");
+    line.classList.toggle("shown", row.id === (now.shownId || now.frame?.id));
+    const name = element("button", row.id, { type: "button", title: `${row.label}${row.notes.length ? `\n${row.notes.join("\n")}` : ""}` });
+    name.disabled = row.score_db === null;
+    name.onclick = () => open(row.id);
+    const cell = document.createElement("td");
+    cell.append(name);
+    if (row.notes.length) cell.append(" ✎");
+    const over = element("button", "lay over", { type: "button", disabled: row.score_db === null });
+    over.setAttribute("aria-label", `lay ${row.id} over`);
+    over.onclick = () => hold(row.id);
+    const last = document.createElement("td");
+    last.append(over);
+    line.append(element("td", row.place ?? ""), cell, element("td", row.score_db === null ? row.status : decibels(row.score_db)), last);
+    return line;
+  }));
+}
+
+function buttons() {
+  const id = now.frame?.id ?? "";
+  at("keep-button").disabled = !id || id === BASELINE;
+  at("note-button").disabled = !id;
+  at("keep-hint").textContent = id ? `Goes to ${id}.` : "A shape can be kept when its full band is solved.";
+  at("hold").disabled = !now.frame?.mark || now.frame.mark === "before";
+}
+
+at("hold").onclick = () => {
+  if (now.frame.id) hold(now.frame.id);
+  else {
+    now.held = now.frame;
+    now.heldShape = now.shapeOf === now.move ? now.shape : null;
+    now.heldId = OWN;
+    remember();
+    draw();
+  }
+};
+at("unhold").onclick = () => hold(BASELINE);
+at("keep").onsubmit = (event) => {
+  event.preventDefault();
+  if (!now.frame?.id) return;
+  wire.send({ kind: "keep", id: now.frame.id, name: at("keep-name").value, text: at("keep-text").value });
+};
+at("note-button").onclick = () =>
+  wire.send({ kind: "note", id: now.frame.id, text: at("keep-text").value, verdict: at("verdict").value });
+new ResizeObserver(() => now.greeted && draw()).observe(at("maps"));

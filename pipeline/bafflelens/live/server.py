@@ -1,0 +1,328 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Serves the page and its socket to this machine only, by the rules of `base.loopback`."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+import secrets
+import socket
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.base.loopback import (
+    LOOPBACK,
+    host_of,
+    is_own_host,
+    is_own_origin,
+    is_token,
+    new_token,
+    page_address,
+    safe_headers,
+)
+from bafflelens.live.desk import Desk
+from bafflelens.live.told import broken_rules
+
+_PAGE: Final = Path(__file__).parent / "page"
+_KINDS: Final = {
+    ".html": "text/html; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+}
+LARGEST_MESSAGE: Final = 20_000
+MESSAGES_A_SECOND: Final = 200.0
+_AT_ONCE: Final = 600.0
+_MOST_PAGES: Final = 4
+_STATE_EVERY_S: Final = 2.0
+_RULES_AFTER_S: Final = 0.3
+_REFUSED: Final = 1008  # policy violation, RFC 6455 section 7.4.1
+
+
+class Allowance:
+    """How many messages a page may still send."""
+
+    def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
+        self._now = now
+        self._left, self._at = _AT_ONCE, now()
+
+    def take(self) -> bool:
+        """Use one; False if there is none."""
+        now = self._now()
+        self._left = min(self._left + (now - self._at) * MESSAGES_A_SECOND, _AT_ONCE)
+        self._at = now
+        self._left -= 1
+        return self._left >= 0
+
+
+@dataclass(kw_only=True, eq=False)
+class _Page:
+    """A page that is open: what waits to be sent to it."""
+
+    name: str
+    socket: WebSocket
+    waiting: asyncio.Queue[bytes | dict[str, Any]] = field(
+        default_factory=lambda: asyncio.Queue(maxsize=200)
+    )
+    move: dict[str, Any] | None = None
+    moved: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def put(self, message: bytes | dict[str, Any]) -> None:
+        """Let something be sent; a page that takes nothing loses what is new."""
+        with suppress(asyncio.QueueFull):
+            self.waiting.put_nowait(message)
+
+
+class LiveServer:
+    """The page of one desk."""
+
+    def __init__(self, desk: Desk, port: int = 0, token: str = "") -> None:
+        self.desk = desk
+        self.token = token or new_token()
+        self._pages: dict[str, _Page] = {}
+        self._listening = _bound(port)
+        self.port = int(self._listening.getsockname()[1])
+        self._loop: asyncio.AbstractEventLoop | None = None
+        config = uvicorn.Config(
+            self._application(),
+            ws="websockets-sansio",
+            ws_max_size=LARGEST_MESSAGE,
+            ws_per_message_deflate=False,
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            lifespan="off",
+            timeout_graceful_shutdown=1,
+        )
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._serve, name="page", daemon=True)
+
+    @property
+    def address(self) -> str:
+        """Where the page is."""
+        return page_address(self.port, self.token)
+
+    def start(self) -> None:
+        """Serve in the background; it answers when this returns."""
+        self.desk.publish = self._publish
+        self._thread.start()
+        while not self._server.started and self._thread.is_alive():
+            time.sleep(0.01)
+
+    def stop(self) -> None:
+        """End serving."""
+        self._server.should_exit = True
+        self._thread.join(timeout=10)
+        self._listening.close()
+
+    # ------------------------------------------------------------------------------ inside
+
+    def _serve(self) -> None:
+        # Outside the main thread it leaves signals to whoever started it.
+        asyncio.run(self._server.serve([self._listening]))
+
+    def _application(self) -> Starlette:
+        return Starlette(
+            routes=[
+                Route("/{token}/", self._asset, methods=["GET"]),
+                Route("/{token}/{name}", self._asset, methods=["GET"]),
+                WebSocketRoute("/{token}/socket", self._talk),
+            ],
+            exception_handlers={404: _refused, 405: _refused},
+        )
+
+    async def _asset(self, request: Request) -> Response:
+        """Send a file of the page."""
+        if not is_own_host(request.headers.get("host"), self.port):
+            return self._answer("Misdirected Request", 421)
+        if not is_token(request.path_params["token"], self.token):
+            return self._answer("Not Found", 404)
+        name = request.path_params.get("name") or "index.html"
+        path = _PAGE / name
+        if path.parent != _PAGE or path.suffix not in _KINDS or not path.is_file():
+            return self._answer("Not Found", 404)
+        headers = safe_headers(f"ws://{host_of(self.port)}")
+        return Response(path.read_bytes(), 200, headers, media_type=_KINDS[path.suffix])
+
+    def _answer(self, text: str, status: int) -> Response:
+        return PlainTextResponse(text, status, safe_headers())
+
+    async def _talk(self, socket: WebSocket) -> None:
+        """Talk with a page until it goes."""
+        headers = socket.headers
+        allowed = (
+            is_own_host(headers.get("host"), self.port)
+            and is_own_origin(headers.get("origin"), self.port)
+            and is_token(socket.path_params["token"], self.token)
+            and len(self._pages) < _MOST_PAGES
+        )
+        if not allowed:
+            await socket.close(_REFUSED)
+            return
+        await socket.accept()
+        self._loop = asyncio.get_running_loop()
+        page = _Page(name=secrets.token_hex(8), socket=socket)
+        self._pages[page.name] = page
+        tasks = [
+            asyncio.create_task(work)
+            for work in (self._send(page), self._answer_moves(page), self._keep_told(page))
+        ]
+        try:
+            page.put(await asyncio.to_thread(self.desk.hello))
+            await self._listen(page)
+        except (WebSocketDisconnect, RuntimeError):
+            pass  # it has gone; whatever runs goes on
+        finally:
+            del self._pages[page.name]
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _listen(self, page: _Page) -> None:
+        allowance = Allowance()
+        while True:
+            text = await page.socket.receive_text()
+            if not allowance.take():
+                await page.socket.close(_REFUSED, "too many messages")
+                return
+            try:
+                message = _message_of(text)
+            except InputError as error:
+                page.put({"kind": "fault", "text": str(error)})
+                continue
+            if message["kind"] == "move":
+                page.move = message
+                page.moved.set()
+            else:
+                await self._do(page, message)
+
+    async def _answer_moves(self, page: _Page) -> None:
+        """Answer the newest move; those that came before it are passed over."""
+        while True:
+            await page.moved.wait()
+            page.moved.clear()
+            message, page.move = page.move, None
+            if message is not None:
+                await self._do(page, message)
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(page.moved.wait(), _RULES_AFTER_S)
+                if page.move is None:  # they take longer than an answer may
+                    await self._do(page, {**message, "kind": "rules"})
+
+    async def _do(self, page: _Page, message: dict[str, Any]) -> None:
+        try:
+            for answer in await asyncio.to_thread(self._done, page.name, message):
+                page.put(answer)
+        except (BafflelensError, StoreError) as error:
+            page.put({"kind": "fault", "text": str(error)})
+
+    def _done(self, page: str, message: dict[str, Any]) -> list[Any]:
+        desk, kind = self.desk, message["kind"]
+        if kind == "move":
+            values = desk.values_of(message["values"])
+            answer = desk.move(page, message["move"], values)
+            return [answer, *desk.shapes(message["move"], values)]
+        if kind == "rules":
+            broken = broken_rules(desk.judge, desk.values_of(message["values"]))
+            return [{"kind": "rules", "move": message["move"], "broken": broken}]
+        if kind == "open":
+            return list(desk.opened(page, message["move"], message["id"]))
+        if kind == "keep":
+            desk.keep(message["id"], message["name"], message["text"])
+        else:
+            desk.note(message["id"], message["text"], message["verdict"])
+        return [{"kind": "state", **desk.state()}]
+
+    async def _send(self, page: _Page) -> None:
+        while True:
+            message = await page.waiting.get()
+            try:
+                if isinstance(message, bytes):
+                    await page.socket.send_bytes(message)
+                else:
+                    await page.socket.send_text(json.dumps(message))
+            except (WebSocketDisconnect, RuntimeError):
+                return
+
+    async def _keep_told(self, page: _Page) -> None:
+        """Tell how far a run is that goes on in another process."""
+        while True:
+            await asyncio.sleep(_STATE_EVERY_S)
+            with suppress(BafflelensError):
+                page.put({"kind": "state", **await asyncio.to_thread(self.desk.state)})
+
+    def _publish(self, name: str, message: bytes | dict[str, Any]) -> None:
+        """Hand on what the desk found; it comes from another thread."""
+        loop = self._loop
+        if loop is None or loop.is_closed():
+            return
+
+        def put() -> None:
+            for page in list(self._pages.values()):
+                if name in ("", page.name):
+                    page.put(message)
+
+        with suppress(RuntimeError):  # it was closed a moment ago
+            loop.call_soon_threadsafe(put)
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    return PlainTextResponse("Not Found", 404, safe_headers())
+
+
+_FIELDS: Final[dict[str, dict[str, type]]] = {
+    "move": {"move": int, "values": dict},
+    "open": {"move": int, "id": str},
+    "keep": {"id": str, "name": str, "text": str},
+    "note": {"id": str, "text": str, "verdict": str},
+}
+
+
+def _message_of(text: str) -> dict[str, Any]:
+    """Return what a page says.
+
+    Raises
+    ------
+    InputError
+        If it is none of what a page may say.
+    """
+    try:
+        message = json.loads(text, parse_constant=lambda name: math.nan)
+    except (ValueError, RecursionError):
+        message = None
+    fields = _FIELDS.get(message.get("kind", "")) if isinstance(message, dict) else None
+    if fields is None or not all(type(message.get(key)) is kind for key, kind in fields.items()):
+        raise InputError(invalid("message", text[:60], "one of " + ", ".join(_FIELDS)))
+    return dict(message)
+
+
+def _bound(port: int) -> socket.socket:
+    """Return a socket on this machine's own address.
+
+    Raises
+    ------
+    InputError
+        If the port is taken, or is none.
+    """
+    found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        found.bind((LOOPBACK, port))
+    except (OSError, OverflowError) as error:
+        found.close()
+        raise InputError(invalid("port", port, f"0 to 65535 and free ({error})")) from error
+    return found

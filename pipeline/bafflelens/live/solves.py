@@ -1,0 +1,258 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Solving one shape while somebody waits: a draft at twelve frequencies, then the full band.
+
+Both go through the pool, the cache and the steps of a run. Whether a solve is still wanted is
+asked between its pieces: what is not begun by then never is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+import xarray as xr
+
+from bafflelens import store
+from bafflelens.base.errors import MeshingError
+from bafflelens.bem.sweep import BandResult
+from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.job.cost_estimate import Plan, band_mesh_sizes
+from bafflelens.job.fidelity import LOOK_QUALITY
+from bafflelens.job.job_file import LoadedJob
+from bafflelens.job.sampling import BASELINE_ID
+from bafflelens.live.solved import Judge
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import bands
+from bafflelens.run.deadline import Clock
+from bafflelens.run.open_candidate import solve_settings
+from bafflelens.run.pipeline import (
+    RunOptions,
+    engine_at_hand,
+    plan_job,
+    remembering_pool,
+    sampling_of,
+    with_engine,
+)
+from bafflelens.run.solving import solve_candidates
+from bafflelens.run.state import Run, shape_id_of
+from bafflelens.run.work_loop import WorkLoop
+from bafflelens.scoring.by_hand import hand_id
+from bafflelens.scoring.ranking import CandidateResult
+from bafflelens.shapes.meshing.scripts import packed
+from bafflelens.store.run_record import keep_journal
+from bafflelens.workers.caching.cached_pool import RememberingPool
+
+DRAFT_FREQUENCIES: Final = 12
+
+IsOver = Callable[[], bool]
+OnMesh = Callable[[Mesh], None]
+
+
+class _WantedClock(Clock):
+    """Time is up as soon as nobody wants the shape any more."""
+
+    def __init__(self, plan: Plan, is_over: IsOver) -> None:
+        super().__init__(None, plan)
+        self._is_over = is_over
+
+    @property
+    def is_up(self) -> bool:
+        """Whether somebody else is waiting."""
+        return self._is_over()
+
+
+@dataclass(kw_only=True, eq=False)
+class Bench:
+    """What solves for a page: the only one that uses its pool.
+
+    Attributes
+    ----------
+    judge : Judge
+        The run and its job.
+    plan : Plan
+        What its work is expected to cost.
+    pool : RememberingPool
+        Who does it.
+    options : RunOptions
+        How.
+    number : int
+        Of the last draft: names of work are used once.
+    """
+
+    judge: Judge
+    plan: Plan
+    pool: RememberingPool
+    options: RunOptions
+    number: int = field(default=0)
+
+    def draft(
+        self,
+        candidate_id: str,
+        values: Mapping[str, float],
+        is_over: IsOver,
+        on_mesh: OnMesh = lambda mesh: None,
+    ) -> xr.Dataset | None:
+        """Return the draft of a shape as it plays; None if nobody wanted it any more.
+
+        This is where a quicker way to a draft belongs: it takes the shape and gives the dataset.
+
+        Parameters
+        ----------
+        candidate_id : str
+            ``baseline``, or any name of the searched shape.
+        values : mapping of str to float
+            All of its parameters.
+        is_over : callable
+            Tells when nobody wants it any more.
+        on_mesh : callable
+            Told the finest mesh as soon as it is there.
+
+        Raises
+        ------
+        BafflelensError
+            If it cannot be meshed or solved.
+        """
+        loaded = draft_job(self.judge.loaded)
+        shape = loaded.shape_of(candidate_id)
+        chosen = bands(draft_frequencies(self.judge.loaded), LOOK_QUALITY)
+        drawn = _candidate(candidate_id, shape.name, values)
+        settings = solve_settings(loaded, drawn, keep_surface=False, with_family=False)
+        self.number += 1
+        name = f"draft {self.number}"
+        meshes = self.pool.mesh(
+            name,
+            self.options.methods,
+            packed(shape),
+            dict(values),
+            band_mesh_sizes(loaded, chosen),
+            loaded.job.solve.mesh_time_limit_s,
+        )
+        for number, band in enumerate(chosen):
+            self.pool.solve_band(
+                f"{name} band {number + 1}",
+                self.options.methods,
+                meshes,
+                number,
+                band,
+                settings,
+                priority=number / len(chosen),
+            )
+        results: list[BandResult] = []
+        finest: Mesh | None = None
+        for outcome in self.pool.outcomes(is_over):
+            if outcome.error:
+                failed = outcome.error
+                for _ in self.pool.outcomes(lambda: True):  # the rest of it is not wanted
+                    pass
+                raise MeshingError(failed)
+            if outcome.name == name:
+                finest = max(outcome.value.value, key=lambda mesh: mesh.n_triangles)
+                on_mesh(finest)
+            else:
+                results.append(replace(outcome.value.value, surface=None))
+        if len(results) < len(chosen) or finest is None:
+            return None
+        dataset = assemble_dataset(
+            directions(),
+            results,
+            [motion.name for motion in settings.motions],
+            air=settings.air,
+            mesh_info={"quality": LOOK_QUALITY, "triangles_finest": finest.n_triangles},
+            engine=settings.engine,
+            versions={},
+            microphones_m=settings.microphones_m,
+            source_centres=np.array([motion.centre for motion in settings.motions]),
+        )
+        return self.judge.as_played(dataset)
+
+    def full(self, values: Mapping[str, float], is_over: IsOver) -> str | None:
+        """Solve the full band of a shape and enter it into the run; return its id.
+
+        None if nobody wanted it any more: what was solved of it is in the cache.
+
+        Raises
+        ------
+        StoreError
+            If another process works on the run: it must not be written to.
+        """
+        folder = self.judge.folder
+        name = hand_id(candidate.id for candidate in folder.candidates())
+        label = f"{self.judge.loaded.shape.name}, set by hand"
+        candidate = _candidate(name, label, values)
+        with self._run(is_over) as run:
+            if not folder.has_directivity(BASELINE_ID):
+                solve_candidates(run, only=())
+            if is_over():
+                return None
+            folder.forget_candidate(name)
+            WorkLoop(run, iter([(candidate, 0, None)]), 1, lambda: 0.0, _entered).work()
+            if any(known.id == name for known in folder.candidates()):
+                solve_candidates(run, only=(name,))  # nothing is solved: it is judged
+                return name
+            folder.forget_candidate(name)
+        if not is_over():
+            msg = f"The full band could not be solved. The log of {folder.name} says why."
+            raise MeshingError(msg)
+        return None
+
+    @contextmanager
+    def _run(self, is_over: IsOver) -> Iterator[Run]:
+        folder = self.judge.folder
+        before = folder.load_record().status
+        with keep_journal(folder, closing=before) as journal:
+            yield Run(
+                folder=folder,
+                loaded=self.judge.loaded,
+                plan=self.plan,
+                pool=self.pool,
+                journal=journal,
+                progress=self.options.progress,
+                methods=self.options.methods,
+                clock=_WantedClock(self.plan, is_over),
+            )
+
+
+@contextmanager
+def open_bench(judge: Judge, options: RunOptions) -> Iterator[Bench]:
+    """Start the workers for a page, and end them with it."""
+    loaded = with_engine(judge.loaded, engine_at_hand(judge.loaded, options))
+    plan = plan_job(loaded, sampling_of(judge.folder, loaded), options)
+    options.methods.warm_up(options.progress.say)
+    with remembering_pool(plan, options) as pool:
+        judge = Judge(loaded=loaded, folder=judge.folder)
+        yield Bench(judge=judge, plan=plan, pool=pool, options=options)
+
+
+def draft_job(loaded: LoadedJob) -> LoadedJob:
+    """Return the job of a draft."""
+    solve = loaded.job.solve.model_copy(update={"quality": LOOK_QUALITY, "keep_surface": False})
+    return replace(loaded, job=loaded.job.model_copy(update={"solve": solve}))
+
+
+def draft_frequencies(loaded: LoadedJob) -> tuple[float, ...]:
+    """Return the twelve frequencies of a draft, evenly spread over the band that is scored."""
+    frequencies, judged = loaded.job.frequencies, loaded.job.score
+    low = max(frequencies.from_hz, judged.from_hz)
+    high = min(frequencies.to_hz, judged.to_hz)
+    return tuple(float(f) for f in np.geomspace(low, high, DRAFT_FREQUENCIES))
+
+
+def _candidate(name: str, label: str, values: Mapping[str, float]) -> CandidateResult:
+    return CandidateResult(
+        id=name,
+        label=label,
+        is_baseline=name == BASELINE_ID,
+        values=dict(values),
+        score=None,
+        status=store.WAITING,
+    )
+
+
+def _entered(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:
+    """Enter a shape that is solved into the catalogue."""
+    if shape_id_of(candidate.id) not in {known.id for known in run.folder.candidates()}:
+        run.folder.add_candidates([candidate])
+    return f"{candidate.id} solved"

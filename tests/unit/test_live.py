@@ -1,0 +1,457 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The page that answers while a dimension moves: who is let in, and which answers come."""
+
+import json
+import shutil
+import socket
+import struct
+import threading
+import time
+import urllib.error
+import urllib.request
+
+import numpy as np
+import pytest
+import small_job
+from websockets.exceptions import ConnectionClosed
+from websockets.sync.client import connect
+
+from bafflelens import report, store
+from bafflelens.base.errors import InputError
+from bafflelens.live import desk as desk_module
+from bafflelens.live.desk import Desk, open_desk
+from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
+from bafflelens.live.told import broken_rules
+from bafflelens.report import summary
+from bafflelens.run.pipeline import RunOptions, queue_run, run_job, sampling_of
+from bafflelens.scoring.by_hand import hand_id, is_by_hand
+
+MIDDLE = {"lens.opening_height_mm": 121.3, "lens.depth_mm": 14.2}
+
+
+class Told:
+    """What a desk published, and a way to wait for it."""
+
+    def __init__(self):
+        self.messages = []
+        self.news = threading.Condition()
+
+    def __call__(self, page, message):
+        with self.news:
+            self.messages.append((page, message))
+            self.news.notify_all()
+
+    def frames(self, kind="answer"):
+        found = [header_of(m) for _, m in self.messages if isinstance(m, bytes)]
+        return [header for header in found if header["kind"] == kind]
+
+    def wait(self, is_there, seconds=30):
+        with self.news:
+            assert self.news.wait_for(is_there, seconds), self.messages[-3:]
+
+
+def header_of(frame):
+    (length,) = struct.unpack_from("<I", frame)
+    return json.loads(frame[4 : 4 + length])
+
+
+def array_of(frame, name):
+    (length,) = struct.unpack_from("<I", frame)
+    place = header_of(frame)["arrays"][name]
+    size = int(np.prod(place["shape"]))
+    found = np.frombuffer(frame, "<f4", size, 4 + length + 4 * place["at"])
+    return found.reshape(place["shape"])
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    monkeypatch.setattr(desk_module, "FULL_SETTLE_S", 0.1)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory, open_pool, stub_methods):
+    """Return a finished run with enough shapes for an estimate, made once."""
+    folder = tmp_path_factory.mktemp("made")
+    job = small_job.write(folder, ("candidates = 3", "candidates = 6"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+        patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+        patch.setattr(summary, "_target_picture", lambda loaded: b"")
+        options = RunOptions(results=folder / "results", methods=stub_methods, open_pool=open_pool)
+        return run_job(job, options).folder.path
+
+
+@pytest.fixture
+def run(made, tmp_path):
+    """Return a copy of it."""
+    copied = tmp_path / "results" / made.name
+    shutil.copytree(made, copied)
+    return store.open_run(copied)
+
+
+@pytest.fixture
+def told():
+    return Told()
+
+
+@pytest.fixture
+def desk(run, options, told, quick):
+    opened = open_desk(run, options)
+    opened.publish = told
+    opened.open()
+    yield opened
+    opened.close()
+
+
+def wait_for_estimates(desk):
+    end = time.monotonic() + 30
+    while not desk.state()["state"]["known"]:
+        assert time.monotonic() < end
+        time.sleep(0.02)
+
+
+# ------------------------------------------------------------------------------ who is let in
+
+
+@pytest.fixture(scope="module")
+def server():
+    """Serve a desk that knows nothing: only the door is looked at."""
+
+    class Closed(Desk):
+        def hello(self):
+            return {"kind": "hello"}
+
+        def state(self):
+            return {}
+
+    found = LiveServer(Closed(judge=None, options=None), token="right")
+    found.start()
+    yield found
+    found.stop()
+
+
+def fetched(server, path, host=None):
+    request = urllib.request.Request(f"http://127.0.0.1:{server.port}{path}")
+    if host:
+        request.add_header("Host", host)
+    try:
+        with urllib.request.urlopen(request) as answer:
+            return answer.status, dict(answer.headers), answer.read()
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.code, dict(error.headers), error.read()
+
+
+def test_the_page_is_sent_to_who_has_the_token_with_a_policy_without_inline_script(server):
+    status, headers, content = fetched(server, "/right/")
+    assert status == 200
+    policy = headers["content-security-policy"]
+    assert "script-src 'self'" in policy
+    assert "unsafe" not in policy
+    assert b"<script type=" in content
+    assert b"style=" not in content  # none inline either
+    assert b"onclick" not in content
+
+
+def test_nothing_is_fetched_from_the_net(server):
+    for name in ("", "main.js", "levels.js", "shape.js", "sliders.js", "wire.js", "sheet.css"):
+        status, _, content = fetched(server, f"/right/{name}")
+        assert status == 200
+        assert b"://" not in content.replace(b"ws://", b""), name
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/", "/wrong/", "/wrong/main.js", "/main.js", "/right/../server.py", "/right/%2e%2e/desk.py"],
+)
+def test_without_the_token_there_is_nothing(server, path):
+    assert fetched(server, path)[0] == 404
+
+
+@pytest.mark.parametrize("host", ["evil.example", "localhost:{port}", "127.0.0.1", "127.0.0.1:1"])
+def test_a_name_that_points_here_is_refused(server, host):
+    assert fetched(server, "/right/", host.format(port=server.port))[0] == 421
+
+
+def handshake(server, *, path="/right/socket", host="127.0.0.1:{port}", origin="own"):
+    """Return the status that a request for the socket gets."""
+    if origin == "own":
+        origin = f"http://127.0.0.1:{server.port}"
+    lines = [
+        f"GET {path} HTTP/1.1",
+        f"Host: {host.format(port=server.port)}",
+        "Upgrade: websocket",
+        "Connection: Upgrade",
+        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==",
+        "Sec-WebSocket-Version: 13",
+        *([f"Origin: {origin}"] if origin else []),
+    ]
+    with socket.create_connection(("127.0.0.1", server.port), timeout=10) as stream:
+        stream.sendall(("\r\n".join(lines) + "\r\n\r\n").encode())
+        return int(stream.recv(200).split()[1])
+
+
+def test_the_page_itself_gets_a_socket(server):
+    assert handshake(server) == 101
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"origin": "http://evil.example"},
+        {"origin": "http://localhost:8000"},
+        {"origin": "null"},
+        {"origin": ""},
+        {"host": "evil.example"},
+        {"host": "localhost:{port}"},
+        {"path": "/wrong/socket"},
+        {"path": "/socket"},
+    ],
+    ids=str,
+)
+def test_others_get_no_socket(server, wrong):
+    assert handshake(server, **wrong) in (403, 404)
+
+
+def test_it_listens_on_this_machine_only(server):
+    assert server._listening.getsockname()[0] == "127.0.0.1"
+
+
+def talk(server):
+    address = f"ws://127.0.0.1:{server.port}/{server.token}/socket"
+    return connect(address, origin=f"http://127.0.0.1:{server.port}", proxy=None)
+
+
+def test_a_message_that_is_too_large_ends_the_talk(server):
+    with talk(server) as page:
+        page.recv()
+        page.send("x" * (LARGEST_MESSAGE + 1))
+        with pytest.raises(ConnectionClosed):
+            page.recv(timeout=10)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{}", "[]", '{"kind": "move"}', '{"kind": "run"}', "[" * 999]
+)
+def test_what_no_page_says_is_answered_by_a_fault(server, text):
+    with talk(server) as page:
+        page.recv()
+        page.send(text)
+        answer = json.loads(page.recv(timeout=10))
+        assert answer["kind"] == "fault"
+        assert answer["text"].startswith("Invalid message")
+
+
+def test_messages_are_limited_a_second():
+    now = [0.0]
+    allowance = Allowance(lambda: now[0])
+    assert sum(allowance.take() for _ in range(2000)) == 600
+    now[0] = 12.0
+    assert allowance.take()
+
+
+def test_a_port_that_is_taken_is_refused(server):
+    with pytest.raises(InputError, match=r"Invalid port '\d+'. Must be 0 to 65535 and free"):
+        LiveServer(server.desk, server.port)
+
+
+# -------------------------------------------------------------------------- which answers come
+
+
+def test_a_move_is_estimated_then_a_draft_then_solved_and_a_candidate(desk, run, told):
+    wait_for_estimates(desk)
+    values = desk.values_of(MIDDLE)
+    before = [candidate.id for candidate in run.candidates()]
+    first = desk.move("p", 1, values)
+    assert header_of(first)["mark"] == "estimated"
+    assert array_of(first, "vertical_band").min() > 0
+    told.wait(lambda: len(told.frames()) >= 2)
+    assert [frame["mark"] for frame in told.frames()] == ["draft", "solved"]
+    assert told.frames()[-1]["id"] == "hand001"
+    after = run.candidates()
+    assert [c.id for c in after] == [*before, "hand001"]
+    assert after[-1].values == values
+    assert after[-1].score.total_db == pytest.approx(told.frames()[-1]["score"]["total_db"])
+    again = desk.move("p", 2, values)
+    assert header_of(again)["mark"] == "solved"
+    assert "vertical_band" not in header_of(again)["arrays"]
+
+
+def test_an_estimate_is_near_what_is_solved_then(desk, told):
+    wait_for_estimates(desk)
+    estimate = desk.move("p", 1, desk.values_of(MIDDLE))
+    told.wait(lambda: len(told.frames()) >= 2)
+    solved = desk.move("p", 2, desk.values_of(MIDDLE))
+    in_front = np.abs(array_of(solved, "angle")) <= 60
+    for plane in ("horizontal", "vertical"):
+        off = (array_of(estimate, plane) - array_of(solved, plane))[:, in_front]
+        assert np.abs(off).max() < 0.5
+    totals = [header_of(frame)["score"]["total_db"] for frame in (estimate, solved)]
+    assert totals[0] == pytest.approx(totals[1], abs=0.5)
+
+
+def test_a_shape_that_breaks_a_rule_is_neither_estimated_nor_solved(desk, stub, told):
+    wait_for_estimates(desk)
+    count = len(stub.meshed)
+    values = desk.values_of({"lens.opening_height_mm": 91.0, "lens.depth_mm": 39.0})
+    answer = header_of(desk.move("p", 1, values))
+    assert answer["mark"] == ""
+    assert answer["faults"] == ["Invalid depth '39 mm'. Must be at most a quarter of 91 mm."]
+    time.sleep(0.5)
+    assert len(stub.meshed) == count
+    broken = broken_rules(desk.judge, values)["lens.depth_mm"]
+    assert broken[-1][1] == 40
+    assert broken[0][0] == pytest.approx(91 / 4, abs=1.6)
+
+
+@pytest.mark.parametrize(
+    ("given", "rule"),
+    [
+        ({"lens.depth_mm": 14.0}, "Invalid value of lens.opening_height_mm 'None'"),
+        (MIDDLE | {"lens.depth_mm": 99.0}, "Invalid value of lens.depth_mm '99.0'. Must be from"),
+        (MIDDLE | {"lens.depth_mm": "14"}, "Invalid value of lens.depth_mm '14'"),
+        (MIDDLE | {"lens.depth_mm": float("nan")}, "Invalid value of lens.depth_mm 'nan'"),
+        (MIDDLE | {"lens.other_mm": 1.0}, "Invalid parameter 'lens.other_mm'"),
+    ],
+)
+def test_values_that_are_none_are_refused(desk, given, rule):
+    with pytest.raises(InputError, match=rule):
+        desk.values_of(given)
+
+
+def test_a_newer_move_ends_an_older_solve_and_nothing_stale_is_sent(desk, stub, told):
+    wait_for_estimates(desk)
+    begun, go_on, seen = threading.Event(), threading.Event(), []
+
+    def held_up(band):
+        seen.append(band)
+        if len(seen) == 1:
+            begun.set()
+            assert go_on.wait(20)
+
+    stub.on_solve = held_up
+    desk.move("p", 1, desk.values_of(MIDDLE))
+    assert begun.wait(20)
+    newer = {**MIDDLE, "lens.depth_mm": 20.6}
+    desk.move("p", 2, desk.values_of(newer))
+    go_on.set()
+    told.wait(lambda: len(told.frames()) >= 2)
+    assert {frame["move"] for frame in told.frames()} == {2}
+    assert desk._known(desk.values_of(MIDDLE)) is None
+
+
+def test_500_quick_moves_leave_no_solve_behind(desk, stub, run):
+    wait_for_estimates(desk)
+    server = LiveServer(desk)
+    server.start()
+    marks = []
+    try:
+        with talk(server) as page:
+            assert json.loads(page.recv())["kind"] == "hello"
+            for number, depth in enumerate(np.linspace(10.1, 22.0, 500)):
+                values = {**MIDDLE, "lens.depth_mm": float(depth)}
+                page.send(json.dumps({"kind": "move", "move": number, "values": values}))
+            while "solved" not in marks:
+                message = page.recv(timeout=60)
+                if isinstance(message, bytes) and header_of(message)["kind"] == "answer":
+                    header = header_of(message)
+                    marks.append(header["mark"])
+                    assert header["mark"] == "estimated" or header["move"] == 499
+        assert marks.count("draft") == marks.count("solved") == 1
+        moved = stub.meshed.count(MIDDLE["lens.opening_height_mm"])
+        assert moved <= 3  # the draft and the full band of the last; one begun before
+        time.sleep(0.5)  # the page is closed
+        assert stub.meshed.count(MIDDLE["lens.opening_height_mm"]) == moved
+    finally:
+        server.stop()
+    assert [c.id for c in run.candidates() if is_by_hand(c.id)] == ["hand001"]
+    assert not list((run.path / "candidates").glob("hand00[2-9]"))
+
+
+def test_while_another_process_works_on_the_run_the_full_band_waits(desk, run, told):
+    wait_for_estimates(desk)
+    with run.locked():
+        desk.move("p", 1, desk.values_of(MIDDLE))
+        told.wait(lambda: "waits" in desk._doing)
+        assert [frame["mark"] for frame in told.frames()] == ["draft"]
+        assert desk.state()["state"]["status"] == "running"
+    told.wait(lambda: len(told.frames()) == 2)
+    assert told.frames()[-1]["mark"] == "solved"
+
+
+def test_a_shape_that_cannot_be_meshed_is_said_and_the_next_is_solved(desk, stub, told):
+    wait_for_estimates(desk)
+    stub.fail_mesh = lambda values: values.get("lens.depth_mm") == 14.2
+    desk.move("p", 1, desk.values_of(MIDDLE))
+    told.wait(lambda: "gmsh can mesh" in desk._fault)
+    desk.move("p", 2, desk.values_of({**MIDDLE, "lens.depth_mm": 15.0}))
+    told.wait(lambda: len(told.frames()) >= 2)
+    assert {frame["move"] for frame in told.frames()} == {2}
+    assert desk._fault == ""
+
+
+def test_a_kept_shape_has_its_name_and_note(desk, run, told):
+    wait_for_estimates(desk)
+    desk.move("p", 1, desk.values_of(MIDDLE))
+    told.wait(lambda: len(told.frames()) >= 2)
+    desk.keep("hand001", "  A <b>shallow</b> one ", "wide enough?")
+    (row,) = [row for row in desk.state()["state"]["rows"] if row["id"] == "hand001"]
+    assert row["label"] == "A <b>shallow</b> one"
+    assert any("wide enough?" in note for note in row["notes"])
+    run.renew_catalogue()  # a damaged one is made anew
+    assert run.candidates()[-1].label == "A <b>shallow</b> one"
+    with pytest.raises(InputError, match=r"Invalid name ''. Must be 1 to 80 characters"):
+        desk.keep("hand001", " ", "")
+    with pytest.raises(InputError, match=r"Invalid candidate 'c999'. Must be one that is solved"):
+        desk.keep("c999", "name", "")
+
+
+def test_from_a_first_start_a_small_spread_is_solved_and_said(write_job, options, told, quick):
+    folder = queue_run(write_job(), options)
+    desk = open_desk(folder, options)
+    desk.publish = told
+    assert header_of(desk.move("p", 1, desk.values_of(MIDDLE)))["mark"] == ""
+    desk._wish = None
+    desk.open()
+    try:
+        told.wait(lambda: "small spread" in str([m for _, m in told.messages]))
+        wait_for_estimates(desk)
+        assert header_of(desk.move("p", 2, desk.values_of(MIDDLE)))["mark"] == "estimated"
+        told.wait(lambda: len(told.frames()) >= 2)
+        assert [frame["mark"] for frame in told.frames()] == ["draft", "solved"]
+    finally:
+        desk.close()
+    assert folder.has_directivity("baseline")
+    assert folder.load_record().status == store.QUEUED  # what was asked for still waits
+
+
+def test_a_search_that_goes_on_neither_counts_nor_draws_what_was_set_by_hand(desk, run, told):
+    wait_for_estimates(desk)
+    before = sampling_of(run, run.load_job())
+    desk.move("p", 1, desk.values_of(MIDDLE))
+    told.wait(lambda: len(told.frames()) >= 2)
+    assert sampling_of(run, run.load_job()) == before
+    assert hand_id(c.id for c in run.candidates()) == "hand002"
+
+
+def test_a_candidate_is_opened_with_its_shape(desk, run):
+    levels, shape = desk.opened("p", -1, "c002")
+    assert header_of(levels)["mark"] == "solved"
+    assert set(header_of(levels)["values"]) == set(MIDDLE)
+    corners = array_of(shape, "corners")
+    assert len(corners) == 8  # the half octahedron and its mirror image
+    assert array_of(shape, "side").shape[1] == 4
+    with pytest.raises(InputError, match=r"candidate '../c002'. Must be one that is solved"):
+        desk.opened("p", -1, "../c002")
+
+
+def test_a_job_that_searches_nothing_has_no_page(write_job, options):
+    fixed = (
+        ("opening_height_mm = { from = 90, to = 160 }", "opening_height_mm = 120"),
+        ("depth_mm = { from = 10, to = 40 }", "depth_mm = 20"),
+        ("candidates = 3", 'plan = "list"'),
+    )
+    folder = queue_run(write_job(*fixed), options)
+    with pytest.raises(InputError, match="Must be one that searches a dimension"):
+        open_desk(folder, options)

@@ -1,0 +1,190 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The page that answers while a dimension moves, as somebody uses it, in Debian's chromium."""
+
+import shutil
+
+import pytest
+import small_job
+
+from bafflelens import report
+from bafflelens.live import desk as desk_module
+from bafflelens.live.desk import open_desk
+from bafflelens.live.server import LiveServer
+from bafflelens.report import summary
+from bafflelens.run.pipeline import RunOptions, run_job
+
+CHROMIUM = shutil.which("chromium")
+api = pytest.importorskip("playwright.sync_api")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
+DRAWN = ["--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"]
+HEIGHT = "#slider-lens\\.opening_height_mm"
+DEPTH = "#slider-lens\\.depth_mm"
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory, open_pool, stub_methods):
+    """Serve a finished run; return its desk and what starts a server for it."""
+    folder = tmp_path_factory.mktemp("served")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+        patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+        patch.setattr(summary, "_target_picture", lambda loaded: b"")
+        patch.setattr(desk_module, "SETTLE_S", 0.4)
+        patch.setattr(desk_module, "FULL_SETTLE_S", 0.8)
+        options = RunOptions(results=folder / "results", methods=stub_methods, open_pool=open_pool)
+        job = small_job.write(folder, ("candidates = 3", "candidates = 6"), ("A small", "<b>A"))
+        desk = open_desk(run_job(job, options).folder, options)
+        server = LiveServer(desk)
+        server.start()
+        desk.open()
+        yield desk, server
+        server.stop()
+        desk.close()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with api.sync_playwright() as playwright:
+        arguments = ["--no-sandbox", *DRAWN]
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=arguments)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def page(browser, served):
+    opened = browser.new_page(viewport={"width": 1400, "height": 950})
+    opened.set_default_timeout(60_000)
+    faults = []
+    opened.on("pageerror", lambda fault: faults.append(str(fault)))
+    opened.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
+    opened.on("request", lambda asked: faults.extend(foreign(asked.url)))
+    opened.goto(served[1].address)
+    opened.get_by_text("estimates from").wait_for()
+    yield opened
+    opened.close()
+    assert not faults
+
+
+def foreign(url):
+    return [] if "://127.0.0.1:" in url or url.startswith("blob:") else [url]
+
+
+def wait_for_mark(page, mark):
+    page.locator(f"#mark[data-mark={mark}]").wait_for()
+
+
+def test_a_slider_moved_by_arrow_keys_is_estimated_then_solved_and_kept(page, served):
+    assert page.inner_text("#title").startswith("<b>A")  # text of the job is shown as text
+    page.locator(HEIGHT).focus()
+    before = page.evaluate("Array.from(sheet.frame.arrays.vertical.data)")
+    shown = page.locator("label[for='slider-lens.opening_height_mm'] output").inner_text()
+    page.keyboard.press("ArrowLeft")
+    wait_for_mark(page, "estimated")
+    assert page.locator("label[for='slider-lens.opening_height_mm'] output").inner_text() != shown
+    assert "±" in page.inner_text("#mark")
+    wait_for_mark(page, "draft")
+    assert "±" not in page.inner_text("#mark")
+    wait_for_mark(page, "solved")
+    assert before != page.evaluate("Array.from(sheet.frame.arrays.vertical.data)")
+    page.get_by_label("Name").fill("A shallow one")
+    page.get_by_label("Note").fill("by the keyboard")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    page.locator("#ranking td", has_text="hand001 ✎").wait_for()
+    assert served[0].judge.folder.candidates()[-1].label == "A shallow one"
+
+
+def test_a_slider_dragged_with_the_mouse_and_a_rule_that_would_break(page):
+    slider = page.locator(DEPTH).bounding_box()
+    middle = slider["y"] + slider["height"] / 2
+    page.mouse.move(slider["x"] + 30, middle)
+    page.mouse.down()
+    page.mouse.move(slider["x"] + 60, middle, steps=8)
+    wait_for_mark(page, "estimated")
+    page.mouse.move(slider["x"] + slider["width"] - 2, middle, steps=8)
+    page.mouse.up()
+    broken = page.locator("#rule-lens\\.depth_mm", has_text="Invalid depth '40 mm'")
+    broken.wait_for()
+    assert page.inner_text("#mark") == "breaks a rule"
+    page.locator(DEPTH).focus()
+    page.keyboard.press("Home")
+
+
+def test_the_shape_turns_and_is_not_blank(page):
+    page.get_by_role("button", name="c002", exact=True).click()
+    page.locator("#kinds li", has_text="dome").wait_for()
+    count = """() => {
+        const from = document.getElementById('space'), copy = document.createElement('canvas');
+        copy.width = from.width; copy.height = from.height;
+        const pen = copy.getContext('2d'); pen.drawImage(from, 0, 0);
+        const data = pen.getImageData(0, 0, copy.width, copy.height).data;
+        let sum = 0;
+        for (let i = 0; i < data.length; i += 4) sum += data[i] < 250 ? (i % 9973) : 0;
+        return sum; }"""
+    before = page.evaluate(count)
+    assert before > 0
+    page.locator("#space").focus()
+    page.keyboard.press("ArrowRight")
+    turned = page.evaluate(count)
+    assert turned not in (before, 0)
+    box = page.locator("#space").bounding_box()
+    page.mouse.move(box["x"] + 50, box["y"] + 50)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 120, box["y"] + 80, steps=4)
+    page.mouse.up()
+    assert page.evaluate(count) not in (turned, 0)
+
+
+def test_an_older_answer_never_overwrites_a_newer_one(page):
+    page.get_by_role("button", name="c003", exact=True).click()
+    page.locator("tr.shown", has_text="c003").wait_for()
+    wait_for_mark(page, "solved")
+    known = page.evaluate(
+        """() => { const late = {...sheet.frame, kind: 'answer', move: sheet.move - 1, id: 'late'};
+        sheet.receive(late); return sheet.frame.id; }"""
+    )
+    assert known == "c003"
+    worse = page.evaluate(
+        """() => { const late = {...sheet.frame, kind: 'answer', mark: 'estimated', id: 'late'};
+        sheet.receive(late); return sheet.frame.mark; }"""
+    )
+    assert worse == "solved"
+
+
+def test_another_shape_is_laid_over_and_held(page):
+    page.get_by_role("button", name="lay c001 over").click()
+    page.locator("figcaption", has_text="Vertical: c001, ■ solved").wait_for()
+    assert page.inner_text("#held-name") == "c001"
+    page.get_by_role("button", name="Compare with the baseline").click()
+    page.locator("figcaption", has_text="Vertical: plain baffle, ■ solved").wait_for()
+    assert page.inner_text("#held-name") == "plain baffle"
+
+
+@pytest.mark.parametrize("width", [1400, 800])
+def test_nothing_overflows_sideways(page, width):
+    page.set_viewport_size({"width": width, "height": 900})
+    page.wait_for_timeout(200)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_after_a_reload_and_after_a_restart_it_is_where_it_was(page, served):
+    desk, server = served
+    page.locator(DEPTH).focus()
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    wait_for_mark(page, "solved")
+    values = page.evaluate("sheet.values()")
+    page.reload()
+    wait_for_mark(page, "solved")
+    assert page.evaluate("sheet.values()") == values
+    server.stop()
+    page.get_by_text("The connection is lost").wait_for()
+    again = LiveServer(desk, server.port, server.token)
+    again.start()
+    try:
+        page.get_by_text("estimates from").wait_for()
+        wait_for_mark(page, "solved")
+        assert page.evaluate("sheet.values()") == values
+    finally:
+        page.goto("about:blank")
+        again.stop()

@@ -21,7 +21,7 @@ from bafflelens.base.errors import InputError
 from bafflelens.live import desk as desk_module
 from bafflelens.live.desk import Desk, open_desk
 from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
-from bafflelens.live.told import broken_rules
+from bafflelens.live.told import broken_stretches
 from bafflelens.report import summary
 from bafflelens.run.pipeline import RunOptions, queue_run, run_job, sampling_of
 from bafflelens.scoring.by_hand import hand_id, is_by_hand
@@ -300,7 +300,7 @@ def test_a_shape_that_breaks_a_rule_is_neither_estimated_nor_solved(desk, stub, 
     assert answer["faults"] == ["Invalid depth '39 mm'. Must be at most a quarter of 91 mm."]
     time.sleep(0.5)
     assert len(stub.meshed) == count
-    broken = broken_rules(desk.judge, values)["lens.depth_mm"]
+    broken = broken_stretches(desk.judge, values)["lens.depth_mm"]
     assert broken[-1][1] == 40
     assert broken[0][0] == pytest.approx(91 / 4, abs=1.6)
 

@@ -27,9 +27,9 @@ from bafflelens.live.frames import (
     ESTIMATED,
     SOLVED,
     frame,
+    json_number,
     levels_of,
     limits_of_target,
-    number,
     score_lines,
     shape_arrays,
 )
@@ -168,8 +168,8 @@ class Desk:
                 if self._is_writing
                 else str(overview.status),
                 "step": standing.step if standing else "",
-                "share": number(standing.share) if standing else None,
-                "left_s": number(overview.left_s()),
+                "share": json_number(standing.share) if standing else None,
+                "left_s": json_number(overview.left_s()),
                 "rows": self._ranking(),
                 "doing": self._doing,
                 "baseline": self._mark_of_baseline(),
@@ -178,7 +178,7 @@ class Desk:
                 "drafts": len(self._drafts),
                 "full": max(len(self._answers) - (BASELINE_ID in self._answers), 0),
                 "needed": fewest_shapes(len(self.judge.searched)),
-                "score_off_db": number(learned.score_off_db) if learned else None,
+                "score_off_db": json_number(learned.score_off_db) if learned else None,
             }
         }
 
@@ -206,7 +206,7 @@ class Desk:
             return frame({**header, "mark": "", "id": ""}, {})
         estimate = learned.estimator.estimate([values[key] for key in self.judge.searched])
         dataset = learned.dataset_of(estimate)
-        header |= {"score_off_db": number(learned.score_off_db)}
+        header |= {"score_off_db": json_number(learned.score_off_db)}
         score = score_lines(self.judge.score_of(dataset, learned.baseline))
         arrays = levels_of(dataset, self.judge.target, estimate)
         return frame({**header, "mark": ESTIMATED, "id": "", "score": score}, arrays)

@@ -100,7 +100,7 @@ def limits_of_target(target: Target, frequency_hz: FloatArray) -> list[dict[str,
             "upper": wanted.is_upper,
             "angle_deg": wanted.limit.angle_deg,
             "frequency_hz": [float(f) for f in frequency_hz],
-            "level_db": [number(v) for v in wanted.limit.level_at(frequency_hz)],
+            "level_db": [json_number(v) for v in wanted.limit.level_at(frequency_hz)],
         }
         for wanted in requirements_of(target)
     ]
@@ -109,16 +109,16 @@ def limits_of_target(target: Target, frequency_hz: FloatArray) -> list[dict[str,
 def score_lines(score: Score) -> dict[str, Any]:
     """Return a score and its terms."""
     return {
-        "total_db": number(score.total_db),
+        "total_db": json_number(score.total_db),
         "gaps": list(score.gaps),
         "terms": [
-            {"name": term.label, "cost_db": number(term.cost_db), "note": term.note}
+            {"name": term.label, "cost_db": json_number(term.cost_db), "note": term.note}
             for term in score.terms
         ],
     }
 
 
-def number(value: float) -> float | None:
+def json_number(value: float) -> float | None:
     """Return a number that JSON can hold; None for NaN."""
     return float(value) if math.isfinite(value) else None
 

@@ -35,7 +35,7 @@ from bafflelens.base.loopback import (
     safe_headers,
 )
 from bafflelens.live.desk import Desk
-from bafflelens.live.told import broken_rules
+from bafflelens.live.told import broken_stretches
 
 _PAGE: Final = Path(__file__).parent / "page"
 _KINDS: Final = {
@@ -237,7 +237,7 @@ class LiveServer:
             answer = desk.move(page, message["move"], values)
             return [answer, *desk.shapes(message["move"], values)]
         if kind == "rules":
-            broken = broken_rules(desk.judge, desk.values_of(message["values"]))
+            broken = broken_stretches(desk.judge, desk.values_of(message["values"]))
             return [{"kind": "rules", "move": message["move"], "broken": broken}]
         if kind == "open":
             return list(desk.opened(page, message["move"], message["id"]))

@@ -10,7 +10,7 @@ import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.job.shape_sections import Choices
-from bafflelens.live.frames import number
+from bafflelens.live.frames import json_number
 from bafflelens.live.solved import Judge, limits_of
 from bafflelens.scoring.ranking import RankedRow
 
@@ -64,7 +64,7 @@ def all_values(
     return values
 
 
-def broken_rules(judge: Judge, values: Mapping[str, float]) -> dict[str, list[list[Any]]]:
+def broken_stretches(judge: Judge, values: Mapping[str, float]) -> dict[str, list[list[Any]]]:
     """Return where along each dimension a rule would break, the others being as they are.
 
     Returns
@@ -98,7 +98,7 @@ def row_of(row: RankedRow) -> dict[str, Any]:
         "label": candidate.label,
         "place": row.place,
         "status": str(row.status),
-        "score_db": number(candidate.score.total_db) if candidate.score else None,
+        "score_db": json_number(candidate.score.total_db) if candidate.score else None,
         "notes": list(row.notes),
     }
 

@@ -27,7 +27,7 @@ to_hz = 4000
 """
 
 
-def write_handed(folder, datum, values, units, tolerances, geometry="lens.py"):
+def write_handed(folder, datum, values, units, tolerances, geometry="lens.py", symbols=None):
     """Write the folder and return it."""
     facts = {
         "run": RUN,
@@ -37,6 +37,7 @@ def write_handed(folder, datum, values, units, tolerances, geometry="lens.py"):
         "values": values,
         "units": units,
         "tolerances": tolerances,
+        "symbols": symbols or {},
     }
     files = {DATUM: datum.to_bytes(), JOB: JOB_TEXT}
     archive = zipped({**files, NAME: manifest_bytes(facts, files)})

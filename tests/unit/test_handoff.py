@@ -84,7 +84,6 @@ def exported(folder, offset_m):
         "name": "a bowl",
         "revision": "0a1b",
         "stamp": "2026-01-01T00:00:00",
-        "time_limit_s": 100.0,
     }
     return export_solid(
         shape,

@@ -526,7 +526,7 @@ def test_the_form_is_read_back_and_its_nominals_suit_the_tolerance():
     calipers = calipers_of(np.array([[-90.0, -100, -150], [0, 100, 150]]), motion)
     nominal = {one.symbol: one.nominal_text for one in calipers}
     # Overall sizes of the box; from its left side and its top to the axis; twice the radius.
-    assert nominal == {"W": "200.0", "H": "300.0", "T": "90.0", "D": "25.0", "E": "100.0",
+    assert nominal == {"B": "200.0", "H": "300.0", "T": "90.0", "D": "25.0", "E": "100.0",
                        "F": "140.0", "G": "32.0"}  # fmt: skip
     for one in calipers:
         assert abs(float(one.nominal_text) - one.nominal_mm) <= one.limit_mm / 4

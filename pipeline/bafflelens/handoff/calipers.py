@@ -81,7 +81,7 @@ def calipers_of(box_mm: FloatArray, motion: SourceMotion) -> tuple[Caliper, ...]
     across = "calipers over both sides, at mid height"
     edge = "from the edge to the nearer side of the cut-out, plus half of its diameter"
     found = (
-        ("W", "overall width", across, width),
+        ("B", "overall width", across, width),
         ("H", "overall height", "calipers over top and bottom, at mid width", height),
         ("T", "overall depth", "calipers from the back to the foremost place", depth),
         ("D", "depth over the lips to the driver's rim",

@@ -161,7 +161,7 @@ def _dimensions(
     """Write the outer sizes, and where the first driver's axis and rim are."""
     x, y, z = (1e3 * value for value in motion.centre)
     texts = {symbol: f"{symbol} {text}" for symbol, text in nominal.items()}
-    front.across(box[0][1], box[1][1], box[1][2], texts["W"], away=14)
+    front.across(box[0][1], box[1][1], box[1][2], texts["B"], away=14)
     front.across(y, box[1][1], box[1][2], texts["E"], away=7)
     front.upright(box[0][2], box[1][2], box[0][1], texts["H"], away=16)
     front.upright(z, box[1][2], box[0][1], texts["F"], away=8)

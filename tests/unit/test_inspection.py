@@ -16,7 +16,7 @@ import block_lens
 import numpy as np
 import pypdfium2
 import pytest
-from handed import write_handed
+from handed import FORM, write_handed
 from scans import Faults, make_scan
 
 from bafflelens.base.errors import GeometryError, InputError, StoreError
@@ -487,7 +487,7 @@ def test_readings_are_judged_against_the_hand_off_as_it_came(with_symbols, tmp_p
     with zipfile.ZipFile(archive) as file:
         file.extractall(unpacked)
     where = {"folder": with_symbols, "zip": archive, "unpacked": unpacked}[way]
-    form = unpacked / "filled.csv"  # the shop may well save it there
+    form = unpacked / FORM  # which is filled in where it lies
     rows = ("D,25.1,x", "lens.depth_mm,30.1,y", "lens.opening_mm,,z")
     form.write_text("\n".join(("parameter,reading,name", *rows)))
     depth, other = inspect_readings(where, form)
@@ -500,6 +500,14 @@ def test_readings_are_judged_against_the_hand_off_as_it_came(with_symbols, tmp_p
     form.write_text("parameter,reading\nQ,25.4\n")
     with pytest.raises(InputError, match=r"Invalid parameter 'Q'. Must be one of D, "):
         inspect_readings(where, form)
+
+
+def test_what_the_shop_lays_beside_the_files_is_no_fault(with_symbols, tmp_path):
+    files = open_archive(with_symbols).files
+    with zipfile.ZipFile(with_symbols / "lenses_20260101_c003.zip") as file:
+        file.extractall(tmp_path)
+    (tmp_path / "photograph.jpg").write_bytes(b"x")
+    assert open_archive(tmp_path).files == {n: c for n, c in files.items() if n != FORM}
 
 
 def test_a_changed_zip_or_unpacked_folder_is_refused(with_symbols, tmp_path):

@@ -18,6 +18,8 @@ from bafflelens.base.reading import checked, file_beside, json_of, read_bytes, s
 
 NAME: Final = "manifest.json"
 FORMAT: Final = 1
+FORMS: Final = "form/"
+"""Folder of what is to be filled in: no fault when that was done."""
 _RULE: Final = "a manifest written by bafflelens"
 
 
@@ -179,10 +181,17 @@ def _opened_zip(path: Path, candidate: str) -> Opened:
 
 def _unpacked(folder: Path, manifest: dict[str, Any], candidate: str) -> Opened:
     """Return the candidate of an unpacked zip file; what lies beside its files may stay."""
-    there = (name for name in manifest["sha256"] if (folder / name).is_file())
+    there = (
+        name
+        for name in manifest["sha256"]
+        if not name.startswith(FORMS) and (folder / name).is_file()
+    )
     files = {name: read_bytes(folder / name, "hand-off", StoreError) for name in there}
     hashes = {name: file_digest(content) for name, content in files.items()}
-    _refuse(folder, _differences(manifest, hashes, ""))
+    listed = {
+        name: digest for name, digest in manifest["sha256"].items() if not name.startswith(FORMS)
+    }
+    _refuse(folder, _differences({"sha256": listed}, hashes, ""))
     return _one(str(folder), manifest, files, candidate)
 
 

@@ -22,7 +22,7 @@ from bafflelens.handoff.checks import Check, making_checks
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import datum_of, shaped_by
 from bafflelens.handoff.expected import expected_csv
-from bafflelens.handoff.manifest import NAME, manifest_bytes
+from bafflelens.handoff.manifest import FORMS, NAME, manifest_bytes
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, allowed_changes, sheet_pdf
 from bafflelens.handoff.shortlist import Listed, Made, short_list
@@ -256,8 +256,8 @@ def _of_candidate(
         calipers = calipers_of(solid.box_m * 1e3, motions[0])
         facts |= {"symbols": symbols_of(calipers)}
         formed = [parameter.key for parameter in shaped_by(shape)]
-        files[f"form/{stem}_readings.csv"] = form_csv(calipers, facts, formed)
-        files[f"form/{stem}_readings.pdf"] = form_pdf(calipers, facts, formed, title)
+        files[f"{FORMS}{stem}_readings.csv"] = form_csv(calipers, facts, formed)
+        files[f"{FORMS}{stem}_readings.pdf"] = form_pdf(calipers, facts, formed, title)
         files[JOB] = (folder.path / "job.toml").read_bytes()
         files |= {f"checks/{c.file}.png": c.picture for c in checks if c.picture}
     facts["warnings"] = warnings

@@ -518,7 +518,8 @@ def test_a_changed_zip_or_unpacked_folder_is_refused(with_symbols, tmp_path):
     listed = manifest_bytes(facts, opened.files)
     files = {**opened.files, "job.toml": b"other", "manifest.json": listed}
     (tmp_path / "x.zip").write_bytes(zipped(files))
-    write_folder(tmp_path / "x", files)
+    with zipfile.ZipFile(tmp_path / "x.zip") as file:
+        file.extractall(tmp_path / "x")
     for where in (tmp_path / "x.zip", tmp_path / "x"):
         with pytest.raises(StoreError, match=r"Must be as it was exported \(.*job.toml.*differs"):
             inspect_readings(where, form)

@@ -8,6 +8,7 @@ from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.manifest import NAME, manifest_bytes
 
+FORM = "form/readings.csv"
 RUN, CANDIDATE = "lenses_20260101", "c003"
 JOB_TEXT = b"""title = "Lenses"
 [geometry]
@@ -27,7 +28,7 @@ to_hz = 4000
 """
 
 
-def write_handed(folder, datum, values, units, tolerances, geometry="lens.py"):
+def write_handed(folder, datum, values, units, tolerances, geometry="lens.py", symbols=None):
     """Write the folder and return it."""
     facts = {
         "run": RUN,
@@ -37,8 +38,9 @@ def write_handed(folder, datum, values, units, tolerances, geometry="lens.py"):
         "values": values,
         "units": units,
         "tolerances": tolerances,
+        "symbols": symbols or {},
     }
-    files = {DATUM: datum.to_bytes(), JOB: JOB_TEXT}
+    files = {DATUM: datum.to_bytes(), JOB: JOB_TEXT, FORM: b"parameter,reading\nD,\n"}
     archive = zipped({**files, NAME: manifest_bytes(facts, files)})
     whole = {f"{RUN}_{CANDIDATE}.zip": archive}
     manifest = manifest_bytes({"run": RUN, "candidates": [CANDIDATE]}, whole)

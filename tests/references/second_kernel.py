@@ -118,6 +118,27 @@ def ball_radii(solid):
     return found
 
 
+def face_names(content):
+    """Return the name of each face that a file gives, with whether it is part of a ball.
+
+    The second kernel's reader says which record of the file each of its faces came from.
+    """
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "solid.step"
+        path.write_bytes(content)
+        reader = STEPControl_Reader()
+        assert reader.ReadFile(str(path)) == IFSelect_ReturnStatus.IFSelect_RetDone
+        reader.TransferRoots()
+        origin = reader.WS().TransferReader()
+        found = []
+        for face in _parts(reader.OneShape(), TopAbs_ShapeEnum.TopAbs_FACE):
+            kind = BRepAdaptor_Surface(TopoDS.Face(face)).GetType()
+            record = origin.EntityFromShapeResult(face, 1)
+            is_ball = kind == GeomAbs_SurfaceType.GeomAbs_Sphere
+            found.append((record.Name().ToCString(), is_ball))
+        return found
+
+
 def shell_edges(content):
     """Return how often each edge of the only closed shell is used each way, from the text.
 

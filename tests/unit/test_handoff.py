@@ -40,9 +40,15 @@ from bafflelens.handoff.templates import (
     templates_of,
     templates_pdf,
 )
+from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.report.summary import rank_run
 from bafflelens.run.pipeline import run_job
+from bafflelens.shapes.cad.declaration import read_declaration
+from bafflelens.shapes.cad.declared_text import declaration_bytes
+from bafflelens.shapes.cad.step_faces import faces_of_file
 from bafflelens.shapes.cad.step_file import read_step_text
+from bafflelens.shapes.cad.step_names import with_face_names
+from bafflelens.shapes.cad.step_solid import matching_order
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.store import open_run, write_folder
 
@@ -74,9 +80,19 @@ def exported(folder, offset_m):
     path = folder / "bowl.py"
     path.write_text(script_text(offset_m))
     shape = load_shape(path)
-    options = {"name": "a bowl", "stamp": "2026-01-01T00:00:00", "time_limit_s": 100.0}
+    options = {
+        "name": "a bowl",
+        "revision": "0a1b",
+        "stamp": "2026-01-01T00:00:00",
+    }
     return export_solid(
-        shape, shape.defaults, chord_mm=0.1, spacing_mm=20.0, fan_step_deg=45.0, **options
+        shape,
+        shape.defaults,
+        chord_mm=0.1,
+        spacing_mm=20.0,
+        fan_step_deg=45.0,
+        time_limit_s=100.0,
+        **options,
     )
 
 
@@ -211,6 +227,45 @@ def test_another_reader_finds_one_valid_closed_solid_of_the_same_size(solid, rea
     assert stl.volume == pytest.approx(read_again.volume, rel=1e-3)
     off = second_kernel.distances_to(read_again, stl.vertices[::40])
     assert off.max() < 0.01
+
+
+def test_another_reader_finds_the_names_of_faces_body_and_product(solid):
+    found = second_kernel.face_names(solid.step)
+    assert {name for name, is_ball in found if is_ball} == {"lens"}
+    assert {name for name, is_ball in found if not is_ball} == {"cabinet"}
+    assert sum(is_ball for _, is_ball in found) >= 1
+    text = re.sub(rb"\s+", b"", solid.step)
+    assert b"PRODUCT('abowl','abowl'," in text
+    assert b"PRODUCT_DEFINITION_FORMATION('0a1b'," in text
+    assert b"MANIFOLD_SOLID_BREP('abowl'," in text
+
+
+def test_names_that_do_not_fit_the_file_are_refused(solid):
+    text = solid.step.decode("latin-1")
+    with pytest.raises(MeshingError, match=r"Invalid STEP file '1 shells of \d+ faces'. Must be"):
+        with_face_names(text, ["lens"])
+    assert matching_order([[[0, 0, 0]]], [[[0, 0, 1]]]) is None
+    assert matching_order([[[0, 0, 0]], [[0, 0, 1]]], [[[0, 0, 1]], [[0, 0, 0]]]) == [1, 0]
+
+
+def test_a_hand_off_declares_itself(solid, tmp_path):
+    """What comes back from the shop's CAD needs no list of faces written by hand."""
+    motion = SourceMotion(name="tweeter", piston_surfaces=("lens",), taper_surfaces=(),
+                          axis=(1.0, 0.0, 0.0), centre=(0.0, 0.0, 0.0),
+                          inner_radius_m=0.012, outer_radius_m=0.016)  # fmt: skip
+    (tmp_path / "x.step").write_bytes(solid.step)
+    path = tmp_path / "x.toml"
+    path.write_bytes(declaration_bytes("a bowl", "x.step", ["lens", "cabinet"], [motion]))
+    read = read_declaration(path)
+    assert {name: listed.named for name, listed in read.surfaces.items()} == {
+        "cabinet": ("cabinet",),
+        "lens": ("lens",),
+    }
+    assert read.unit is None  # the file itself says it
+    (source,) = read.sources
+    assert (source.piston_surfaces, source.outer_radius_mm) == (("lens",), 16.0)
+    _, faces = faces_of_file(tmp_path / "x.step")
+    assert {face.name for face in faces} == {"lens", "cabinet"}
 
 
 def test_the_text_of_the_step_file_closes_by_itself(solid):

@@ -150,7 +150,11 @@ def test_scatter_is_the_root_of_the_sum_of_squares():
     assert (trust.solver_db, trust.clay_db, trust.n_mock_ups) == (0.3, 0.4, 1)
     assert trust.look_db == pytest.approx(0.5)
     assert trust.stop_db == pytest.approx(1.0)
-    assert "median of 1 mock-ups" in trust.text
+    assert "median of 1 mock-up compared" in trust.text
+    # The same mock-up measured again is still one; another candidate's is another.
+    again, other = replace(one, measurement="n"), replace(one, candidate="d")
+    assert trust_of("standard", [one, again]).n_mock_ups == 1
+    assert "median of 2 mock-ups" in trust_of("standard", [one, again, other]).text
     # Nothing compared, or a mock-up that was off in every band: the comparison's own limit.
     for mock_ups in ([], [replace(one, rms_db=(3.0, 3.0))]):
         trust = trust_of("fine", mock_ups)
@@ -193,6 +197,25 @@ def test_a_gain_must_stand_the_tolerances():
     assert "lens depth" in limits[-1].expected
     limits = thresholds_of(row_of("c1", 1), {}, Trust(solver_db=1, clay_db=1, n_mock_ups=0), BAND)
     assert "bafflelens tolerances RUN c1" in limits[-1].rule
+
+
+@pytest.mark.parametrize(
+    ("doubt", "words"),
+    [
+        ({"failed": ["inside radius"]}, "To settle first: failed check: inside radius."),
+        ({"quality": "draft"}, "solved at draft quality only"),
+        ({"interpolation_db": 0.2}, "may be off by 0.20 dB, more than the margin of 0.10 dB"),
+    ],
+)
+def test_go_never_stands_beside_a_doubt(doubt, words):
+    sound = before_making(row_of("c1", 1, gain=0.2), 0.1, interpolation_db=0.05)
+    assert sound.is_go
+    assert sound.text.startswith("Go: ")
+    assert before_making(row_of("c1", 1, gain=0.2), 0.1, interpolation_db=math.nan).is_go
+    found = before_making(row_of("c1", 1, gain=0.2), 0.1, **doubt)
+    assert not found.is_go
+    assert found.text.startswith("Not yet: gains 0.20 dB")
+    assert words in found.text
 
 
 def test_what_is_made_first_follows_the_rule():

@@ -5,21 +5,27 @@ The part is a lens of blocks (`block_lens.py`), so that every movement is known 
 with a shipped lens and a mesher is `tests/benchmarks/inspection.py`.
 """
 
+import csv
+import io
 import re
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
 import block_lens
 import numpy as np
+import pypdfium2
 import pytest
-from handed import write_handed
+from handed import FORM, write_handed
 from scans import Faults, make_scan
 
 from bafflelens.base.errors import GeometryError, InputError, StoreError
 from bafflelens.cli import main
 from bafflelens.handoff.archive import zipped
+from bafflelens.handoff.calipers import calipers_of, form_csv, form_pdf
 from bafflelens.handoff.datum import Datum, datum_of
 from bafflelens.handoff.deviation_model import explain, region_rms
+from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.limits import (
     general_limit,
     limit_of,
@@ -29,6 +35,7 @@ from bafflelens.handoff.limits import (
 from bafflelens.handoff.manifest import manifest_bytes, open_archive, verify_folder
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
 from bafflelens.job.job_file import load_job
+from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.store import write_folder
@@ -463,11 +470,88 @@ def test_calipers_say_rework_and_pass(handed, tmp_path, capsys):
     assert "pass: lens depth 30.1 mm" in printed
 
 
+SYMBOLS = {"D": {"name": "depth over the lips", "how": "depth rod", "nominal_mm": 25.0}}
+
+
+@pytest.fixture(scope="module")
+def with_symbols(datum, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("symbols") / "handed"
+    values = (block_lens.VALUES, block_lens.UNITS, block_lens.TOLERANCES)
+    return write_handed(folder, datum, *values, symbols=SYMBOLS)
+
+
+@pytest.mark.parametrize("way", ["folder", "zip", "unpacked"])
+def test_readings_are_judged_against_the_hand_off_as_it_came(with_symbols, tmp_path, way):
+    archive = with_symbols / "lenses_20260101_c003.zip"
+    unpacked = tmp_path / "unpacked"
+    with zipfile.ZipFile(archive) as file:
+        file.extractall(unpacked)
+    where = {"folder": with_symbols, "zip": archive, "unpacked": unpacked}[way]
+    form = unpacked / FORM  # which is filled in where it lies
+    rows = ("D,25.1,x", "lens.depth_mm,30.1,y", "lens.opening_mm,,z")
+    form.write_text("\n".join(("parameter,reading,name", *rows)))
+    depth, other = inspect_readings(where, form)
+    assert (depth.verdict, other.verdict) == ("pass", "pass")
+    assert depth.text.startswith("pass: D (depth over the lips) 25.1 mm, nominal 25")
+    form.write_text("parameter,reading\nD,25.4\n")  # ISO 2768-m: 0.2 mm up to 30 mm
+    assert inspect_readings(where, form)[0].verdict == "re-simulate"
+    with pytest.raises(InputError, match=r"'--candidate' 'c009'. Must be one of c003"):
+        inspect_readings(where, form, "c009")
+    form.write_text("parameter,reading\nQ,25.4\n")
+    with pytest.raises(InputError, match=r"Invalid parameter 'Q'. Must be one of D, "):
+        inspect_readings(where, form)
+
+
+def test_what_the_shop_lays_beside_the_files_is_no_fault(with_symbols, tmp_path):
+    files = open_archive(with_symbols).files
+    with zipfile.ZipFile(with_symbols / "lenses_20260101_c003.zip") as file:
+        file.extractall(tmp_path)
+    (tmp_path / "photograph.jpg").write_bytes(b"x")
+    assert open_archive(tmp_path).files == {n: c for n, c in files.items() if n != FORM}
+
+
+def test_a_changed_zip_or_unpacked_folder_is_refused(with_symbols, tmp_path):
+    form = tmp_path / "r.csv"
+    form.write_text("parameter,reading\nD,25\n")
+    opened = open_archive(with_symbols)
+    facts = {key: value for key, value in opened.manifest.items() if key != "sha256"}
+    listed = manifest_bytes(facts, opened.files)
+    files = {**opened.files, "job.toml": b"other", "manifest.json": listed}
+    (tmp_path / "x.zip").write_bytes(zipped(files))
+    with zipfile.ZipFile(tmp_path / "x.zip") as file:
+        file.extractall(tmp_path / "x")
+    for where in (tmp_path / "x.zip", tmp_path / "x"):
+        with pytest.raises(StoreError, match=r"Must be as it was exported \(.*job.toml.*differs"):
+            inspect_readings(where, form)
+    (tmp_path / "x" / "job.toml").unlink()
+    with pytest.raises(StoreError, match=r"job.toml'. Must be there: the manifest lists it"):
+        inspect_readings(tmp_path / "x", form)
+
+
+def test_the_form_is_read_back_and_its_nominals_suit_the_tolerance():
+    motion = SourceMotion(name="tweeter", piston_surfaces=("dome",), taper_surfaces=(),
+                          axis=(1.0, 0.0, 0.0), centre=(-0.0250049, 0.0, 0.01),
+                          inner_radius_m=0.012, outer_radius_m=0.016)  # fmt: skip
+    calipers = calipers_of(np.array([[-90.0, -100, -150], [0, 100, 150]]), motion)
+    nominal = {one.symbol: one.nominal_text for one in calipers}
+    # Overall sizes of the box; from its left side and its top to the axis; twice the radius.
+    assert nominal == {"B": "200.0", "H": "300.0", "T": "90.0", "D": "25.0", "E": "100.0",
+                       "F": "140.0", "G": "32.0"}  # fmt: skip
+    for one in calipers:
+        assert abs(float(one.nominal_text) - one.nominal_mm) <= one.limit_mm / 4
+    rows = list(csv.DictReader(io.StringIO(form_csv(calipers, MANIFEST, [OPENING]).decode())))
+    assert [row["parameter"] for row in rows] == [*nominal, OPENING]
+    assert {row["reading"] for row in rows} == {""}
+    pages = pypdfium2.PdfDocument(form_pdf(calipers, MANIFEST, [OPENING], "part c003"))
+    text = " ".join(page.get_textpage().get_text_range() for page in pages)
+    assert "depth over the lips to the driver's rim" in " ".join(text.split())
+    flush = calipers_of(np.array([[-90.0, -100, -150], [-25.0049, 100, 150]]), motion)
+    assert "D" not in {one.symbol for one in flush}
+
+
 def test_a_folder_that_is_none_or_was_changed_is_refused(handed, datum, tmp_path):
     readings = tmp_path / "r.csv"
     readings.write_text("parameter,reading\nlens.depth_mm,30\n")
-    from bafflelens.handoff.inspection import inspect_readings
-
     with pytest.raises(StoreError, match=r"Invalid folder .* `bafflelens handoff` wrote"):
         inspect_readings(tmp_path, readings)
     with pytest.raises(InputError, match=r"'--candidate' 'c009'. Must be one of c003"):

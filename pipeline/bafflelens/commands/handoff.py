@@ -46,10 +46,14 @@ def verify(folder: Annotated[Path, Parameter(help="Folder of a hand-off.")], /) 
 
 
 def inspect(
-    folder: Annotated[Path, Parameter(help="Folder of a hand-off.")],
+    folder: Annotated[
+        Path, Parameter(help="A hand-off: its folder, a zip file of it, or that unpacked.")
+    ],
     made: Annotated[
         Path,
-        Parameter(help="A scan (STL, PLY, OBJ), or caliper readings (CSV: parameter, reading)."),
+        Parameter(
+            help="A scan (STL, PLY, OBJ), or caliper readings (CSV: parameter or symbol, reading)."
+        ),
     ],
     /,
     *,

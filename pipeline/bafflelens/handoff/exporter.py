@@ -22,6 +22,9 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
 from bafflelens.handoff.mirrored_step import mirrored_step
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.shapes.cad.step_file import read_step_text
+from bafflelens.shapes.cad.step_names import with_face_names
+from bafflelens.shapes.cad.step_solid import MM, corners_of, matching_order
 from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.mesher import _cleaned, _import_gmsh
 from bafflelens.shapes.meshing.parameters import fill_parameters
@@ -86,6 +89,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     faces = [tag for _, tag in gmsh.model.getBoundary([(3, solid)], oriented=False)]
     box = [float(value) for value in occ.getBoundingBox(3, solid)]
     names = _face_names(gmsh.model, faces, named)
+    _write_names(gmsh.model, folder / "solid.step", faces, names)
     mesh, chord_m = _print_mesh(gmsh, faces, names, float(request["chord_m"]))
     mesh.save(folder / "print.npz")
     _require_volume("solid", float(occ.getMass(3, solid)), volume_m3, 0.0)
@@ -258,6 +262,20 @@ def _face_names(
         counts = np.bincount(owner[nearest], minlength=len(named))
         names[face] = named[int(counts.argmax())][1]
     return names
+
+
+def _write_names(model: Any, step: Path, faces: Sequence[int], names: Mapping[int, str]) -> None:
+    """Write the names of the faces into the file, each found again by its corners."""
+    records = read_step_text(step).faces
+    order = matching_order(
+        [[[MM * value for value in corner] for corner in record.corners] for record in records],
+        [corners_of(model, face) for face in faces],
+    )
+    if order is None:
+        rule = "one whose faces have the corners of the solid's"
+        raise MeshingError(invalid("STEP file", f"{len(records)} faces", rule))
+    text = with_face_names(step.read_text("latin-1"), [names[faces[n]] for n in order])
+    step.write_text(text, "latin-1")
 
 
 def _grid(model: Any, face: int) -> tuple[FloatArray, FloatArray]:

@@ -13,7 +13,7 @@ from typing import Any, Final
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.parameter_words import called
 from bafflelens.base.reading import LARGEST_TOML, read_text, shown_text
-from bafflelens.handoff.limits import limit_of
+from bafflelens.handoff.limits import general_limit, limit_of
 from bafflelens.handoff.manifest import open_archive
 
 PASS: Final = "pass"
@@ -73,9 +73,10 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
     Parameters
     ----------
     folder : Path
-        The hand-off.
+        The hand-off: its folder, one of its zip files, or the folder that one was unpacked in.
     readings : Path
-        CSV file with the columns parameter and reading, in the parameter's unit.
+        CSV file with the columns parameter (or symbol of the drawing) and reading, in the
+        parameter's unit; lines without a reading are left out.
     candidate : str
         Which one, if the folder holds several.
 
@@ -87,13 +88,17 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
         If the readings make no sense.
     """
     manifest = open_archive(folder, candidate).manifest
+    symbols = manifest.get("symbols", {})
     found = []
     for line, key, value in _rows(readings):
-        if key not in manifest["values"]:
-            rule = "one of " + ", ".join(manifest["values"])
+        if key in manifest["values"]:
+            found.append(_judged(manifest, key, value))
+        elif key in symbols:
+            found.append(_judged_symbol(key, symbols[key], value))
+        else:
+            rule = "one of " + ", ".join((*symbols, *manifest["values"]))
             fault = invalid("parameter", shown_text(key), rule)
             raise InputError(f"{readings}, line {line}: " + fault)
-        found.append(_judged(manifest, key, value))
     if not found:
         raise InputError(invalid("readings", readings, "a CSV file with at least one reading"))
     return tuple(found)
@@ -107,19 +112,22 @@ def _rows(path: Path) -> list[tuple[int, str, float]]:
         if table.fieldnames is None or not set(_COLUMNS) <= set(table.fieldnames):
             rule = f"a CSV file with the columns {', '.join(_COLUMNS)}, parted by commas"
             raise InputError(invalid("readings", path, rule))
-        return [_row(f"{path}, line {table.line_num}", table.line_num, row) for row in table]
+        rows = [_row(f"{path}, line {table.line_num}", table.line_num, row) for row in table]
+        return [row for row in rows if row is not None]
     except csv.Error as error:  # a row that is endless
         rule = f"a CSV file of short rows ({error})"
         raise InputError(invalid("readings", path, rule)) from error
 
 
-def _row(where: str, number: int, row: dict[str | Any, Any]) -> tuple[int, str, float]:
-    """Return line, parameter and reading of a row of the file."""
+def _row(where: str, number: int, row: dict[str | Any, Any]) -> tuple[int, str, float] | None:
+    """Return line, parameter and reading of a row of the file; None if it is not filled in."""
     further = row.pop(None, [])
     if further or None in row.values():
         values = [str(value) for value in (*row.values(), *further) if value is not None]
         rule = f"as many values as there are columns; a decimal point, no comma ({_EXAMPLE})"
         raise InputError(f"{where}: " + invalid("line", shown_text(",".join(values)), rule))
+    if not row["reading"].strip():
+        return None
     try:
         value = float(row["reading"])
     except ValueError:
@@ -145,4 +153,18 @@ def _judged(manifest: dict[str, Any], key: str, value: float) -> Reading:
         allowed=allowed,
         is_acoustic=is_acoustic,
         verdict=verdict,
+    )
+
+
+def _judged_symbol(symbol: str, fact: dict[str, Any], value: float) -> Reading:
+    nominal = float(fact["nominal_mm"])
+    allowed, off = general_limit(nominal, "mm"), value - nominal
+    return Reading(
+        key=f"{symbol} ({fact['name']})",
+        unit="mm",
+        nominal=nominal,
+        off=off,
+        allowed=allowed,
+        is_acoustic=False,
+        verdict=PASS if abs(off) <= allowed + 1e-9 else SIMULATE,
     )

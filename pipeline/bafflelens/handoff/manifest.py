@@ -18,7 +18,16 @@ from bafflelens.base.reading import checked, file_beside, json_of, read_bytes, s
 
 NAME: Final = "manifest.json"
 FORMAT: Final = 1
+FORMS: Final = "form/"
+"""Folder of what is to be filled in: no fault when that was done."""
 _RULE: Final = "a manifest written by bafflelens"
+
+
+class _Symbol(BaseModel):
+    """A dimension of the drawing that calipers reach."""
+
+    name: str
+    nominal_mm: float
 
 
 class _Manifest(BaseModel):
@@ -36,6 +45,7 @@ class _Manifest(BaseModel):
     values: dict[str, float] = {}
     units: dict[str, str] = {}
     tolerances: dict[str, float | None] | str = "not computed"
+    symbols: dict[str, _Symbol] = {}
 
 
 def file_digest(content: bytes) -> str:
@@ -114,7 +124,7 @@ def open_archive(folder: Path, candidate: str = "") -> Opened:
     Parameters
     ----------
     folder : Path
-        The hand-off.
+        The hand-off: its folder, one of its zip files, or the folder that one was unpacked in.
     candidate : str
         Which one; may be empty if there is only one.
 
@@ -126,7 +136,11 @@ def open_archive(folder: Path, candidate: str = "") -> Opened:
         If there is no such candidate, or several and none is named.
     """
     try:
+        if folder.suffix.lower() == ".zip" and folder.is_file():
+            return _opened_zip(folder, candidate)
         whole = _manifest_of(folder)
+        if whole.get("candidate"):
+            return _unpacked(folder, whole, candidate)
         names = whole["candidates"]
         if not candidate and len(names) == 1:
             candidate = names[0]
@@ -154,6 +168,44 @@ def open_archive(folder: Path, candidate: str = "") -> Opened:
     where = str(archive)
     manifest = read_manifest(f"{where}/{NAME}", files.pop(NAME))
     return Opened(where=where, stem=stem, manifest=manifest, files=files)
+
+
+def _opened_zip(path: Path, candidate: str) -> Opened:
+    """Return the candidate of a zip file, by the manifest in it."""
+    content = read_bytes(path, "hand-off", StoreError)
+    _refuse(path, _faults_of_zip(path.name, content))
+    files = unzipped(content, path, "hand-off", StoreError)
+    manifest = read_manifest(f"{path}/{NAME}", files.pop(NAME))
+    return _one(str(path), manifest, files, candidate)
+
+
+def _unpacked(folder: Path, manifest: dict[str, Any], candidate: str) -> Opened:
+    """Return the candidate of an unpacked zip file; what lies beside its files may stay."""
+    there = (
+        name
+        for name in manifest["sha256"]
+        if not name.startswith(FORMS) and (folder / name).is_file()
+    )
+    files = {name: read_bytes(folder / name, "hand-off", StoreError) for name in there}
+    hashes = {name: file_digest(content) for name, content in files.items()}
+    listed = {
+        name: digest for name, digest in manifest["sha256"].items() if not name.startswith(FORMS)
+    }
+    _refuse(folder, _differences({"sha256": listed}, hashes, ""))
+    return _one(str(folder), manifest, files, candidate)
+
+
+def _refuse(where: Path, faults: Iterator[str]) -> None:
+    found = list(faults)
+    if found:
+        raise StoreError(invalid("hand-off", where, f"as it was exported ({'; '.join(found)})"))
+
+
+def _one(where: str, manifest: dict[str, Any], files: dict[str, bytes], candidate: str) -> Opened:
+    name = manifest["candidate"]
+    if candidate not in ("", name):
+        raise InputError(invalid("option '--candidate'", candidate, f"one of {name}"))
+    return Opened(where=where, stem=f"{manifest['run']}_{name}", manifest=manifest, files=files)
 
 
 def _only(manifest: Mapping[str, Any], name: str) -> dict[str, Any]:

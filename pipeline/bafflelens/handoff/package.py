@@ -17,11 +17,12 @@ from bafflelens.base.provenance import shapes_digest, versions
 from bafflelens.base.status import Status
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.as_made import JOB
+from bafflelens.handoff.calipers import calipers_of, form_csv, form_pdf, symbols_of
 from bafflelens.handoff.checks import Check, making_checks
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import datum_of, shaped_by
 from bafflelens.handoff.expected import expected_csv
-from bafflelens.handoff.manifest import NAME, manifest_bytes
+from bafflelens.handoff.manifest import FORMS, NAME, manifest_bytes
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, allowed_changes, sheet_pdf
 from bafflelens.handoff.shortlist import Listed, Made, short_list
@@ -35,6 +36,7 @@ from bafflelens.report.summary import rank_run
 from bafflelens.scoring.ranking import RankedRow
 from bafflelens.scoring.sensitivity import Robustness
 from bafflelens.shapes.cad.declaration import ScannedSolid, is_declaration, read_declaration
+from bafflelens.shapes.cad.declared_text import declaration_bytes
 from bafflelens.shapes.meshing.moving_parts import source_motions
 from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.store import RunFolder, RunRecord, require_new_folder, write_folder
@@ -205,7 +207,8 @@ def _of_candidate(
         solid = export_solid(
             shape,
             values,
-            name=title,
+            name=stem,
+            revision=revision,
             stamp=record.created_utc[:19],
             chord_mm=job.chord_mm,
             spacing_mm=job.station_spacing_mm,
@@ -222,6 +225,9 @@ def _of_candidate(
         templates = list(templates_of(solid.sections, label, centre, rim))
         files = {
             f"{stem}.step": solid.step,
+            f"{stem}.toml": declaration_bytes(
+                title, f"{stem}.step", solid.mesh.surface.tolist(), motions
+            ),
             **_printable(stem, solid.mesh, title),
             **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
             f"templates/{stem}_{job.page}.pdf": templates_pdf(templates, job.page),
@@ -247,6 +253,11 @@ def _of_candidate(
             shape, values, loaded.job.solve.mesh_time_limit_s, told=partial(advance, 1.0)
         )
         files[DATUM] = datum.to_bytes()
+        calipers = calipers_of(solid.box_m * 1e3, motions[0])
+        facts |= {"symbols": symbols_of(calipers)}
+        formed = [parameter.key for parameter in shaped_by(shape)]
+        files[f"{FORMS}{stem}_readings.csv"] = form_csv(calipers, facts, formed)
+        files[f"{FORMS}{stem}_readings.pdf"] = form_pdf(calipers, facts, formed, title)
         files[JOB] = (folder.path / "job.toml").read_bytes()
         files |= {f"checks/{c.file}.png": c.picture for c in checks if c.picture}
     facts["warnings"] = warnings

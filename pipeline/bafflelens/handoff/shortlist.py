@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from bafflelens import store
+from bafflelens.directivity.interpolated import largest_error_db
 from bafflelens.handoff.checks import FAILED, Check
 from bafflelens.handoff.expected import Expected, expected_of, plan_of
 from bafflelens.handoff.thresholds import (
@@ -184,7 +185,16 @@ def short_list(
     mock_ups = store.load_mock_ups(folder.path.parent)
     trust = trust_of(job.solve.quality, mock_ups)
     baseline, names = baseline_row(rows), names_of(rows)
-    verdicts = [before_making(one.row, remeshing.smallest_difference_db) for one in made]
+    verdicts = [
+        before_making(
+            one.row,
+            remeshing.smallest_difference_db,
+            failed=[check.name for check in one.failed],
+            quality=job.solve.quality,
+            interpolation_db=_interpolation_db(folder, loaded, one.row.candidate.id),
+        )
+        for one in made
+    ]
     turns = turns_of(made, verdicts)
     reference = _towards(folder, loaded, baseline.candidate.id)
     listed = []
@@ -223,6 +233,13 @@ def short_list(
         band_hz=job.score.settings.band_hz,
         marks=marks_of(job.target.target(job.room.room)),
     )
+
+
+def _interpolation_db(folder: RunFolder, loaded: LoadedJob, name: str) -> float:
+    """Return what levels between solved frequencies may be off by, in dB; NaN without any."""
+    if not folder.has_directivity(name) or missing_plates(folder, loaded):
+        return math.nan
+    return largest_error_db(played(folder, loaded, folder.load_directivity(name)))
 
 
 def turns_of(made: Sequence[Made], verdicts: Sequence[Before]) -> list[tuple[int, str]]:

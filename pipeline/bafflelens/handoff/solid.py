@@ -19,13 +19,13 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.cad.step_file import read_step_text
+from bafflelens.shapes.cad.step_names import step_string, with_product
 from bafflelens.shapes.meshing.moving_parts import source_motions
 from bafflelens.shapes.meshing.parameters import Shape
 
 _BEHIND_M: Final = 0.03  # of a template, behind the deepest place of the front
 _LARGEST_VOLUME_SHARE: Final = 1e-3
 _HEADER: Final = re.compile(r"HEADER;.*?ENDSEC;", re.DOTALL)
-_PRODUCT: Final = re.compile(r"'Open CASCADE STEP translator[^']*'")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,6 +161,7 @@ def export_solid(
     values: Mapping[str, float],
     *,
     name: str,
+    revision: str = "",
     stamp: str,
     chord_mm: float,
     spacing_mm: float,
@@ -176,7 +177,9 @@ def export_solid(
     values : mapping of str to float
         Its parameters.
     name : str
-        Of the product in the file.
+        Of the product in the file, and of its body.
+    revision : str
+        The product's version in the file.
     stamp : str
         Date of the header, ISO 8601.
     chord_mm : float
@@ -215,7 +218,7 @@ def export_solid(
         step = (folder / "solid.step").read_bytes()
         mesh = Mesh.load(folder / "print.npz")
     return Solid(
-        step=_with_header(step, name, stamp),
+        step=_with_header(step, name, revision, stamp),
         mesh=mesh,
         chord_m=float(found["chord_m"]),
         volume_m3=float(found["volume_m3"]),
@@ -290,12 +293,12 @@ def _require_millimetres(step: Path) -> None:
         raise MeshingError(invalid("unit of the STEP file", f"{unit_m:g} m", "millimetres"))
 
 
-def _with_header(step: bytes, name: str, stamp: str) -> bytes:
+def _with_header(step: bytes, name: str, revision: str, stamp: str) -> bytes:
     """Return a STEP file with a header of ours, in the order that ISO 10303-21 gives.
 
     The kernel's has the time of writing and a count of what the process wrote before.
     """
-    safe = re.sub(r"[^ -~]|['\\]", "_", name)
+    safe = step_string(name)
     header = (
         "HEADER;\n"
         "FILE_DESCRIPTION(('Solid in millimetres; x forward, y left, z up'),'2;1');\n"
@@ -305,4 +308,4 @@ def _with_header(step: bytes, name: str, stamp: str) -> bytes:
     )
     text = step.decode("latin-1")
     text = _HEADER.sub(lambda _: header, text, count=1)
-    return _PRODUCT.sub(f"'{safe}'", text).encode("latin-1")
+    return with_product(text, name, revision, name).encode("latin-1")

@@ -82,16 +82,16 @@ def _order(found: ShortList) -> Iterator[Any]:
     first = found.in_turn[0]
     name = f"{first.row.candidate.id} rev {first.made.revision}"
     yield heading("What to make first")
-    if first.before.is_worth:
+    if first.before.is_go:
         yield paragraph(f"{name}: {first.why_turn}. {first.before.text}", size=10, bold=True)
-        for check in first.made.hindering:
-            yield paragraph(f"Settle before it is made: {check.name}: {check.text}.", bold=True)
     else:
         text = (
             f"Nothing yet; the first to make would be {name}: {first.why_turn}. "
             f"{first.before.text}"
         )
         yield paragraph(text, size=10, bold=True)
+        for check in first.made.failed:
+            yield paragraph(f"Settle before it is made: {check.name}: {check.text}.", bold=True)
     yield paragraph(FIRST_RULE, size=7.5)
     yield heading("The short list, in the order of the ranking; scores in dB")
     heads = ("Place", "Make", "Candidate", "Score", "Better by", "Vertical", "Horizontal",
@@ -222,9 +222,10 @@ def _measuring(found: ShortList) -> Iterator[Any]:
 def _steps(found: ShortList, name: str) -> tuple[str, ...]:
     angles = [f"{_degrees(round(m.angle_deg))} ({m.plane}, {m.word})" for m in found.marks]
     return (
-        "The shape, before any sound: the dimensions on the drawing with calipers, the stations "
-        "with their scrapers, or a scan of it; `bafflelens inspect FOLDER SCAN` says pass, rework "
-        "or re-simulate.",
+        "The shape, before any sound: fill in the form (folder form of the zip file) with "
+        f"calipers, then `bafflelens inspect {found.run}_{name}.zip {found.run}_{name}_readings"
+        ".csv`; lay the scrapers on the stations, or scan it and give the scan in place of the "
+        "readings. It says pass, rework or re-simulate.",
         "A first look at a handful of angles: on the axis and at " + words.listed(angles) + ". "
         "The table of each candidate says what is expected there in third-octaves.",
         "Both orbits, all the way round, and the same of the baseline in the same cabinet on the "

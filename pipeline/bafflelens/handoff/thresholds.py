@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -51,7 +51,7 @@ class Trust:
     def text(self) -> str:
         """Both, and where they come from."""
         clay = (
-            f"{self.clay_db:.1f} dB, the median of {self.n_mock_ups} mock-ups compared so far"
+            f"{self.clay_db:.1f} dB, the median of {_mock_ups(self.n_mock_ups)} compared so far"
             if self.n_mock_ups
             else f"{self.clay_db:.1f} dB, the comparison's limit: no mock-up was compared yet"
         )
@@ -61,6 +61,10 @@ class Trust:
             f"({clay}). Look for the reason beyond it; stop beyond {_STOP_TIMES:g} times it, "
             f"{self.stop_db:.1f} dB (common practice, no source)."
         )
+
+
+def _mock_ups(count: int) -> str:
+    return f"{count} mock-up" + ("" if count == 1 else "s")
 
 
 def trust_of(quality: str, mock_ups: Sequence[MockUp]) -> Trust:
@@ -78,7 +82,8 @@ def trust_of(quality: str, mock_ups: Sequence[MockUp]) -> Trust:
     return Trust(
         solver_db=stated_error_db(quality),
         clay_db=typical.error_db if typical is not None and known else WITHIN_DB,
-        n_mock_ups=len(mock_ups) if known else 0,
+        # One that was measured again is still one.
+        n_mock_ups=len({(one.run, one.candidate) for one in mock_ups}) if known else 0,
     )
 
 
@@ -114,13 +119,28 @@ class Before:
         Whether it is.
     text : str
         Figures and rule.
+    doubts : tuple of str
+        What has to be settled before: nothing is to be made beside a doubt.
     """
 
     is_worth: bool
     text: str
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def is_go(self) -> bool:
+        """Whether it is to be made now."""
+        return self.is_worth and not self.doubts
 
 
-def before_making(row: RankedRow, smallest_difference_db: float) -> Before:
+def before_making(
+    row: RankedRow,
+    smallest_difference_db: float,
+    *,
+    failed: Sequence[str] = (),
+    quality: str = "standard",
+    interpolation_db: float = 0.0,
+) -> Before:
     """Return whether what a candidate gains stands the shop's tolerances.
 
     Parameters
@@ -129,10 +149,18 @@ def before_making(row: RankedRow, smallest_difference_db: float) -> Before:
         The candidate.
     smallest_difference_db : float
         Smallest difference of two scores that means anything.
+    failed : sequence of str
+        Names of the making checks that failed.
+    quality : str
+        Quality level of the run.
+    interpolation_db : float
+        What the levels between solved frequencies may be off by; NaN where none are.
     """
     gain = row.better_by_db
     if row.candidate.is_baseline:
-        return Before(is_worth=True, text="It is what the others are compared with.")
+        text = "It is what the others are compared with."
+        doubts = tuple(_doubts(failed, quality))
+        return Before(is_worth=True, text=_with_doubts(text, doubts), doubts=doubts)
     if not math.isfinite(gain):
         return Before(is_worth=False, text="Stop: nothing can be said of what it gains.")
     needed = smallest_difference_db
@@ -149,8 +177,30 @@ def before_making(row: RankedRow, smallest_difference_db: float) -> Before:
     if gain < 0:
         return Before(is_worth=False, text=f"Stop: {-gain:.2f} dB worse than the baseline.")
     if gain > needed:
-        return Before(is_worth=True, text=f"Go: gains {gain:.2f} dB, more than {why}.")
+        doubts = tuple(_doubts(failed, quality, interpolation_db, gain - needed))
+        word = "Not yet" if doubts else "Go"
+        text = _with_doubts(f"{word}: gains {gain:.2f} dB, more than {why}.", doubts)
+        return Before(is_worth=True, text=text, doubts=doubts)
     return Before(is_worth=False, text=f"Stop: gains {gain:.2f} dB, not more than {why}.")
+
+
+def _doubts(
+    failed: Sequence[str], quality: str, interpolation_db: float = 0.0, margin_db: float = math.inf
+) -> Iterator[str]:
+    """Yield what has to be settled before anything is cut."""
+    for name in failed:
+        yield f"failed check: {name}"
+    if quality == "draft":
+        yield "solved at draft quality only"
+    if interpolation_db > margin_db:
+        yield (
+            f"levels between solved frequencies may be off by {interpolation_db:.2f} dB, more "
+            f"than the margin of {margin_db:.2f} dB"
+        )
+
+
+def _with_doubts(text: str, doubts: Sequence[str]) -> str:
+    return f"{text} To settle first: {'; '.join(doubts)}." if doubts else text
 
 
 def thresholds_of(

@@ -11,13 +11,14 @@ from __future__ import annotations
 import io
 import math
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
+from bafflelens.handoff.calipers import Caliper, calipers_of
 from bafflelens.handoff.checks import Check, screw_places
 from bafflelens.handoff.hidden_lines import (
     FROM_ABOVE,
@@ -108,11 +109,12 @@ def draw_views(
         (across, f"section {level.text.split(', ')[1]}", box[0][1], -box[1][0]),
     ):
         place.text(text, x, y)
-    _dimensions(front, side, cut, box, motions[0])
+    calipers = calipers_of(box, motions[0])
+    _dimensions(front, side, cut, box, motions[0], {c.symbol: c.nominal_text for c in calipers})
     _drivers(front, motions, settings)
     _draw_marks(front, checks)
     _draw_picture(canvas, solid, side_at)
-    _write_notes(canvas, motions, checks, settings, side_at)
+    _write_notes(canvas, motions, checks, settings, calipers, side_at)
 
 
 def _through_the_axis(sections: Sequence[Section], kind: str) -> Section:
@@ -149,16 +151,23 @@ def _fill(place: _Place, loops: Sequence[FloatArray]) -> None:
 
 
 def _dimensions(
-    front: _Place, side: _Place, cut: _Place, box: FloatArray, motion: SourceMotion
+    front: _Place,
+    side: _Place,
+    cut: _Place,
+    box: FloatArray,
+    motion: SourceMotion,
+    nominal: Mapping[str, str],
 ) -> None:
     """Write the outer sizes, and where the first driver's axis and rim are."""
     x, y, z = (1e3 * value for value in motion.centre)
-    front.across(box[0][1], box[1][1], box[1][2], away=14)
-    front.across(box[0][1], y, box[1][2], away=7)
-    front.upright(box[0][2], box[1][2], box[0][1], away=16)
-    front.upright(z, box[1][2], box[0][1], away=8)
-    side.across(-box[1][0], -box[0][0], box[1][2], away=7)
-    cut.across(x, box[1][0], box[1][2], away=7)
+    texts = {symbol: f"{symbol} {text}" for symbol, text in nominal.items()}
+    front.across(box[0][1], box[1][1], box[1][2], texts["B"], away=14)
+    front.across(y, box[1][1], box[1][2], texts["E"], away=7)
+    front.upright(box[0][2], box[1][2], box[0][1], texts["H"], away=16)
+    front.upright(z, box[1][2], box[0][1], texts["F"], away=8)
+    side.across(-box[1][0], -box[0][0], box[1][2], texts["T"], away=7)
+    if "D" in texts:  # not where the rim is the foremost place
+        cut.across(x, box[1][0], box[1][2], texts["D"], away=7)
 
 
 def _drivers(front: _Place, motions: Sequence[SourceMotion], settings: HandoffSection) -> None:
@@ -199,10 +208,11 @@ def _write_notes(
     motions: Sequence[SourceMotion],
     checks: Sequence[Check],
     settings: HandoffSection,
+    calipers: Sequence[Caliper],
     left: float,
 ) -> None:
     y = 152.0
-    for heading, lines in _notes(motions, checks, settings):
+    for heading, lines in _notes(motions, checks, settings, calipers):
         canvas.setFont(BOLD, 3)
         canvas.drawString(left, y, heading)
         y -= 4.2
@@ -222,8 +232,15 @@ def _write_notes(
 
 
 def _notes(
-    motions: Sequence[SourceMotion], checks: Sequence[Check], settings: HandoffSection
+    motions: Sequence[SourceMotion],
+    checks: Sequence[Check],
+    settings: HandoffSection,
+    calipers: Sequence[Caliper],
 ) -> Iterator[tuple[str, list[str]]]:
+    yield (
+        "What calipers reach (how: the form)",
+        [f"{c.symbol}  {c.nominal_text} \u00b1{c.limit_mm:g}  {c.name}" for c in calipers],
+    )
     lines = []
     for motion in motions:
         x, y, z = (1e3 * value for value in motion.centre)
@@ -336,7 +353,7 @@ class _Place:
         self.canvas.setFont(BOLD, 2.2)
         self.canvas.drawCentredString(x + 6.2, y - 7, letter)
 
-    def across(self, start: float, end: float, v: float, *, away: float) -> None:
+    def across(self, start: float, end: float, v: float, text: str, *, away: float) -> None:
         """Write a dimension so far above a view."""
         (left, y), (right, _) = self.at(start, v), self.at(end, v)
         self.canvas.setLineWidth(0.12)
@@ -345,9 +362,9 @@ class _Place:
             self.canvas.line(x, y + 1, x, y + away + 1.5)
             self.canvas.line(x - 0.7, y + away - 0.7, x + 0.7, y + away + 0.7)
         self.canvas.setFont(FONT, 2.6)
-        self.canvas.drawCentredString((left + right) / 2, y + away + 1, f"{abs(end - start):.2f}")
+        self.canvas.drawCentredString((left + right) / 2, y + away + 1, text)
 
-    def upright(self, start: float, end: float, u: float, *, away: float) -> None:
+    def upright(self, start: float, end: float, u: float, text: str, *, away: float) -> None:
         """Write a dimension so far to the left of a view."""
         (x, low), (_, high) = self.at(u, start), self.at(u, end)
         self.canvas.setLineWidth(0.12)
@@ -359,5 +376,5 @@ class _Place:
         self.canvas.translate(x - away - 1, (low + high) / 2)
         self.canvas.rotate(90)
         self.canvas.setFont(FONT, 2.6)
-        self.canvas.drawCentredString(0, 0, f"{abs(end - start):.2f}")
+        self.canvas.drawCentredString(0, 0, text)
         self.canvas.restoreState()

@@ -214,21 +214,48 @@ def _names(
     """
     if not any(record.name for record in records):
         return [""] * len(tags)
-    scale = max(abs(value) for record in records for corner in record.corners for value in corner)
-    step = _SAME_CORNER * max(scale, 1e-9) * unit_m
+    written = [[[v * unit_m for v in c] for c in record.corners] for record in records]
+    places = _places(written, [corners_of(model, tag) for tag in tags])
+    names = []
+    for alike in places:
+        same = {records[number].name for number in alike}
+        names.append(same.pop() if len(same) == 1 else "")
+    return names
+
+
+def matching_order(
+    written: Sequence[Sequence[Sequence[float]]], found: Sequence[Sequence[Sequence[float]]]
+) -> list[int] | None:
+    """Return for each face of a file which face of a model it is, by their corners in m.
+
+    None if that is not certain: a face fits none, or one is left over.
+    """
+    places = _places(written, found)
+    if any(len(alike) != 1 for alike in places):
+        return None
+    of_found = [alike[0] for alike in places]
+    if sorted(of_found) != list(range(len(written))):
+        return None
+    return [of_found.index(number) for number in range(len(written))]
+
+
+def _places(
+    written: Sequence[Sequence[Sequence[float]]], found: Sequence[Sequence[Sequence[float]]]
+) -> list[list[int]]:
+    """Return for each face of a model which of a file's have its corners.
+
+    If all fit in their order, that decides between faces with the same corners.
+    """
+    scale = max((abs(v) for face in written for c in face for v in c), default=0.0)
+    step = _SAME_CORNER * max(scale, 1e-12)
 
     def key(corners: Iterable[Sequence[float]]) -> frozenset[tuple[int, ...]]:
         return frozenset(tuple(round(value / (100 * step)) for value in c) for c in corners)
 
-    written = [key([[v * unit_m for v in c] for c in record.corners]) for record in records]
-    found = [key(_corners(model, tag)) for tag in tags]
-    if len(written) == len(found) and all(map(_alike, written, found)):
-        return [record.name for record in records]
-    names = []
-    for corners in found:
-        same = {r.name for r, w in zip(records, written, strict=True) if _alike(w, corners)}
-        names.append(same.pop() if len(same) == 1 else "")
-    return names
+    file, model = [key(face) for face in written], [key(face) for face in found]
+    if len(file) == len(model) and all(map(_alike, file, model)):
+        return [[number] for number in range(len(file))]
+    return [[n for n, other in enumerate(file) if _alike(other, own)] for own in model]
 
 
 def _alike(one: frozenset[tuple[int, ...]], other: frozenset[tuple[int, ...]]) -> bool:
@@ -242,7 +269,8 @@ def _alike(one: frozenset[tuple[int, ...]], other: frozenset[tuple[int, ...]]) -
     return covered(one, other) and covered(other, one)
 
 
-def _corners(model: Any, tag: int) -> list[list[float]]:
+def corners_of(model: Any, tag: int) -> list[list[float]]:
+    """Return the corners of a face of a model, in m."""
     points = model.getBoundary([(2, tag)], combined=False, oriented=False, recursive=True)
     return [model.getValue(0, point, []).tolist() for dimension, point in points if dimension == 0]
 

@@ -19,12 +19,13 @@ from bafflelens.base.progress import Silent
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
-from bafflelens.mockup.comparison.clay_error import MovableBody, find_clay_error
+from bafflelens.mockup.comparison.clay_error import find_clay_error
 from bafflelens.mockup.comparison.clay_error_shown import (
     clay_error_csv,
     clay_error_lines,
     clay_error_picture,
 )
+from bafflelens.mockup.comparison.clay_slopes import MovableBody
 from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.radiator import surface_radiator
 from bafflelens.mockup.comparison.result import ComparisonSettings, compare_orbits

@@ -98,8 +98,8 @@ def request_of(folder, tmp_path):
     return make
 
 
-def read(_path, offset_m=0.01):
-    surface = surface_at(tuple(MEASURED_HZ.tolist()))
+def read(_path, offset_m=0.01, radius_m=0.05):
+    surface = surface_at(tuple(MEASURED_HZ.tolist()), radius_m)
     orbits = []
     for name in ("horizontal", "vertical"):
         shift = (offset_m, 0.0, 0.0)
@@ -386,7 +386,7 @@ def test_the_clay_is_looked_at_where_no_scan_tells_and_the_difference_is_large(
 def test_what_takes_long_is_offered(request_of, looked_for, monkeypatch):
     monkeypatch.setattr(compare_module, "_QUICK", 0.0)
     monkeypatch.setattr(compare_module, "clay_error_products", lambda *_: 4.2e11)
-    found = compare(request_of(within_db=0.1), lambda path: read(path, 0.04), Silent())
+    found = compare(request_of(within_db=0.1), lambda path: read(path, radius_m=0.06), Silent())
     assert found.clay_lines == (
         "Where the clay may be wrong takes about 4 minutes: --clay-error.",
     )

@@ -236,6 +236,8 @@ def _work(main: object, folder: Path, server: int, begun: int, told: int) -> Non
         code = int(main(folder))
     except SystemExit as error:
         code = error.code if isinstance(error.code, int) else int(error.code is not None)
+        if error.code is not None and not isinstance(error.code, int):
+            sys.stderr.write(f"{error.code}\n")  # as the interpreter does
     except BaseException:
         traceback.print_exc()
     finally:

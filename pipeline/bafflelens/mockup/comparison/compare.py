@@ -20,16 +20,13 @@ from bafflelens.base.progress import Progress
 from bafflelens.directivity.responses import response_text
 from bafflelens.job.sources import is_plate
 from bafflelens.mockup.comparison.clay import clay_deviation
-from bafflelens.mockup.comparison.clay_error import (
-    MovableBody,
-    clay_error_products,
-    find_clay_error,
-)
+from bafflelens.mockup.comparison.clay_error import find_clay_error
 from bafflelens.mockup.comparison.clay_error_shown import (
     NOT_LOOKED_FOR,
     ShownClayError,
     shown_clay_error,
 )
+from bafflelens.mockup.comparison.clay_slopes import MovableBody, clay_error_products
 from bafflelens.mockup.comparison.correction import Correction
 from bafflelens.mockup.comparison.dome_fit import DomeFit, fit_dome
 from bafflelens.mockup.comparison.from_measurement import observed_of

@@ -194,7 +194,7 @@ def test_ctrl_c_leaves_a_folder_that_can_be_read_and_resumed(write_job, stub, op
     assert len([task for task in record.tasks if task.task != "mesh"]) == before
     rows = rank_run(folder)
     assert [row.status for row in rows] == ["ranked", "ranked", "waiting", "waiting"]
-    assert rows[-1].reasons == ("not solved: the run has not come to it",)
+    assert rows[-1].reasons == ("not solved: the run has not reached it yet",)
     view = view_of(folder, folder.load_job(), record)
     assert "2 not solved yet (c002, c003): bafflelens resume continues with them" in view.remarks
     assert [row.status for row in view.rows] == ["ranked", "ranked"]

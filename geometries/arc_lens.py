@@ -42,11 +42,12 @@ from bafflelens.shapes.lens_loudspeaker import (
     absorbers,
     build,
     check,
+    resolved,
     sources,
 )
 from bafflelens.shapes.walls import ArcWall
 
-__all__ = ["SYMMETRY", "Parameters", "absorbers", "build", "check", "sources"]
+__all__ = ["SYMMETRY", "Parameters", "absorbers", "build", "check", "resolved", "sources"]
 
 
 @dataclass(frozen=True)

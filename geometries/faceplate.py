@@ -37,6 +37,7 @@ from bafflelens.shapes.loudspeaker import (
     loudspeaker_sources,
 )
 from bafflelens.shapes.panels import Felt, Plate, felt_layer
+from bafflelens.shapes.resolved import Resolved, resolved_parts
 
 SYMMETRY = ("y",)
 
@@ -78,6 +79,11 @@ def sources(parameters: Parameters) -> list[dict[str, Any]]:
 def absorbers(parameters: Parameters) -> dict[str, dict[str, float]]:
     """Return what covers surfaces: the felt, if there is some."""
     return felt_layer(parameters.felt)
+
+
+def resolved(parameters: Parameters) -> Resolved:
+    """Return what is not there, and what a value of 0 stands for."""
+    return resolved_parts(parameters)
 
 
 def build(model: Any, parameters: Parameters) -> None:

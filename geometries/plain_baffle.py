@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 SYMMETRY = ("y",)
@@ -164,6 +164,15 @@ def absorbers(parameters: Parameters) -> dict[str, dict[str, float]]:
         "flow_resistivity_pa_s_m2": felt.flow_resistivity_kpa_s_m2 * 1e3,
     }
     return {"felt": layer}
+
+
+def resolved(parameters: Parameters) -> dict[str, float | None]:
+    """Return what is not there: of radius and chamfer one, and all of the felt without a width."""
+    unused = "edge_radius_mm" if parameters.cabinet.edge_chamfer_mm > 0 else "edge_chamfer_mm"
+    absent = [f"cabinet.{unused}"]
+    if parameters.felt.width_mm == 0:
+        absent += [f"felt.{item.name}" for item in fields(parameters.felt)]
+    return dict.fromkeys(absent)
 
 
 def build(model: Any, parameters: Parameters) -> None:

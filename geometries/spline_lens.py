@@ -44,11 +44,12 @@ from bafflelens.shapes.lens_loudspeaker import (
     absorbers,
     build,
     check,
+    resolved,
     sources,
 )
 from bafflelens.shapes.walls import SplineWall
 
-__all__ = ["SYMMETRY", "Parameters", "absorbers", "build", "check", "sources"]
+__all__ = ["SYMMETRY", "Parameters", "absorbers", "build", "check", "resolved", "sources"]
 
 
 @dataclass(frozen=True)

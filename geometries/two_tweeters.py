@@ -38,6 +38,7 @@ from bafflelens.shapes.loudspeaker import (
     loudspeaker_faults,
     loudspeaker_sources,
 )
+from bafflelens.shapes.resolved import Resolved, resolved_parts
 
 SYMMETRY = ("y",)
 
@@ -78,6 +79,11 @@ def check(parameters: Parameters) -> list[str]:
 def sources(parameters: Parameters) -> list[dict[str, Any]]:
     """Return what moves: both domes, each a source of its own."""
     return loudspeaker_sources(loudspeaker(parameters))
+
+
+def resolved(parameters: Parameters) -> Resolved:
+    """Return what is not there, and what a value of 0 stands for."""
+    return resolved_parts(parameters)
 
 
 def build(model: Any, parameters: Parameters) -> None:

@@ -39,6 +39,7 @@ from bafflelens.shapes.loudspeaker import (
     loudspeaker_faults,
     loudspeaker_sources,
 )
+from bafflelens.shapes.resolved import Resolved, resolved_parts
 
 SYMMETRY = ("y",)
 
@@ -68,6 +69,11 @@ def check(parameters: Parameters) -> list[str]:
 def sources(parameters: Parameters) -> list[dict[str, Any]]:
     """Return what moves: the dome, and each cone."""
     return loudspeaker_sources(loudspeaker(parameters))
+
+
+def resolved(parameters: Parameters) -> Resolved:
+    """Return what is not there, and what a value of 0 stands for."""
+    return resolved_parts(parameters)
 
 
 def build(model: Any, parameters: Parameters) -> None:

@@ -312,6 +312,12 @@ def sources(parameters: Parameters) -> list[dict[str, Any]]:
     ]
 
 
+def resolved(parameters: Parameters) -> dict[str, float | None]:
+    """Return what is not there: of radius and chamfer, the one that the edges have not."""
+    unused = "edge_radius_mm" if parameters.cabinet.edge_chamfer_mm > 0 else "edge_chamfer_mm"
+    return {f"cabinet.{unused}": None}
+
+
 def build(model: Any, parameters: Parameters) -> None:
     """Add the left half of the surface, in metres, to a gmsh model and name its parts.
 

@@ -110,7 +110,9 @@ def test_an_acoustic_tolerance_is_not_told_beyond_what_was_solved():
 def test_many_parameters_take_more_columns_than_one():
     """None is lost, none is cut through, and no column is longer than the page."""
     parameters = [SimpleNamespace(key=f"p{n}", help="word " * (n % 30)) for n in range(90)]
-    columns = _columns(SimpleNamespace(shape=SimpleNamespace(parameters=parameters)))
+    dimensions = dict.fromkeys([p.key for p in parameters], 1.0)
+    shape = SimpleNamespace(parameters=parameters)
+    columns = _columns(SimpleNamespace(shape=shape, dimensions=dimensions))
     assert len(columns) > 2
     assert [p.key for column in columns for p, _ in column] == [p.key for p in parameters]
     for column in columns:

@@ -86,7 +86,7 @@ def _print_rows(rows: Sequence[RankedRow], most: int | None) -> None:
         ranking.add_row(*name, *totals, *objectives, spread, row.dominated_by, style=style)
         paid.add_row(*name, *(decibel_figure(term.value_db) for term in found.terms), style=style)
         if candidate.values and not candidate.is_baseline:
-            parameters.add_row(*name, *(_value(candidate.values, key) for key in keys))
+            parameters.add_row(*name, *(_value(row.dimensions, key) for key in keys))
     tables = (ranking, paid, *([parameters] if keys else []))
     for table in tables if ranked else ():
         show_table(table)
@@ -148,7 +148,7 @@ def _spread(robustness: Robustness | None) -> str:
 
 
 def _value(values: Mapping[str, float], key: str) -> str:
-    """Return a parameter as text; a dash where the shape has none of that name."""
+    """Return a dimension as text; a dash where the shape has none, or no such part."""
     return f"{values[key]:g}" if key in values else "-"
 
 

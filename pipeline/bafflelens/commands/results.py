@@ -46,11 +46,10 @@ def rank(
     if not more:
         opened = open_run(folder)
         record = opened.load_record(with_tasks=False)
-        rows = rank_run(opened, record)
+        loaded = opened.load_job()
+        rows = rank_run(opened, record, loaded)
         remeshing = record.remeshing or NOT_MESHED_AGAIN
-        seat: Callable[[str], Sequence[SeatBounce]] = partial(
-            seat_of, opened, loaded=opened.load_job()
-        )
+        seat: Callable[[str], Sequence[SeatBounce]] = partial(seat_of, opened, loaded=loaded)
     else:
         from bafflelens.report.joint_ranking import rank_together
 

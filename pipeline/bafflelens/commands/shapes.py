@@ -38,6 +38,7 @@ def draw(
     """Draw a candidate: in space, in dimensioned sections, and its mesh at the top of the band."""
     from bafflelens.job.job_file import load_job
     from bafflelens.report.drawing import draw_candidate, write_drawing
+    from bafflelens.report.resolved import by_part
     from bafflelens.store import is_run, open_run
 
     if is_run(job):
@@ -47,6 +48,8 @@ def draw(
         loaded, known = load_job(job), None
     drawing = draw_candidate(loaded, candidate, ConsoleProgress(), known)
     written = write_drawing(drawing, out, f"{job.resolve().stem}_{candidate}")
+    for line in by_part(drawing.dimensions):
+        say(line)
     _print_solid(drawing.solid)
     for path in written:
         say(f"picture: {path}")

@@ -14,7 +14,7 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.parameter_words import called
 from bafflelens.base.reading import LARGEST_TOML, read_text, shown_text
 from bafflelens.handoff.limits import general_limit, limit_of
-from bafflelens.handoff.manifest import open_archive
+from bafflelens.handoff.manifest import dimensions_of, open_archive
 
 PASS: Final = "pass"
 REWORK: Final = "rework"
@@ -88,15 +88,15 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
         If the readings make no sense.
     """
     manifest = open_archive(folder, candidate).manifest
-    symbols = manifest.get("symbols", {})
+    known, symbols = dimensions_of(manifest), manifest.get("symbols", {})
     found = []
     for line, key, value in _rows(readings):
-        if key in manifest["values"]:
+        if key in known:
             found.append(_judged(manifest, key, value))
         elif key in symbols:
             found.append(_judged_symbol(key, symbols[key], value))
         else:
-            rule = "one of " + ", ".join((*symbols, *manifest["values"]))
+            rule = "one of " + ", ".join((*symbols, *known))
             fault = invalid("parameter", shown_text(key), rule)
             raise InputError(f"{readings}, line {line}: " + fault)
     if not found:
@@ -139,7 +139,7 @@ def _row(where: str, number: int, row: dict[str | Any, Any]) -> tuple[int, str, 
 
 
 def _judged(manifest: dict[str, Any], key: str, value: float) -> Reading:
-    nominal, unit = float(manifest["values"][key]), str(manifest["units"].get(key, ""))
+    nominal, unit = dimensions_of(manifest)[key], str(manifest["units"].get(key, ""))
     allowed, is_acoustic = limit_of(manifest, key)
     off = value - nominal
     verdict = PASS

@@ -43,9 +43,21 @@ class _Manifest(BaseModel):
     geometry: str = ""
     revision: str = ""
     values: dict[str, float] = {}
+    dimensions: dict[str, float] = {}
     units: dict[str, str] = {}
     tolerances: dict[str, float | None] | str = "not computed"
     symbols: dict[str, _Symbol] = {}
+
+
+def dimensions_of(manifest: Mapping[str, Any]) -> dict[str, float]:
+    """Return by key what a part should measure: what is there, and not what stands for it.
+
+    Parameters
+    ----------
+    manifest : mapping
+        A candidate's. One of an earlier version has only the values that were given.
+    """
+    return dict(manifest.get("dimensions") or manifest["values"])
 
 
 def file_digest(content: bytes) -> str:

@@ -114,7 +114,7 @@ def hand_off(
     """
     require_new_folder(out)
     loaded, record = folder.load_job(), folder.load_record()
-    ranking = rank_run(folder)
+    ranking = rank_run(folder, record, loaded)
     rows = _chosen(ranking, names, top)
     packs = []
     shares = [_share_of(loaded.shape_of(row.candidate.id)) for row in rows]
@@ -186,6 +186,7 @@ def _of_candidate(
         "revision": revision,
         "geometry": shape.script.name,
         "values": values,
+        "dimensions": dict(row.dimensions),
         "units": {parameter.key: parameter.unit for parameter in shape.parameters},
         "score_db": candidate.score.total_db if candidate.score else None,
         "place": row.place,
@@ -238,7 +239,7 @@ def _of_candidate(
             revision=revision,
             date=record.created_utc[:10],
             shape=shape,
-            values=values,
+            dimensions=row.dimensions,
             solid=solid,
             likeness=same,
             motions=motions,

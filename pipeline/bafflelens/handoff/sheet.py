@@ -38,14 +38,14 @@ CAUTIONS: Final = (
 
 @dataclass(frozen=True, kw_only=True)
 class Sheet:
-    """All that stands on the drawing of one candidate."""
+    """All that stands on the drawing of one candidate; its dimensions are those that are there."""
 
     run: str
     candidate: str
     revision: str
     date: str
     shape: Shape
-    values: Mapping[str, float]
+    dimensions: Mapping[str, float]
     solid: Solid
     likeness: Likeness
     motions: Sequence[SourceMotion]
@@ -123,10 +123,12 @@ def _fitted(canvas: Any, text: str, x: float, y: float, room: float) -> None:
 
 
 def _columns(sheet: Sheet) -> list[list[tuple[Parameter, list[str]]]]:
-    """Return the parameters, each with its words line by line, in columns that fit a page."""
+    """Return the parameters that are there, each with its words line by line, in columns."""
     columns: list[list[tuple[Parameter, list[str]]]] = [[]]
     room = _COLUMN_MM
     for parameter in sheet.shape.parameters:
+        if parameter.key not in sheet.dimensions:
+            continue
         lines = textwrap.wrap(parameter.help, _HELP_LETTERS) or [""]
         needed = _ENTRY_MM + _LINE_MM * (len(lines) - 1)
         if needed > room:
@@ -145,7 +147,7 @@ def _write_dimensions(
     y = _heading(canvas, heading, left, A3_MM[1] - 16)
     allowed = allowed_changes(sheet.robustness)
     for parameter, lines in column:
-        value = sheet.values.get(parameter.key, parameter.default)
+        value = sheet.dimensions[parameter.key]
         change = allowed.get(parameter.key)
         canvas.setFont(FONT, 2.8)
         canvas.drawString(left, y, parameter.key)

@@ -10,7 +10,6 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.base.parameter_words import called, split_key
 from bafflelens.handoff.charts import (
     LEVEL_MM_PER_DB,
     POLAR_DB,
@@ -30,6 +29,7 @@ from bafflelens.mockup.measurement.plan_page import sections
 from bafflelens.mockup.measurement.planning import MeasurementPlan
 from bafflelens.report import style, words
 from bafflelens.report.figures.axes import kilohertz
+from bafflelens.report.resolved import in_a_line
 
 _POLARS_HZ: Final = (1000.0, 2000.0, 4000.0, 8000.0, 16000.0, 500.0)
 _ASIDE_DEG: Final = (15.0, 30.0, 45.0, 60.0)
@@ -184,11 +184,8 @@ def _reasons(found: ShortList) -> Iterator[Any]:
             yield paragraph(f"Noted: {note}", after=1)
         for warning in one.made.warnings:
             yield paragraph(warning, bold=True, after=1)
-        values = ", ".join(
-            f"{called(key)} {words.number(value)} {split_key(key)[2]}".rstrip()
-            for key, value in row.candidate.values.items()
-        )
-        yield paragraph(f"Parameters: {values or 'those of its script'}.", size=7.5, after=5)
+        told = in_a_line(row.dimensions) or "those of its script"
+        yield paragraph(f"Parameters: {told}.", size=7.5, after=5)
 
 
 def _nth(turn: int) -> str:

@@ -3,19 +3,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from bafflelens.base.parameter_words import amount, short_names, split_key
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.surface_names import surface_kind
-
-if TYPE_CHECKING:
-    from bafflelens.shapes.meshing.parameters import Parameter
 
 _MOST_TOLD: Final = 6
 _LEAST_DEPTH_MM: Final = 1.0
@@ -58,8 +54,7 @@ class Dimension:
 
 
 def dimensions_of(
-    parameters: Sequence[Parameter],
-    values: Mapping[str, float],
+    known: Mapping[str, float],
     searched: Collection[str],
     mesh: Mesh | None,
 ) -> tuple[Dimension, ...]:
@@ -67,17 +62,14 @@ def dimensions_of(
 
     Parameters
     ----------
-    parameters : sequence of Parameter
-        Those of the shape.
-    values : mapping of str to float
-        Its values by key; what is missing has its default.
+    known : mapping of str to float
+        What is built of its parameters, by key (`resolved.dimensions_in`).
     searched : collection of str
         Keys of the parameters that were searched.
     mesh : Mesh or None
         Its surface, from which the depth is taken.
     """
     depth_mm = depth_of(mesh) if mesh is not None else 0.0
-    known = resolved_values(parameters, values)
     keys = [key for key in known if key in searched]
     found = []
     if depth_mm >= _LEAST_DEPTH_MM:
@@ -96,23 +88,6 @@ def dimension_words(dimensions: Sequence[Dimension]) -> str:
     told = [dimension.text for dimension in dimensions[:_MOST_TOLD]]
     left = len(dimensions) - len(told)
     return ", ".join(told) + (f", and {left} more below" if left else "")
-
-
-def resolved_values(
-    parameters: Sequence[Parameter], values: Mapping[str, float]
-) -> dict[str, float]:
-    """Return the values of the parts that are there: defaults filled in.
-
-    A value of 0 that stands for something else, as its help text says ("or 0", "0: as upper"),
-    is left out.
-    """
-    helped = {parameter.key: parameter.help for parameter in parameters}
-    filled = {parameter.key: parameter.default for parameter in parameters} | dict(values)
-    return {
-        key: value
-        for key, value in filled.items()
-        if value != 0 or not re.search(r"\b0\b", helped.get(key, ""))
-    }
 
 
 def depth_of(mesh: Mesh) -> float:

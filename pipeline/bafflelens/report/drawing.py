@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +17,7 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import Candidate, draw
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
+from bafflelens.report.resolved import dimensions_in
 from bafflelens.report.section_picture import section_picture
 from bafflelens.report.shape_picture import (
     elements_per_wavelength,
@@ -80,10 +81,13 @@ class Drawing:
         Content of each file by the end of its name, such as ``space.png``.
     solid : SolidFacts
         What there is to say beside them.
+    dimensions : dict of str to float
+        What is built of its parameters, by key.
     """
 
     pictures: dict[str, bytes]
     solid: SolidFacts
+    dimensions: dict[str, float] = field(default_factory=dict)
 
 
 def draw_candidate(
@@ -138,7 +142,8 @@ def draw_candidate(
         pictures["mesh.png"] = mesh_picture(solved, shape.symmetry, wavelength)
         advance(1.0, "mesh drawn")
     facts = solid_facts(solved, smooth, shape.symmetry, frequency, wavelength)
-    return Drawing(pictures=pictures, solid=facts)
+    dimensions = dimensions_in(loaded)(candidate.id, candidate.values)
+    return Drawing(pictures=pictures, solid=facts, dimensions=dimensions)
 
 
 def solid_facts(

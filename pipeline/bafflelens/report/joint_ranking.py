@@ -11,6 +11,7 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
+from bafflelens.report.resolved import dimensions_in
 from bafflelens.report.summary import candidates_of, lore_of, remeshing_of
 from bafflelens.scoring.ranking import CandidateResult, RankedRow, Remeshing, rank
 from bafflelens.scoring.score import TERM_NAMES, score
@@ -75,10 +76,13 @@ def rank_together(folders: Sequence[RunFolder], progress: Progress) -> JointRank
     with_lore = {
         folder.name: lore_of(folder, folder.load_record(with_tasks=False)) for folder in folders
     }
+    dimensions = {folder.name: dimensions_in(folder.load_job()) for folder in folders}
     rows = []
     for row in rank(_comparable(entries), remeshing.smallest_difference_db):
         folder, own_id = origin[row.candidate.id]
-        rows.append(with_lore[folder.name](row, replace(row.candidate, id=own_id)))
+        row = with_lore[folder.name](row, replace(row.candidate, id=own_id))
+        resolved = dimensions[folder.name](own_id, row.candidate.values)
+        rows.append(replace(row, resolved=resolved))
     return JointRanking(rows=tuple(rows), remeshing=remeshing, origin=origin)
 
 

@@ -16,7 +16,6 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.transforms import Bbox
 
-from bafflelens.base.parameter_words import called, split_key
 from bafflelens.report import figures, style, words
 from bafflelens.report.curves import marks_of, octaves_in, requirements_of
 from bafflelens.report.filed_pages import (
@@ -33,6 +32,7 @@ from bafflelens.report.filed_pages import (
 )
 from bafflelens.report.first_screen import FirstScreen
 from bafflelens.report.leaders import leader_summary
+from bafflelens.report.resolved import in_a_line
 from bafflelens.report.shown import Shown, baseline_row, detailed_of, scales_of
 from bafflelens.report.view import RunView
 from bafflelens.scoring.ranking import RankedRow
@@ -172,11 +172,7 @@ def _leader_lines(content: Filed) -> list[str]:
         told.append(f"{entry.name}. {summary}")
         told += [f"{row.robustness.text}."] if row.robustness else []
         told += [f"{candidate.id} {said}" for said in row.notes]
-        values = (
-            f"{called(key)} {words.number(value)} {split_key(key)[2]}".rstrip()
-            for key, value in candidate.values.items()
-        )
-        told += [f"Parameters: {', '.join(values)}.", ""]
+        told += [f"Parameters: {in_a_line(row.dimensions)}.", ""]
     return told or ["None was solved."]
 
 

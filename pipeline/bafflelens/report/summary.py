@@ -18,6 +18,7 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Choices, Setting, Span
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.report.resolved import dimensions_in
 from bafflelens.scoring.model_error import mock_ups_line
 from bafflelens.scoring.notes import SENSES, VERDICTS, Note, rejection, reminders
 from bafflelens.scoring.ranking import (
@@ -48,16 +49,25 @@ MOST_LISTED: Final = 300
 _NOT_SOLVED: Final = "not solved: the run has not reached it yet"
 
 
-def rank_run(folder: RunFolder, record: RunRecord | None = None) -> tuple[RankedRow, ...]:
+def rank_run(
+    folder: RunFolder, record: RunRecord | None = None, loaded: LoadedJob | None = None
+) -> tuple[RankedRow, ...]:
     """Return the ranking of a run, also of one that is not finished.
 
-    Its record is read unless it is given.
+    Its record is read unless it is given. With its job, the rows have the dimensions that are
+    built (`dimensions_in`).
     """
     record = record or folder.load_record(with_tasks=False)
     remeshing = record.remeshing or NOT_MESHED_AGAIN
     rows = rank(candidates_of(folder), remeshing.smallest_difference_db)
     with_lore = lore_of(folder, record)
-    return tuple(with_lore(row, row.candidate) for row in rows)
+    found = tuple(with_lore(row, row.candidate) for row in rows)
+    if loaded is None:
+        return found
+    dimensions = dimensions_in(loaded)
+    return tuple(
+        replace(row, resolved=dimensions(row.candidate.id, row.candidate.values)) for row in found
+    )
 
 
 def lore_of(
@@ -268,7 +278,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
     from bafflelens.report.dimensions import dimensions_of
 
     job = loaded.job
-    rows, searched = rank_run(folder, record), _searched(job.geometry.parameters)
+    rows, searched = rank_run(folder, record, loaded), _searched(job.geometry.parameters)
     drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
     drawn = drawn[: job.report.detailed]
     views: list[CandidateView] = []
@@ -282,7 +292,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         mesh = folder.load_mesh(candidate.id)
         is_drawn = candidate.is_baseline or candidate.id in drawn
         solved = folder.load_directivity(candidate.id)
-        dimensions = dimensions_of(shape.parameters, candidate.values, searched, mesh)
+        dimensions = dimensions_of(row.dimensions, searched, mesh)
         pictures = _pictures(mesh, shape.symmetry) if is_drawn else ()
         views.append(
             CandidateView(

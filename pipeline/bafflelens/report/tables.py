@@ -152,10 +152,10 @@ def seat_bounces(entry: Shown, run: RunView) -> tuple[SeatBounce, ...]:
 
 
 def parameter_rows(entry: Shown, run: RunView) -> Iterator[dict[str, str | bool]]:
-    """Yield the parameters of a candidate, those that were searched marked."""
+    """Yield the dimensions of a candidate that are there, those that were searched marked."""
     known = {parameter.key: parameter for parameter in entry.view.parameters}
     searched = {column.key for column in columns_of(run)}
-    for key, value in entry.row.candidate.values.items():
+    for key, value in entry.row.dimensions.items():
         column, parameter = column_of(key), known.get(key)
         yield {
             "part": column.part,

@@ -112,6 +112,19 @@ def number(value: float) -> str:
     return f"{float(f'{value:.4g}'):g}".replace("-", "−")
 
 
+def with_unit(value: float, unit: str) -> str:
+    """Return a number with its unit as people write it, ``52.4 mm`` or ``40.8°``.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    unit : str
+        As `parameter_words.unit_text` gives it; may be empty.
+    """
+    return f"{number(value)}{unit}" if unit == "°" else f"{number(value)} {unit}".rstrip()
+
+
 def scientific(value: float) -> str:
     """Return a small number as people write it, ``1.18 · 10⁻⁴``."""
     mantissa, _, power = f"{value:.2e}".partition("e")

@@ -386,7 +386,7 @@ def _carry_out(
             with journal.step("carving the leaders"):
                 run = carve_leaders(run, rank_run(folder))
         _look_closer(run, opinion)
-        rows = rank_run(folder)
+        rows = rank_run(folder, loaded=run.loaded)
         for text in _left_undone(run, rows):
             watched.say(f"note: {text}")
             journal.add_remark(text)

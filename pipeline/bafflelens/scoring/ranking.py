@@ -151,6 +151,8 @@ class RankedRow:
         Why the shape itself was rejected, if that is the latest verdict on it.
     domes : DomeScores or None
         What it scores with every plausible motion of its domes; None where that is not asked.
+    resolved : mapping of str to float or None
+        What is built of its parameters, by key; None where nobody has asked the shape's script.
     """
 
     place: int | None
@@ -164,6 +166,12 @@ class RankedRow:
     notes: tuple[str, ...] = ()
     rejected: str = ""
     domes: DomeScores | None = None
+    resolved: Mapping[str, float] | None = None
+
+    @property
+    def dimensions(self) -> Mapping[str, float]:
+        """The dimensions to show, by key: those that are built, or as given if none are known."""
+        return self.candidate.values if self.resolved is None else self.resolved
 
     @property
     def is_on_front(self) -> bool:

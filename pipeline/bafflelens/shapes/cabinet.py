@@ -229,7 +229,7 @@ def plain_hull(cabinet: Cabinet) -> Hull:
 
 def shaped_hull(cabinet: LeaningCabinet, edges: Edges | EachEdge, head: Head) -> Hull:
     """Return the hull of a box with edges of its own and a head."""
-    head_bottom = head.bottom_width_mm or cabinet.width_mm
+    head_bottom, head_top = head_widths(cabinet, head)
     return Hull(
         width=cabinet.width_mm,
         height=cabinet.height_mm,
@@ -242,8 +242,14 @@ def shaped_hull(cabinet: LeaningCabinet, edges: Edges | EachEdge, head: Head) ->
         },
         head_height=head.height_mm,
         head_bottom=head_bottom,
-        head_top=head.top_width_mm or head_bottom,
+        head_top=head_top,
     )
+
+
+def head_widths(cabinet: LeaningCabinet, head: Head) -> tuple[float, float]:
+    """Return the width in mm where the head begins, and that of its top."""
+    bottom = head.bottom_width_mm or cabinet.width_mm
+    return bottom, head.top_width_mm or bottom
 
 
 def _treatment(edges: Edges | EachEdge, side: str) -> tuple[float, float, float]:

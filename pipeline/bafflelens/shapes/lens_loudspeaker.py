@@ -4,7 +4,7 @@
 All pieces of a shape script but its docstring and its walls::
 
     from bafflelens.shapes.lens_loudspeaker import (
-        SYMMETRY, LensLoudspeaker, absorbers, build, check, sources
+        SYMMETRY, LensLoudspeaker, absorbers, build, check, resolved, sources
     )
 
     @dataclass(frozen=True)
@@ -15,12 +15,12 @@ All pieces of a shape script but its docstring and its walls::
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any, Final, Protocol
 
 from bafflelens.shapes.cabinet import Edges, Head, LeaningCabinet, shaped_faults, shaped_hull
 from bafflelens.shapes.drivers import Dome, Midranges, Tweeter, midranges
-from bafflelens.shapes.lens import Passage, lens_faults, make_lens
+from bafflelens.shapes.lens import Passage, lens_faults, lower_wall, make_lens
 from bafflelens.shapes.loudspeaker import (
     Loudspeaker,
     build_loudspeaker,
@@ -28,6 +28,7 @@ from bafflelens.shapes.loudspeaker import (
     loudspeaker_sources,
 )
 from bafflelens.shapes.panels import Felt, Plate, felt_layer
+from bafflelens.shapes.resolved import Resolved, resolved_parts
 from bafflelens.shapes.walls import AnyWall
 
 SYMMETRY: Final = ("y",)
@@ -129,6 +130,15 @@ def sources(parameters: LensParameters) -> list[dict[str, Any]]:
 def absorbers(parameters: LensParameters) -> dict[str, dict[str, float]]:
     """Return what covers surfaces: the felt, if there is some."""
     return felt_layer(parameters.felt)
+
+
+def resolved(parameters: LensParameters) -> Resolved:
+    """Return what the lower wall is if it is as the upper one, and what is not there."""
+    lower = asdict(lower_wall(parameters.upper, parameters.lower))
+    return {
+        **resolved_parts(parameters),
+        **{f"lower.{name}": value for name, value in lower.items()},
+    }
 
 
 def build(model: Any, parameters: LensParameters) -> None:

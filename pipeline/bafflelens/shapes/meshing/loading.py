@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 
 from bafflelens.shapes.cad.declaration import (
@@ -14,7 +15,13 @@ from bafflelens.shapes.cad.declaration import (
     read_declaration,
 )
 from bafflelens.shapes.meshing.declared_shape import DeclaredBody, DeclaredScan, DeclaredSolid
-from bafflelens.shapes.meshing.parameters import Shape, broken_rules, shape_of, value_faults
+from bafflelens.shapes.meshing.parameters import (
+    Shape,
+    broken_rules,
+    resolved_values,
+    shape_of,
+    value_faults,
+)
 from bafflelens.shapes.meshing.shape_script import ShapeScript, execute_script
 
 
@@ -52,6 +59,20 @@ def check_parameters(shape: Shape, values: Mapping[str, float]) -> list[str]:
         if there are none, the rules of the script itself that are broken.
     """
     return value_faults(shape, values) or broken_rules(load_script(shape.script), shape, values)
+
+
+def dimensions_of_shape(shape: Shape) -> Callable[[Mapping[str, float]], dict[str, float]]:
+    """Return what tells, for the values of a candidate, what a person should read of it.
+
+    The script is loaded once for all candidates: see `resolved_values`.
+
+    Raises
+    ------
+    GeometryError
+        If the script does not load.
+    """
+    module = load_script(shape.script)
+    return partial(resolved_values, module, shape)
 
 
 def load_script(script: Path) -> ShapeScript:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +14,12 @@ from typing import Any
 import numpy as np
 
 from bafflelens.base.errors import GeometryError, invalid
-from bafflelens.shapes.meshing.shape_script import ShapeScript, call_script, companions_of
+from bafflelens.shapes.meshing.shape_script import (
+    ShapeScript,
+    call_script,
+    companions_of,
+    resolved_by,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,9 +106,65 @@ def shape_of(module: ShapeScript, script: Path) -> Shape:
 
 
 def broken_rules(module: ShapeScript, shape: Shape, values: Mapping[str, float]) -> list[str]:
-    """Return the rules of a script that values break, one line each; they must be in range."""
+    """Return the rules of a script that values break, one line each; they must be in range.
+
+    Raises
+    ------
+    GeometryError
+        If the script raises; or if nothing is broken and it does not say what values resolve to.
+    """
     faults = call_script(shape.script, module.check, fill_parameters(module, values))
+    if not faults:
+        resolved_values(module, shape, values)  # else a report would be the first to find out
     return [str(fault) for fault in faults]
+
+
+def resolved_values(
+    module: ShapeScript, shape: Shape, values: Mapping[str, float]
+) -> dict[str, float]:
+    """Return what a person should read of a shape: the value of everything that is there.
+
+    Parameters
+    ----------
+    module : module
+        The loaded script.
+    shape : Shape
+        What it offers.
+    values : mapping of str to float
+        Values by key that break no rule; a parameter that is left out has its default.
+
+    Returns
+    -------
+    dict of str to float
+        By key, in the script's order: what is built where a value stands for another one ("as
+        above"), nothing where the part is not there. As given if the script has no ``resolved``.
+
+    Raises
+    ------
+    GeometryError
+        If ``resolved`` raises, or returns something else than numbers by key.
+    """
+    stated = call_script(shape.script, resolved_by, module, fill_parameters(module, values))
+    where = f"{shape.script}, resolved(): "
+    if not isinstance(stated, Mapping):
+        rule = "a dict from key to number or None"
+        raise GeometryError(where + invalid("result", type(stated).__name__, rule))
+    given: dict[str, float | None] = {**shape.defaults}
+    given |= {key: float(value) for key, value in values.items() if key in given}
+    for key, value in stated.items():
+        if key not in given:
+            rule = f"a parameter of {shape.name}"
+            raise GeometryError(where + invalid("key", key, rule))
+        if value is not None and not _is_finite(value):
+            rule = "a finite number, or None for what is not there"
+            raise GeometryError(where + invalid(f"value of '{key}'", value, rule))
+        given[key] = value if value is None else float(value)
+    return {key: value for key, value in given.items() if value is not None}
+
+
+def _is_finite(value: object) -> bool:
+    is_number = isinstance(value, (int, float, np.number)) and not isinstance(value, bool)
+    return is_number and math.isfinite(value)
 
 
 def value_faults(shape: Shape, values: Mapping[str, float]) -> list[str]:

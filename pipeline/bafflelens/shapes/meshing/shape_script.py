@@ -39,8 +39,9 @@ class ShapeScript(Protocol):
 
     Notes
     -----
-    ``absorbers`` may be missing, and but for declarations ``COMPANIONS``, ``BUILT_SYMMETRY`` and
-    ``finish`` are: `absorbers_of` and the functions after it know what holds then.
+    ``absorbers`` and ``resolved`` may be missing, and but for declarations ``COMPANIONS``,
+    ``BUILT_SYMMETRY`` and ``finish`` are: `absorbers_of` and the functions after it know what
+    holds then.
     """
 
     Parameters: Callable[[], Any]
@@ -59,6 +60,11 @@ class ShapeScript(Protocol):
 def absorbers_of(script: ShapeScript, parameters: Any) -> Mapping[str, Mapping[str, Any]]:
     """Return what covers surfaces, as the script says it; nothing if it says nothing."""
     return script.absorbers(parameters) if hasattr(script, "absorbers") else {}
+
+
+def resolved_by(script: ShapeScript, parameters: Any) -> Mapping[str, float | None]:
+    """Return what is built otherwise than given, as the script says it; nothing if it does not."""
+    return script.resolved(parameters) if hasattr(script, "resolved") else {}
 
 
 def companions_of(script: ShapeScript) -> tuple[Path, ...]:

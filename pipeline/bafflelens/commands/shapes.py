@@ -37,8 +37,8 @@ def draw(
 ) -> int:
     """Draw a candidate: in space, in dimensioned sections, and its mesh at the top of the band."""
     from bafflelens.job.job_file import load_job
+    from bafflelens.report.dimensions import by_part
     from bafflelens.report.drawing import draw_candidate, write_drawing
-    from bafflelens.report.resolved import by_part
     from bafflelens.store import is_run, open_run
 
     if is_run(job):

@@ -28,8 +28,8 @@ from bafflelens.mockup.measurement.measured import OrbitName
 from bafflelens.mockup.measurement.plan_page import sections
 from bafflelens.mockup.measurement.planning import MeasurementPlan
 from bafflelens.report import style, words
+from bafflelens.report.dimensions import in_a_line
 from bafflelens.report.figures.axes import kilohertz
-from bafflelens.report.resolved import in_a_line
 
 _POLARS_HZ: Final = (1000.0, 2000.0, 4000.0, 8000.0, 16000.0, 500.0)
 _ASIDE_DEG: Final = (15.0, 30.0, 45.0, 60.0)

@@ -13,11 +13,11 @@ import numpy as np
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
 from bafflelens.job.cost_estimate import band_mesh_sizes, job_bands
+from bafflelens.job.dimensions import dimensions_in
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import Candidate, draw
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.report.resolved import dimensions_in
 from bafflelens.report.section_picture import section_picture
 from bafflelens.report.shape_picture import (
     elements_per_wavelength,

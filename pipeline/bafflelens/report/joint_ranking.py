@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
+from bafflelens.job.dimensions import dimensions_in
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.report.resolved import dimensions_in
 from bafflelens.report.summary import candidates_of, lore_of, remeshing_of
 from bafflelens.scoring.ranking import CandidateResult, RankedRow, Remeshing, rank
 from bafflelens.scoring.score import TERM_NAMES, score

@@ -18,6 +18,7 @@ from matplotlib.transforms import Bbox
 
 from bafflelens.report import figures, style, words
 from bafflelens.report.curves import marks_of, octaves_in, requirements_of
+from bafflelens.report.dimensions import in_a_line
 from bafflelens.report.filed_pages import (
     ACROSS_IN,
     MARGIN_IN,
@@ -32,7 +33,6 @@ from bafflelens.report.filed_pages import (
 )
 from bafflelens.report.first_screen import FirstScreen
 from bafflelens.report.leaders import leader_summary
-from bafflelens.report.resolved import in_a_line
 from bafflelens.report.shown import Shown, baseline_row, detailed_of, scales_of
 from bafflelens.report.view import RunView
 from bafflelens.scoring.ranking import RankedRow

@@ -13,12 +13,12 @@ from bafflelens.base.errors import InputError, StoreError, invalid
 from bafflelens.base.reading import has_control, shown_text
 from bafflelens.base.status import Status
 from bafflelens.directivity.loudspeaker import remarks_of
+from bafflelens.job.dimensions import dimensions_in
 from bafflelens.job.feasibility import bounces_out_of_reach, line_on_reach
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Choices, Setting, Span
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.report.resolved import dimensions_in
 from bafflelens.scoring.model_error import mock_ups_line
 from bafflelens.scoring.notes import SENSES, VERDICTS, Note, rejection, reminders
 from bafflelens.scoring.ranking import (

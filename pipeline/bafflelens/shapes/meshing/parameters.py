@@ -163,8 +163,9 @@ def resolved_values(
 
 
 def _is_finite(value: object) -> bool:
-    is_number = isinstance(value, (int, float, np.number)) and not isinstance(value, bool)
-    return is_number and math.isfinite(value)
+    if isinstance(value, bool) or not isinstance(value, (int, float, np.number)):
+        return False
+    return math.isfinite(value)
 
 
 def value_faults(shape: Shape, values: Mapping[str, float]) -> list[str]:

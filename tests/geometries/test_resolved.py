@@ -5,7 +5,6 @@ The property that proves it: a shape built from what its parameters resolve to i
 """
 
 import random
-from dataclasses import fields
 
 import pytest
 
@@ -133,9 +132,7 @@ def test_a_lens_as_resolved_has_the_walls_and_the_cabinet_of_the_one_given(name)
     one, other = (
         lens_loudspeaker(fill_parameters(module, values)) for values in (given, {**given, **found})
     )
-    for item in fields(one):
-        if item.name not in ("plate", "felt"):
-            assert getattr(one, item.name) == getattr(other, item.name), item.name
+    assert one == other
 
 
 SCRIPT = (GEOMETRIES / "plain_baffle.py").read_text()
@@ -159,8 +156,11 @@ def test_a_script_that_does_not_say_resolves_to_what_was_given(tmp_path):
     ("result", "message"),
     [
         ("{'felt.with_mm': None}", r"Invalid key 'felt.with_mm'. Must be a parameter of own"),
-        ("{'felt.width_mm': float('nan')}", r"Invalid value of 'felt.width_mm' 'nan'. Must be a f"),
-        ("{'felt.width_mm': '3'}", r"Invalid value of 'felt.width_mm' '3'. Must be a finite num"),
+        (
+            "{'felt.width_mm': float('nan')}",
+            r"Invalid value of 'felt.width_mm' 'nan'. Must be a f",
+        ),
+        ("{'felt.width_mm': '3'}", r"Invalid value of 'felt.width_mm' '3'. Must be a finite"),
         ("[1, 2]", r"resolved\(\): Invalid result 'list'. Must be a dict from key to number"),
         ("1 / 0", r"Invalid geometry script 'ZeroDivisionError: division by zero'"),
     ],

@@ -28,7 +28,7 @@ to_hz = 4000
 """
 
 
-def write_handed(folder, datum, values, units, tolerances, geometry="lens.py", symbols=None):
+def write_handed(folder, datum, values, units, tolerances, geometry="lens.py", **further):
     """Write the folder and return it."""
     facts = {
         "run": RUN,
@@ -38,7 +38,8 @@ def write_handed(folder, datum, values, units, tolerances, geometry="lens.py", s
         "values": values,
         "units": units,
         "tolerances": tolerances,
-        "symbols": symbols or {},
+        "symbols": {},
+        **further,
     }
     files = {DATUM: datum.to_bytes(), JOB: JOB_TEXT, FORM: b"parameter,reading\nD,\n"}
     archive = zipped({**files, NAME: manifest_bytes(facts, files)})

@@ -140,7 +140,13 @@ def run(data):
     results = [result for result, _ in solved]
     results += [failed("c004", MESH_REASON), failed("c005", MESH_REASON)]
     failures = (Failure(candidate="c004", what="mesh", reason=MESH_REASON),)
-    return run_view(results, [view for _, view in solved], failures=failures)
+    rows = tuple(
+        replace(row, resolved={"cabinet.width_mm": 210.0, "lens.opening_height_mm": 133.25})
+        if row.candidate.id == "c002"
+        else row
+        for row in rank(results)
+    )
+    return run_view(results, [view for _, view in solved], failures=failures, rows=rows)
 
 
 @pytest.fixture(scope="module")
@@ -223,6 +229,12 @@ def test_ranking_shows_every_term_its_excess_and_the_parameters(run, html):
             assert f"excess {words.decibel_text(term.excess_db, 2)}" in row.text
     assert "120.2" in row.text or "120.3" in row.text
     assert words.decibel_text(best.score.total_db, 2) in row.text
+
+
+def test_ranking_shows_what_is_built_of_a_parameter(html):
+    (row,) = (row for row in table_rows(html, "ranking") if "c002" in row.text)
+    assert "133.2" in row.text
+    assert "140" not in row.text
 
 
 def test_two_ranked_candidates_are_too_few_to_say_what_a_parameter_did(page):

@@ -471,6 +471,8 @@ def test_a_hand_off_is_the_same_twice_and_what_is_changed_is_found(run_folder, t
         assert len(tables) == 2
         rows = archive.read(tables[0]).decode().splitlines()
         columns = {len(row.split(",")) for row in rows}
+        manifest = json.loads(archive.read("manifest.json"))
+        assert manifest["dimensions"] == manifest["values"]  # its script has no resolved()
         assert columns == {146}  # a frequency, and every 2.5 degrees from -180 to 180
         drawing = archive.read(f"{folder.name}_c001_drawing.pdf")
     views, tables = (

@@ -232,8 +232,8 @@ def test_ranking_shows_every_term_its_excess_and_the_parameters(run, html):
 
 
 def test_ranking_shows_what_is_built_of_a_parameter(html):
-    (row,) = (row for row in table_rows(html, "ranking") if "c002" in row.text)
-    assert "133.2" in row.text
+    row = next(row for row in table_rows(html, "ranking") if "133.2" in row.text)
+    assert "c002" in row.text
     assert "140" not in row.text
 
 

@@ -12,7 +12,7 @@ from bafflelens.base.errors import InputError
 from bafflelens.cli import main
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.sheet import _columns
-from bafflelens.report import pdf, summary
+from bafflelens.report import drawing, pdf, summary
 from bafflelens.report.dimensions import by_part, dimension_words
 from bafflelens.report.summary import view_of
 from bafflelens.report.tables import parameter_rows
@@ -54,9 +54,8 @@ def view(folder):
 
 @pytest.fixture(scope="module")
 def lens(view):
-    return next(
-        row for row in view.rows if row.candidate.values.get("upper.mouth_height_mm") == 52.4
-    )
+    key = "upper.mouth_height_mm"
+    return next(row for row in view.rows if row.candidate.values.get(key) == 52.4)
 
 
 def test_a_row_keeps_what_was_given_and_tells_what_is_built(lens):
@@ -99,6 +98,25 @@ def test_the_terminal_tells_what_is_built(folder, lens, capsys):
     lower = next(line for line in by_part(lens.dimensions) if line.startswith("lower"))
     assert "mouth height 52.4 mm" in lower
     assert "opening angle 40.8°" in lower
+
+
+def test_what_is_drawn_is_told_with_what_is_built(folder, lens, monkeypatch, tmp_path, capsys):
+    facts = drawing.SolidFacts(
+        volume_m3=0.01, area_m2=0.4, areas_m2={"dome": 0.001}, n_triangles=900, is_half=True,
+        frequency_hz=4000.0, fewest_elements=6.0, most_elements=9.0, smallest_angle_deg=30.0,
+    )  # fmt: skip
+    monkeypatch.setattr(drawing, "mesh_shape", lambda *_: (None, None))
+    for picture in ("shape_picture", "mesh_picture"):
+        monkeypatch.setattr(drawing, picture, lambda *_: b"")
+    monkeypatch.setattr(drawing, "section_picture", lambda *_: "")
+    monkeypatch.setattr(drawing, "solid_facts", lambda *_: facts)
+    command = ["draw", str(folder.path), "--candidate", lens.candidate.id]
+    assert main([*command, "--out", str(tmp_path)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    (lower,) = (line for line in lines if line.startswith("lower: "))
+    assert "mouth height 52.4 mm" in lower
+    assert "opening angle 40.8°" in lower
+    assert not [line for line in lines if line.split(":")[0] in ABSENT]
 
 
 def test_the_drawing_lists_what_is_there(folder, lens):

@@ -14,7 +14,7 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.parameter_words import called
 from bafflelens.base.reading import LARGEST_TOML, read_text, shown_text
 from bafflelens.handoff.limits import general_limit, limit_of
-from bafflelens.handoff.manifest import dimensions_of, open_archive
+from bafflelens.handoff.manifest import nominal_dimensions, open_archive
 
 PASS: Final = "pass"
 REWORK: Final = "rework"
@@ -88,7 +88,7 @@ def inspect_readings(folder: Path, readings: Path, candidate: str = "") -> tuple
         If the readings make no sense.
     """
     manifest = open_archive(folder, candidate).manifest
-    known, symbols = dimensions_of(manifest), manifest.get("symbols", {})
+    known, symbols = nominal_dimensions(manifest), manifest.get("symbols", {})
     found = []
     for line, key, value in _rows(readings):
         if key in known:
@@ -139,7 +139,7 @@ def _row(where: str, number: int, row: dict[str | Any, Any]) -> tuple[int, str, 
 
 
 def _judged(manifest: dict[str, Any], key: str, value: float) -> Reading:
-    nominal, unit = dimensions_of(manifest)[key], str(manifest["units"].get(key, ""))
+    nominal, unit = nominal_dimensions(manifest)[key], str(manifest["units"].get(key, ""))
     allowed, is_acoustic = limit_of(manifest, key)
     off = value - nominal
     verdict = PASS

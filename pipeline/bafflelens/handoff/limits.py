@@ -20,7 +20,7 @@ import numpy as np
 
 from bafflelens.handoff.datum import Datum
 from bafflelens.handoff.deviation_model import region_rms
-from bafflelens.handoff.manifest import dimensions_of
+from bafflelens.handoff.manifest import nominal_dimensions
 
 # ISO 2768-1:1989 (EN 22768-1:1993, JIS B 0419), class m, tables 1 to 3, as two open reproductions
 # of these tables print them. Beyond 4 m, where table 1 ends, its last value is taken.
@@ -94,7 +94,7 @@ def limit_of(
         return (math.inf if value is None else float(value)), True
     unit = str(manifest["units"].get(key, ""))
     leg_mm = None if datum is None or unit == "mm" else shorter_leg_mm(datum, key)
-    nominal = float({**manifest["values"], **dimensions_of(manifest)}[key])
+    nominal = float({**manifest["values"], **nominal_dimensions(manifest)}[key])
     limit = general_limit(nominal, unit, is_edge=is_broken_edge(key), leg_mm=leg_mm)
     return limit, False
 

@@ -49,7 +49,7 @@ class _Manifest(BaseModel):
     symbols: dict[str, _Symbol] = {}
 
 
-def dimensions_of(manifest: Mapping[str, Any]) -> dict[str, float]:
+def nominal_dimensions(manifest: Mapping[str, Any]) -> dict[str, float]:
     """Return by key what a part should measure: what is there, and not what stands for it.
 
     Parameters

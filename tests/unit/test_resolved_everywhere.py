@@ -13,7 +13,8 @@ from bafflelens.cli import main
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.sheet import _columns
 from bafflelens.report import drawing, pdf, summary
-from bafflelens.report.dimensions import by_part, dimension_words
+from bafflelens.report.dimension_lines import by_part
+from bafflelens.report.dimensions import dimension_words
 from bafflelens.report.summary import view_of
 from bafflelens.report.tables import parameter_rows
 

@@ -37,7 +37,7 @@ def draw(
 ) -> int:
     """Draw a candidate: in space, in dimensioned sections, and its mesh at the top of the band."""
     from bafflelens.job.job_file import load_job
-    from bafflelens.report.dimensions import by_part
+    from bafflelens.report.dimension_lines import by_part
     from bafflelens.report.drawing import draw_candidate, write_drawing
     from bafflelens.store import is_run, open_run
 

@@ -28,7 +28,7 @@ from bafflelens.mockup.measurement.measured import OrbitName
 from bafflelens.mockup.measurement.plan_page import sections
 from bafflelens.mockup.measurement.planning import MeasurementPlan
 from bafflelens.report import style, words
-from bafflelens.report.dimensions import in_a_line
+from bafflelens.report.dimension_lines import in_a_line
 from bafflelens.report.figures.axes import kilohertz
 
 _POLARS_HZ: Final = (1000.0, 2000.0, 4000.0, 8000.0, 16000.0, 500.0)

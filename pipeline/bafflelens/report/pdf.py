@@ -18,7 +18,7 @@ from matplotlib.transforms import Bbox
 
 from bafflelens.report import figures, style, words
 from bafflelens.report.curves import marks_of, octaves_in, requirements_of
-from bafflelens.report.dimensions import in_a_line
+from bafflelens.report.dimension_lines import in_a_line
 from bafflelens.report.filed_pages import (
     ACROSS_IN,
     MARGIN_IN,

@@ -10,7 +10,9 @@ from handed import write_handed
 
 from bafflelens.base.errors import InputError
 from bafflelens.cli import main
+from bafflelens.handoff.calipers import form_csv
 from bafflelens.handoff.inspection import inspect_readings
+from bafflelens.handoff.manifest import open_archive
 from bafflelens.handoff.sheet import _columns
 from bafflelens.report import drawing, pdf, summary
 from bafflelens.report.dimension_lines import by_part
@@ -142,5 +144,8 @@ def test_a_part_is_measured_against_what_is_built(lens, folder, tmp_path):
     (found,) = inspect_readings(handed, readings)
     assert (found.nominal, found.verdict) == (52.4, "pass")
     readings.write_text("parameter,reading\nplate.diameter_mm,110\n")
+    manifest = open_archive(handed).manifest
+    form = form_csv((), manifest, ["lower.mouth_height_mm"]).decode()
+    assert "lower.mouth_height_mm,,mm,52.4," in form
     with pytest.raises(InputError, match=r"Invalid parameter 'plate.diameter_mm'. Must be one of"):
         inspect_readings(handed, readings)

@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.limits import general_limit, limit_of
+from bafflelens.handoff.manifest import nominal_dimensions
 from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
 from bafflelens.mesh.source_motion import SourceMotion
 
@@ -117,7 +118,7 @@ def form_csv(
     manifest : mapping
         Values, units and tolerances of the parameters.
     keys : sequence of str
-        Parameters of what the shop forms.
+        Parameters of what the shop forms, of parts that are there.
     """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
@@ -161,9 +162,10 @@ def _rows(
     for one in calipers:
         limit = f"{one.limit_mm:g}"
         yield one.symbol, "", "mm", one.nominal_text, limit, one.name, one.how
+    nominal = nominal_dimensions(manifest)
     for key in keys:
         allowed, is_acoustic = limit_of(manifest, key)
         limit = f"{allowed:.2g}" if math.isfinite(allowed) else "any"
         whose = "beyond that it costs 0.5 dB" if is_acoustic else "ISO 2768-m"
-        value, unit = f"{manifest['values'][key]:g}", str(manifest["units"].get(key, ""))
+        value, unit = f"{nominal[key]:g}", str(manifest["units"].get(key, ""))
         yield key, "", unit, value, limit, "parameter", whose

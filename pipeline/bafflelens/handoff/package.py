@@ -256,7 +256,7 @@ def _of_candidate(
         files[DATUM] = datum.to_bytes()
         calipers = calipers_of(solid.box_m * 1e3, motions[0])
         facts |= {"symbols": symbols_of(calipers)}
-        formed = [parameter.key for parameter in shaped_by(shape)]
+        formed = [item.key for item in shaped_by(shape) if item.key in row.dimensions]
         files[f"{FORMS}{stem}_readings.csv"] = form_csv(calipers, facts, formed)
         files[f"{FORMS}{stem}_readings.pdf"] = form_pdf(calipers, facts, formed, title)
         files[JOB] = (folder.path / "job.toml").read_bytes()

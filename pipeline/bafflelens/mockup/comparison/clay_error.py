@@ -36,7 +36,7 @@ from bafflelens.mockup.comparison.clay_slopes import (
     DifferenceRows,
     MovableBody,
     clay_near,
-    rows_of,
+    difference_rows,
     usable_frequencies,
 )
 from bafflelens.mockup.comparison.radiator import SurfaceRadiator
@@ -150,7 +150,7 @@ def find_clay_error(
     if not numbers.size:
         return None
     mesh, symmetry = surface.mesh, surface.symmetry
-    rows = rows_of(comparison, setups, radiator, body, chosen, mesh, numbers, progress)
+    rows = difference_rows(comparison, setups, radiator, body, chosen, mesh, numbers, progress)
     points, normals = mesh.centroids[numbers], mesh.normals[numbers]
     none = max(_evidence(_untold(rows, size), rows.difference_db) for size in _ERRORS_DB)
     tried = [

@@ -137,7 +137,7 @@ def clay_near(body: MovableBody, radiator: SurfaceRadiator) -> tuple[SurfacePres
     return next((one for one in found[::-1] if one[1].size <= _ENOUGH), found[0])
 
 
-def rows_of(
+def difference_rows(
     comparison: Comparison,
     setups: Mapping[str, Setup],
     radiator: SurfaceRadiator,

@@ -137,10 +137,10 @@ class Catalogue:
         """Return the candidates as they were entered; a line that is cut short is left out."""
         found: dict[str, CandidateResult] = {}
         path = self.path / "candidates.jsonl"
-        rule = "the list of candidates, in a folder that can be read"
-        for line in read_bytes(path, "list", StoreError, kind=rule).splitlines():
+        kind = "list of candidates"
+        for line in read_bytes(path, "list", StoreError, kind=kind).splitlines():
             with suppress(StoreError, TypeError):
-                noted = json_of(line, path, "list", rule, StoreError)
+                noted = json_of(line, path, "list", f"a readable {kind}", StoreError)
                 entry = CandidateResult(**noted, score=None, status=WAITING)
                 found[entry.id] = entry  # in its first place, as it was entered last
         return list(found.values())

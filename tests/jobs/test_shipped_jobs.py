@@ -118,6 +118,8 @@ def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys):
         stdout=subprocess.DEVNULL,
         text=True,
         start_new_session=True,
+        # Or it is deaf to it where a shell began the tests in the background.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
     printed = []
     for line in process.stderr:

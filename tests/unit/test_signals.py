@@ -12,6 +12,14 @@ import pytest
 from bafflelens.base.signals import Terminated, ended_by_signals
 
 
+@pytest.fixture(autouse=True)
+def heard():
+    """Ctrl-C is heard, also where a shell began the tests in the background."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 def forget(told):
     """Be told by a signal while an object ends: what is raised there is swallowed."""
 

@@ -315,9 +315,8 @@ class Desk:
                 self._changed.clear()
         except BafflelensError as error:
             self._say(fault=str(error), doing="")
-            with self._lock:
-                if self._wish is wish:
-                    self._done = "full"
+            if wish is not None:
+                self._is_done(wish, "full")
 
     def _serve(self, bench: Bench, wish: Wish) -> None:
         """Solve what is wished, as far as it is not known: the draft, then the full band."""
@@ -326,8 +325,9 @@ class Desk:
         is_over = self._is_over(wish)
         known = self._known(wish.values)
         has_full = known is not None and known[1] == SOLVED
-        if has_full:
-            self._done = "full"
+        if has_full:  # it has come to be known since the move was answered
+            self._is_done(wish, "full")
+            self._send_known(wish)
             return
         if not self._done and known is None:
             self._say(
@@ -342,7 +342,7 @@ class Desk:
             self._drafts[key_of(wish.values)] = Answer(id="", values=wish.values, dataset=drawn)
             self._learn()
             self._send_known(wish)
-        self._done = self._done or "draft"
+        self._is_done(wish, "draft")
         if not self._rests(wish, FULL_SETTLE_S):
             return
         if self.judge.folder.is_worked_on:
@@ -359,10 +359,16 @@ class Desk:
         if name is None:
             return
         self._answers |= answers_of(self.judge, self._answers)
-        self._done = "full"
+        self._is_done(wish, "full")
         self._learn()
         self._send_known(wish)
         self._say(doing="", fault="")
+
+    def _is_done(self, wish: Wish, how_far: str) -> None:
+        """Note how far a wish is solved, unless there is a newer one, of which nothing is."""
+        with self._lock:
+            if self._wish is wish:
+                self._done = how_far
 
     def _needs_spread(self) -> bool:
         known = len(self._drafts) + len(self._answers)

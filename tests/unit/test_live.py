@@ -21,6 +21,7 @@ from bafflelens.base.errors import InputError
 from bafflelens.live import desk as desk_module
 from bafflelens.live.desk import Desk, open_desk
 from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
+from bafflelens.live.solves import Bench
 from bafflelens.live.told import broken_stretches
 from bafflelens.report import summary
 from bafflelens.run.pipeline import RunOptions, queue_run, run_job, sampling_of
@@ -338,6 +339,24 @@ def test_a_newer_move_ends_an_older_solve_and_nothing_stale_is_sent(desk, stub, 
     told.wait(lambda: len(told.frames()) >= 2)
     assert {frame["move"] for frame in told.frames()} == {2}
     assert desk._known(desk.values_of(MIDDLE)) is None
+
+
+def test_a_move_just_as_the_one_before_is_solved_is_solved_too(desk, told, monkeypatch):
+    wait_for_estimates(desk)
+    first, second = MIDDLE, {**MIDDLE, "lens.depth_mm": 15.1}
+    solve_full, moved = Bench.full, []
+
+    def move_on(bench, values, is_over):
+        name = solve_full(bench, values, is_over)
+        if not moved:
+            moved.append(name)
+            desk.move("page", 2, desk.values_of(second))
+        return name
+
+    monkeypatch.setattr(Bench, "full", move_on)
+    desk.move("page", 1, desk.values_of(first))
+    told.wait(lambda: [f for f in told.frames() if f["move"] == 2 and f["mark"] == "solved"])
+    assert moved[0]
 
 
 def test_500_quick_moves_leave_no_solve_behind(desk, stub, run):

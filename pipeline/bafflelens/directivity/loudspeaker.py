@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
 
 import numpy as np
 import xarray as xr
@@ -19,8 +18,6 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.directivity.crossover import Crossover, owner_of, sum_of_ways
 from bafflelens.directivity.driver import Driver, delay_remark, plate_source, strength
-
-OUTSIDE_BAND: Final = ("mask", "hold")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from scipy.signal import oaconvolve
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.listen.room import Images
 from bafflelens.listen.seat import BASE, Seat
 from bafflelens.listen.shape_response import ShapeResponse
 from bafflelens.listen.spectra import BLOCK, minimum_phase
@@ -55,14 +54,6 @@ def ear_responses(shape: ShapeResponse, seat: Seat) -> EarResponses:
     return EarResponses(whole=whole, parts={**early, LATE: late})
 
 
-def open_air_response(
-    shape: ShapeResponse, azimuth_deg: float, elevation_deg: float
-) -> FloatArray:
-    """Return the impulse response of a shape in one direction, without room and head."""
-    spectrum = shape.leaving(np.array([azimuth_deg]), np.array([elevation_deg]))[0]
-    return np.asarray(np.roll(np.fft.irfft(spectrum, n=BLOCK), BASE))
-
-
 def _early(sent: np.ndarray, seat: Seat, chosen: NDArray[np.bool_], length: int) -> FloatArray:
     """Return the sum over some images, (n_loudspeakers, 2, length)."""
     n_loudspeakers = len(seat.head)
@@ -83,11 +74,3 @@ def _coloured(late: FloatArray, power: FloatArray) -> FloatArray:
     return np.asarray(oaconvolve(late, filtered[np.newaxis, np.newaxis], axes=-1))[
         ..., : late.shape[-1]
     ]
-
-
-def arrival_spectrum(shape: ShapeResponse, images: Images, seat: Seat, number: int) -> FloatArray:
-    """Return the power of one arrival at the place of the head, without it, (n_bins,)."""
-    leaving = shape.leaving(
-        images.leaving_azimuth_deg[[number]], images.leaving_elevation_deg[[number]]
-    )[0]
-    return np.asarray(np.abs(leaving * seat.air_path[number]) ** 2)

@@ -24,7 +24,6 @@ from bafflelens.listen.spectra import (
     octave_curve,
 )
 
-LOUDSPEAKERS: Final = ("left", "right")
 BASE: Final = 96
 """Samples before the direct sound: what a response holds that is earlier is not causal."""
 

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.parameter_words import unit_text
 from bafflelens.job.shape_sections import Choices
 from bafflelens.live.frames import json_number
 from bafflelens.live.solved import Judge, limits_of
@@ -29,7 +30,7 @@ def sliders_of(judge: Judge) -> list[dict[str, Any]]:
             {
                 "key": key,
                 "help": parameters[key].help,
-                "unit": parameters[key].unit,
+                "unit": unit_text(parameters[key].unit),
                 "low": low,
                 "high": high,
                 "step": _step(low, high),

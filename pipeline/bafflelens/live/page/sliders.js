@@ -31,7 +31,7 @@ export class Sliders {
     input.type = "range";
     input.id = label.htmlFor;
     const decimals = Math.max(0, -Math.floor(Math.log10(one.step)));
-    const unit = one.unit === "deg" ? "°" : ` ${one.unit}`;
+    const unit = one.unit === "°" ? one.unit : ` ${one.unit}`;
     const shown = (v) => `${Number(v).toFixed(one.choices.length ? 3 : decimals).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "")}${unit}`;
     const byPlace = one.choices.length > 0;
     input.min = byPlace ? 0 : one.low;

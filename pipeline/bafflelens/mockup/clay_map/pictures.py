@@ -133,19 +133,29 @@ def _draw_view(
 ) -> None:
     """Draw the surface as seen from a direction, the nearest triangles last, and contours."""
     towards, plane = _plane_of(view)
-    order = np.argsort(mesh.centroids @ towards)
-    order = order[mesh.normals[order] @ towards > 0]
     is_clay = np.tile(found.slopes.is_clay, mesh.n_triangles // found.slopes.mesh.n_triangles)
-    shade = 0.75 + 0.25 * (mesh.normals[order] @ towards)
-    colours = np.asarray(colormaps[_COLOURS]((values[order] / limit + 1) / 2))[:, :3]
-    colours[~is_clay[order]] = _STILL
-    colours *= shade[:, None]
-    polygons: Any = list(mesh.corners[order] @ plane)
-    axes.add_collection(
-        PolyCollection(polygons, facecolors=colours, edgecolors=colours, linewidths=0.3)
-    )
+    colours = np.asarray(colormaps[_COLOURS]((values / limit + 1) / 2))[:, :3]
+    colours[~is_clay] = _STILL
+    draw_triangles(axes, mesh, colours, view)
     _draw_contours(axes, mesh, values, limit, towards, plane)
     _limit(axes, _of_interest(mesh, values, limit) @ plane)
+
+
+def draw_triangles(
+    axes: Axes, mesh: Mesh, colours: FloatArray, view: tuple[float, float] = _FRONT
+) -> None:
+    """Draw a surface in colours (n_triangles, 3), shaded, as seen from a direction, in mm.
+
+    The nearest triangles are drawn last, those that face away not at all.
+    """
+    towards, plane = _plane_of(view)
+    order = np.argsort(mesh.centroids @ towards)
+    order = order[mesh.normals[order] @ towards > 0]
+    shaded = colours[order] * (0.75 + 0.25 * (mesh.normals[order] @ towards))[:, np.newaxis]
+    polygons: Any = list(mesh.corners[order] @ plane)
+    axes.add_collection(
+        PolyCollection(polygons, facecolors=shaded, edgecolors=shaded, linewidths=0.3)
+    )
 
 
 def _of_interest(mesh: Mesh, values: FloatArray, limit: float) -> FloatArray:

@@ -11,13 +11,15 @@ from typing import Final
 
 import numpy as np
 from matplotlib import colormaps
+from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
-from matplotlib.collections import PolyCollection
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.bem.discretisation import mirror_signs
+from bafflelens.mockup.clay_map.pictures import draw_triangles
+from bafflelens.mockup.clay_map.words import NEAR_M, where
 from bafflelens.mockup.comparison.clay_error import TOLD, ClayError
 from bafflelens.report.style import drawn
 
@@ -26,9 +28,9 @@ PICTURE: Final = "clay_error.png"
 TABLE: Final = "clay_error.csv"
 
 _COLOURS: Final = "RdBu_r"
+_BODY: Final = (0.945, 0.949, 0.933)
 _CERTAIN: Final = 2.0  # standard deviations: 95 %
 _LEAST_M: Final = 0.2e-3  # what no shop would mind
-_NEAR_M: Final = 0.004
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,16 +137,11 @@ def _places(found: ClayError) -> list[int]:
 
 
 def _where(found: ClayError, place: int) -> str:
-    _, left, up = found.mesh.centroids[found.numbers[place]]
-    words = []
-    if abs(up) >= _NEAR_M:
-        words.append(f"{1e3 * abs(up):.0f} mm {'above' if up > 0 else 'below'} the axis")
-    if abs(left) >= _NEAR_M:
-        side = "its left" if left > 0 else "its right"
-        side = "both sides" if "y" in found.symmetry else side
-        words.append(f"{1e3 * abs(left):.0f} mm to {side}")
-    surface = found.mesh.surface[found.numbers[place]]
-    return (" and ".join(words) or "on the axis") + f" ({surface})"
+    triangle = found.numbers[place]
+    centre = found.mesh.centroids[triangle]
+    both = "y" in found.symmetry and abs(centre[1]) >= NEAR_M
+    spot = where(centre, is_mirrored=both)
+    return f"{'on the axis' if spot == 'the axis' else spot} ({found.mesh.surface[triangle]})"
 
 
 def clay_error_picture(found: ClayError, title: str) -> Figure:
@@ -177,27 +174,16 @@ def clay_error_picture(found: ClayError, title: str) -> Figure:
     return figure
 
 
-def _draw_front(axes: object, found: ClayError, colours: FloatArray) -> None:
-    """Draw the surface from the front, the nearest triangles last."""
-    mesh = found.mesh
-    painted = np.tile(np.array([0.945, 0.949, 0.933]), (mesh.n_triangles, 1))
+def _draw_front(axes: Axes, found: ClayError, colours: FloatArray) -> None:
+    """Draw the surface from the front with its clay in colours (n_clay, 3)."""
+    mesh, painted = found.mesh, np.tile(_BODY, (found.mesh.n_triangles, 1))
     painted[found.numbers] = colours
-    corners, centroids, normals = mesh.corners, mesh.centroids, mesh.normals
-    drawn_corners, drawn_colours, depth = [], [], []
-    for sign in mirror_signs(found.symmetry):
-        seen = (normals * sign)[:, 0] > 0.02
-        drawn_corners.append((corners * sign)[seen])
-        drawn_colours.append(painted[seen])
-        depth.append(centroids[seen, 0])
-    order = np.argsort(np.concatenate(depth))
-    polygons = 1e3 * np.concatenate(drawn_corners)[order][:, :, 1:]
-    fill = np.concatenate(drawn_colours)[order]
-    collection = PolyCollection(list(polygons), facecolors=fill, edgecolors=fill, linewidths=0.3)
-    axes.add_collection(collection)  # type: ignore[attr-defined]
-    points = 1e3 * found.mesh.centroids[found.numbers]
-    reach = 1.1 * np.abs(points[:, 1:]).max(axis=0)
-    axes.set_xlim(-reach[0], reach[0])  # type: ignore[attr-defined]
-    axes.set_ylim(-reach[1], reach[1])  # type: ignore[attr-defined]
+    for plane in found.symmetry:
+        mesh, painted = mesh.mirrored(plane), np.concatenate((painted, painted))
+    draw_triangles(axes, mesh, painted)
+    reach = 1.1e3 * np.abs(found.mesh.centroids[found.numbers, 1:]).max(axis=0)
+    axes.set_xlim(-reach[0], reach[0])
+    axes.set_ylim(-reach[1], reach[1])
 
 
 def clay_error_csv(found: ClayError) -> bytes:

@@ -16,6 +16,7 @@ import pytest
 import radiating
 
 from bafflelens.base.progress import Silent
+from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -25,7 +26,6 @@ from bafflelens.mockup.comparison.clay_error_shown import (
     clay_error_lines,
     clay_error_picture,
 )
-from bafflelens.mockup.comparison.clay_slopes import MovableBody
 from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.radiator import surface_radiator
 from bafflelens.mockup.comparison.result import ComparisonSettings, compare_orbits
@@ -40,8 +40,9 @@ ANGLES = np.arange(-90.0, 91.0, 15.0)
 HZ = np.geomspace(2500, 6500, 6)
 PISTON = 0.033
 DEPTH = 0.12
-BODY = MovableBody(
+BODY = MovingBody(
     air=radiating.AIR,
+    symmetry=("y",),
     motions=(
         SourceMotion(
             name="tweeter",

@@ -28,6 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
+from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem.discretisation import Discretisation, discretise
 from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
@@ -169,6 +170,36 @@ def _applied(matrix: sparse.csr_array, values: ComplexArray) -> ComplexArray:
 def moving_triangles(problem: HelmholtzProblem) -> IntArray:
     """Return the numbers of the triangles that move in one source at least."""
     return np.flatnonzero(np.any(np.asarray(problem.normal_velocity) != 0, axis=0))
+
+
+def onto_mesh(mesh: Mesh, given: Mesh, density: FloatArray) -> FloatArray:
+    """Return slopes per area on another mesh of the same surface, by the closest point.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Where they are wanted.
+    given : Mesh
+        Where they are known.
+    density : (..., n_triangles) array
+        Slopes on the given mesh.
+
+    Returns
+    -------
+    (..., n_triangles) array
+        0 where that mesh has no such surface near.
+    """
+    if given is mesh:
+        return density
+    feet = closest(
+        searchable(given.vertices, given.triangles),
+        mesh.centroids,
+        mesh.normals,
+        least_cosine=0.5,
+        farthest_m=float(given.longest_edges.max()),
+    )
+    known = np.isfinite(feet.distance) & (given.surface[feet.owner] == mesh.surface)
+    return np.where(known, density[..., feet.owner], 0.0)
 
 
 def at_vertices(

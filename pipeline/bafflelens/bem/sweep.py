@@ -19,13 +19,14 @@ from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import CardError, sweep_on_card
+from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.system_matrix import Workspace
-from bafflelens.mesh.absorbers import Absorber, surface_admittance
+from bafflelens.mesh.absorbers import Absorber
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, tolerance
-from bafflelens.mesh.source_motion import SourceMotion, normal_velocity
+from bafflelens.mesh.source_motion import SourceMotion
 
 # From a problem and the pressures of earlier frequencies to a solution.
 Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
@@ -169,6 +170,9 @@ def solve_band(
             solve_next = _or_else(solve_next, direct)
     else:
         solve_next = _without_guesses(engine)
+    body = MovingBody(
+        air=air, symmetry=symmetry, motions=tuple(motions), absorbers=absorbers or {}
+    )
     earlier: deque[tuple[float, ComplexArray]] = deque(maxlen=GUESSES)
     distances = _distances(mesh, motions[:leading])
     shape = (len(motions), len(band.frequencies_hz))
@@ -184,14 +188,7 @@ def solve_band(
     for n in reversed(range(shape[1])):
         frequency = band.frequencies_hz[n]
         started = time.perf_counter()
-        problem = HelmholtzProblem(
-            mesh=mesh,
-            frequency_hz=frequency,
-            air=air,
-            normal_velocity=normal_velocity(mesh, motions, frequency),
-            symmetry=symmetry,
-            admittance=surface_admittance(mesh, absorbers or {}, frequency, air),
-        )
+        problem = body.problem(mesh, frequency)
         status, reason, iterations, residual, balance = Status.SOLVED, "", 0, np.nan, np.nan
         is_fallback = False
         try:

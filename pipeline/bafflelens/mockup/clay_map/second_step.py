@@ -96,9 +96,9 @@ def solve_second_step(
 
 def _pushed(solved: Solved, places: Sequence[ClayPlace], across_m: float, mesh: Mesh) -> Mesh:
     """Return one of a candidate's meshes with all clay on."""
-    still = np.isin(mesh.surface, list(solved.absorbers))
-    still[moving_triangles(solved.problem(mesh, 1000.0))] = True
-    moved = displacement(places, mesh, solved.symmetry, across_m, still)
+    still = np.isin(mesh.surface, list(solved.body.absorbers))
+    still[moving_triangles(solved.body.problem(mesh, 1000.0))] = True
+    moved = displacement(places, mesh, solved.body.symmetry, across_m, still)
     return replace(mesh, vertices=mesh.vertices + moved)
 
 
@@ -110,12 +110,12 @@ def _solved_band(solved: Solved, mesh: Mesh, frequencies_hz: tuple[float, ...]) 
     job = solved.loaded.job
     return solve_band(
         mesh,
-        solved.motions,
+        solved.body.motions,
         Band(frequencies_hz=frequencies_hz, mesh_frequency_hz=max(frequencies_hz)),
-        air=solved.air,
+        air=solved.body.air,
         directions=directions().vectors,
-        absorbers=solved.absorbers,
-        symmetry=solved.symmetry,
+        absorbers=solved.body.absorbers,
+        symmetry=solved.body.symmetry,
         engine=job.solve.engine,
         quality=job.solve.quality,
         without_card="direct",
@@ -126,12 +126,12 @@ def _dataset(solved: Solved, results: Sequence[BandResult]) -> xr.Dataset:
     return assemble_dataset(
         directions(),
         results,
-        [motion.name for motion in solved.motions],
-        air=solved.air,
+        [motion.name for motion in solved.body.motions],
+        air=solved.body.air,
         mesh_info={"quality": solved.loaded.job.solve.quality},
         engine=solved.loaded.job.solve.engine,
         versions={},
-        source_centres=np.array([motion.centre for motion in solved.motions]),
+        source_centres=np.array([motion.centre for motion in solved.body.motions]),
     )
 
 

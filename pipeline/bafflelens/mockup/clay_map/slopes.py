@@ -9,22 +9,18 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.medium import Air
 from bafflelens.base.progress import Advance, Progress
-from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
-from bafflelens.bem.surface_slope import moving_triangles, prepare_slopes, surface_slope
+from bafflelens.bem.surface_slope import moving_triangles, onto_mesh, prepare_slopes, surface_slope
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.far_field_data import directions, is_solved, solved_frequencies
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.mesh.absorbers import Absorber, surface_admittance
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.source_motion import SourceMotion, normal_velocity
-from bafflelens.mockup.solved_candidate import candidate_of
+from bafflelens.mockup.solved_candidate import candidate_of, moving_body_of
 from bafflelens.scoring.loudspeaker_slope import played_score_slope
 from bafflelens.scoring.score_slope import OBJECTIVES, ScoreSlope
 from bafflelens.store import RunFolder
@@ -47,44 +43,20 @@ class Solved:
         The run's job.
     surfaces : tuple of SurfacePressure
         One a band, rising in frequency.
-    motions : tuple of SourceMotion
-        How it moves.
-    absorbers : mapping of str to Absorber
-        What covers its surfaces.
+    body : MovingBody
+        What it is besides its meshes.
     """
 
     folder: RunFolder
     id: str
     loaded: LoadedJob
     surfaces: tuple[SurfacePressure, ...]
-    motions: tuple[SourceMotion, ...]
-    absorbers: Mapping[str, Absorber]
-
-    @property
-    def air(self) -> Air:
-        """The air that it was solved in."""
-        return self.loaded.job.air.medium
+    body: MovingBody
 
     @property
     def mesh(self) -> Mesh:
         """The mesh of the highest band, which is the finest; the kept part of it."""
         return self.surfaces[-1].mesh
-
-    @property
-    def symmetry(self) -> tuple[str, ...]:
-        """Mirror planes of the meshes."""
-        return self.surfaces[-1].symmetry
-
-    def problem(self, mesh: Mesh, frequency_hz: float) -> HelmholtzProblem:
-        """Return what is solved on one of its meshes at a frequency."""
-        return HelmholtzProblem(
-            mesh=mesh,
-            frequency_hz=frequency_hz,
-            air=self.air,
-            normal_velocity=normal_velocity(mesh, self.motions, frequency_hz),
-            symmetry=self.symmetry,
-            admittance=surface_admittance(mesh, self.absorbers, frequency_hz, self.air),
-        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -155,15 +127,12 @@ def candidate_with_slopes(folder: RunFolder, candidate_id: str) -> Solved:
     if len(kept_hz) != len(solved_hz) or not np.allclose(np.sort(kept_hz), solved_hz, rtol=1e-9):
         rule = "one whose surface pressure was kept, which it is with solve.keep_surface = true"
         raise InputError(invalid("candidate", f"{candidate_id} of {folder.path}", rule))
-    shape = loaded.shape_of(candidate.id)
-    motions, absorbers = loaded.boundaries.both_of(shape, candidate.values)
     return Solved(
         folder=folder,
         id=candidate_id,
         loaded=loaded,
         surfaces=tuple(sorted(surfaces, key=lambda one: float(one.frequencies_hz[-1]))),
-        motions=motions,
-        absorbers=absorbers,
+        body=moving_body_of(loaded, candidate),
     )
 
 
@@ -200,14 +169,17 @@ def candidate_slopes(solved: Solved, progress: Progress) -> Slopes:
                 for hz in surface.frequencies_hz.tolist()
                 if np.any(weights[:, :, _number(numbers, hz)])
             }
-            found |= _onto(mesh, surface.mesh, _band_slopes(solved, surface, here, advance))
+            slopes = _band_slopes(solved, surface, here, advance)
+            if slopes:
+                moved = onto_mesh(mesh, surface.mesh, np.stack(list(slopes.values())))
+                found |= dict(zip(slopes, moved, strict=True))
             advance(_cost(surface) * (1 - len(here) / len(surface.frequencies_hz)))
     rising = sorted(found)
     still = np.ones(mesh.n_triangles, dtype=bool)
-    still[moving_triangles(solved.problem(mesh, rising[-1]))] = False
+    still[moving_triangles(solved.body.problem(mesh, rising[-1]))] = False
     return Slopes(
         mesh=mesh,
-        symmetry=solved.symmetry,
+        symmetry=solved.body.symmetry,
         frequencies_hz=np.array(rising),
         density={
             name: np.stack([found[hz][n] for hz in rising]) for n, name in enumerate(OBJECTIVES)
@@ -218,7 +190,7 @@ def candidate_slopes(solved: Solved, progress: Progress) -> Slopes:
             "horizontal_width": settings.horizontal_width.weight,
             "side_effects": 1.0,
         },
-        is_clay=still & ~np.isin(mesh.surface, list(solved.absorbers)),
+        is_clay=still & ~np.isin(mesh.surface, list(solved.body.absorbers)),
     )
 
 
@@ -260,7 +232,7 @@ def _band_slopes(
     for number, frequency_hz in enumerate(surface.frequencies_hz.tolist()):
         if frequency_hz in weights:
             found[frequency_hz] = surface_slope(
-                solved.problem(surface.mesh, frequency_hz),
+                solved.body.problem(surface.mesh, frequency_hz),
                 surface.pressure[:, number].astype(complex),
                 directions().vectors,
                 weights[frequency_hz],
@@ -269,18 +241,3 @@ def _band_slopes(
             )
             advance(_cost(surface) / len(surface.frequencies_hz), f"{frequency_hz:.0f} Hz")
     return found
-
-
-def _onto(mesh: Mesh, given: Mesh, slopes: Mapping[float, FloatArray]) -> dict[float, FloatArray]:
-    """Return slopes per area on another mesh of the same surface, by the closest point."""
-    if given is mesh or not slopes:
-        return dict(slopes)
-    feet = closest(
-        searchable(given.vertices, given.triangles),
-        mesh.centroids,
-        mesh.normals,
-        least_cosine=0.5,
-        farthest_m=float(given.longest_edges.max()),
-    )
-    known = np.isfinite(feet.distance) & (given.surface[feet.owner] == mesh.surface)
-    return {hz: np.where(known, slope[:, feet.owner], 0.0) for hz, slope in slopes.items()}

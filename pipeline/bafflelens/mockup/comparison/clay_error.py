@@ -30,11 +30,11 @@ from scipy.linalg import cho_factor, cho_solve
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.progress import Progress
 from bafflelens.bem.discretisation import mirror_signs
+from bafflelens.bem.moving_body import MovingBody
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mockup.comparison.clay_slopes import (
     REACH_M,
     DifferenceRows,
-    MovableBody,
     clay_near,
     difference_rows,
     usable_frequencies,
@@ -120,7 +120,7 @@ def find_clay_error(
     comparison: Comparison,
     setups: Mapping[str, Setup],
     radiator: SurfaceRadiator,
-    body: MovableBody,
+    body: MovingBody,
     progress: Progress,
 ) -> ClayError | None:
     """Return where the clay seems to be wrong; None if too little was compared to tell.
@@ -133,7 +133,7 @@ def find_clay_error(
         How each orbit was measured, as noted.
     radiator : SurfaceRadiator
         The simulation of the nominal shape.
-    body : MovableBody
+    body : MovingBody
         The same as a body.
     progress : Progress
         Who is told.
@@ -151,17 +151,20 @@ def find_clay_error(
         return None
     mesh, symmetry = surface.mesh, surface.symmetry
     rows = difference_rows(comparison, setups, radiator, body, chosen, mesh, numbers, progress)
+    if rows is None:
+        return None
     points, normals = mesh.centroids[numbers], mesh.normals[numbers]
-    none = max(_evidence(_untold(rows, size), rows.difference_db) for size in _ERRORS_DB)
+    untold = {size: _untold(rows, size) for size in _ERRORS_DB}
+    none = max(_evidence(one, rows.difference_db) for one in untold.values())
     tried = [
         (
-            _evidence(_untold(rows, size) + height**2 * by_clay, rows.difference_db),
+            _evidence(one + height**2 * by_clay, rows.difference_db),
             (length, height, size),
         )
         for length in _LENGTHS_M
         for by_clay in [_through(rows.clay, points, normals, symmetry, length)]
         for height in _HEIGHTS_M
-        for size in _ERRORS_DB
+        for size, one in untold.items()
     ]
     best, (length, height, size) = max(tried)
     return _conditional(

@@ -8,19 +8,21 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
-from bafflelens.base.medium import Air
 from bafflelens.base.progress import Progress
+from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.plane_waves import plane_wave_fields
-from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_pressure import SurfacePressure
-from bafflelens.bem.surface_slope import moving_triangles, prepare_slopes, slope_of_fields
+from bafflelens.bem.surface_slope import (
+    SlopeMesh,
+    moving_triangles,
+    onto_mesh,
+    prepare_slopes,
+    slope_of_fields,
+)
 from bafflelens.bem.system_matrix import Workspace
-from bafflelens.mesh.absorbers import Absorber, surface_admittance
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.source_motion import SourceMotion, normal_velocity
 from bafflelens.mockup.comparison.difference import OrbitDifference
 from bafflelens.mockup.comparison.radiator import SurfaceRadiator
 from bafflelens.mockup.comparison.result import Comparison
@@ -39,37 +41,6 @@ _LEAST_ANGLES: Final = 5
 _ENOUGH: Final = 3500  # triangles of clay: finer than the smoothing length needs
 _ITERATIONS: Final = 10.0
 _LEVEL: Final = 20 / np.log(10)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MovableBody:
-    """What slopes need of a candidate besides its surface pressure.
-
-    Attributes
-    ----------
-    air : Air
-        In which it was solved.
-    motions : tuple of SourceMotion
-        How it moves.
-    absorbers : mapping of str to Absorber
-        What covers its surfaces.
-    """
-
-    air: Air
-    motions: tuple[SourceMotion, ...]
-    absorbers: Mapping[str, Absorber]
-
-    def problem(self, surface: SurfacePressure, frequency_hz: float) -> HelmholtzProblem:
-        """Return what was solved at a frequency."""
-        mesh = surface.mesh
-        return HelmholtzProblem(
-            mesh=mesh,
-            frequency_hz=frequency_hz,
-            air=self.air,
-            normal_velocity=normal_velocity(mesh, self.motions, frequency_hz),
-            symmetry=surface.symmetry,
-            admittance=surface_admittance(mesh, self.absorbers, frequency_hz, self.air),
-        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -122,13 +93,13 @@ def _band(one: OrbitDifference, frequency_hz: float) -> int:
     return int(np.abs(np.log(one.frequency_hz / frequency_hz)).argmin())
 
 
-def clay_near(body: MovableBody, radiator: SurfaceRadiator) -> tuple[SurfacePressure, IntArray]:
+def clay_near(body: MovingBody, radiator: SurfaceRadiator) -> tuple[SurfacePressure, IntArray]:
     """Return the finest mesh that is not needlessly fine, and its clay near the source."""
     found = []
     for surface in radiator.bands:
         mesh = surface.mesh
         is_clay = ~np.isin(mesh.surface, list(body.absorbers))
-        moving = moving_triangles(body.problem(surface, float(surface.frequencies_hz[-1])))
+        moving = moving_triangles(body.problem(mesh, float(surface.frequencies_hz[-1])))
         is_clay[moving if moving.size else slice(None)] = False  # it is not this body's pressure
         distance = np.linalg.norm(mesh.centroids - np.asarray(body.motions[0].centre), axis=1)
         near = is_clay & (distance < REACH_M) & (mesh.centroids[:, 0] > -_BEHIND_M)
@@ -141,22 +112,29 @@ def difference_rows(
     comparison: Comparison,
     setups: Mapping[str, Setup],
     radiator: SurfaceRadiator,
-    body: MovableBody,
+    body: MovingBody,
     chosen: IntArray,
     mesh: Mesh,
     numbers: IntArray,
     progress: Progress,
-) -> DifferenceRows:
-    """Return differences and slopes, a row for each orbit, frequency and angle that is known."""
+) -> DifferenceRows | None:
+    """Return differences and slopes, a row for each orbit, frequency and angle that is known.
+
+    None where no orbit is known at enough of its angles.
+    """
     orbits = [_Orbit.of(one, setups[one.plane]) for one in comparison.differences]
     directions = np.concatenate([one.directions for one in orbits])
     start = np.cumsum([0, *(len(one.directions) for one in orbits)])
     found: list[dict[str, FloatArray]] = []
+    prepared_for: SurfacePressure | None = None
     with progress.bar(float(len(chosen)), "where the clay is wrong") as advance:
         for number, surface, place in _by_surface(radiator, chosen):
+            if surface is not prepared_for:  # frequencies rise, and bands with them
+                prepared_for = surface
+                prepared = prepare_slopes(surface.mesh, surface.symmetry)
             strengths = radiator.strengths[:, number]
-            slopes = _level_slopes(body, surface, place, strengths, directions)
-            slopes = _onto(mesh, surface.mesh, slopes)[:, numbers]
+            density = _level_slopes(body, surface, place, strengths, directions, prepared)
+            slopes = (onto_mesh(mesh, surface.mesh, density) * mesh.areas)[:, numbers]
             frequency_hz = float(radiator.frequencies_hz[number])
             for orbit, one in enumerate(orbits):
                 values = one.difference.difference_db[_band(one.difference, frequency_hz)]
@@ -178,6 +156,8 @@ def difference_rows(
                     }
                 )
             advance(1.0, f"{frequency_hz:.0f} Hz")
+    if not found:
+        return None
     return DifferenceRows(
         **{name: np.concatenate([one[name] for one in found]) for name in found[0]}
     )
@@ -222,15 +202,15 @@ def _by_surface(
 
 
 def _level_slopes(
-    body: MovableBody,
+    body: MovingBody,
     surface: SurfacePressure,
     place: int,
     strengths: ComplexArray,
     directions: FloatArray,
+    prepared: SlopeMesh,
 ) -> FloatArray:
-    """Return slopes of levels, (n_directions, n_triangles), in dB per m of each triangle's."""
-    problem = body.problem(surface, float(surface.frequencies_hz[place]))
-    prepared = prepare_slopes(surface.mesh, surface.symmetry)
+    """Return slopes of levels, (n_directions, n_triangles), in dB per m and m^2 of surface."""
+    problem = body.problem(surface.mesh, float(surface.frequencies_hz[place]))
     # A wave and its image raise the same field on a mirrored body.
     axes = ["xyz".index(plane) for plane in surface.symmetry]
     folded = directions.copy()
@@ -245,20 +225,8 @@ def _level_slopes(
     )[which.ravel()]
     pressure = strengths @ surface.pressure[:, place].astype(complex)
     # By reciprocity; what absorbs has no part in it, since the fields of the waves absorb alike.
-    moving, areas = moving_triangles(problem), surface.mesh.areas
+    moving = moving_triangles(problem)
     gradient = strengths @ surface.gradient[:, place][:, moving].astype(complex)
-    far_field = -(fields[:, moving] @ (gradient * areas[moving])) / (4 * np.pi)
-    changes = slope_of_fields(problem, pressure, fields, prepared) * areas
+    far_field = -(fields[:, moving] @ (gradient * surface.mesh.areas[moving])) / (4 * np.pi)
+    changes = slope_of_fields(problem, pressure, fields, prepared)
     return np.asarray(_LEVEL * np.real(changes / far_field[:, np.newaxis]))
-
-
-def _onto(mesh: Mesh, given: Mesh, slopes: FloatArray) -> FloatArray:
-    """Return slopes on another mesh of the same surface, shared out by the closest triangle."""
-    if given is mesh:
-        return slopes
-    _, owner = cKDTree(given.centroids).query(mesh.centroids, k=6)
-    facing = np.einsum("tkj,tj->tk", given.normals[owner], mesh.normals) > 0.5
-    first = np.where(facing.any(axis=1), facing.argmax(axis=1), 0)
-    owner = owner[np.arange(len(owner)), first]
-    density = slopes / given.areas
-    return np.asarray(density[:, owner] * mesh.areas)

@@ -26,7 +26,7 @@ from bafflelens.mockup.comparison.clay_error_shown import (
     ShownClayError,
     shown_clay_error,
 )
-from bafflelens.mockup.comparison.clay_slopes import MovableBody, clay_error_products
+from bafflelens.mockup.comparison.clay_slopes import clay_error_products
 from bafflelens.mockup.comparison.correction import Correction
 from bafflelens.mockup.comparison.dome_fit import DomeFit, fit_dome
 from bafflelens.mockup.comparison.from_measurement import observed_of
@@ -42,7 +42,7 @@ from bafflelens.mockup.comparison.result import (
 from bafflelens.mockup.comparison.simulation import dome_motions_of, radiator_of
 from bafflelens.mockup.comparison.verdict import WITHIN_DB
 from bafflelens.mockup.measurement.measured import Measured
-from bafflelens.mockup.solved_candidate import candidate_of
+from bafflelens.mockup.solved_candidate import candidate_of, moving_body_of
 from bafflelens.scoring.model_error import MockUp, mock_up_key, mock_ups_line
 from bafflelens.scoring.target import bounce_angles
 from bafflelens.store import (
@@ -279,11 +279,7 @@ def _clay_error(
         minutes = max(products / _PRODUCTS_A_MINUTE, 2.0)
         text = f"Where the clay may be wrong takes about {minutes:.0f} minutes: --clay-error."
         return ShownClayError(lines=(text,))
-    loaded = folder.load_job()
-    candidate = candidate_of(folder, request.candidate)
-    shape = loaded.shape_of(candidate.id)
-    motions, absorbers = loaded.boundaries.both_of(shape, candidate.values)
-    body = MovableBody(air=loaded.job.air.medium, motions=motions, absorbers=absorbers)
+    body = moving_body_of(folder.load_job(), candidate_of(folder, request.candidate))
     setups = {str(orbit.name): orbit.setup for orbit in measured.orbits}
     found = find_clay_error(comparison, setups, nominal, body, progress)
     if found is None:

@@ -9,7 +9,7 @@ long or too thin for what they are to carry, the shape is meshed anew, finer.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import count
@@ -20,17 +20,15 @@ import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError, invalid
-from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.far_field_data import assemble_dataset, directions
 from bafflelens.job.cost_estimate import band_memory
-from bafflelens.mesh.absorbers import surface_admittance
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
-from bafflelens.mesh.source_motion import normal_velocity
 from bafflelens.run.carving.displacement import CarvedHeight, Places
 from bafflelens.run.state import Run
 from bafflelens.scoring.loudspeaker_slope import played_score_slope
@@ -298,7 +296,12 @@ def _slope_of_band(
 ) -> Timed[FloatArray]:
     """Return the slope over a mesh, summed over the frequencies of its band."""
     start = time.perf_counter()
-    absorbers: Mapping[str, Any] = settings.absorbers
+    body = MovingBody(
+        air=settings.air,
+        symmetry=settings.symmetry,
+        motions=settings.motions,
+        absorbers=settings.absorbers,
+    )
     prepared = prepare_slopes(mesh, settings.symmetry)
     heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
     towards = directions().vectors[heard]
@@ -308,14 +311,7 @@ def _slope_of_band(
         part = weights[np.newaxis, :, number][..., heard]
         if at is None or not part.any():
             continue
-        problem = HelmholtzProblem(
-            mesh=mesh,
-            frequency_hz=frequency,
-            air=settings.air,
-            normal_velocity=normal_velocity(mesh, settings.motions, frequency),
-            symmetry=settings.symmetry,
-            admittance=surface_admittance(mesh, absorbers, frequency, settings.air),
-        )
+        problem = body.problem(mesh, frequency)
         pressure = at.pressure[:, 0].astype(complex)
         total += surface_slope(problem, pressure, towards, part, prepared=prepared)[0]
     return Timed(value=total, seconds=time.perf_counter() - start)

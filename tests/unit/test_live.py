@@ -18,6 +18,7 @@ from websockets.sync.client import connect
 
 from bafflelens import report, store
 from bafflelens.base.errors import InputError
+from bafflelens.cli import main
 from bafflelens.live import desk as desk_module
 from bafflelens.live.desk import Desk, open_desk
 from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
@@ -255,6 +256,14 @@ def test_messages_are_limited_a_second():
 def test_a_port_that_is_taken_is_refused(server):
     with pytest.raises(InputError, match=r"Invalid port '\d+'. Must be 0 to 65535 and free"):
         LiveServer(server.desk, server.port)
+
+
+def test_a_port_that_is_none_leaves_no_run_behind(write_job, tmp_path, capsys):
+    results = tmp_path / "none"
+    told = ["live", str(write_job()), "--port", "99999", "--results", str(results)]
+    assert main(told) == 2
+    assert "Invalid port '99999'. Must be 0 to 65535" in capsys.readouterr().err
+    assert not results.exists()
 
 
 # -------------------------------------------------------------------------- which answers come

@@ -30,10 +30,11 @@ def live(
     """Open a page on this machine where a dimension is moved and the levels follow at once."""
     prepare_compiler()
     from bafflelens.live.desk import open_desk
-    from bafflelens.live.server import LiveServer
+    from bafflelens.live.server import LiveServer, require_port
     from bafflelens.run.pipeline import queue_run
     from bafflelens.store import is_run, open_run
 
+    require_port(port)
     if is_run(job_or_run):
         folder = open_run(job_or_run)
         given = options.run_options(folder.path.parent, means)

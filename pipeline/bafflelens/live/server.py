@@ -310,6 +310,17 @@ def _message_of(text: str) -> dict[str, Any]:
     return dict(message)
 
 
+def require_port(port: int) -> None:
+    """Check that a page could be served there, before anything is made for it.
+
+    Raises
+    ------
+    InputError
+        If it is no port, or taken.
+    """
+    _bound(port).close()
+
+
 def _bound(port: int) -> socket.socket:
     """Return a socket on this machine's own address.
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
@@ -58,7 +59,8 @@ def _side(axes: Axes, a: Mapping[str, float]) -> None:
     depth, height, top = a["cabinet_depth"], a["cabinet_height"], a["tweeter_below_top"]
     axes.set_title("side", pad=16)
     axes.add_patch(Rectangle((-depth, top - height), depth, height, **_LINE))
-    axes.plot([0, a["dome_height"], 0], [-a["dome"] / 2, 0, a["dome"] / 2], color="0.25")
+    across = np.linspace(-1, 1, 25)
+    axes.plot(a["dome_height"] * (1 - across**2), a["dome"] / 2 * across, color="0.25")
     axes.text(a["dome_height"] + 6, 0, f"b  {a['dome_height']:g} mm", va="center", fontsize=8)
     _measure(axes, (-depth, top + 0.05 * height), (0, top + 0.05 * height), f"e  {depth:g} mm")
 

@@ -27,10 +27,10 @@ def warm_up(report: Callable[[str], None]) -> float:
     Returns
     -------
     float
-        Seconds it took: under two with the cache on disk, up to half a minute the first time.
+        Seconds it took: under two with the cache on disk, one to two minutes the first time.
     """
     started = time.perf_counter()
-    report("preparing the solver (the first time on a machine it is compiled: up to 30 s)")
+    report("preparing the solver (the first time on a machine it is compiled: one to two minutes)")
     mesh = _row_of_tetrahedra(2 * LEAF)
     velocity = np.zeros((1, mesh.n_triangles), dtype=complex)
     velocity[0, 0] = 1.0

@@ -21,7 +21,8 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.medium import Air
 from bafflelens.bem.sweep import BandResult
 from bafflelens.bem.warm_up import warm_up
-from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.directivity.frequency_interpolation import PASSES, first_grid
 from bafflelens.directivity.interpolated import (
     frequencies_to_add,

@@ -18,7 +18,7 @@ from bafflelens.bem import gpu_engine
 from bafflelens.bem.gpu_engine import CardSettings, send, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.sweep import power_balance, solve_band
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 
 

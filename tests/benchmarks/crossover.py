@@ -15,7 +15,8 @@ from shapes import meshes, shipped
 from bafflelens.base.medium import Air
 from bafflelens.bem.sweep import solve_band
 from bafflelens.directivity.crossover import Crossover, Way
-from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.directivity.filters import Filter
 from bafflelens.mesh.quality import bands, mesh_size
 from bafflelens.scoring.criteria import needed_directions

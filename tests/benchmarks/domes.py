@@ -16,7 +16,7 @@ from candidate import AIR, candidate_bands, candidate_meshes, candidate_motions
 
 from bafflelens.bem.sweep import solve_band
 from bafflelens.bem.warm_up import warm_up
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.dome_profiles import profiles_of
 
 

@@ -21,7 +21,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from bafflelens.bem.sweep import solve_band
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.polars import LISTENING_WINDOW
 from bafflelens.job.job_file import load_job
 from bafflelens.job.sampling import draw, settings_of

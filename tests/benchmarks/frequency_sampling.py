@@ -29,7 +29,7 @@ from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.frequency_interpolation import (
     PASSES,
     first_grid,

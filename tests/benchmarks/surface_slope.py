@@ -37,7 +37,7 @@ from bafflelens.bem.surface_slope import (
     slope_of_fields,
     surface_slope,
 )
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import mesh_size, tolerance
 from bafflelens.shapes.meshing.loading import check_parameters

@@ -17,8 +17,9 @@ import radiating
 
 from bafflelens.base.conventions import REFERENCE_PRESSURE_PA
 from bafflelens.bem.sweep import solve_band
+from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.driver import Driver, strength
-from bafflelens.directivity.far_field_data import assemble_dataset, directions, microphone_pressure
+from bafflelens.directivity.far_field_data import assemble_dataset, microphone_pressure
 from bafflelens.directivity.responses import Response
 from bafflelens.mesh.quality import Band
 from bafflelens.mesh.source_motion import SourceMotion

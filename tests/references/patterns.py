@@ -8,7 +8,8 @@ import numpy as np
 
 from bafflelens.base.medium import Air
 from bafflelens.bem.sweep import BandResult, FrequencyOutcome
-from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import assemble_dataset
 
 AIR = Air()
 

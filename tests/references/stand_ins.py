@@ -38,7 +38,7 @@ from bafflelens.base.child_process import run_module
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.bem.sweep import BandResult, FrequencyOutcome
 from bafflelens.commands import options
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report import summary
 from bafflelens.report.view import RunView

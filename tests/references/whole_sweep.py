@@ -4,7 +4,8 @@
 import numpy as np
 
 from bafflelens.bem.sweep import solve_band
-from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.mesh.quality import bands, mesh_size
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.moving_parts import source_motions

@@ -20,7 +20,7 @@ import small_job
 from bafflelens import report
 from bafflelens.base.errors import MeshingError
 from bafflelens.bem.sweep import BandResult, FrequencyOutcome
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report import summary
 from bafflelens.run.pipeline import RunOptions, run_job

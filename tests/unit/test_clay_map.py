@@ -18,7 +18,7 @@ from bafflelens import report
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.base.progress import Silent
 from bafflelens.bem.sweep import solve_band
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
 from bafflelens.mockup.clay_map import make, slopes

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from bafflelens.base.conventions import direction_vectors
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 
 
 @pytest.mark.parametrize(

@@ -17,15 +17,11 @@ from bafflelens.directivity.crossover import (
     owner_of,
     sum_of_ways,
 )
-from bafflelens.directivity.far_field_data import (
-    is_solved,
-    radiated_power,
-    source_named,
-    source_sum,
-)
+from bafflelens.directivity.far_field_data import is_solved, source_named
 from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.polars import on_axis, orbit, window_amplitude
 from bafflelens.directivity.responses import Response
+from bafflelens.directivity.source_sums import radiated_power, source_sum
 from bafflelens.scoring.ranking import CandidateResult, rank
 from bafflelens.scoring.score import ScoreSettings, score
 from bafflelens.scoring.target import default_target

@@ -7,17 +7,9 @@ import xarray as xr
 
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.directivity import far_field_data
-from bafflelens.directivity.far_field_data import (
-    directions,
-    far_field,
-    impedance,
-    is_solved,
-    load,
-    radiated_power,
-    save,
-    source_sum,
-    summed,
-)
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import far_field, impedance, is_solved, load, save
+from bafflelens.directivity.source_sums import radiated_power, source_sum, summed
 
 FREQUENCIES = np.array([1000.0, 2000.0, 4000.0])
 

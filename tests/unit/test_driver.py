@@ -11,9 +11,9 @@ import pytest
 from bafflelens.base.conventions import REFERENCE_PRESSURE_PA
 from bafflelens.base.errors import InputError
 from bafflelens.directivity.driver import Driver, delay_remark, plate_source, strength
-from bafflelens.directivity.far_field_data import source_sum
 from bafflelens.directivity.polars import on_axis
 from bafflelens.directivity.responses import Response, read_response, write_response
+from bafflelens.directivity.source_sums import source_sum
 
 FREQUENCY = patterns.sixth_octaves(800.0, 16_000.0)
 C = patterns.AIR.sound_speed

@@ -7,7 +7,7 @@ import pytest
 
 from bafflelens.base.errors import InputError
 from bafflelens.base.octaves import inside
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.frequency_interpolation import (
     LEAST_FREQUENCIES,
     PASSES,

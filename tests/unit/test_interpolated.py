@@ -6,16 +6,13 @@ import patterns
 import pytest
 
 from bafflelens.base.octaves import inside
+from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import (
-    directions,
     far_field,
     is_solved,
     load,
-    power_matrix,
-    radiated_power,
     save,
     solved_frequencies,
-    summed,
 )
 from bafflelens.directivity.frequency_interpolation import first_grid
 from bafflelens.directivity.interpolated import (
@@ -29,6 +26,7 @@ from bafflelens.directivity.interpolated import (
 )
 from bafflelens.directivity.polars import directivity_index_db
 from bafflelens.directivity.radiation_impedance import radiation_impedance
+from bafflelens.directivity.source_sums import power_matrix, radiated_power, summed
 from bafflelens.scoring.score import score
 from bafflelens.scoring.side_effects import shown_to_hz
 from bafflelens.scoring.target import Room, default_target

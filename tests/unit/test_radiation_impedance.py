@@ -8,7 +8,7 @@ import pytest
 
 from bafflelens.base.conventions import direction_vectors
 from bafflelens.base.errors import InputError
-from bafflelens.directivity import far_field_data
+from bafflelens.directivity import direction_set, far_field_data
 from bafflelens.directivity.radiation_impedance import acoustic_centre, radiation_impedance
 
 FREQUENCIES = np.array([200.0, 2000.0, 16000.0])
@@ -62,7 +62,7 @@ def test_a_dataset_without_loads_is_told_so():
 
 
 def test_loads_are_kept_and_described(tmp_path):
-    fields = np.ones((2, 3, far_field_data.directions().n_directions))
+    fields = np.ones((2, 3, direction_set.directions().n_directions))
     band = patterns.band(fields, FREQUENCIES)
     load = np.arange(12).reshape(3, 2, 2) * (1 - 2j)
     object.__setattr__(band, "load", load)

@@ -10,17 +10,13 @@ import patterns
 import pytest
 
 from bafflelens.directivity.crossover import Crossover, Way, as_driven
-from bafflelens.directivity.far_field_data import (
-    complex_variables,
-    directions,
-    far_field,
-    power_matrix,
-    source_values,
-)
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import complex_variables, far_field
 from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.frequency_interpolation import interpolate, weights_between
 from bafflelens.directivity.interpolated import shown, with_shown_frequencies
 from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, play
+from bafflelens.directivity.source_sums import power_matrix, source_values
 from bafflelens.scoring.loudspeaker_slope import played_score_slope, weights_of_sources
 from bafflelens.scoring.score import TERM_NAMES, ScoreSettings, TermSettings, score
 from bafflelens.scoring.score_slope import OBJECTIVES, score_slope

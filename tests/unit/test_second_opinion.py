@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from bafflelens.base.errors import BafflelensError
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.quality import Band
 from bafflelens.report.summary import rank_run
 from bafflelens.run.cross_check import largest_difference_db

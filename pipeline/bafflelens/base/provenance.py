@@ -19,6 +19,7 @@ PACKAGES: Final = ("numpy", "scipy", "numba", "gmsh", "xarray", "distributed", "
 
 COMPUTES: Final = (
     *("base", "mesh", "shapes", "bem"),
+    "directivity/direction_set.py",
     "directivity/far_field_data.py",
     "workers/work_units.py",
 )

@@ -44,10 +44,11 @@ import xarray as xr
 from bafflelens.base.conventions import ComplexArray, FloatArray, from_electrical
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.status import Status
-from bafflelens.directivity.far_field_data import is_solved, source_values, summed
+from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.polars import LISTENING_WINDOW, positions
 from bafflelens.directivity.responses import Response
+from bafflelens.directivity.source_sums import source_values, summed
 
 MODES: Final = ("acoustic-target", "electrical")
 REFERENCES: Final = ("listening-window", "on-axis")

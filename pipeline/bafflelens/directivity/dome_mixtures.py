@@ -13,12 +13,8 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray
-from bafflelens.directivity.far_field_data import (
-    complex_variables,
-    described,
-    far_field,
-    power_matrix,
-)
+from bafflelens.directivity.far_field_data import complex_variables, described, far_field
+from bafflelens.directivity.source_sums import power_matrix
 
 _DIMENSIONS = ("profile", "moving", "moving_b")
 

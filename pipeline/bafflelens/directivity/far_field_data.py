@@ -2,15 +2,12 @@
 """The directivity dataset: what a solved candidate sounds like in every direction.
 
 One dataset holds one candidate, all sources, all frequencies. Units and names are attached here
-and nowhere earlier. A sum of sources has the same layout with a single source, so that polars
-and criteria never need to know of a crossover.
+and nowhere earlier.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import cache, cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -23,19 +20,16 @@ from bafflelens.base.conventions import (
     TIME_CONVENTION,
     ComplexArray,
     FloatArray,
-    IntArray,
-    direction_vectors,
 )
-from bafflelens.base.errors import InputError, StoreError, invalid
+from bafflelens.base.errors import StoreError, invalid
 from bafflelens.base.medium import Air
 from bafflelens.base.netcdf import read_dataset, write_dataset
 from bafflelens.base.status import Status
+from bafflelens.directivity.direction_set import SPHERE_STEP_DEG, DirectionSet
 
 if TYPE_CHECKING:  # it loads the solver, which a ranking does without
     from bafflelens.bem.sweep import BandResult
 
-ORBIT_STEP_DEG: Final = 2.5
-SPHERE_STEP_DEG: Final = 5.0
 SOURCE_ACCELERATION: Final = "1 m/s^2 along each source's own axis"
 
 _PER_FREQUENCY: Final = {
@@ -61,69 +55,6 @@ _NEEDED: Final = (
     "cross_power_imag",
     *_TEXT,
 )
-
-
-@dataclass(frozen=True, eq=False)
-class DirectionSet:
-    """Directions in which the far field is evaluated.
-
-    Attributes
-    ----------
-    azimuth_deg, elevation_deg : (n_directions,) array
-        Angles in degrees, in the sense of `bafflelens.base.conventions`.
-    weight : (n_directions,) array
-        Quadrature weight over the sphere in sr; the sum is 4 pi. Zero for the directions that
-        only the orbits have.
-    """
-
-    azimuth_deg: FloatArray
-    elevation_deg: FloatArray
-    weight: FloatArray
-
-    @property
-    def n_directions(self) -> int:
-        """Number of directions."""
-        return int(self.azimuth_deg.size)
-
-    @cached_property
-    def vectors(self) -> FloatArray:
-        """Unit vectors, (n_directions, 3)."""
-        return direction_vectors(self.azimuth_deg, self.elevation_deg)
-
-
-@cache
-def directions() -> DirectionSet:
-    """Return both orbits at 2.5 degrees and a sphere grid at 5 degrees, shared points once.
-
-    The first 144 directions are the horizontal orbit, the next 142 the rest of the vertical
-    orbit, then come those of the sphere that neither orbit has. All angles are multiples of
-    2.5 degrees and so exact in binary. Each pole is one direction with azimuth 0.
-
-    Returns
-    -------
-    DirectionSet
-        2,666 directions.
-    """
-    orbit = np.arange(-180 + ORBIT_STEP_DEG, 180 + ORBIT_STEP_DEG, ORBIT_STEP_DEG)
-    ring_azimuth = np.arange(-180 + SPHERE_STEP_DEG, 180 + SPHERE_STEP_DEG, SPHERE_STEP_DEG)
-    ring_elevation = np.arange(-90, 90 + SPHERE_STEP_DEG, SPHERE_STEP_DEG)
-
-    weight_of: dict[tuple[float, float], float] = {(float(angle), 0.0): 0.0 for angle in orbit}
-    weight_of |= {_over_the_top(float(angle)): 0.0 for angle in orbit}
-    ring_weight = _ring_weights(len(ring_elevation)) * 2 * np.pi
-    for elevation, weight in zip(ring_elevation, ring_weight, strict=True):
-        if abs(elevation) == 90:
-            weight_of[(0.0, float(elevation))] = float(weight)
-        else:
-            weight_of |= {
-                (float(azimuth), float(elevation)): float(weight) / len(ring_azimuth)
-                for azimuth in ring_azimuth
-            }
-    angles = np.array(list(weight_of))
-    weights = np.array(list(weight_of.values()))
-    for kept in (angles, weights):
-        kept.flags.writeable = False  # all share them
-    return DirectionSet(angles[:, 0], angles[:, 1], weights)
 
 
 def assemble_dataset(
@@ -294,130 +225,6 @@ def far_field(dataset: xr.Dataset) -> xr.DataArray:
     return field.rename("far_field").assign_attrs(units="Pa.m", long_name="Far field for 1 m/s^2")
 
 
-def source_sum(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> xr.DataArray:
-    """Return the complex far field of all sources together.
-
-    Parameters
-    ----------
-    dataset : xarray.Dataset
-        A directivity dataset.
-    transfer : (n_sources, n_frequencies) complex array, optional
-        Acceleration of each source in m/s^2, for exp(-i omega t). May be left out only where
-        there is one source: then it is 1 m/s^2.
-
-    Returns
-    -------
-    xarray.DataArray
-        (frequency, direction), complex, Pa.m; NaN where a frequency failed.
-
-    Raises
-    ------
-    InputError
-        If there are several sources and no transfer: they never have equal accelerations, so
-        no sum of theirs can be assumed.
-    """
-    template = dataset["far_field_real"].isel(source=0, drop=True)
-    return (
-        template.copy(data=source_values(dataset, transfer))
-        .rename("far_field")
-        .assign_attrs(units="Pa.m", long_name="Far field of all sources together")
-    )
-
-
-def source_values(
-    dataset: xr.Dataset,
-    transfer: ComplexArray | None = None,
-    directions: Sequence[int] | IntArray | slice = slice(None),
-) -> ComplexArray:
-    """Return what `source_sum` does as a plain array, for those that ask often.
-
-    Parameters
-    ----------
-    dataset, transfer
-        As in `source_sum`.
-    directions : sequence of int or slice
-        Numbers of the directions that are wanted.
-
-    Returns
-    -------
-    (n_frequencies, n_directions) array
-        Complex, Pa.m.
-    """
-    transfer = _checked_transfer(dataset, transfer)
-    real = dataset.variables["far_field_real"].values[..., directions]
-    field = np.empty(real.shape, dtype=complex)
-    field.real, field.imag = real, dataset.variables["far_field_imag"].values[..., directions]
-    field *= transfer[..., np.newaxis]
-    return np.asarray(field[0] if len(field) == 1 else field.sum(axis=0))
-
-
-def radiated_power(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> xr.DataArray:
-    r"""Return the sound power of all sources together.
-
-    Parameters
-    ----------
-    dataset, transfer
-        As in `source_sum`.
-
-    Returns
-    -------
-    xarray.DataArray
-        (frequency,), in W.
-
-    Notes
-    -----
-    With a the accelerations and
-    :math:`C_{ij} = \int F_i^* F_j \, d\Omega / (2 \rho c)` the power matrix of the sources,
-    the power is :math:`\sum_{ij} a_i^* C_{ij} a_j`.
-    """
-    return xr.DataArray(
-        power_values(dataset, transfer),
-        coords={"frequency": dataset["frequency"]},
-        dims="frequency",
-        name="radiated_power",
-        attrs={"units": "W", "long_name": "Radiated power"},
-    )
-
-
-def power_values(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> FloatArray:
-    """Return what `radiated_power` does as a plain array, for those that ask often."""
-    transfer = _checked_transfer(dataset, transfer)
-    power = np.einsum("sf,fst,tf->f", transfer.conj(), power_matrix(dataset), transfer)
-    return np.asarray(power.real)
-
-
-def power_matrix(dataset: xr.Dataset) -> ComplexArray:
-    """Return the power matrix of the sources, (n_frequencies, n_sources, n_sources), in W."""
-    real, imaginary = dataset.variables["cross_power_real"], dataset.variables["cross_power_imag"]
-    matrix = real.transpose("frequency", "source", "source_b").values.astype(complex)
-    matrix.imag = imaginary.transpose("frequency", "source", "source_b").values
-    return np.asarray(matrix)
-
-
-def summed(dataset: xr.Dataset, transfer: ComplexArray, name: str = "sum") -> xr.Dataset:
-    """Return a directivity dataset whose single source is the sum of all.
-
-    Parameters
-    ----------
-    dataset, transfer
-        As in `source_sum`.
-    name : str
-        Name of the source that stands for the sum.
-
-    Returns
-    -------
-    xarray.Dataset
-        The same layout, so that every polar and criterion applies to the sum.
-    """
-    field = source_sum(dataset, transfer).values[np.newaxis]
-    power = power_values(dataset, transfer)[np.newaxis, np.newaxis]
-    kept = dataset.drop_dims(["source", "source_b"])
-    result = kept.assign_coords(
-        source=("source", np.array([name])), source_b=("source_b", np.array([name]))
-    ).assign(complex_variables(field, power.astype(complex)))
-    return described(result.assign_attrs(source_acceleration="as the transfer functions say"))
-
-
 def microphone_pressure(dataset: xr.Dataset, distance_m: float) -> ComplexArray | None:
     """Return the pressure on the axis at a distance, for 1 m/s^2.
 
@@ -464,29 +271,6 @@ def solved_frequencies(dataset: xr.Dataset) -> FloatArray:
 def impedance(dataset: xr.Dataset) -> float:
     """Return the characteristic impedance of the dataset's air in Pa s/m."""
     return float(dataset.attrs["air_density_kg_m3"] * dataset.attrs["air_sound_speed_m_s"])
-
-
-def _over_the_top(angle_deg: float) -> tuple[float, float]:
-    """Return azimuth and elevation of an angle on the vertical orbit, in degrees."""
-    if abs(angle_deg) <= 90:
-        return 0.0, angle_deg
-    return 180.0, float(np.copysign(180 - abs(angle_deg), angle_deg))
-
-
-def _ring_weights(n_rings: int) -> FloatArray:
-    """Return Clenshaw-Curtis weights of equal steps from pole to pole; their sum is 2.
-
-    They integrate polynomials in sin(elevation) exactly up to degree n_rings - 1, where the
-    solid angles of the cells would be 0.001 dB off for a dipole. All are positive. For an even
-    number of steps: J. Waldvogel, BIT 46 (2006) 195-202.
-    """
-    steps = n_rings - 1
-    angle = np.arange(n_rings) * np.pi / steps
-    order = np.arange(1, steps // 2 + 1)
-    factor = np.where(order == steps // 2, 1.0, 2.0) / (4 * order**2 - 1)
-    weight = 2 / steps * (1 - np.cos(2 * np.outer(angle, order)) @ factor)
-    weight[[0, -1]] /= 2
-    return np.asarray(weight)
 
 
 def with_microphones(
@@ -609,19 +393,3 @@ def described(dataset: xr.Dataset) -> xr.Dataset:
         if name in dataset.variables:  # an interpolated dataset has nothing of single solves
             dataset[name].attrs = {"units": units, "long_name": long_name}
     return dataset
-
-
-def _checked_transfer(dataset: xr.Dataset, transfer: ComplexArray | None) -> ComplexArray:
-    shape = (dataset.sizes["source"], dataset.sizes["frequency"])
-    if transfer is None:
-        if shape[0] > 1:
-            names = ", ".join(str(name) for name in dataset["source"].values)
-            msg = invalid(
-                "sum of sources", names, "given a transfer function a source: none can be assumed"
-            )
-            raise InputError(msg)
-        return np.ones(shape, dtype=complex)
-    if np.shape(transfer) != shape:
-        msg = invalid("shape of the transfer functions", np.shape(transfer), f"{shape}")
-        raise InputError(msg)
-    return np.asarray(transfer, dtype=complex)

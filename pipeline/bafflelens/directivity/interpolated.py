@@ -22,7 +22,6 @@ from bafflelens.directivity.far_field_data import (
     far_field,
     impedance,
     is_solved,
-    power_matrix,
     with_load,
     with_microphones,
 )
@@ -35,6 +34,7 @@ from bafflelens.directivity.frequency_interpolation import (
     weights_between,
 )
 from bafflelens.directivity.radiation_impedance import radiation_impedance
+from bafflelens.directivity.source_sums import power_matrix
 
 _SOLVED: Final = Status.SOLVED
 _FAILED: Final = Status.FAILED

@@ -20,8 +20,9 @@ import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.directivity.crossover import Crossover, accelerations, ways_of
-from bafflelens.directivity.far_field_data import is_solved, summed
+from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.polars import decibels, orbit, window_amplitude
+from bafflelens.directivity.source_sums import summed
 
 LOBE_EDGE_DB: Final = -3.0
 NULL_DB: Final = -10.0

@@ -2,7 +2,7 @@
 """What a directivity dataset says in the trade's terms: polars, beamwidth, directivity index.
 
 Every function takes a dataset with one source (a sum of sources is made one by
-`bafflelens.directivity.far_field_data.summed`). A frequency that failed is NaN throughout.
+`bafflelens.directivity.source_sums.summed`). A frequency that failed is NaN throughout.
 """
 
 from __future__ import annotations
@@ -16,12 +16,8 @@ import xarray as xr
 
 from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.directivity.far_field_data import (
-    impedance,
-    power_values,
-    source_sum,
-    source_values,
-)
+from bafflelens.directivity.far_field_data import impedance
+from bafflelens.directivity.source_sums import power_values, source_sum, source_values
 
 PLANES: Final = ("horizontal", "vertical")
 REFERENCES: Final = ("listening_window", "on_axis", "maximum")

@@ -16,8 +16,8 @@ import xarray as xr
 
 from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, FloatArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.directivity.far_field_data import source_values
 from bafflelens.directivity.polars import LISTENING_WINDOW, positions
+from bafflelens.directivity.source_sums import source_values
 
 Position = tuple[float, float]
 

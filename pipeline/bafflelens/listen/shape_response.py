@@ -24,8 +24,9 @@ from scipy.sparse import csr_array
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray, direction_vectors
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.directivity.far_field_data import SPHERE_STEP_DEG, power_values, source_values
+from bafflelens.directivity.direction_set import SPHERE_STEP_DEG
 from bafflelens.directivity.frequency_interpolation import LEAST_FREQUENCIES, interpolate
+from bafflelens.directivity.source_sums import power_values, source_values
 from bafflelens.listen.spectra import BLOCK, RATE_HZ, bins_hz, minimum_phase
 
 HIGHEST_START_HZ: Final = 2000.0

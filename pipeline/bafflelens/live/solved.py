@@ -14,13 +14,9 @@ import xarray as xr
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.status import Status
-from bafflelens.directivity.far_field_data import (
-    complex_variables,
-    is_solved,
-    power_values,
-    source_values,
-)
+from bafflelens.directivity.far_field_data import complex_variables, is_solved
 from bafflelens.directivity.polars import LISTENING_WINDOW
+from bafflelens.directivity.source_sums import power_values, source_values
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID, faults_of, settings_of
 from bafflelens.job.shape_sections import Choices, Setting, Span

@@ -18,7 +18,8 @@ import xarray as xr
 from bafflelens import store
 from bafflelens.base.errors import MeshingError
 from bafflelens.bem.sweep import BandResult
-from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.job.cost_estimate import Plan, band_mesh_sizes
 from bafflelens.job.fidelity import LOOK_QUALITY
 from bafflelens.job.job_file import LoadedJob

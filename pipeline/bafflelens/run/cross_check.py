@@ -12,7 +12,7 @@ import xarray as xr
 
 from bafflelens.base.status import Status
 from bafflelens.bem.sweep import BandResult
-from bafflelens.directivity.far_field_data import DirectionSet, directions
+from bafflelens.directivity.direction_set import DirectionSet, directions
 from bafflelens.job.cost_estimate import band_memory
 from bafflelens.mesh.quality import Band, mesh_size
 from bafflelens.report.summary import rank_run

@@ -11,7 +11,8 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.bem.sweep import BandResult
-from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.directivity.frequency_interpolation import PASSES
 from bafflelens.directivity.interpolated import frequencies_to_add
 from bafflelens.job.cost_estimate import band_memory

@@ -26,8 +26,9 @@ import xarray as xr
 
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.octaves import OctaveValue, by_octave, octave_shares, octaves_of, overall_db
-from bafflelens.directivity.far_field_data import is_solved, source_values
+from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.polars import orbit_levels_db, window_amplitude
+from bafflelens.directivity.source_sums import source_values
 from bafflelens.scoring.target import Limit, Target
 
 PATCH_HALF_HEIGHT_DEG: Final = 10.0

@@ -32,10 +32,11 @@ from bafflelens.directivity.crossover import (
     electrical_transfers,
     ways_of,
 )
-from bafflelens.directivity.far_field_data import is_solved, source_values
+from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.interpolated import shown, weights_where_solved
 from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, play, strengths_of
 from bafflelens.directivity.polars import LISTENING_WINDOW, positions
+from bafflelens.directivity.source_sums import source_values
 from bafflelens.scoring.score import ScoreSettings
 from bafflelens.scoring.score_slope import ScoreSlope, score_slope
 from bafflelens.scoring.target import Target

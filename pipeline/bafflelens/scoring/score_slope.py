@@ -26,7 +26,7 @@ import xarray as xr
 
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray
 from bafflelens.base.octaves import THIRD_OCTAVE, inside, octave_parts
-from bafflelens.directivity.far_field_data import impedance, is_solved, power_values, source_values
+from bafflelens.directivity.far_field_data import impedance, is_solved
 from bafflelens.directivity.polars import (
     LISTENING_WINDOW,
     orbit_directions,
@@ -34,6 +34,7 @@ from bafflelens.directivity.polars import (
     response_db,
     window_amplitude,
 )
+from bafflelens.directivity.source_sums import power_values, source_values
 from bafflelens.scoring.adjoint import (
     Traced,
     from_left,

@@ -16,7 +16,7 @@ from bafflelens.base.errors import GeometryError, MeshingError
 from bafflelens.base.medium import Air
 from bafflelens.bem.sweep import BandResult, solve_band
 from bafflelens.bem.warm_up import warm_up
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.absorbers import Absorber
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize

@@ -15,7 +15,8 @@ from bafflelens.base.progress import Progress
 from bafflelens.base.status import Status
 from bafflelens.bem.surface_slope import moving_triangles
 from bafflelens.bem.sweep import BandResult, solve_band
-from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band

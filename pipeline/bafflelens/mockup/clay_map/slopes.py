@@ -16,7 +16,8 @@ from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import moving_triangles, onto_mesh, prepare_slopes, surface_slope
 from bafflelens.bem.system_matrix import Workspace
-from bafflelens.directivity.far_field_data import directions, is_solved, solved_frequencies
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import is_solved, solved_frequencies
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.mesh.mesh import Mesh

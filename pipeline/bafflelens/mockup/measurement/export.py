@@ -24,7 +24,7 @@ import xarray as xr
 from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, ComplexArray, from_electrical
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
-from bafflelens.directivity import far_field_data, polars
+from bafflelens.directivity import far_field_data, polars, source_sums
 from bafflelens.directivity.responses import Response, response_text
 from bafflelens.mockup.measurement.measured import ORBITS, nominal_directions
 from bafflelens.mockup.measurement.sofa import transfer_file
@@ -169,7 +169,7 @@ def exported_values(dataset: xr.Dataset) -> tuple[np.ndarray, ComplexArray]:
     The way to a microphone is not in its phase.
     Frequencies that are not solved, or whose driver's strength is not known, are left out.
     """
-    field = np.asarray(far_field_data.source_sum(dataset).transpose("direction", "frequency"))
+    field = np.asarray(source_sums.source_sum(dataset).transpose("direction", "frequency"))
     good = far_field_data.is_solved(dataset) & np.isfinite(field).all(axis=0)
     if "strength_db" in dataset:
         strength = dataset["strength_db"].values

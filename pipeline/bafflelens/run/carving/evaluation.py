@@ -24,7 +24,8 @@ from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult
-from bafflelens.directivity.far_field_data import assemble_dataset, directions
+from bafflelens.directivity.direction_set import directions
+from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.job.cost_estimate import band_memory
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh

@@ -19,7 +19,7 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base import provenance
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.scripts import PackedScript

@@ -12,7 +12,7 @@ os.environ.update(wide_vectors())
 
 import numpy as np
 
-from bafflelens.bem import kernels
+from bafflelens.bem import kernels, phases
 
 SIZE = 12_000
 REPEATS = 5
@@ -35,7 +35,7 @@ def main() -> None:
         normals.astype(real),
         (area / (4 * np.pi)).astype(real),
         (0.5 * k**2 * area / 10).astype(real),
-        kernels.scalars(k, real),
+        phases.scalars(k, real),
     )
     vectors = np.ones((1, 2, SIZE), dtype=real)
     product = np.empty((1, SIZE), dtype=complex)

@@ -12,7 +12,7 @@ import pytest
 import radiating
 
 from bafflelens.base.errors import SolveError
-from bafflelens.bem import gpu_engine, kernels
+from bafflelens.bem import gpu_engine, kernels, phases
 from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
@@ -65,7 +65,7 @@ def test_pairs():
         mesh.centroids.T.copy(), mesh.normals.T.copy(), on_card.signs.get(),
         frequency.coupling.get(), mesh.centroids.T.copy(), mesh.normals.T.copy(),
         mesh.areas / (4 * np.pi), frequency.source_normals[:, 3].get().astype(float),
-        kernels.scalars(40.0, np.float64), kernels.parts(np.eye(200) + 0j, np.float64),
+        phases.scalars(40.0, np.float64), phases.parts(np.eye(200) + 0j, np.float64),
     )  # fmt: skip
     for given, apply in (
         (found, kernels.apply_coupled_double_layer),

@@ -21,7 +21,7 @@ import pytest
 import radiating
 from scipy import integrate
 
-from bafflelens.bem import burton_miller, kernels, near_field
+from bafflelens.bem import burton_miller, kernels, near_field, phases
 from bafflelens.bem.discretisation import discretise
 from bafflelens.mesh.mesh import Mesh
 
@@ -246,7 +246,7 @@ def test_far_kernel_is_the_formula(cloud, k, real, tolerance):
         np.ascontiguousarray(source_normals.T, dtype=real),
         weights.astype(real),
         moments.astype(real),
-        kernels.scalars(k, real),
+        phases.scalars(k, real),
         found.view(real),
     )
     assert np.abs(found - expected).max() < tolerance * np.abs(expected).max()
@@ -266,7 +266,7 @@ def test_far_rule_is_of_third_order(quantity):
         arguments = (
             x[:, None], n_x[:, None], np.ones((1, 3)), np.ones(1),
             mesh.centroids.T.copy(), mesh.normals.T.copy(), mesh.areas / near_field.FOUR_PI,
-            0.5 * k**2 * near_field.second_moments(mesh), kernels.scalars(k, np.float64),
+            0.5 * k**2 * near_field.second_moments(mesh), phases.scalars(k, np.float64),
             np.array([[[1.0], [0.0]]]),
         )  # fmt: skip
         out = np.zeros((1, 1), dtype=complex)

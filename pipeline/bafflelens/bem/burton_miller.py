@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
-from bafflelens.bem import kernels, near_field
+from bafflelens.bem import kernels, near_field, phases
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
 from bafflelens.bem.linear_solver import LinearSystem, solve_followers, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
@@ -340,7 +340,7 @@ def _double_layers_at(at: AtFrequency, where: FieldPoints, pressure: ComplexArra
     number = len(where.points)
     result = np.empty((len(pressure), number), dtype=complex)
     far = _far_arguments(at, where)
-    kernels.apply_coupled_double_layer(*far, kernels.parts(pressure, np.float32), result)
+    kernels.apply_coupled_double_layer(*far, phases.parts(pressure, np.float32), result)
     near_matrix = sparse.csr_array(
         (_near_corrections(at, where), where.near.element, where.near.start),
         shape=(number, at.mesh.n_triangles),
@@ -367,7 +367,7 @@ def _single_layers_at(at: AtFrequency, where: FieldPoints, gradient: ComplexArra
         weights[moving],
         moments[moving],
         scalars,
-        kernels.parts(gradient[:, moving], np.float32),
+        phases.parts(gradient[:, moving], np.float32),
         result,
     )
     near_field.add_near_single_layer(
@@ -436,5 +436,5 @@ def _far_arguments(
         by_coordinate(mesh.normals, real),
         (mesh.areas / near_field.FOUR_PI).astype(real),
         (0.5 * at.wavenumber**2 * discretisation.moments).astype(real),
-        kernels.scalars(at.wavenumber, real),
+        phases.scalars(at.wavenumber, real),
     )

@@ -40,99 +40,20 @@ the second normal derivative; times m/2 it adds, with s = m / (2 r^2),
 Without the terms of K and H the error at an irregular frequency does not fall with the mesh, nor
 does that at a low frequency.
 
-The loops hold no call into a scalar mathematical library: phases are reduced to a fraction of a
-turn, and sine and cosine come from polynomials, so that the compiler can vectorise them.
+The loops hold no call into a scalar mathematical library, so that the compiler can vectorise them:
+see `bafflelens.bem.phases`.
 """
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numba import njit, prange, types
-from numba.extending import overload
-from numpy.typing import NDArray
+from numba import njit, prange
+
+from bafflelens.bem.phases import cos_sin_turns
 
 # Rows that share one pair of buffers: memory is asked for once, not once a row.
 CHUNK = 16
 NO_SIGN = np.int32(0x7FFFFFFF)
-
-
-def scalars(wavenumber: float, real: type[np.floating[Any]]) -> NDArray[np.floating[Any]]:
-    """Return k, 1/k, k/(2 pi) and 1 in a precision: numba would widen plain numbers."""
-    return np.array([wavenumber, 1 / wavenumber, wavenumber / (2 * np.pi), 1.0], dtype=real)
-
-
-def parts(
-    vectors: NDArray[np.complexfloating[Any, Any]], real: type[np.floating[Any]]
-) -> NDArray[np.floating[Any]]:
-    """Return complex (n_vectors, m) as (n_vectors, 2, m): real and imaginary parts."""
-    return np.ascontiguousarray(np.stack((vectors.real, vectors.imag), axis=1), dtype=real)
-
-
-def _half_turn(fraction: Any) -> Any:
-    """Return (cos, sin) of pi times ``fraction``, for |fraction| <= 1/2."""
-    return np.cos(np.pi * fraction), np.sin(np.pi * fraction)
-
-
-@overload(_half_turn, inline="always")
-def _half_turn_compiled(fraction: Any) -> Any:
-    """Polynomials fitted at Chebyshev nodes over a quarter turn either side of zero.
-
-    Largest error 7e-9 in the single-precision form (below its rounding), 5e-16 in the double.
-    """
-    if fraction == types.float32:
-
-        def single(fraction: Any) -> Any:
-            u = fraction * np.float32(np.pi)
-            t = u * u
-            sine = np.float32(2.60516628e-06)
-            sine = sine * t + np.float32(-1.98090464e-04)
-            sine = sine * t + np.float32(8.33305062e-03)
-            sine = sine * t + np.float32(-1.66666580e-01)
-            sine = sine * t + np.float32(9.99999996e-01)
-            cosine = np.float32(-2.60510764e-07)
-            cosine = cosine * t + np.float32(2.47601355e-05)
-            cosine = cosine * t + np.float32(-1.38883608e-03)
-            cosine = cosine * t + np.float32(4.16666362e-02)
-            cosine = cosine * t + np.float32(-4.99999994e-01)
-            cosine = cosine * t + np.float32(1.0)
-            return cosine, sine * u
-
-        return single
-
-    def double(fraction: Any) -> Any:
-        u = fraction * np.pi
-        t = u * u
-        sine = -7.374167478696858e-13
-        sine = sine * t + 1.6048178542735192e-10
-        sine = sine * t - 2.5051883438068087e-08
-        sine = sine * t + 2.7557316656576e-06
-        sine = sine * t - 0.00019841269825498692
-        sine = sine * t + 0.008333333333286473
-        sine = sine * t - 0.16666666666666152
-        sine = sine * t + 1.0
-        cosine = 4.479686100009038e-14
-        cosine = cosine * t - 1.14496046090789e-11
-        cosine = cosine * t + 2.087601015527563e-09
-        cosine = cosine * t - 2.7557304630073747e-07
-        cosine = cosine * t + 2.4801587142011746e-05
-        cosine = cosine * t - 0.0013888888887970815
-        cosine = cosine * t + 0.041666666666643565
-        cosine = cosine * t - 0.49999999999999856
-        cosine = cosine * t + 0.9999999999999999
-        return cosine, sine * u
-
-    return double
-
-
-@njit(inline="always")
-def cos_sin_turns(turns, one):
-    """Return (cos, sin) of 2 pi times ``turns``, through the double angle."""
-    fraction = turns - np.floor(turns + (one / (one + one)))
-    cosine, sine = _half_turn(fraction)
-    twice = sine + sine
-    return one - twice * sine, twice * cosine
 
 
 @njit(inline="always")
@@ -502,90 +423,3 @@ def add_coupled_single_layer(
                     real += re[j] * vectors[v, 0, j] - im[j] * vectors[v, 1, j]
                     imaginary += re[j] * vectors[v, 1, j] + im[j] * vectors[v, 0, j]
                 out[v, i] += complex(real, imaginary)
-
-
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def add_far_field(
-    directions, signs, sources, source_normals, weights, moments, scalars, pressure, gradient, out
-):
-    """Add the far-field coefficient of pressure and gradient to ``out``.
-
-    Parameters
-    ----------
-    directions : (3, n) real array
-        Unit vectors.
-    signs : (n_images, 3) real array
-        Mirror images: the sign of each coordinate.
-    sources, source_normals : (3, m) real array
-        Element centroids in m and unit normals.
-    weights, moments : (m,) real array
-        Area / (4 pi) in m^2, and k^2 times half the second moment.
-    scalars : (4,) real array
-        k, 1 / k, k / (2 pi) and 1.
-    pressure, gradient : (n_vectors, 2, m) real array
-        Real and imaginary parts: k times the pressure, and dp/dn, both in Pa/m.
-    out : (n_vectors, n) complex array
-        Added to in place, in Pa.m.
-    """
-    turns, one = scalars[2], scalars[3]
-    zero = one - one
-    for d in prange(directions.shape[1]):
-        for image in range(signs.shape[0]):
-            sx = directions[0, d] * signs[image, 0]
-            sy = directions[1, d] * signs[image, 1]
-            sz = directions[2, d] * signs[image, 2]
-            for v in range(pressure.shape[0]):
-                re = zero
-                im = zero
-                for j in range(weights.size):
-                    path = sx * sources[0, j] + sy * sources[1, j] + sz * sources[2, j]
-                    s_n = (
-                        sx * source_normals[0, j]
-                        + sy * source_normals[1, j]
-                        + sz * source_normals[2, j]
-                    )
-                    weight = weights[j] * (one - moments[j] * (one - s_n * s_n))
-                    cosine, sine = cos_sin_turns(path * turns, one)
-                    v_re = weight * (s_n * pressure[v, 1, j] - gradient[v, 0, j])
-                    v_im = weight * (-s_n * pressure[v, 0, j] - gradient[v, 1, j])
-                    re += v_re * cosine + v_im * sine
-                    im += v_im * cosine - v_re * sine
-                out[v, d] += complex(re, im)
-
-
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def add_far_field_together(
-    directions, signs, sources, source_normals, weights, moments, scalars, pressure, gradient, out
-):
-    """Do what `add_far_field` does for several vectors, with each phase computed only once."""
-    turns, one = scalars[2], scalars[3]
-    zero = one - one
-    for d in prange(directions.shape[1]):
-        cosines = np.empty_like(weights)
-        sines = np.empty_like(weights)
-        slopes = np.empty_like(weights)
-        for image in range(signs.shape[0]):
-            sx = directions[0, d] * signs[image, 0]
-            sy = directions[1, d] * signs[image, 1]
-            sz = directions[2, d] * signs[image, 2]
-            for j in range(weights.size):
-                path = sx * sources[0, j] + sy * sources[1, j] + sz * sources[2, j]
-                s_n = (
-                    sx * source_normals[0, j]
-                    + sy * source_normals[1, j]
-                    + sz * source_normals[2, j]
-                )
-                weight = weights[j] * (one - moments[j] * (one - s_n * s_n))
-                cosine, sine = cos_sin_turns(path * turns, one)
-                cosines[j] = weight * cosine
-                sines[j] = weight * sine
-                slopes[j] = s_n
-            for v in range(pressure.shape[0]):
-                re = zero
-                im = zero
-                for j in range(weights.size):
-                    v_re = slopes[j] * pressure[v, 1, j] - gradient[v, 0, j]
-                    v_im = -slopes[j] * pressure[v, 0, j] - gradient[v, 1, j]
-                    re += v_re * cosines[j] + v_im * sines[j]
-                    im += v_im * cosines[j] - v_re * sines[j]
-                out[v, d] += complex(re, im)

@@ -22,7 +22,7 @@ from numba import njit, prange
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.bem import kernels, near_field
+from bafflelens.bem import near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
 from bafflelens.mesh.mesh import Mesh
 
@@ -77,8 +77,8 @@ def pressure_and_gradient(
         by_coordinate(mesh.normals, real),
         (mesh.areas / near_field.FOUR_PI).astype(real),
         (0.5 * wavenumber**2 * near_field.second_moments(mesh)).astype(real),
-        kernels.scalars(wavenumber, real),
-        kernels.parts(np.stack((pressure, gradient)), real),
+        phases.scalars(wavenumber, real),
+        phases.parts(np.stack((pressure, gradient)), real),
         result,
     )
     return result[0], result[1:].T
@@ -120,7 +120,7 @@ def _add_pressure_and_gradient(
                 nx, ny, nz = normals[0, j], normals[1, j], normals[2, j]
                 s_n = sx * nx + sy * ny + sz * nz
                 amplitude = weights[j] * inverse * (one - moments[j] * (one - s_n * s_n))
-                cosine, sine = kernels.cos_sin_turns(r * turns, one)
+                cosine, sine = phases.cos_sin_turns(r * turns, one)
                 wave_re, wave_im = amplitude * cosine, amplitude * sine
                 # q = ik - 1/r and G times what it acts on
                 a_re = surface[0, 0, j] * wave_re - surface[0, 1, j] * wave_im

@@ -17,7 +17,7 @@ import numpy as np
 from numba import njit, prange
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
-from bafflelens.bem import kernels
+from bafflelens.bem import kernels, phases
 from bafflelens.bem.burton_miller import (
     AtFrequency,
     EngineSettings,
@@ -121,8 +121,8 @@ def incident(
         by_coordinate(mesh.normals, real),
         signs.astype(real),
         by_coordinate(directions[heard], real),
-        kernels.scalars(wavenumber, real),
-        kernels.parts(amplitudes[:, heard], real),
+        phases.scalars(wavenumber, real),
+        phases.parts(amplitudes[:, heard], real),
         pressure,
         gradient,
     )
@@ -148,7 +148,7 @@ def _add_plane_waves(points, normals, signs, directions, scalars, amplitudes, pr
                 nz = normals[2, i] * signs[image, 2]
                 for d in range(cosines.size):
                     path = directions[0, d] * x + directions[1, d] * y + directions[2, d] * z
-                    cosine, sine = kernels.cos_sin_turns(path * turns, one)
+                    cosine, sine = phases.cos_sin_turns(path * turns, one)
                     cosines[d], sines[d] = cosine, sine
                     along[d] = k * (
                         directions[0, d] * nx + directions[1, d] * ny + directions[2, d] * nz

@@ -8,7 +8,7 @@ from numba import njit, prange
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.bem import kernels, near_field
+from bafflelens.bem import far_field_sums, near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
 from bafflelens.bem.near_field import pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
@@ -51,16 +51,16 @@ def radiated_far_field(
     real = np.float32
     result = np.zeros((pressure.shape[0], len(directions)), dtype=complex)
     several = len(pressure) > _FEW
-    (kernels.add_far_field_together if several else kernels.add_far_field)(
+    (far_field_sums.add_far_field_together if several else far_field_sums.add_far_field)(
         by_coordinate(directions, real),
         signs.astype(real),
         by_coordinate(mesh.centroids, real),
         by_coordinate(mesh.normals, real),
         (mesh.areas / near_field.FOUR_PI).astype(real),
         (0.5 * wavenumber**2 * near_field.second_moments(mesh)).astype(real),
-        kernels.scalars(wavenumber, real),
-        kernels.parts(wavenumber * pressure, real),
-        kernels.parts(gradient, real),
+        phases.scalars(wavenumber, real),
+        phases.parts(wavenumber * pressure, real),
+        phases.parts(gradient, real),
         result,
     )
     return result

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
-from bafflelens.bem import kernels, low_rank, near_field
+from bafflelens.bem import kernels, low_rank, near_field, phases
 from bafflelens.bem.discretisation import Discretisation
 from bafflelens.bem.linear_solver import LinearSystem
 
@@ -96,7 +96,7 @@ def packed_product(
     def product(vectors: NDArray[np.complex64]) -> ComplexArray:
         out = np.empty(vectors.shape, dtype=complex)
         apply = _apply_packed_together if len(vectors) >= _SEVERAL else kernels.apply_packed
-        apply(packed, steps, kernels.parts(vectors, np.float32), out)
+        apply(packed, steps, phases.parts(vectors, np.float32), out)
         return out
 
     return product

@@ -23,6 +23,7 @@ from scipy import integrate
 
 from bafflelens.bem import burton_miller, kernels, near_field, phases
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.triangle_potentials import FOUR_PI, pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 
 TRIANGLE = np.array([[0.0, 0.0, 0.0], [1.0, 0.1, 0.0], [0.3, 0.8, 0.0]])
@@ -101,8 +102,8 @@ def test_static_closed_forms(point):
         brute_force(kernel, point, TRIANGLE).real
         for kernel in helmholtz(point, FIELD_NORMAL, NORMAL, 0.0)
     ]
-    single, adjoint = near_field.pair_single_layer(point, FIELD_NORMAL, TRIANGLE)
-    double, hypersingular = near_field.pair_double_layer(point, FIELD_NORMAL, TRIANGLE)
+    single, adjoint = pair_single_layer(point, FIELD_NORMAL, TRIANGLE)
+    double, hypersingular = pair_double_layer(point, FIELD_NORMAL, TRIANGLE)
     found = [single, double, adjoint, hypersingular]
     np.testing.assert_allclose(found, expected, rtol=1e-6, atol=1e-8)
 
@@ -142,12 +143,12 @@ def test_own_element_takes_the_finite_part():
     angle of an element from its own plane is zero.
     """
     expected = -around(lambda angle: 1 / outline(angle)) / (4 * np.pi)
-    double, found = near_field.pair_double_layer(TRIANGLE.mean(axis=0), NORMAL, TRIANGLE)
+    double, found = pair_double_layer(TRIANGLE.mean(axis=0), NORMAL, TRIANGLE)
     assert found == pytest.approx(expected, rel=1e-9)
     assert double == 0
     # It is also the limit from outside: the normal derivative of a double layer does not jump.
     above = TRIANGLE.mean(axis=0) + np.array([0, 0, 1e-6])
-    assert near_field.pair_double_layer(above, NORMAL, TRIANGLE)[1] == pytest.approx(found)
+    assert pair_double_layer(above, NORMAL, TRIANGLE)[1] == pytest.approx(found)
 
 
 def test_own_element_at_a_frequency():
@@ -265,7 +266,7 @@ def test_far_rule_is_of_third_order(quantity):
         single, double, adjoint, hyper = helmholtz(x, n_x, mesh.normals[0], k)
         arguments = (
             x[:, None], n_x[:, None], np.ones((1, 3)), np.ones(1),
-            mesh.centroids.T.copy(), mesh.normals.T.copy(), mesh.areas / near_field.FOUR_PI,
+            mesh.centroids.T.copy(), mesh.normals.T.copy(), mesh.areas / FOUR_PI,
             0.5 * k**2 * near_field.second_moments(mesh), phases.scalars(k, np.float64),
             np.array([[[1.0], [0.0]]]),
         )  # fmt: skip

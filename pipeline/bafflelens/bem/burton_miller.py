@@ -37,6 +37,7 @@ from bafflelens.bem.system_matrix import (
     low_rank_product,
     packed_product,
 )
+from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
 
 
@@ -434,7 +435,7 @@ def _far_arguments(
         where.coupling.astype(real),
         by_coordinate(mesh.centroids, real),
         by_coordinate(mesh.normals, real),
-        (mesh.areas / near_field.FOUR_PI).astype(real),
+        (mesh.areas / FOUR_PI).astype(real),
         (0.5 * at.wavenumber**2 * discretisation.moments).astype(real),
         phases.scalars(at.wavenumber, real),
     )

@@ -26,6 +26,7 @@ from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.iteration import best_start, iterate
 from bafflelens.bem.linear_solver import LARGEST_DIRECT_RESIDUAL, MOST_ITERATIONS
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
 
 try:
@@ -298,7 +299,7 @@ class _Frequency:
         points, sources = on_card.points.copy(), on_card.points.copy()
         source_normals = on_card.normals.copy()
         points[:, 3] = coupling
-        sources[:, 3] = areas / near_field.FOUR_PI
+        sources[:, 3] = areas / FOUR_PI
         source_normals[:, 3] = 0.5 * k**2 * moments
         return cls(
             on_card, k, (np.float32(k), np.float32(1 / k), np.float32(k / (2 * np.pi))),

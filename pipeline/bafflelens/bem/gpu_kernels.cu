@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// The kernels of bem/kernels.py and bem/near_field.py for a graphics card. Formulas, symbols and
-// sources are written there; here only what differs. Far pairs in single, near pairs in double
-// precision. Arrays of points are float4: (x, y, z, coupling) and (n_x, n_y, n_z, 0) of a field
-// point, (x, y, z, area / 4 pi) and (m_x, m_y, m_z, k^2 m / 2) of an element.
+// The kernels of bem/kernels.py, near_field.py and triangle_potentials.py for a graphics card.
+// Formulas, symbols and sources are written there; here only what differs. Far pairs in single,
+// near pairs in double precision. Arrays of points are float4: (x, y, z, coupling) and (n_x, n_y,
+// n_z, 0) of a field point, (x, y, z, area / 4 pi) and (m_x, m_y, m_z, k^2 m / 2) of an element.
 
 #define FOUR_PI 12.566370614359172
 #define TILE 128

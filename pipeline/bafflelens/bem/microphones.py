@@ -24,6 +24,7 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem import near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
+from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
 
 # Nearer than this many longest edges one point cannot stand for an element: at 4 its static part
@@ -75,7 +76,7 @@ def pressure_and_gradient(
         signs.astype(real),
         by_coordinate(mesh.centroids, real),
         by_coordinate(mesh.normals, real),
-        (mesh.areas / near_field.FOUR_PI).astype(real),
+        (mesh.areas / FOUR_PI).astype(real),
         (0.5 * wavenumber**2 * near_field.second_moments(mesh)).astype(real),
         phases.scalars(wavenumber, real),
         phases.parts(np.stack((pressure, gradient)), real),

@@ -10,7 +10,7 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem import far_field_sums, near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
-from bafflelens.bem.near_field import pair_double_layer, pair_single_layer
+from bafflelens.bem.triangle_potentials import FOUR_PI, pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 
 _FEW = 3  # up to so many sources, a phase each is computed as fast as it is kept
@@ -56,7 +56,7 @@ def radiated_far_field(
         signs.astype(real),
         by_coordinate(mesh.centroids, real),
         by_coordinate(mesh.normals, real),
-        (mesh.areas / near_field.FOUR_PI).astype(real),
+        (mesh.areas / FOUR_PI).astype(real),
         (0.5 * wavenumber**2 * near_field.second_moments(mesh)).astype(real),
         phases.scalars(wavenumber, real),
         phases.parts(wavenumber * pressure, real),

@@ -1,0 +1,152 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Potentials of a flat triangle in closed form, for k = 0.
+
+They hold everything that is singular where the field point is close. Sources: potentials of a flat
+polygon after D. R. Wilton et al., "Potential integrals for uniform and linear source distributions
+on polygonal and polyhedral domains", IEEE Trans. Antennas Propag. 32 (1984) 276; solid angle after
+A. van Oosterom and J. Strackee, "The solid angle of a plane triangle", IEEE Trans. Biomed. Eng. 30
+(1983) 125; the gradient of the solid angle is the Biot-Savart integral along the edges (citations
+from memory; each closed form is tested against brute-force quadrature). Symbols as in
+`bafflelens.bem.kernels`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+FOUR_PI = 4 * np.pi
+
+
+@njit(cache=True)
+def _edge_gradient(ax, ay, az, bx, by, bz):
+    """Return the Biot-Savart integral of dl x R / R^3 from corner a to b, both seen from x."""
+    la = np.sqrt(ax * ax + ay * ay + az * az)
+    lb = np.sqrt(bx * bx + by * by + bz * bz)
+    dot = ax * bx + ay * by + az * bz
+    denominator = la * lb * (la * lb + dot)
+    factor = (la + lb) / denominator if denominator > 0 else 0.0
+    return (
+        factor * (ay * bz - az * by),
+        factor * (az * bx - ax * bz),
+        factor * (ax * by - ay * bx),
+    )
+
+
+@njit(cache=True)
+def pair_double_layer(point, normal, corners):
+    """Return the static K and H of one point and one element, finite part where singular."""
+    corner = corners - point
+    l0 = np.sqrt((corner[0] ** 2).sum())
+    l1 = np.sqrt((corner[1] ** 2).sum())
+    l2 = np.sqrt((corner[2] ** 2).sum())
+    triple = (
+        corner[0, 0] * (corner[1, 1] * corner[2, 2] - corner[1, 2] * corner[2, 1])
+        + corner[0, 1] * (corner[1, 2] * corner[2, 0] - corner[1, 0] * corner[2, 2])
+        + corner[0, 2] * (corner[1, 0] * corner[2, 1] - corner[1, 1] * corner[2, 0])
+    )
+    d01 = (corner[0] * corner[1]).sum()
+    d12 = (corner[1] * corner[2]).sum()
+    d20 = (corner[2] * corner[0]).sum()
+    angle = 2 * np.arctan2(triple, l0 * l1 * l2 + d01 * l2 + d12 * l0 + d20 * l1)
+    # In the element's own plane the solid angle jumps between -2 pi and 2 pi; its principal
+    # value, which the equation needs there, is zero.
+    if abs(triple) < 1e-10 * l0 * l1 * l2:
+        angle = 0.0
+    total = 0.0
+    for e in range(3):
+        f = (e + 1) % 3
+        gx, gy, gz = _edge_gradient(
+            corner[e, 0], corner[e, 1], corner[e, 2], corner[f, 0], corner[f, 1], corner[f, 2]
+        )
+        total += gx * normal[0] + gy * normal[1] + gz * normal[2]
+    return -angle / FOUR_PI, -total / FOUR_PI
+
+
+@njit(cache=True)
+def _edge_potential(ax, ay, az, bx, by, bz, nx, ny, nz, height):
+    """Return what an edge from corner a to b, both seen from x, adds to the single layer.
+
+    These are its part of the potential, the logarithm along it, its outward normal in the plane
+    of the element (unit normal n, at ``height`` over x) and its angle.
+    """
+    tx, ty, tz = bx - ax, by - ay, bz - az
+    inverse = 1.0 / np.sqrt(tx * tx + ty * ty + tz * tz)
+    tx, ty, tz = tx * inverse, ty * inverse, tz * inverse
+    ox, oy, oz = ty * nz - tz * ny, tz * nx - tx * nz, tx * ny - ty * nx
+    t0 = ax * ox + ay * oy + az * oz
+    s0 = ax * tx + ay * ty + az * tz
+    s1 = bx * tx + by * ty + bz * tz
+    r0 = np.sqrt(ax * ax + ay * ay + az * az)
+    r1 = np.sqrt(bx * bx + by * by + bz * bz)
+    # Of the two equal forms of the logarithm, the one without cancellation.
+    if s0 + s1 > 0:
+        logarithm = np.log((r1 + s1) / (r0 + s0)) if r0 + s0 > 0 else 0.0
+    else:
+        logarithm = np.log((r0 - s0) / (r1 - s1)) if r1 - s1 > 0 else 0.0
+    above = abs(height)
+    foot2 = t0 * t0 + height * height
+    angle = 0.0
+    if foot2 > 0:
+        angle = np.arctan(t0 * s1 / (foot2 + above * r1)) - np.arctan(
+            t0 * s0 / (foot2 + above * r0)
+        )
+    return t0 * logarithm - above * angle, logarithm, ox, oy, oz, angle
+
+
+@njit(cache=True)
+def pair_single_layer(point, direction, corners):
+    """Return the static G and K' (along ``direction``) of one point and one element."""
+    x, y, z = point[0], point[1], point[2]
+    ax, ay, az = corners[0, 0] - x, corners[0, 1] - y, corners[0, 2] - z
+    bx, by, bz = corners[1, 0] - x, corners[1, 1] - y, corners[1, 2] - z
+    cx, cy, cz = corners[2, 0] - x, corners[2, 1] - y, corners[2, 2] - z
+    nx = (by - ay) * (cz - az) - (bz - az) * (cy - ay)
+    ny = (bz - az) * (cx - ax) - (bx - ax) * (cz - az)
+    nz = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
+    inverse = 1.0 / np.sqrt(nx * nx + ny * ny + nz * nz)
+    nx, ny, nz = nx * inverse, ny * inverse, nz * inverse
+    height = ax * nx + ay * ny + az * nz
+    total = turning = gx = gy = gz = 0.0
+    for _ in range(3):
+        part, logarithm, ox, oy, oz, angle = _edge_potential(
+            ax, ay, az, bx, by, bz, nx, ny, nz, height
+        )
+        total += part
+        turning += angle
+        gx, gy, gz = gx + ox * logarithm, gy + oy * logarithm, gz + oz * logarithm
+        ax, ay, az, bx, by, bz, cx, cy, cz = bx, by, bz, cx, cy, cz, ax, ay, az
+    side = 1.0 if height > 0 else -1.0
+    far2 = ax * ax + ay * ay + az * az + bx * bx + by * by + bz * bz
+    if abs(height) < 1e-10 * np.sqrt(far2 + cx * cx + cy * cy + cz * cz):
+        side = 0.0
+    # height is measured from the field point to the plane: the point lies at -height.
+    turning *= side
+    along = (
+        (gx - nx * turning) * direction[0]
+        + (gy - ny * turning) * direction[1]
+        + (gz - nz * turning) * direction[2]
+    )
+    return total / FOUR_PI, -along / FOUR_PI
+
+
+@njit(parallel=True, cache=True)
+def static_double_layers(points, normals, corners, element):
+    """Return the static K (no unit) and H (1/m) of (point, element) pairs, (n_pairs,) each.
+
+    Parameters
+    ----------
+    points, normals : (n_pairs, 3) array
+        Field points in m, and the unit normals that H is taken along.
+    corners : (n_triangles, 3, 3) array
+        Corners of the elements in m.
+    element : (n_pairs,) integer array
+        The element of each pair.
+    """
+    double_layer = np.empty(element.size)
+    hypersingular = np.empty(element.size)
+    for p in prange(element.size):
+        double_layer[p], hypersingular[p] = pair_double_layer(
+            points[p], normals[p], corners[element[p]]
+        )
+    return double_layer, hypersingular

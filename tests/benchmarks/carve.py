@@ -24,7 +24,8 @@ import numpy as np
 from bafflelens.commands.console import ConsoleProgress
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.run.carving.keeping import kept_steps
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.criteria import towards_bounce_db
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import played

@@ -39,7 +39,8 @@ from bafflelens.mockup.comparison.radiator import surface_radiator
 from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.measurement.measured import Setup
 from bafflelens.mockup.measurement.reading import read_measurement
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.moving_parts import source_motions

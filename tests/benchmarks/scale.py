@@ -44,7 +44,7 @@ from bafflelens.mesh.mesh import Mesh  # noqa: E402
 from bafflelens.mesh.quality import Band  # noqa: E402
 from bafflelens.report.summary import report_run  # noqa: E402
 from bafflelens.run import pipeline  # noqa: E402
-from bafflelens.run.pipeline import RunOptions  # noqa: E402
+from bafflelens.run.options import RunOptions  # noqa: E402
 from bafflelens.run.searching.proposing import Tried, propose  # noqa: E402
 from bafflelens.store import RunFolder  # noqa: E402
 from bafflelens.workers.caching.solved import CacheSettings  # noqa: E402

@@ -23,7 +23,8 @@ from bafflelens.bem.sweep import BandResult, FrequencyOutcome
 from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report import summary
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.store import RunFolder, open_run
 from bafflelens.workers.batches import Outcome
 from bafflelens.workers.dask_pool import never

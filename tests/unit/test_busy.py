@@ -8,7 +8,8 @@ import pytest
 from bafflelens import report
 from bafflelens.report import summary
 from bafflelens.run.busy import BETWEEN_TASKS, IDLE, Busy
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 
 
 def test_the_idle_share_follows_from_the_tasks():

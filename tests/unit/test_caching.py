@@ -26,7 +26,8 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.report import summary
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.shapes.meshing.scripts import PackedScript, unpacked
 from bafflelens.workers.caching import digests
 from bafflelens.workers.caching.digests import digest, mesh_digest, mesh_key, settings_digest

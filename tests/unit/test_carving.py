@@ -23,7 +23,9 @@ from bafflelens.run.carving.carve import with_changes
 from bafflelens.run.carving.descent import DescentPoint, direction, next_point
 from bafflelens.run.carving.displacement import CarvedHeight
 from bafflelens.run.carving.room import room_to_carve
-from bafflelens.run.pipeline import RunOptions, carve_on_request, run_job
+from bafflelens.run.on_request import carve_on_request
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.score import TERM_NAMES
 from bafflelens.shapes.meshing.loading import load_script, load_shape
 from bafflelens.store import open_run

@@ -28,7 +28,8 @@ from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
 from bafflelens.mockup.clay_map.slopes import candidate_slopes, candidate_with_slopes
 from bafflelens.mockup.clay_map.words import place_text, trust_lines
 from bafflelens.report import summary
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.score_slope import OBJECTIVES
 from bafflelens.store import open_run
 

@@ -14,7 +14,7 @@ from bafflelens.base.errors import StoreError
 from bafflelens.cli import main
 from bafflelens.commands import options
 from bafflelens.report import summary
-from bafflelens.run.pipeline import RunOptions
+from bafflelens.run.options import RunOptions
 
 
 @pytest.fixture
@@ -174,7 +174,7 @@ def test_an_unreachable_scheduler_is_exit_code_2(write_job, tmp_path, stub, monk
 
 def test_check_prints_the_cost(write_job, stub, monkeypatch, capsys):
     monkeypatch.setattr(
-        "bafflelens.run.pipeline.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
+        "bafflelens.run.options.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
     )
     assert main(["check", str(write_job()), "--workers", "2"]) == 0
     printed = capsys.readouterr().out
@@ -188,7 +188,7 @@ def test_check_prints_the_cost(write_job, stub, monkeypatch, capsys):
 
 def test_check_says_what_the_target_asks_in_vain(write_job, stub, monkeypatch, capsys):
     monkeypatch.setattr(
-        "bafflelens.run.pipeline.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
+        "bafflelens.run.options.RunOptions", lambda **kw: RunOptions(methods=stub.methods, **kw)
     )
     low = write_job(("{ from = 90, to = 160 }", "{ from = 60, to = 80 }"))
     assert main(["check", str(low), "--workers", "2"]) == 0

@@ -31,7 +31,8 @@ from bafflelens.mockup.comparison.compare import CORRECTION, PAGE, ComparisonReq
 from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.measurement.measured import Measured, Orbit, Setup
 from bafflelens.report import style, summary
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.model_error import MockUp, mock_ups_line, typical_error
 
 SETUP = Setup(distance_m=1.5, remarks="synthetic: nothing was measured")

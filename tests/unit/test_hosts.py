@@ -25,7 +25,8 @@ import stand_ins
 from bafflelens import report, store
 from bafflelens.base.errors import BafflelensError, InputError
 from bafflelens.report import summary
-from bafflelens.run.pipeline import RunOptions, resume_run, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.store import open_run
 from bafflelens.workers import dask_pool
 from bafflelens.workers.dask_pool import worker_pool

@@ -11,7 +11,8 @@ from bafflelens.base.progress import Silent
 from bafflelens.report import summary
 from bafflelens.report.joint_ranking import rank_together
 from bafflelens.report.summary import rank_run
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.ranking import Remeshing
 
 

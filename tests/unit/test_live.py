@@ -25,7 +25,9 @@ from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
 from bafflelens.live.solves import Bench
 from bafflelens.live.told import broken_stretches
 from bafflelens.report import summary
-from bafflelens.run.pipeline import RunOptions, queue_run, run_job, sampling_of
+from bafflelens.run.catalogued import sampling_of
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import queue_run, run_job
 from bafflelens.scoring.by_hand import hand_id, is_by_hand
 
 MIDDLE = {"lens.opening_height_mm": 121.3, "lens.depth_mm": 14.2}

@@ -11,7 +11,8 @@ from bafflelens.live import desk as desk_module
 from bafflelens.live.desk import open_desk
 from bafflelens.live.server import LiveServer
 from bafflelens.report import summary
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 
 CHROMIUM = shutil.which("chromium")
 api = pytest.importorskip("playwright.sync_api")

@@ -13,7 +13,9 @@ from bafflelens.cli import main
 from bafflelens.job.job_file import load_job
 from bafflelens.job.perturbations import changed_keys, nearby_job, nearby_shapes
 from bafflelens.job.sampling import draw
-from bafflelens.run.pipeline import change_on_request, plan_job, resume_run, run_job
+from bafflelens.run.on_request import change_on_request
+from bafflelens.run.options import plan_job
+from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.scoring.sensitivity import ParameterChange, Robustness
 from bafflelens.store import open_run
 
@@ -158,7 +160,7 @@ def test_a_finished_run_stays_finished_whatever_stops_its_changes(
         seen.append(run.folder.load_record().status)
         raise KeyboardInterrupt if stop == "killed" else stop
 
-    monkeypatch.setattr("bafflelens.run.pipeline.change_candidate", stopped)
+    monkeypatch.setattr("bafflelens.run.on_request.change_candidate", stopped)
     with pytest.raises(KeyboardInterrupt if stop == "killed" else stop):
         change_on_request(result.folder.path, "c002", options)
     assert [*seen, result.folder.load_record().status] == ["finished", "finished"]

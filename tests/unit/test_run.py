@@ -109,7 +109,7 @@ GPU = ("quality = ", 'engine = "gpu"\nquality = ')
 def test_without_a_card_a_job_for_one_is_refused_and_nothing_is_written(
     write_job, stub, options, monkeypatch
 ):
-    monkeypatch.setattr("bafflelens.run.pipeline.count_cards", lambda: 0)
+    monkeypatch.setattr("bafflelens.run.options.count_cards", lambda: 0)
     with pytest.raises(
         InputError, match=r"key solve.engine 'gpu'. Must be 'direct' here, or .*(card|CuPy)"
     ):
@@ -120,7 +120,7 @@ def test_without_a_card_a_job_for_one_is_refused_and_nothing_is_written(
 def test_without_a_card_a_job_that_allows_it_is_solved_on_the_processor(
     write_job, stub, options, monkeypatch
 ):
-    monkeypatch.setattr("bafflelens.run.pipeline.count_cards", lambda: 0)
+    monkeypatch.setattr("bafflelens.run.options.count_cards", lambda: 0)
     job = write_job(("quality = ", 'engine = "gpu"\nwithout_card = "direct"\nquality = '))
     result = run_job(job, options)
     assert not result.has_failures
@@ -131,7 +131,7 @@ def test_without_a_card_a_job_that_allows_it_is_solved_on_the_processor(
 def test_with_cards_bands_go_to_them_and_meshes_do_not(
     write_job, stub, options, open_pool, monkeypatch
 ):
-    monkeypatch.setattr("bafflelens.run.pipeline.count_cards", lambda: 2)
+    monkeypatch.setattr("bafflelens.run.options.count_cards", lambda: 2)
     pools = []
 
     @contextmanager

@@ -15,7 +15,8 @@ from bafflelens.job.sampling import draw
 from bafflelens.mesh.quality import band_of
 from bafflelens.report import summary
 from bafflelens.report.summary import view_of
-from bafflelens.run.pipeline import RunOptions, resume_run, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.scoring.ranking import WARNING
 from bafflelens.store import open_run
 

@@ -41,7 +41,7 @@ def carve(
 ) -> int:
     """Let a candidate carve itself down the slope of the score; stopped, it goes on."""
     prepare_compiler()
-    from bafflelens.run.pipeline import carve_on_request
+    from bafflelens.run.on_request import carve_on_request
     from bafflelens.store import open_run
 
     given = {

@@ -17,7 +17,7 @@ from bafflelens.base.signals import ended_by_signals
 from bafflelens.commands.console import ConsoleProgress
 
 if TYPE_CHECKING:
-    from bafflelens.run.pipeline import RunOptions
+    from bafflelens.run.options import RunOptions
 
 FINE: Final = 0
 HAS_FAILURES: Final = 1
@@ -82,7 +82,7 @@ def run_options(results: Path, means: Means) -> RunOptions:
         If a number is out of its range, or no end can be read.
     """
     from bafflelens.run.deadline import read_deadline
-    from bafflelens.run.pipeline import RunOptions
+    from bafflelens.run.options import RunOptions
     from bafflelens.store import cache_path
     from bafflelens.workers.caching.solved import CacheSettings
 

@@ -158,7 +158,7 @@ def tolerances(
 ) -> int:
     """Change a candidate a little, one parameter at a time, and tell what that costs."""
     prepare_compiler()
-    from bafflelens.run.pipeline import change_on_request
+    from bafflelens.run.on_request import change_on_request
 
     found = change_on_request(
         folder,

@@ -44,7 +44,7 @@ def check(job: JobFile, /, *, workers: Workers = None) -> int:
     )
     from bafflelens.job.job_file import load_job
     from bafflelens.job.like_for_like import baseline_differences
-    from bafflelens.run.pipeline import RunOptions, plan_job
+    from bafflelens.run.options import RunOptions, plan_job
     from bafflelens.run.warm_start import draw_job
 
     loaded = load_job(job)

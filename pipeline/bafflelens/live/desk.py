@@ -45,7 +45,7 @@ from bafflelens.live.solves import Bench, draft_frequencies, open_bench
 from bafflelens.live.told import all_values, row_of, sliders_of
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report.summary import candidates_of, note_on, rank_run
-from bafflelens.run.pipeline import RunOptions
+from bafflelens.run.options import RunOptions
 from bafflelens.run.queueing.overview import run_overview
 from bafflelens.store import RunFolder
 

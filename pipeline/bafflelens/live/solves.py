@@ -27,14 +27,14 @@ from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.live.solved import Judge
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import bands
+from bafflelens.run.catalogued import sampling_of
 from bafflelens.run.deadline import Clock
 from bafflelens.run.open_candidate import solve_settings
-from bafflelens.run.pipeline import (
+from bafflelens.run.options import (
     RunOptions,
     engine_at_hand,
     plan_job,
     remembering_pool,
-    sampling_of,
     with_engine,
 )
 from bafflelens.run.solving import solve_candidates

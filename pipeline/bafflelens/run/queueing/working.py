@@ -13,7 +13,8 @@ from bafflelens import store
 from bafflelens.base.errors import BafflelensError, InputError, StoreError
 from bafflelens.base.status import Status
 from bafflelens.run.deadline import TooLateError
-from bafflelens.run.pipeline import RunOptions, RunResult, queue_run, resume_run
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import RunResult, queue_run, resume_run
 from bafflelens.run.queueing.waiting import DONE, FAILED, WAITING, Queue, QueuedJob
 
 

@@ -20,7 +20,7 @@ from bafflelens.bem.burton_miller import AtFrequency, EngineSettings, assemble
 from bafflelens.bem.clusters import cut_clusters
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace
-from bafflelens.job.cost_estimate import matrix_entries
+from bafflelens.job.solve_costs import matrix_entries
 from bafflelens.mesh.quality import QUALITIES, stated_error_db, tolerance
 
 K = 40.0

@@ -8,20 +8,17 @@ import pytest
 
 from bafflelens.base.errors import JobError, MeshingError
 from bafflelens.bem.system_matrix import Storage
-from bafflelens.job.cost_estimate import (
-    BandCost,
-    Plan,
+from bafflelens.job.cost_estimate import BandCost, Plan, job_bands, make_plan
+from bafflelens.job.job_file import load_job
+from bafflelens.job.sampling import draw
+from bafflelens.job.solve_costs import (
     Speed,
     band_memory,
     estimate_triangles,
     frequency_seconds,
-    job_bands,
-    make_plan,
     matrix_entries,
     storage_of,
 )
-from bafflelens.job.job_file import load_job
-from bafflelens.job.sampling import draw
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize
 

@@ -11,7 +11,7 @@ import pytest
 from bafflelens import store
 from bafflelens.base.errors import BafflelensError, InputError, JobError, StoreError
 from bafflelens.bem.burton_miller import EngineSettings
-from bafflelens.job.cost_estimate import band_memory
+from bafflelens.job.solve_costs import band_memory
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.report.summary import rank_run, view_of
 from bafflelens.report.words import grouped_failures, verdict

@@ -9,11 +9,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, JobError, MeshingError
-from bafflelens.bem.burton_miller import EngineSettings
 from bafflelens.bem.system_matrix import Storage
 from bafflelens.directivity.frequency_interpolation import TYPICAL_BODY_M, body_size, first_grid
 from bafflelens.job.boundaries import surface_name_faults
@@ -21,9 +18,17 @@ from bafflelens.job.fidelity import finals_job, look_job
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.perturbations import changed_keys, nearby_job
 from bafflelens.job.sampling import Candidate, Sampling
+from bafflelens.job.solve_costs import (
+    ASSUMED_SPEED,
+    CARD_SPEED,
+    Speed,
+    band_memory,
+    estimate_triangles,
+    frequency_seconds,
+    storage_of,
+)
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize, bands, mesh_size, open_bands
-from bafflelens.mesh.surface_names import FINE_KINDS, surface_kind
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.parameters import Shape
 
@@ -34,71 +39,6 @@ _CANDIDATES_TRIED: Final = 3
 # What is solved again where frequencies are chosen as needed, as a share of what is solved at
 # first: see "Frequency sampling" in tests/benchmarks/RESULTS.md.
 _REFINING_SHARE: Final = 0.1
-
-
-@dataclass(frozen=True, kw_only=True)
-class Speed:
-    """How fast one worker process is. A first guess; a run's own timing table is the truth.
-
-    Attributes
-    ----------
-    pairs_per_s : float
-        Point pairs of the coupled kernel a second, computed and stored.
-    low_rank_entries : float
-        Entries that blocks of low rank and near blocks keep, for each unknown to the power 1.5.
-    low_rank_entries_per_s : float
-        How many of them are formed a second.
-    matrix_bytes_per_s : float
-        Bytes of the stored matrix that a product reads a second.
-    products : float
-        Matrix products until GMRES is done.
-    bytes_per_entry : float
-        Bytes of one entry of the stored matrix.
-    bytes_per_unknown : float
-        Bytes of near-field integrals, vectors of the iteration and far field, for each unknown.
-    second_engine_bytes_per_entry : float
-        Bytes that bempp takes for each pair of triangles of the whole body.
-    near_field_s_per_unknown : float
-        Singular and nearly singular integrals and the far field, s an unknown and frequency.
-    overhead_s : float
-        For each frequency, whatever its size.
-    mesh_s_per_triangle, mesh_overhead_s : float
-        For making the meshes of one candidate.
-    process_bytes : float
-        Memory of a worker that holds no matrix.
-    report_s, report_s_per_candidate : float
-        For ranking and the pages.
-    """
-
-    pairs_per_s: float = 0.45e9
-    low_rank_entries: float = 27.0
-    low_rank_entries_per_s: float = 30e6
-    matrix_bytes_per_s: float = 8e9
-    products: float = 16.0
-    bytes_per_entry: float = 4.0
-    bytes_per_unknown: float = 1e4
-    second_engine_bytes_per_entry: float = 40.0
-    near_field_s_per_unknown: float = 3e-5
-    overhead_s: float = 0.02
-    mesh_s_per_triangle: float = 3e-5
-    mesh_overhead_s: float = 1.0
-    process_bytes: float = 0.35e9
-    report_s: float = 5.0
-    report_s_per_candidate: float = 5.0
-
-
-# Fitted to a solve of 14,000 unknowns on one processor of a common server (engine "direct", one
-# mirror plane): 0.8 s to fill the matrix, 1.5 s to solve, 0.4 s for the rest.
-ASSUMED_SPEED: Final = Speed()
-
-# One H100: 350 billion pairs a second, 2 TB/s; what the host does beside it takes longer.
-CARD_SPEED: Final = Speed(
-    pairs_per_s=200e9,
-    matrix_bytes_per_s=2e12,
-    bytes_per_entry=8.0,
-    near_field_s_per_unknown=1e-6,
-    overhead_s=0.025,
-)
 
 # The second opinion compiles its kernels on every run, which takes most of this.
 SECOND_OPINION_S: Final = 60.0
@@ -399,107 +339,6 @@ def _costs(
         "band_costs": tuple(costs),
         "mesh_seconds": speed.mesh_overhead_s + speed.mesh_s_per_triangle * triangles_of_all,
     }
-
-
-def storage_of(unknowns: int, engine: str) -> Storage:
-    """Return how an engine holds the matrix of so many unknowns: the card keeps every entry."""
-    return Storage.PACKED if engine == "gpu" else EngineSettings().storage_for(unknowns)
-
-
-def matrix_entries(unknowns: int, engine: str, speed: Speed = ASSUMED_SPEED) -> float:
-    """Estimate how many entries of the matrix are kept."""
-    entries = float(unknowns) ** 2
-    if storage_of(unknowns, engine) is Storage.PACKED:
-        return entries
-    kept: float = speed.low_rank_entries * float(unknowns) ** 1.5
-    return min(entries, kept)
-
-
-def band_memory(
-    unknowns: int,
-    mirror_planes: int,
-    engine: str = "direct",
-    speed: Speed = ASSUMED_SPEED,
-) -> float:
-    """Estimate the memory of a worker that solves a band, in bytes.
-
-    Parameters
-    ----------
-    unknowns : int
-        Triangles of the kept part of the mesh.
-    mirror_planes : int
-        How many there are; the second engine solves the whole body.
-    engine : {"direct", "gpu", "bempp"}
-        Which one solves.
-    speed : Speed
-        What an entry and an unknown take.
-    """
-    memory = speed.process_bytes + speed.bytes_per_unknown * unknowns
-    if engine == "gpu":
-        return memory
-    if engine == "bempp":
-        whole = float(unknowns * 2**mirror_planes)
-        return memory + speed.second_engine_bytes_per_entry * whole**2
-    return memory + speed.bytes_per_entry * matrix_entries(unknowns, engine, speed)
-
-
-def estimate_triangles(trial: Mesh, size: MeshSize) -> int:
-    """Estimate how many triangles a finer mesh of the same shape has.
-
-    Every triangle of a coarse mesh is divided into as many as its area asks for, at the element
-    size that its distance from the finest surfaces gives; where the coarse mesh is fine already
-    (curved edges), it stays.
-
-    Parameters
-    ----------
-    trial : Mesh
-        A coarse mesh of the shape.
-    size : MeshSize
-        The rule of the finer mesh.
-    """
-    edge = _edge_lengths(trial, size)
-    equilateral = math.sqrt(3) / 4 * edge**2
-    return int(np.maximum(trial.areas / equilateral, 1.0).sum())
-
-
-def frequency_seconds(
-    unknowns: int,
-    mirror_planes: int,
-    engine: str = "direct",
-    speed: Speed = ASSUMED_SPEED,
-) -> float:
-    """Estimate the time to solve one frequency on one worker, in s.
-
-    Parameters
-    ----------
-    unknowns : int
-        Triangles of the kept part of the mesh.
-    mirror_planes : int
-        Each doubles the point pairs, but not the matrix.
-    engine : {"direct", "gpu", "bempp"}
-        Which one solves.
-    speed : Speed
-        How fast the worker is.
-    """
-    entries = matrix_entries(unknowns, engine, speed)
-    if storage_of(unknowns, engine) is Storage.PACKED:
-        matrix_s = entries * float(2**mirror_planes) / speed.pairs_per_s
-    else:
-        matrix_s = entries / speed.low_rank_entries_per_s
-    matrix_s += speed.products * speed.bytes_per_entry * entries / speed.matrix_bytes_per_s
-    return speed.overhead_s + matrix_s + speed.near_field_s_per_unknown * unknowns
-
-
-def _edge_lengths(trial: Mesh, size: MeshSize) -> FloatArray:
-    """Return the edge length that a rule asks for at each triangle, in m."""
-    fine = [name for name in np.unique(trial.surface) if surface_kind(name) in FINE_KINDS]
-    is_fine = np.isin(trial.surface, fine)
-    if not is_fine.any():
-        return np.full(trial.n_triangles, min(size.source_size_m, size.largest_m))
-    distance, _ = cKDTree(trial.centroids[is_fine]).query(trial.centroids)
-    share = np.minimum(distance / size.growth_distance_m, 1.0)
-    edge = size.source_size_m * (1 + (size.growth - 1) * share)
-    return np.asarray(np.minimum(edge, size.largest_m))
 
 
 def _trial_meshes(

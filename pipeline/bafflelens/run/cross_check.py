@@ -13,7 +13,7 @@ import xarray as xr
 from bafflelens.base.status import Status
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.direction_set import DirectionSet, directions
-from bafflelens.job.cost_estimate import band_memory
+from bafflelens.job.solve_costs import band_memory
 from bafflelens.mesh.quality import Band, mesh_size
 from bafflelens.report.summary import rank_run
 from bafflelens.run.state import Run

@@ -15,9 +15,9 @@ from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.directivity.frequency_interpolation import PASSES
 from bafflelens.directivity.interpolated import frequencies_to_add
-from bafflelens.job.cost_estimate import band_memory
 from bafflelens.job.domes import with_profiles
 from bafflelens.job.job_file import LoadedJob
+from bafflelens.job.solve_costs import band_memory
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.quality import Band, band_of, stated_error_db
 from bafflelens.run.state import Run, shape_id_of

@@ -13,8 +13,8 @@ from bafflelens.base.status import Status
 from bafflelens.directivity.dome_mixtures import dome_radius_m, has_profiles
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.polars import PLANES
-from bafflelens.job.cost_estimate import band_memory
 from bafflelens.job.job_file import LoadedJob
+from bafflelens.job.solve_costs import band_memory
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, bands, mesh_size
 from bafflelens.mockup.comparison.dome_fields import DomeMotions, orbit_fields

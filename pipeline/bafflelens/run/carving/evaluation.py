@@ -26,7 +26,7 @@ from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import assemble_dataset
-from bafflelens.job.cost_estimate import band_memory
+from bafflelens.job.solve_costs import band_memory
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band

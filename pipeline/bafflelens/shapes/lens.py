@@ -16,8 +16,8 @@ from typing import Any, Final
 from scipy.optimize import brentq
 
 from bafflelens.shapes import solids
-from bafflelens.shapes.cabinet import Hull
 from bafflelens.shapes.fields import length
+from bafflelens.shapes.hull import Hull
 from bafflelens.shapes.outline import (
     Arc,
     Corner,

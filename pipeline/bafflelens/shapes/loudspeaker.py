@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from bafflelens.shapes import solids
-from bafflelens.shapes.cabinet import Hull, cut_to_plan, depth_faults, room_faults, side_view
 from bafflelens.shapes.drivers import Driver
+from bafflelens.shapes.hull import Hull, cut_to_plan, depth_faults, room_faults, side_view
 from bafflelens.shapes.lens import (
     Lens,
     floor_solid,

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from bafflelens.shapes import solids
-from bafflelens.shapes.cabinet import Hull, room_faults
 from bafflelens.shapes.fields import flow_resistivity, length
+from bafflelens.shapes.hull import Hull, room_faults
 from bafflelens.shapes.rules import STRIP_MM, Footprint, fault
 
 

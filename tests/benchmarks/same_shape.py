@@ -22,7 +22,8 @@ from scans import Faults, make_scan
 from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.mockup.scan.clay import ClayScanRequest, take_scan
+from bafflelens.mockup.scan.clay import take_scan
+from bafflelens.mockup.scan.clay_model import ClayScanRequest
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.moving_parts import source_motions

@@ -20,7 +20,8 @@ from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.source_motion import normal_velocity
-from bafflelens.mockup.scan.clay import ClayScanRequest, take_scan
+from bafflelens.mockup.scan.clay import take_scan
+from bafflelens.mockup.scan.clay_model import ClayScanRequest
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.moving_parts import source_motions

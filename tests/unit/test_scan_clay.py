@@ -20,8 +20,9 @@ from bafflelens.base.errors import GeometryError, MeshingError, StoreError
 from bafflelens.cli import main
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
-from bafflelens.mockup.scan import clay
-from bafflelens.mockup.scan.clay import ClayScanRequest, stl_bytes, take_scan
+from bafflelens.mockup.scan import clay, clay_report, placing
+from bafflelens.mockup.scan.clay import stl_bytes, take_scan
+from bafflelens.mockup.scan.clay_model import ClayScanRequest
 from bafflelens.mockup.scan.findings import places, spreads
 from bafflelens.mockup.scan.fitting import fit
 from bafflelens.mockup.scan.repair import Scan, read_scan
@@ -139,7 +140,7 @@ def test_a_scan_of_the_front_alone_is_joined_to_the_nominal_body(request_for, le
     model, report = take_scan(asked)
     assert_pose_and_dent(model, made, lens[2])
     assert "nominal shape beyond it" in report
-    warned = clay.report_text(asked, replace(model, off_share=0.05), ())
+    warned = clay_report.report_text(asked, replace(model, off_share=0.05), ())
     assert "WARNING: 5.0% of the scan lies more than 1 mm off the solid: the clay" in warned
     seen = {row.surface: row.seen for row in model.spreads}
     assert seen["baffle"] > 0.99
@@ -272,7 +273,7 @@ def test_a_scan_in_another_unit_is_told_by_its_size(request_for, scale, unit, me
 def test_a_scan_in_inches_is_taken_as_such(request_for, lens):
     asked, _ = request_for(scale=1 / 0.0254, unit="inch")
     scan = Scan(*_arrays(read_scan(asked.scan, 0.0254)))
-    clay.require_likely_size(asked.scan.name, asked.unit, scan, lens[1])
+    placing.require_likely_size(asked.scan.name, asked.unit, scan, lens[1])
 
 
 def _arrays(scan):

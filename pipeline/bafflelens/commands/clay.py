@@ -27,7 +27,8 @@ def scan(
     ] = False,
 ) -> int:
     """Make a candidate of the scan of a clay model and map its deviation."""
-    from bafflelens.mockup.scan.clay import ClayScanRequest, take_scan
+    from bafflelens.mockup.scan.clay import take_scan
+    from bafflelens.mockup.scan.clay_model import ClayScanRequest
     from bafflelens.mockup.scan.nominal import nominal_shape
 
     shape, values = nominal_shape(nominal, candidate)

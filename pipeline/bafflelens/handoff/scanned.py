@@ -24,11 +24,11 @@ from bafflelens.handoff.manifest import Opened, open_archive
 from bafflelens.handoff.scan_picture import regions_picture
 from bafflelens.handoff.spots import Spot, furthest_off
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mockup.scan.clay import placed, require_likely_size, unit_in_m
 from bafflelens.mockup.scan.findings import DeviationPlace, places, spreads
 from bafflelens.mockup.scan.fitting import distances, fit
 from bafflelens.mockup.scan.marks import read_marks
 from bafflelens.mockup.scan.picture import deviation_picture, deviation_place_text
+from bafflelens.mockup.scan.placing import placed, require_likely_size, unit_in_m
 from bafflelens.mockup.scan.registration import Pose
 from bafflelens.mockup.scan.repair import read_scan, repair
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation

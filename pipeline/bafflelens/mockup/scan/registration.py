@@ -63,6 +63,10 @@ class Pose:
     rms_m: float
     kept_share: float
 
+    def applied_to(self, points: FloatArray) -> FloatArray:
+        """Return points of the scan's frame in the reference frame, in m."""
+        return np.asarray(points @ self.rotation.T + self.shift)
+
 
 def register(scan: Scan, nominal: Mesh, advance: Advance) -> Pose:
     """Find the pose in which the scan fits its nominal shape best.

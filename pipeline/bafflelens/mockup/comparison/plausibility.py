@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from scipy.stats import t as student_t
 
-from bafflelens.mockup.comparison.diagnosis import OrbitFacts
+from bafflelens.mockup.comparison.cause import OrbitFacts
 
 UNTOLD: Final = (
     "The data do not tell: a level that is wrong at all angles of both orbits alike (gain, drive, "

@@ -11,9 +11,10 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.mockup.comparison.cause import Cause, OrbitFacts
 from bafflelens.mockup.comparison.clay import ClayDeviation
 from bafflelens.mockup.comparison.correction import Correction, correction_of
-from bafflelens.mockup.comparison.diagnosis import Cause, OrbitFacts, causes_of, find_reflection
+from bafflelens.mockup.comparison.diagnosis import causes_of
 from bafflelens.mockup.comparison.difference import OrbitDifference, difference_of
 from bafflelens.mockup.comparison.dome_fit import DomeFit
 from bafflelens.mockup.comparison.errors_by_zone import (
@@ -34,6 +35,7 @@ from bafflelens.mockup.comparison.fitting import Fit, fit_orbit
 from bafflelens.mockup.comparison.observed import Observed
 from bafflelens.mockup.comparison.plausibility import implausible
 from bafflelens.mockup.comparison.radiator import Radiator
+from bafflelens.mockup.comparison.reflections import find_reflection
 from bafflelens.mockup.comparison.simulated import simulate_orbit
 from bafflelens.mockup.comparison.verdict import WITHIN_DB, Verdict, verdict_of
 

@@ -10,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
+from bafflelens.mockup.comparison.cause import LEAST_RMS_DB, Cause
 from bafflelens.mockup.comparison.clay import ClayDeviation
-from bafflelens.mockup.comparison.diagnosis import LEAST_RMS_DB, Cause
 from bafflelens.mockup.comparison.errors_by_zone import WidthContradiction, ZoneError
 from bafflelens.mockup.comparison.exchange import Exchange
 from bafflelens.mockup.comparison.fitting import Fit

@@ -27,7 +27,8 @@ from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mockup.comparison import compare as compare_module
 from bafflelens.mockup.comparison import simulation
 from bafflelens.mockup.comparison.clay import deviation_between
-from bafflelens.mockup.comparison.compare import CORRECTION, PAGE, ComparisonRequest, compare
+from bafflelens.mockup.comparison.compare import PAGE, ComparisonRequest, compare
+from bafflelens.mockup.comparison.data_files import CORRECTION
 from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.measurement.measured import Measured, Orbit, Setup
 from bafflelens.report import style, summary

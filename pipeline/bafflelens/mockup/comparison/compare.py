@@ -3,21 +3,17 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
-from bafflelens.directivity.responses import response_text
 from bafflelens.job.sources import is_plate
 from bafflelens.mockup.comparison.clay import clay_deviation
 from bafflelens.mockup.comparison.clay_error import find_clay_error
@@ -27,8 +23,8 @@ from bafflelens.mockup.comparison.clay_error_shown import (
     shown_clay_error,
 )
 from bafflelens.mockup.comparison.clay_slopes import clay_error_products
-from bafflelens.mockup.comparison.correction import Correction
-from bafflelens.mockup.comparison.dome_fit import DomeFit, fit_dome
+from bafflelens.mockup.comparison.data_files import CORRECTION, data_files
+from bafflelens.mockup.comparison.dome_fit import fit_dome
 from bafflelens.mockup.comparison.from_measurement import observed_of
 from bafflelens.mockup.comparison.page import PageFacts, count_pictures, page_of, pictures_of
 from bafflelens.mockup.comparison.radiator import SurfaceRadiator
@@ -55,8 +51,6 @@ from bafflelens.store import (
 )
 
 PAGE: Final = "comparison.html"
-CORRECTION: Final = "velocity_correction.txt"
-_UNCERTAINTY: Final = "velocity_correction_uncertainty.csv"
 _WITHIN_RANGE_DB: Final = (0.1, 10.0)
 _SMOOTHING_RANGE: Final = (1, 48)
 _AN_ORBIT: Final = 3.0  # takes about as long as so many pictures
@@ -216,7 +210,7 @@ def compare(
     facts = _facts(request, folder, measured, comparison, library_line, now)
     files = {f"{name}.png": content for name, content in pictures.items()}
     files[PAGE] = page_of(comparison, facts, pictures, clay_error).encode()
-    files |= _data_files(comparison, facts)
+    files |= data_files(comparison, facts)
     files |= clay_error.files
     write_folder(request.out, files)
     if not settings.is_plate and not faults:  # a plate is no mock-up of a lens
@@ -387,94 +381,3 @@ def _facts(
         library_line=library_line,
         correction_file=CORRECTION,
     )
-
-
-def _data_files(comparison: Comparison, facts: PageFacts) -> dict[str, bytes]:
-    """Return what other programs may want: the verdict, the errors, the correction."""
-    files = {
-        "comparison.json": json.dumps(_plain(comparison, facts), indent=1).encode() + b"\n",
-        "errors.csv": _errors_csv(comparison),
-    }
-    if comparison.correction is not None:
-        remark = f"{facts.title}\n{comparison.correction.remark}"
-        files[CORRECTION] = response_text(comparison.correction.response, remark).encode()
-        files[_UNCERTAINTY] = _uncertainty_csv(comparison.correction)
-    return files
-
-
-def _plain(comparison: Comparison, facts: PageFacts) -> Mapping[str, Any]:
-    return {
-        "format": 1,
-        "title": facts.title,
-        "run": facts.run,
-        "candidate": facts.candidate,
-        "compared_utc": facts.compared_utc,
-        "verdict": asdict(comparison.verdict),
-        "causes": [asdict(cause) for cause in comparison.causes],
-        "rms_db": comparison.rms_db,
-        "dome": _plain_dome(comparison.dome),
-        "setup": {
-            plane: {
-                "deviation": asdict(fit.deviation),
-                "uncertainty": fit.uncertainty.tolist(),
-                "is_told": fit.is_told.tolist(),
-                "left_db": fit.left_db,
-                "before_db": fit.before_db,
-                "swapped_db": fit.swapped_db,
-            }
-            for plane, fit in comparison.fits.items()
-        },
-    }
-
-
-def _plain_dome(found: DomeFit | None) -> Mapping[str, Any] | None:
-    if found is None:
-        return None
-    return {
-        "source": found.source,
-        "verdict": found.verdict,
-        "text": found.text,
-        "strengths": found.strengths,
-        "half_range": found.half_range,
-        "before_db": found.before_db,
-        "left_db": found.left_db,
-        "predicted": found.predicted,
-        "predicted_by_shape": found.by_shape,
-        "frequency_hz": found.frequency_hz.tolist(),
-        "shares": {
-            name: {"real": share.real.tolist(), "imag": share.imag.tolist()}
-            for name, share in found.shares.items()
-        },
-    }
-
-
-def _errors_csv(comparison: Comparison) -> bytes:
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(
-        ["zone", "from_hz", "to_hz", "rms_db", "largest_db", "repeatability_db", "points"]
-    )
-    for errors in comparison.by_third.values():
-        for one in errors:
-            numbers = (one.rms_db, one.largest_db, one.repeatability_db)
-            cells = ["" if np.isnan(value) else f"{value:.3f}" for value in numbers]
-            writer.writerow(
-                [one.zone, f"{one.from_hz:.1f}", f"{one.to_hz:.1f}", *cells, one.points]
-            )
-    return stream.getvalue().encode()
-
-
-def _uncertainty_csv(correction: Correction) -> bytes:
-    lines = ["frequency_hz,level_db,level_uncertainty_db,phase_deg,phase_uncertainty_deg"]
-    lines += [
-        ",".join(f"{value:.4f}" for value in row)
-        for row in zip(
-            correction.frequency_hz,
-            correction.level_db,
-            correction.level_uncertainty_db,
-            correction.phase_deg,
-            correction.phase_uncertainty_deg,
-            strict=True,
-        )
-    ]
-    return ("\n".join(lines) + "\n").encode()

@@ -15,16 +15,15 @@ import pytest
 from turntable import microphone_places
 
 from bafflelens.base.errors import InputError
-from bafflelens.mockup.comparison.errors_by_zone import (
-    ZoneError,
-    bands_between,
+from bafflelens.mockup.comparison.errors_by_zone import ZoneError, bands_between
+from bafflelens.mockup.comparison.from_measurement import observed_of
+from bafflelens.mockup.comparison.result import ComparisonSettings, compare_orbits
+from bafflelens.mockup.comparison.verdict import verdict_of
+from bafflelens.mockup.comparison.width_and_index import (
     contradictions,
     figure_curves,
     figure_errors,
 )
-from bafflelens.mockup.comparison.from_measurement import observed_of
-from bafflelens.mockup.comparison.result import ComparisonSettings, compare_orbits
-from bafflelens.mockup.comparison.verdict import verdict_of
 from bafflelens.mockup.measurement.microphones import PARAMETERS, SetUpDeviation, microphones
 
 SETTINGS = ComparisonSettings(bounce_deg={"floor": -33.7, "ceiling": 45.0})

@@ -16,9 +16,10 @@ from matplotlib.figure import Figure
 import bafflelens.report
 from bafflelens.mockup.comparison import figures
 from bafflelens.mockup.comparison.clay_error_shown import NOT_LOOKED_FOR, PICTURE, ShownClayError
-from bafflelens.mockup.comparison.errors_by_zone import FigureError, ZoneError
+from bafflelens.mockup.comparison.errors_by_zone import ZoneError
 from bafflelens.mockup.comparison.result import Comparison
 from bafflelens.mockup.comparison.verdict import fitted_text
+from bafflelens.mockup.comparison.width_and_index import FigureError
 from bafflelens.report.figures.axes import kilohertz
 from bafflelens.report.style import drawn, png_uri
 from bafflelens.report.templates import templates_in

@@ -18,15 +18,9 @@ from bafflelens.mockup.comparison.diagnosis import causes_of
 from bafflelens.mockup.comparison.difference import OrbitDifference, difference_of
 from bafflelens.mockup.comparison.dome_fit import DomeFit
 from bafflelens.mockup.comparison.errors_by_zone import (
-    FigureCurves,
-    FigureError,
-    WidthContradiction,
     Zone,
     ZoneError,
     bands_between,
-    contradictions,
-    figure_curves,
-    figure_errors,
     zone_errors,
     zones_of,
 )
@@ -38,6 +32,14 @@ from bafflelens.mockup.comparison.radiator import Radiator
 from bafflelens.mockup.comparison.reflections import find_reflection
 from bafflelens.mockup.comparison.simulated import simulate_orbit
 from bafflelens.mockup.comparison.verdict import WITHIN_DB, Verdict, verdict_of
+from bafflelens.mockup.comparison.width_and_index import (
+    FigureCurves,
+    FigureError,
+    WidthContradiction,
+    contradictions,
+    figure_curves,
+    figure_errors,
+)
 
 SMOOTHING_OCTAVES: Final = 1 / 12
 _A_DECADE: Final = 80  # ISO 3 R80, about 1/24 octave

@@ -12,10 +12,11 @@ import numpy as np
 
 from bafflelens.mockup.comparison.cause import LEAST_RMS_DB, Cause
 from bafflelens.mockup.comparison.clay import ClayDeviation
-from bafflelens.mockup.comparison.errors_by_zone import WidthContradiction, ZoneError
+from bafflelens.mockup.comparison.errors_by_zone import ZoneError
 from bafflelens.mockup.comparison.exchange import Exchange
 from bafflelens.mockup.comparison.fitting import Fit
 from bafflelens.mockup.comparison.plausibility import UNTOLD
+from bafflelens.mockup.comparison.width_and_index import WidthContradiction
 from bafflelens.mockup.measurement.microphones import BOUNDS, PARAMETERS
 
 WITHIN_DB: Final = 1.0

@@ -17,7 +17,8 @@ from bafflelens.handoff.paper import pages_pdf, paragraph
 from bafflelens.handoff.shortlist import Made, short_list, turns_of
 from bafflelens.handoff.summary_pages import summary_pdf
 from bafflelens.handoff.thresholds import Before, Trust, before_making, thresholds_of, trust_of
-from bafflelens.mockup.measurement.planning import Chamber, plan_measurement
+from bafflelens.mockup.measurement.measuring_room import Chamber
+from bafflelens.mockup.measurement.planning import plan_measurement
 from bafflelens.report.curves import Requirement
 from bafflelens.report.summary import rank_run
 from bafflelens.report.words import Change, Direction

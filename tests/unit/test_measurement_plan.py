@@ -15,6 +15,8 @@ from bafflelens.base.medium import Air
 from bafflelens.cli import main
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mockup.measurement.description import read_description
+from bafflelens.mockup.measurement.measuring_room import Chamber, place_at
+from bafflelens.mockup.measurement.nearness import far_distance
 from bafflelens.mockup.measurement.plan_page import (
     CAUTIONS,
     description_template,
@@ -22,11 +24,8 @@ from bafflelens.mockup.measurement.plan_page import (
     plan_text,
 )
 from bafflelens.mockup.measurement.planning import (
-    Chamber,
     body_of,
     choose,
-    far_distance,
-    place_at,
     plan_measurement,
     signal_to_noise_db,
     sweep_seconds,

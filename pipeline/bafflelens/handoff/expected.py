@@ -25,8 +25,9 @@ from bafflelens.directivity.polars import orbit
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.mockup.comparison.radiator import Radiator, SurfaceRadiator
 from bafflelens.mockup.measurement.measured import ORBITS, OrbitName, Setup
+from bafflelens.mockup.measurement.measuring_room import Chamber
 from bafflelens.mockup.measurement.microphones import microphone_positions
-from bafflelens.mockup.measurement.planning import Chamber, MeasurementPlan, plan_measurement
+from bafflelens.mockup.measurement.planning import MeasurementPlan, plan_measurement
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import played
 

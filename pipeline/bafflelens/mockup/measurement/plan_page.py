@@ -15,14 +15,13 @@ from matplotlib.patches import Arc, Rectangle
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
+from bafflelens.mockup.measurement.measuring_room import Chamber
+from bafflelens.mockup.measurement.nearness import Field, Nearness
 from bafflelens.mockup.measurement.planning import (
     DEEPEST_DB,
     LONGEST_SWEEP_S,
     MARGIN_DB,
-    Chamber,
-    Field,
     MeasurementPlan,
-    Nearness,
     plan_measurement,
 )
 from bafflelens.report import style

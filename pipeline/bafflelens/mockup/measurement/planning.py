@@ -6,19 +6,23 @@ Formulas that have no source beside them are derived where they stand; rules of 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 
-from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.medium import Air
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.surface_names import FINE_KINDS, surface_kind
-from bafflelens.mockup.measurement.measured import ORBITS, Setup
-from bafflelens.mockup.measurement.microphones import microphone_positions
+from bafflelens.mockup.measurement.measuring_room import (
+    Chamber,
+    MicrophonePlace,
+    place_at,
+    room_text,
+)
+from bafflelens.mockup.measurement.nearness import Field, Nearness, far_distance, nearness
 
 TIMES_THE_BODY: Final = 3.0  # distance re the largest dimension; common practice, no source
 ANGLE_STEPS_DEG: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -28,37 +32,7 @@ MARGIN_DB: Final = 20.0  # over the noise there; 0.8 dB at worst (1 + 10^-1)
 LONGEST_SWEEP_S: Final = 20.0
 _SHORTEST_SWEEP_S: Final = 1.0
 _BETWEEN_SWEEPS_S: Final = 3.0
-_ROOM_FOR_FADE_S: Final = 0.35e-3
-_FRONT_DEG: Final = 60.0
-_FAR_M: Final = 100.0
-_LOWEST_COMPARED_DB: Final = 20.0
-_FREQUENCIES_TRIED: Final = 8
 _DISTANCES_M: Final = (0.75, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Chamber:
-    """The room that is measured in, in m; the loudspeaker stands in its middle.
-
-    ``length_m`` lies along the line to the microphone; what is None is far away, as if lined.
-    """
-
-    height_m: float
-    width_m: float | None = None
-    length_m: float | None = None
-
-    def __post_init__(self) -> None:
-        faults = [
-            invalid(f"{name} of the measuring room", f"{value:g} m", "from 1.5 to 100 m")
-            for name, value in (
-                ("height", self.height_m),
-                ("width", self.width_m),
-                ("length", self.length_m),
-            )
-            if value is not None and not 1.5 <= value <= 100
-        ]
-        if faults:
-            raise InputError(faults)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,59 +64,6 @@ class Body:
     mouth_m: float
     axis_m: tuple[float, float, float]
     reach_m: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class MicrophonePlace:
-    """One distance of the microphone and what the room allows there.
-
-    Attributes
-    ----------
-    distance_m : float
-        From the turntable's axis to the microphone.
-    gate_s : float
-        Until just before the first bounce arrives.
-    lowest_hz : float
-        1/T of that gate.
-    bounce : str
-        What the first bounce comes from.
-    """
-
-    distance_m: float
-    gate_s: float
-    lowest_hz: float
-    bounce: str
-
-
-class Field(Protocol):
-    """What a candidate radiates; known at some frequencies, at any point outside it."""
-
-    @property
-    def frequencies_hz(self) -> FloatArray:
-        """Frequencies in Hz, rising."""
-
-    def at(self, points: FloatArray, numbers: IntArray) -> tuple[ComplexArray, ComplexArray]:
-        """Return pressure (n_numbers, n_points), and its gradient."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Nearness:
-    """How far a polar at a distance is from that of the far field, as simulated.
-
-    Attributes
-    ----------
-    distance_m : float
-        From the turntable's axis.
-    error_db : tuple of float
-        Largest difference of the level re on axis, within 60 degrees on both orbits, at each of
-        `at_hz`.
-    at_hz : tuple of float
-        Frequencies in Hz.
-    """
-
-    distance_m: float
-    error_db: tuple[float, ...]
-    at_hz: tuple[float, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -242,7 +163,7 @@ def plan_measurement(
     if not places:
         size = max(body.width_m, body.height_m, body.depth_m)
         rule = f"longer, for a body of {size:.2f} m: the microphone has no place in it"
-        raise InputError(invalid("measuring room", _room_text(chamber), rule))
+        raise InputError(invalid("measuring room", room_text(chamber), rule))
     chosen, reasons = choose(places, body, band_hz)
     wavelength = air.sound_speed / band_hz[1]
     far = tuple(
@@ -307,23 +228,6 @@ def body_of(mesh: Mesh) -> Body:
     )
 
 
-def place_at(distance_m: float, chamber: Chamber, air: Air) -> MicrophonePlace:
-    """Return gate and limit at a distance: the earliest of six bounces, each by its image.
-
-    Loudspeaker and microphone stand half way up and between the side walls, and as far from
-    the wall behind the one as from that behind the other. The loudspeaker is lowered or raised
-    to the middle: that is what makes the gate long.
-    """
-    ways = {"floor and ceiling": np.hypot(distance_m, chamber.height_m) - distance_m}
-    if chamber.width_m is not None:
-        ways["side walls"] = np.hypot(distance_m, chamber.width_m) - distance_m
-    if chamber.length_m is not None:
-        ways["end walls"] = chamber.length_m - distance_m  # twice the half of what is left
-    bounce = min(ways, key=lambda name: ways[name])
-    gate = max(float(ways[bounce]) / air.sound_speed - _ROOM_FOR_FADE_S, 1e-4)
-    return MicrophonePlace(distance_m=distance_m, gate_s=gate, lowest_hz=1 / gate, bounce=bounce)
-
-
 def choose(
     places: tuple[MicrophonePlace, ...], body: Body, band_hz: tuple[float, float]
 ) -> tuple[MicrophonePlace, tuple[str, ...]]:
@@ -353,56 +257,6 @@ def choose(
             f"{band_hz[0]:g} Hz: a larger room, or absorbers where the first bounce comes from."
         )
     return chosen, tuple(reasons)
-
-
-def far_distance(size_m: float, wavelength_m: float, share: float) -> float:
-    """Return the distance at which the edge of a body lags by 1/share of a wavelength, in m.
-
-    The edge of a body of the size D is sqrt(r^2 + D^2/4) - r, about D^2/(8 r), farther away than
-    its middle; that is a wavelength/share at r = share D^2/(8 wavelength). For a sixteenth it is
-    2 D^2/wavelength, the usual limit of the far field of antennas.
-    """
-    return share * size_m**2 / (8 * wavelength_m)
-
-
-def nearness(
-    field: Field,
-    places: Sequence[MicrophonePlace],
-    axis_m: tuple[float, float, float],
-    band_hz: tuple[float, float],
-) -> tuple[Nearness, ...]:
-    """Return how far polars at distances are from those of the far field, as simulated.
-
-    Both the near field and the way that the tweeter goes around the turntable's axis count.
-    Directions in which the far field is 20 dB and more below the axis are left out.
-    """
-    solved = field.frequencies_hz
-    inside = np.flatnonzero((solved >= band_hz[0] * 0.999) & (solved <= band_hz[1] * 1.001))
-    if not len(inside):
-        return ()
-    spread = np.linspace(0, len(inside) - 1, min(len(inside), _FREQUENCIES_TRIED))
-    chosen = inside[np.unique(np.round(spread).astype(int))]
-    angles = np.arange(-_FRONT_DEG, _FRONT_DEG + 1, 5.0)
-    distances = [*(place.distance_m for place in places), _FAR_M]
-    points = [
-        microphone_positions(Setup(distance_m=d, rotation_point_m=axis_m), name, angles)
-        for d in distances
-        for name in ORBITS
-    ]
-    pressure, _ = field.at(np.concatenate(points), chosen)
-    level = 20 * np.log10(np.maximum(np.abs(pressure), 1e-30))
-    level = level.reshape(len(chosen), len(distances), len(ORBITS), len(angles))
-    level = level - level[..., [len(angles) // 2]]
-    far = level[:, [-1]]
-    error = np.where(far > -_LOWEST_COMPARED_DB, np.abs(level - far), 0.0).max(axis=(2, 3))
-    return tuple(
-        Nearness(
-            distance_m=place.distance_m,
-            error_db=tuple(float(value) for value in error[:, number]),
-            at_hz=tuple(float(value) for value in solved[chosen]),
-        )
-        for number, place in enumerate(places)
-    )
 
 
 def angle_step_deg(body: Body, wavelength_m: float) -> float:
@@ -449,11 +303,6 @@ def _has_space(distance_m: float, chamber: Chamber, body: Body) -> bool:
 
 def _guides(name: str) -> bool:
     return surface_kind(name) in FINE_KINDS
-
-
-def _room_text(chamber: Chamber) -> str:
-    sizes = (chamber.length_m, chamber.width_m, chamber.height_m)
-    return " x ".join("?" if size is None else f"{size:g}" for size in sizes) + " m"
 
 
 def _require(band_hz: tuple[float, float], level_db: float, noise_db: float, repeats: int) -> None:

@@ -28,13 +28,8 @@ stopped goes on from there.
 
 from bafflelens.base.writing import has_room, require_new_folder, write_file, write_folder
 from bafflelens.scoring.ranking import LOOKED_AT, WAITING
-from bafflelens.store.catalogue import (
-    CATALOG_VERSION,
-    FINALS,
-    FIRST_LOOK,
-    SOLVED,
-    Counts,
-)
+from bafflelens.store.catalogue import FINALS, FIRST_LOOK, SOLVED, Counts
+from bafflelens.store.catalogue_tables import CATALOG_VERSION
 from bafflelens.store.folders import (
     RunFolder,
     cache_path,

@@ -11,7 +11,7 @@ from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import asdict, astuple, dataclass, replace
 from math import isfinite
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from bafflelens.base.errors import DamagedError, StoreError, invalid
 from bafflelens.base.reading import json_of, read_bytes
@@ -20,61 +20,26 @@ from bafflelens.base.writing import storing
 from bafflelens.scoring.dome_family import DomeScores
 from bafflelens.scoring.ranking import WAITING, CandidateResult
 from bafflelens.scoring.score import Score, Term
-
-CATALOG_VERSION: Final = 1
+from bafflelens.store.catalogue_tables import (
+    CATALOG_VERSION,
+    DOMES,
+    STAGES,
+    catalogue_fault,
+    domes_from,
+    has_table,
+    insert_candidates,
+    new_catalogue,
+    number_from,
+    open_catalogue,
+    score_from,
+    texts_from,
+)
 
 SOLVED: Final = Status.SOLVED
 
 FIRST_LOOK: Final = "first look"
 FINALS: Final = "finals"
 """Stages at which candidates are scored beside the one that ranks them."""
-
-# Made when it is first needed: the catalogue of an older run has none.
-_STAGES: Final = """
-CREATE TABLE IF NOT EXISTS stages (
-    candidate_id TEXT NOT NULL REFERENCES candidates (id),
-    stage TEXT NOT NULL,
-    score TEXT NOT NULL,
-    PRIMARY KEY (candidate_id, stage)
-)
-"""
-
-_DOMES: Final = """
-CREATE TABLE IF NOT EXISTS domes (
-    candidate_id TEXT PRIMARY KEY REFERENCES candidates (id),
-    scores TEXT NOT NULL
-)
-"""
-
-_SCHEMA: Final = """
-CREATE TABLE candidates (
-    id TEXT PRIMARY KEY,
-    position INTEGER NOT NULL,
-    label TEXT NOT NULL,
-    is_baseline INTEGER NOT NULL,
-    status TEXT NOT NULL,
-    reasons TEXT NOT NULL,
-    total_db REAL,
-    gaps TEXT NOT NULL
-);
-CREATE TABLE parameters (
-    candidate_id TEXT NOT NULL REFERENCES candidates (id),
-    key TEXT NOT NULL,
-    value REAL NOT NULL,
-    PRIMARY KEY (candidate_id, key)
-);
-CREATE TABLE scores (
-    candidate_id TEXT NOT NULL REFERENCES candidates (id),
-    position INTEGER NOT NULL,
-    name TEXT NOT NULL,
-    value_db REAL,
-    tolerance_db REAL NOT NULL,
-    weight REAL NOT NULL,
-    excess_db REAL NOT NULL,
-    note TEXT NOT NULL,
-    PRIMARY KEY (candidate_id, name)
-);
-"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,7 +78,7 @@ class Catalogue:
         candidates = tuple(candidates)
         self._note_candidates(candidates)
         with self._catalog() as catalog:
-            _insert(catalog, candidates)
+            insert_candidates(catalog, candidates)
 
     def _note_candidates(self, candidates: Sequence[CandidateResult]) -> None:
         lines = [
@@ -175,7 +140,7 @@ class Catalogue:
             (self.path / f"catalog.sqlite{suffix}").unlink(missing_ok=True)
         new_catalogue(self.path / "catalog.sqlite")
         with self._catalog() as catalog:
-            _insert(catalog, noted)
+            insert_candidates(catalog, noted)
 
     def enter_lost_candidates(self) -> tuple[str, ...]:
         """Enter candidates that were noted, but that the catalogue has lost; return their ids.
@@ -186,7 +151,7 @@ class Catalogue:
         lost = [noted for noted in self._noted_candidates() if noted.id not in known]
         if lost:
             with self._catalog() as catalog:
-                _insert(catalog, lost)
+                insert_candidates(catalog, lost)
         return tuple(candidate.id for candidate in lost)
 
     def update_candidate(
@@ -221,7 +186,7 @@ class Catalogue:
     def enter_stage(self, candidate_id: str, stage: str, score: Score) -> None:
         """Enter the score of a candidate at a stage, instead of what was known of that."""
         with self._catalog() as catalog:
-            catalog.execute(_STAGES)
+            catalog.execute(STAGES)
             catalog.execute(
                 "INSERT OR REPLACE INTO stages VALUES (?, ?, ?)",
                 (candidate_id, stage, json.dumps(asdict(score))),
@@ -230,7 +195,7 @@ class Catalogue:
     def enter_domes(self, candidate_id: str, domes: DomeScores) -> None:
         """Enter what a candidate scores over the family of its domes' motions."""
         with self._catalog() as catalog:
-            catalog.execute(_DOMES)
+            catalog.execute(DOMES)
             catalog.execute(
                 "INSERT OR REPLACE INTO domes VALUES (?, ?)",
                 (candidate_id, json.dumps(asdict(domes))),
@@ -239,25 +204,25 @@ class Catalogue:
     def domes(self) -> dict[str, DomeScores]:
         """Return what candidates score over the family, by id; empty where there is none."""
         with self._catalog() as catalog:
-            if not _has_table(catalog, "domes"):
+            if not has_table(catalog, "domes"):
                 return {}
             rows = catalog.execute("SELECT candidate_id, scores FROM domes").fetchall()
-        return {name: _domes_of(json.loads(text)) for name, text in rows}
+        return {name: domes_from(json.loads(text)) for name, text in rows}
 
     def scores_at(self, stage: str) -> dict[str, Score]:
         """Return what is known of a stage: scores by candidate, the baseline's among them."""
         with self._catalog() as catalog:
-            if not _has_stages(catalog):
+            if not has_table(catalog, "stages"):
                 return {}
             rows = catalog.execute(
                 "SELECT candidate_id, score FROM stages WHERE stage = ?", (stage,)
             ).fetchall()
-        return {name: _score_of(json.loads(text)) for name, text in rows}
+        return {name: score_from(json.loads(text)) for name, text in rows}
 
     def count_at(self, stage: str) -> int:
         """Return how many scores are known of a stage; quick in a large run."""
         with self._catalog() as catalog:
-            if not _has_stages(catalog):
+            if not has_table(catalog, "stages"):
                 return 0
             (count,) = catalog.execute(
                 "SELECT COUNT(*) FROM stages WHERE stage = ?", (stage,)
@@ -284,7 +249,7 @@ class Catalogue:
                 tolerance_db, weight, excess_db = numbers
                 term = Term(
                     name=name,
-                    value_db=_number(value_db),
+                    value_db=number_from(value_db),
                     tolerance_db=tolerance_db,
                     weight=weight,
                     excess_db=excess_db,
@@ -300,14 +265,14 @@ class Catalogue:
                 score=(
                     Score(
                         terms=tuple(terms[candidate_id]),
-                        total_db=_number(total_db),
-                        gaps=_texts(gaps),
+                        total_db=number_from(total_db),
+                        gaps=texts_from(gaps),
                     )
                     if terms[candidate_id]
                     else None
                 ),
                 status=status,
-                reasons=_texts(reasons),
+                reasons=texts_from(reasons),
             )
             for candidate_id, label, is_baseline, status, reasons, total_db, gaps in rows
         )
@@ -342,10 +307,10 @@ class Catalogue:
         """Keep the catalogue open meanwhile: who writes into it often saves most of the time."""
         path = self.path / "catalog.sqlite"
         try:
-            with closing(_connect(path)) as self._open_catalog:
+            with closing(open_catalogue(path)) as self._open_catalog:
                 yield
         except sqlite3.Error as error:
-            raise _catalogue_fault(path, error) from error
+            raise catalogue_fault(path, error) from error
         finally:
             self._open_catalog = None
 
@@ -354,7 +319,7 @@ class Catalogue:
         path = self.path / "catalog.sqlite"
         with ExitStack() as stack:
             try:
-                catalog = self._open_catalog or stack.enter_context(closing(_connect(path)))
+                catalog = self._open_catalog or stack.enter_context(closing(open_catalogue(path)))
                 with catalog:
                     (found,) = catalog.execute("PRAGMA user_version").fetchone()
                     if found != CATALOG_VERSION:
@@ -364,97 +329,4 @@ class Catalogue:
                         raise StoreError(fault) if found else DamagedError(fault)
                     yield catalog
             except sqlite3.Error as error:
-                raise _catalogue_fault(path, error) from error
-
-
-def _has_stages(catalog: sqlite3.Connection) -> bool:
-    return _has_table(catalog, "stages")
-
-
-def _has_table(catalog: sqlite3.Connection, name: str) -> bool:
-    found = catalog.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (name,))
-    return found.fetchone() is not None
-
-
-def _domes_of(content: dict[str, Any]) -> DomeScores:
-    """Return scores over a family that were kept as text."""
-    return DomeScores(
-        rigid_db=content["rigid_db"],
-        members_db=tuple(content["members_db"]),
-        octaves=tuple((hz, db) for hz, db in content["octaves"]),
-    )
-
-
-def _score_of(content: dict[str, Any]) -> Score:
-    """Return a score that was kept as text."""
-    terms = tuple(Term(**term) for term in content.pop("terms"))
-    return Score(**{**content, "terms": terms, "gaps": tuple(content["gaps"])})
-
-
-def new_catalogue(path: Path) -> None:
-    """Make an empty catalogue."""
-    with closing(sqlite3.connect(path)) as catalog:
-        catalog.execute("PRAGMA journal_mode = WAL")
-        catalog.executescript(_SCHEMA)
-        catalog.execute(f"PRAGMA user_version = {CATALOG_VERSION}")
-
-
-def _insert(catalog: sqlite3.Connection, candidates: Sequence[CandidateResult]) -> None:
-    """Enter candidates after those that are there."""
-    (first,) = catalog.execute("SELECT COALESCE(MAX(position) + 1, 0) FROM candidates").fetchone()
-    catalog.executemany(
-        "INSERT INTO candidates VALUES (?, ?, ?, ?, ?, ?, NULL, '[]')",
-        [
-            (
-                candidate.id,
-                position,
-                candidate.label,
-                candidate.is_baseline,
-                candidate.status,
-                json.dumps(candidate.reasons),
-            )
-            for position, candidate in enumerate(candidates, start=first)
-        ],
-    )
-    catalog.executemany(
-        "INSERT INTO parameters VALUES (?, ?, ?)",
-        [
-            (candidate.id, key, value)
-            for candidate in candidates
-            for key, value in candidate.values.items()
-        ],
-    )
-
-
-def _texts(stored: str) -> tuple[str, ...]:
-    """Return texts of the catalogue; most candidates have none."""
-    return () if stored == "[]" else tuple(json.loads(stored))
-
-
-def _number(stored: float | None) -> float:
-    """Return a number of the catalogue, which keeps NaN as NULL."""
-    return float("nan") if stored is None else stored
-
-
-def _catalogue_fault(path: Path, error: sqlite3.Error) -> StoreError:
-    rule = f"a catalogue in a folder that can be written ({error})"
-    # A disk that is full, a lock or missing rights are operational; what else there is, is damage.
-    is_damage = isinstance(error, sqlite3.DatabaseError) and not isinstance(
-        error, sqlite3.OperationalError
-    )
-    return (DamagedError if is_damage else StoreError)(invalid("catalogue", path, rule))
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    address = path.absolute().as_uri()
-    catalog = sqlite3.connect(f"{address}?mode=rw", uri=True, timeout=10)
-    try:
-        catalog.execute("PRAGMA user_version")
-        # What a power cut takes with it is scored again: nothing needs to wait for the disk.
-        catalog.execute("PRAGMA synchronous = NORMAL")
-    except sqlite3.OperationalError:
-        # In a folder that cannot be written, the write-ahead log cannot be opened; nor can
-        # anybody else be writing.
-        catalog.close()
-        catalog = sqlite3.connect(f"{address}?immutable=1", uri=True)
-    return catalog
+                raise catalogue_fault(path, error) from error

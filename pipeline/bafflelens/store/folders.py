@@ -23,7 +23,8 @@ from bafflelens.scoring.references import SECTION as REFERENCES
 from bafflelens.scoring.references import section_of
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.store.candidate_files import CandidateFiles
-from bafflelens.store.catalogue import Catalogue, new_catalogue
+from bafflelens.store.catalogue import Catalogue
+from bafflelens.store.catalogue_tables import new_catalogue
 from bafflelens.store.locks import is_locked, take_lock
 from bafflelens.store.records import RunRecord, moment, read_record, utc_now, write_record
 

@@ -35,7 +35,8 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, band_of, bands, mesh_size, open_bands, stated_error_db
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.shapes.meshing.scripts import packed
-from bafflelens.workers.dask_pool import Pool, worker_pool
+from bafflelens.workers.dask_pool import worker_pool
+from bafflelens.workers.pool import Pool
 from bafflelens.workers.work_units import (
     Methods,
     SolveSettings,

@@ -27,7 +27,7 @@ from bafflelens.run.options import RunOptions
 from bafflelens.run.pipeline import run_job
 from bafflelens.store import RunFolder, open_run
 from bafflelens.workers.batches import Outcome
-from bafflelens.workers.dask_pool import never
+from bafflelens.workers.pool import never
 from bafflelens.workers.work_units import Methods
 
 

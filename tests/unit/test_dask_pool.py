@@ -12,7 +12,7 @@ import pytest
 from distributed import LocalCluster
 
 from bafflelens.base.errors import InputError
-from bafflelens.workers import dask_pool
+from bafflelens.workers import dask_work
 from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.dask_pool import worker_pool
 
@@ -226,9 +226,9 @@ def test_a_running_scheduler_is_used_and_left_running(pool):
 @pytest.mark.parametrize("outer", [lambda pool: pool, RememberingPool], ids=["plain", "caching"])
 def test_where_workers_stay_away_all_work_ends_and_the_pool_goes_on(outer, monkeypatch):
     """Also what is submitted while the work is handed back; nothing stays set aside or sent."""
-    monkeypatch.setattr(dask_pool, "NO_WORKERS_LIMIT_S", 0.3)
-    monkeypatch.setattr(dask_pool, "_LOOK_FOR_WORKERS_S", 0.1)
-    monkeypatch.setattr(dask_pool, "_LOOK_UP_S", 0.1)
+    monkeypatch.setattr(dask_work, "NO_WORKERS_LIMIT_S", 0.3)
+    monkeypatch.setattr(dask_work, "_LOOK_FOR_WORKERS_S", 0.1)
+    monkeypatch.setattr(dask_work, "_LOOK_UP_S", 0.1)
     with (
         LocalCluster(
             n_workers=1,

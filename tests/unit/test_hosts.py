@@ -28,7 +28,7 @@ from bafflelens.report import summary
 from bafflelens.run.options import RunOptions
 from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.store import open_run
-from bafflelens.workers import dask_pool
+from bafflelens.workers import same_program
 from bafflelens.workers.dask_pool import worker_pool
 
 REPOSITORY = Path(__file__).parents[2]
@@ -189,7 +189,7 @@ def test_a_worker_with_another_program_is_refused_or_left_alone(lab, tmp_path):
 
 def test_differences_are_named():
     here = {"bafflelens": "0.2.0", "numpy": "2.4.6", "source of bafflelens": "a"}
-    unlike = dask_pool._unlike
+    unlike = same_program._unlike
     assert unlike(here, here) == ""
     assert unlike({**here, "numpy": "2.4.5"}, here) == "numpy 2.4.5 there, 2.4.6 here"
     assert "same version, but other source" in unlike({**here, "source of bafflelens": "b"}, here)

@@ -18,8 +18,9 @@ from bafflelens.job.sampling import Sampling
 from bafflelens.run.deadline import local_now
 from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.caching.solved import CacheSettings, open_cache
-from bafflelens.workers.dask_pool import Pool, processors, usable_memory, worker_pool
+from bafflelens.workers.dask_pool import processors, usable_memory, worker_pool
 from bafflelens.workers.memory_limit import GIB
+from bafflelens.workers.pool import Pool
 from bafflelens.workers.work_units import Methods
 
 

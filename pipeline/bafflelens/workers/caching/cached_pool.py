@@ -44,7 +44,7 @@ from bafflelens.workers.caching.entries import (
     meshes_to_bytes,
 )
 from bafflelens.workers.caching.solved import FREQUENCY, MESHES, SolvedCache
-from bafflelens.workers.dask_pool import Pool, never
+from bafflelens.workers.pool import Pool, never
 from bafflelens.workers.work_units import (
     Methods,
     SolveSettings,
@@ -163,7 +163,7 @@ class RememberingPool:
         memory: Callable[[], float] | None = None,
         card: bool = False,
     ) -> Any:
-        """Take work of any kind, of which nothing is kept, as `dask_pool.Pool.submit`."""
+        """Take work of any kind, of which nothing is kept, as `pool.Pool.submit`."""
         self._out[name] = None
         wishes = _Wishes(priority=priority, memory=memory, card=card)
         return self._hand_on(name, function, arguments, wishes)
@@ -240,7 +240,7 @@ class RememberingPool:
         number : int
             Which of these meshes.
         priority, memory
-            As `bafflelens.workers.dask_pool.Pool.submit` takes them.
+            As `bafflelens.workers.pool.Pool.submit` takes them.
         aside : bool
             Whether it is work for `outcomes_aside`; then its mesh has to be, too.
         """
@@ -263,7 +263,7 @@ class RememberingPool:
             self._look_up(asked)
 
     def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
-        """Yield what became of all work but that aside, as `dask_pool.Pool.outcomes`."""
+        """Yield what became of all work but that aside, as `pool.Pool.outcomes`."""
         for outcome in self._worked_on(is_over, self._is_asked_for):
             if outcome.name in self._aside:
                 self._done_aside[outcome.name] = outcome

@@ -349,7 +349,7 @@ def test_a_newer_move_ends_an_older_solve_and_nothing_stale_is_sent(desk, stub, 
     go_on.set()
     told.wait(lambda: len(told.frames()) >= 2)
     assert {frame["move"] for frame in told.frames()} == {2}
-    assert desk._known(desk.values_of(MIDDLE)) is None
+    assert desk.known.of(desk.values_of(MIDDLE)) is None
 
 
 def test_a_move_just_as_the_one_before_is_solved_is_solved_too(desk, told, monkeypatch):

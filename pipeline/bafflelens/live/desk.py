@@ -21,7 +21,6 @@ import xarray as xr
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import BASELINE_ID, baseline_values, low_discrepancy
 from bafflelens.job.sampling import settings_of as all_settings
-from bafflelens.live.estimate import fewest_shapes
 from bafflelens.live.frames import (
     DRAFT,
     ESTIMATED,
@@ -33,18 +32,12 @@ from bafflelens.live.frames import (
     score_lines,
     shape_arrays,
 )
-from bafflelens.live.solved import (
-    Answer,
-    Judge,
-    Learned,
-    answers_of,
-    learned_from,
-    with_score_band,
-)
+from bafflelens.live.known import Known, key_of
+from bafflelens.live.solved import Answer, Judge
 from bafflelens.live.solves import Bench, draft_frequencies, open_bench
-from bafflelens.live.told import all_values, row_of, sliders_of
+from bafflelens.live.told import all_values, sliders_of
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.report.summary import candidates_of, note_on, rank_run
+from bafflelens.report.summary import candidates_of, note_on
 from bafflelens.run.options import RunOptions
 from bafflelens.run.queueing.overview import run_overview
 from bafflelens.store import RunFolder
@@ -54,10 +47,8 @@ SETTLE_S: Final = 0.3
 FULL_SETTLE_S: Final = 2.0
 """So long before the full band is begun."""
 
-_SPREAD_SHARE: Final = 2  # of the fewest shapes that an estimate takes
 _LOOK_S: Final = 0.1
 _LONGEST_NAME: Final = 80
-_MOST_ROWS: Final = 60
 
 Publish = Callable[[str, bytes | dict[str, Any]], None]
 """Takes the page that it is for, empty for all, and what to send."""
@@ -85,14 +76,6 @@ class Wish:
     at: float
 
 
-Key = tuple[tuple[str, float], ...]
-
-
-def key_of(values: Mapping[str, float]) -> Key:
-    """Return parameters as something to look them up by."""
-    return tuple(sorted(values.items()))
-
-
 @dataclass(kw_only=True, eq=False)
 class Desk:
     """A run that pages ask; see the top of this file.
@@ -101,6 +84,8 @@ class Desk:
     ----------
     judge : Judge
         The run and its job.
+    known : Known
+        What is known of its shapes.
     options : RunOptions
         How it is solved.
     publish : callable
@@ -108,15 +93,9 @@ class Desk:
     """
 
     judge: Judge
+    known: Known
     options: RunOptions
     publish: Publish = lambda page, message: None
-    _answers: dict[str, Answer] = field(default_factory=dict)
-    _drafts: dict[Key, Answer] = field(default_factory=dict)
-    _meshes: dict[Key, Mesh] = field(default_factory=dict)
-    _draft_baseline: Answer | None = None
-    _learned: Learned | None = None
-    _ranked: tuple[tuple[int, ...], list[dict[str, Any]]] | None = None
-    _looked: tuple[int, ...] = ()
     _wish: Wish | None = None
     _done: str = ""
     _doing: str = ""
@@ -131,7 +110,7 @@ class Desk:
 
     def open(self) -> None:
         """Read what is solved, and begin to work."""
-        self._answers = answers_of(self.judge)
+        self.known.read_new()
         self._thread = threading.Thread(target=self._work, name="desk", daemon=True)
         self._thread.start()
 
@@ -151,7 +130,7 @@ class Desk:
             "title": loaded.job.title,
             "run": judge.folder.name,
             "sliders": sliders_of(judge),
-            "start": dict(self._start()),
+            "start": dict(self.known.start()),
             "target": limits_of_target(judge.target, frequencies),
             **self.state(),
         }
@@ -161,7 +140,7 @@ class Desk:
         folder = self.judge.folder
         overview = run_overview(folder)
         standing = overview.standing
-        learned = self._learned
+        learned = self.known.learned
         return {
             "state": {
                 "status": folder.load_record(with_tasks=False).status
@@ -170,21 +149,21 @@ class Desk:
                 "step": standing.step if standing else "",
                 "share": json_number(standing.share) if standing else None,
                 "left_s": json_number(overview.left_s()),
-                "rows": self._ranking(),
+                "rows": self.known.ranking(),
                 "doing": self._doing,
-                "baseline": self._mark_of_baseline(),
+                "baseline": self.known.mark_of_baseline,
                 "fault": self._fault,
                 "known": learned.estimator.n_shapes if learned else 0,
-                "drafts": len(self._drafts),
-                "full": max(len(self._answers) - (BASELINE_ID in self._answers), 0),
-                "needed": fewest_shapes(len(self.judge.searched)),
+                "drafts": len(self.known.drafts),
+                "full": self.known.n_full,
+                "needed": self.known.fewest,
                 "score_off_db": json_number(learned.score_off_db) if learned else None,
             }
         }
 
     def values_of(self, given: Mapping[str, Any]) -> dict[str, float]:
         """Return all parameters of a shape from those that are searched."""
-        return all_values(self.judge, self._start(), given)
+        return all_values(self.judge, self.known.start(), given)
 
     def move(self, page: str, wish_number: int, values: Mapping[str, float]) -> bytes:
         """Answer a move at once, and have it solved when it rests."""
@@ -197,11 +176,11 @@ class Desk:
         header = {"kind": "answer", "move": wish_number, "faults": faults}
         if faults:
             return frame({**header, "mark": "", "id": ""}, {})
-        known = self._known(values)
+        known = self.known.of(values)
         if known is not None:
             answer, mark, baseline = known
             return self._answer(header, answer.dataset, mark, baseline, answer.id)
-        learned = self._learned
+        learned = self.known.learned
         if learned is None:
             return frame({**header, "mark": "", "id": ""}, {})
         estimate = learned.estimator.estimate([values[key] for key in self.judge.searched])
@@ -213,8 +192,8 @@ class Desk:
 
     def shapes(self, wish_number: int, values: Mapping[str, float]) -> list[bytes]:
         """Return the shape itself where it has been meshed already; else nothing."""
-        known = self._known(values)
-        mesh = self._meshes.get(key_of(values))
+        known = self.known.of(values)
+        mesh = self.known.meshes.get(key_of(values))
         name = known[0].id if known is not None else ""
         if mesh is None and name:
             with suppress(BafflelensError, OSError):
@@ -231,21 +210,16 @@ class Desk:
         """
         folder, judge = self.judge.folder, self.judge
         known = {candidate.id: candidate for candidate in candidates_of(folder)}
-        beside = self._draft_baseline
-        if candidate_id == BASELINE_ID and self._mark_of_baseline() == DRAFT and beside:
-            drawn = beside.dataset
+        draft = self.known.draft_baseline
+        if candidate_id == BASELINE_ID and self.known.mark_of_baseline == DRAFT and draft:
+            drawn = draft.dataset
             header = {"kind": "opened", "move": wish_number, "values": {}, "faults": []}
             return [self._answer(header, drawn, DRAFT, drawn, BASELINE_ID)]
         if candidate_id not in known or not folder.has_directivity(candidate_id):
             raise InputError(invalid("candidate", candidate_id, "one that is solved"))
         candidate = known[candidate_id]
-        answer = self._answers.get(candidate_id)
-        dataset = (
-            answer.dataset
-            if answer is not None
-            else judge.as_played(folder.load_directivity(candidate_id))
-        )
-        baseline = self._answers.get(BASELINE_ID)
+        dataset = self.known.dataset_of(candidate_id)
+        baseline = self.known.answers.get(BASELINE_ID)
         values = {key: candidate.values.get(key) for key in judge.searched}
         is_settable = not candidate.is_baseline and None not in values.values()
         header = {
@@ -254,11 +228,8 @@ class Desk:
             "values": values if is_settable else {},
             "faults": [],
         }
-        found = [
-            self._answer(
-                header, dataset, SOLVED, baseline.dataset if baseline else None, candidate_id
-            )
-        ]
+        beside = baseline.dataset if baseline else None
+        found = [self._answer(header, dataset, SOLVED, beside, candidate_id)]
         with suppress(BafflelensError, OSError):
             mesh = folder.load_mesh(candidate_id)
             found.append(self._shape(mesh, candidate_id, wish_number, candidate_id))
@@ -291,7 +262,7 @@ class Desk:
 
     def _work(self) -> None:
         """Learn, solve what is wished, and meanwhile spread a few shapes, until it is over."""
-        self._learn()
+        self.known.learn(self._say)
         try:
             with open_bench(self.judge, self.options) as bench:
                 while not self._over.is_set():
@@ -306,7 +277,7 @@ class Desk:
         try:
             if wish is not None and self._done != "full":
                 self._serve(bench, wish)
-            elif self._needs_spread():
+            elif self.known.needs_spread:
                 self._spread(bench)
             else:
                 self._say(doing="")
@@ -323,7 +294,7 @@ class Desk:
         if not self._rests(wish, SETTLE_S):
             return
         is_over = self._is_over(wish)
-        known = self._known(wish.values)
+        known = self.known.of(wish.values)
         has_full = known is not None and known[1] == SOLVED
         if has_full:  # it has come to be known since the move was answered
             self._is_done(wish, "full")
@@ -339,8 +310,8 @@ class Desk:
             drawn = bench.draft("", wish.values, is_over, self._on_mesh(wish))
             if drawn is None:
                 return
-            self._drafts[key_of(wish.values)] = Answer(id="", values=wish.values, dataset=drawn)
-            self._learn()
+            self.known.add_draft(wish.values, drawn)
+            self.known.learn(self._say)
             self._send_known(wish)
         self._is_done(wish, "draft")
         if not self._rests(wish, FULL_SETTLE_S):
@@ -358,9 +329,9 @@ class Desk:
             self._is_writing = False
         if name is None:
             return
-        self._answers |= answers_of(self.judge, self._answers)
+        self.known.read_new()
         self._is_done(wish, "full")
-        self._learn()
+        self.known.learn(self._say)
         self._send_known(wish)
         self._say(doing="", fault="")
 
@@ -370,14 +341,10 @@ class Desk:
             if self._wish is wish:
                 self._done = how_far
 
-    def _needs_spread(self) -> bool:
-        known = len(self._drafts) + len(self._answers)
-        return known < _SPREAD_SHARE * fewest_shapes(len(self.judge.searched))
-
     def _spread(self, bench: Bench) -> None:
         """Solve the next of a small spread of shapes, unless somebody wishes something."""
-        known, wish = self._known_keys(), self._wish
-        total = _SPREAD_SHARE * fewest_shapes(len(self.judge.searched))
+        known, wish = self.known.keys, self._wish
+        total = self.known.spread
         self._say(
             doing=f"solving a small spread of shapes, {len(known)} of {total}, so that moves can "
             "be answered by estimates"
@@ -394,81 +361,26 @@ class Desk:
             return
         drawn = bench.draft("", values, is_over)
         if drawn is not None:
-            self._drafts[key_of(values)] = Answer(id="", values=values, dataset=drawn)
-            self._learn()
+            self.known.add_draft(values, drawn)
+            self.known.learn(self._say)
             self._say()
 
     def _require_draft_baseline(self, bench: Bench, is_over: Callable[[], bool]) -> None:
         """Solve the baseline as drafts are, so that these are judged beside it."""
-        if self._draft_baseline is not None:
+        if self.known.draft_baseline is not None:
             return
         values = baseline_values(bench.judge.loaded)
         drawn = bench.draft(BASELINE_ID, values, is_over)
         if drawn is not None:
-            self._draft_baseline = Answer(id=BASELINE_ID, values=values, dataset=drawn)
+            self.known.draft_baseline = Answer(id=BASELINE_ID, values=values, dataset=drawn)
             self._say()
-
-    def _learn(self) -> None:
-        """Learn anew from what is solved: the full bands if they are enough, else the drafts."""
-        full = self._answers.get(BASELINE_ID)
-        learned = learned_from(self.judge, self._answers, full.dataset if full else None)
-        if learned is None:
-            drafts = {str(n): answer for n, answer in enumerate(self._drafts.values())}
-            beside = self._draft_baseline
-            learned = learned_from(self.judge, drafts, beside.dataset if beside else None)
-        if learned is not None:
-            self._learned = learned
-            self._say()
-            self._learned = with_score_band(self.judge, learned)
 
     # --------------------------------------------------------------------------------- inside
 
-    def _start(self) -> Mapping[str, float]:
-        """Return where the sliders begin: at the best that is solved, else at the first."""
-        ranked = [row.candidate for row in rank_run(self.judge.folder)]
-        shapes = [c for c in ranked if set(self.judge.searched) <= set(c.values)]
-        shapes = [c for c in shapes if not c.is_baseline] or shapes
-        return shapes[0].values
-
-    def _known(self, values: Mapping[str, float]) -> tuple[Answer, str, xr.Dataset | None] | None:
-        """Return the answer that is known, its mark, and the baseline solved alike."""
-        key = key_of(values)
-        for answer in self._answers.values():
-            if answer.id != BASELINE_ID and key_of(answer.values) == key:
-                full = self._answers.get(BASELINE_ID)
-                return answer, SOLVED, full.dataset if full else None
-        if key in self._drafts:
-            beside = self._draft_baseline
-            return self._drafts[key], DRAFT, beside.dataset if beside else None
-        return None
-
-    def _mark_of_baseline(self) -> str:
-        if BASELINE_ID in self._answers:
-            return SOLVED
-        return DRAFT if self._draft_baseline is not None else ""
-
-    def _ranking(self) -> list[dict[str, Any]]:
-        """Return the rows of the ranking that are shown; read again only when they may differ."""
-        stamp = self.judge.folder.stamp()
-        if self._ranked is None or self._ranked[0] != stamp:
-            rows = rank_run(self.judge.folder)
-            rows = (*rows[:_MOST_ROWS], *(r for r in rows[_MOST_ROWS:] if r.candidate.is_baseline))
-            self._ranked = (stamp, [row_of(row) for row in rows])
-        return self._ranked[1]
-
     def _look_for_more(self) -> None:
         """Learn from what another process has solved meanwhile."""
-        stamp = self.judge.folder.stamp()
-        if stamp == self._looked:
-            return
-        self._looked = stamp
-        found = answers_of(self.judge, self._answers)
-        if found:
-            self._answers |= found
-            self._learn()
-
-    def _known_keys(self) -> set[Key]:
-        return {key_of(answer.values) for answer in self._answers.values()} | set(self._drafts)
+        if self.known.read_what_others_solved():
+            self.known.learn(self._say)
 
     def _rests(self, wish: Wish, seconds: float) -> bool:
         """Wait until a wish has rested so long; False if there is a newer one."""
@@ -484,14 +396,14 @@ class Desk:
 
     def _on_mesh(self, wish: Wish) -> Callable[[Mesh], None]:
         def show(mesh: Mesh) -> None:
-            self._meshes[key_of(wish.values)] = mesh
+            self.known.meshes[key_of(wish.values)] = mesh
             if not self._is_over(wish)():
                 self.publish(wish.page, self._shape(mesh, "", wish.number, ""))
 
         return show
 
     def _send_known(self, wish: Wish) -> None:
-        known = self._known(wish.values)
+        known = self.known.of(wish.values)
         if known is None or self._is_over(wish)():
             return
         answer, mark, baseline = known
@@ -532,4 +444,4 @@ def open_desk(folder: RunFolder, options: RunOptions) -> Desk:
     if not judge.searched:
         rule = "one that searches a dimension: { from = ..., to = ... }"
         raise InputError(invalid("job", judge.loaded.job.title, rule))
-    return Desk(judge=judge, options=replace(options, deadline=None))
+    return Desk(judge=judge, known=Known(judge=judge), options=replace(options, deadline=None))

@@ -1,0 +1,165 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is known of the shapes of a run: solved in full, as drafts, and learned from both."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import xarray as xr
+
+from bafflelens.job.sampling import BASELINE_ID
+from bafflelens.live.estimate import fewest_shapes
+from bafflelens.live.frames import DRAFT, SOLVED
+from bafflelens.live.solved import (
+    Answer,
+    Judge,
+    Learned,
+    answers_of,
+    learned_from,
+    with_score_band,
+)
+from bafflelens.live.told import row_of
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.report.summary import rank_run
+
+_SPREAD_SHARE: Final = 2  # of the fewest shapes that an estimate takes
+_MOST_ROWS: Final = 60
+
+Key = tuple[tuple[str, float], ...]
+
+
+def key_of(values: Mapping[str, float]) -> Key:
+    """Return parameters as something to look them up by."""
+    return tuple(sorted(values.items()))
+
+
+@dataclass(kw_only=True, eq=False)
+class Known:
+    """What is known of the shapes of a run.
+
+    Attributes
+    ----------
+    judge : Judge
+        The run and its job.
+    answers : dict of str to Answer
+        What is solved in full, by candidate.
+    drafts : dict of Key to Answer
+        What is solved as a draft, by its parameters.
+    draft_baseline : Answer or None
+        The baseline as drafts are solved, beside which they are judged.
+    meshes : dict of Key to Mesh
+        Shapes as they were meshed, by their parameters.
+    learned : Learned or None
+        What estimates are made from; None as long as too little is solved.
+    """
+
+    judge: Judge
+    answers: dict[str, Answer] = field(default_factory=dict)
+    drafts: dict[Key, Answer] = field(default_factory=dict)
+    draft_baseline: Answer | None = None
+    meshes: dict[Key, Mesh] = field(default_factory=dict)
+    learned: Learned | None = None
+    _ranked: tuple[tuple[int, ...], list[dict[str, Any]]] | None = None
+    _looked: tuple[int, ...] = ()
+
+    @property
+    def mark_of_baseline(self) -> str:
+        """How the baseline is solved; empty if it is not."""
+        if BASELINE_ID in self.answers:
+            return SOLVED
+        return DRAFT if self.draft_baseline is not None else ""
+
+    @property
+    def n_full(self) -> int:
+        """How many shapes are solved in full, without the baseline."""
+        return max(len(self.answers) - (BASELINE_ID in self.answers), 0)
+
+    @property
+    def keys(self) -> set[Key]:
+        """Parameters of all that is solved."""
+        return {key_of(answer.values) for answer in self.answers.values()} | set(self.drafts)
+
+    @property
+    def fewest(self) -> int:
+        """How many shapes an estimate takes at least."""
+        return fewest_shapes(len(self.judge.searched))
+
+    @property
+    def spread(self) -> int:
+        """How many shapes are solved without being asked for, so that moves can be estimated."""
+        return _SPREAD_SHARE * self.fewest
+
+    @property
+    def needs_spread(self) -> bool:
+        """Whether that many are not solved yet."""
+        return len(self.drafts) + len(self.answers) < self.spread
+
+    def of(self, values: Mapping[str, float]) -> tuple[Answer, str, xr.Dataset | None] | None:
+        """Return the answer that is known, its mark, and the baseline solved alike."""
+        key = key_of(values)
+        for answer in self.answers.values():
+            if answer.id != BASELINE_ID and key_of(answer.values) == key:
+                full = self.answers.get(BASELINE_ID)
+                return answer, SOLVED, full.dataset if full else None
+        if key in self.drafts:
+            beside = self.draft_baseline
+            return self.drafts[key], DRAFT, beside.dataset if beside else None
+        return None
+
+    def dataset_of(self, candidate_id: str) -> xr.Dataset:
+        """Return what a candidate that is solved in full sounds like, as it is played."""
+        if candidate_id in self.answers:
+            return self.answers[candidate_id].dataset
+        return self.judge.as_played(self.judge.folder.load_directivity(candidate_id))
+
+    def start(self) -> Mapping[str, float]:
+        """Return where the sliders begin: at the best that is solved, else at the first."""
+        ranked = [row.candidate for row in rank_run(self.judge.folder)]
+        shapes = [c for c in ranked if set(self.judge.searched) <= set(c.values)]
+        shapes = [c for c in shapes if not c.is_baseline] or shapes
+        return shapes[0].values
+
+    def ranking(self) -> list[dict[str, Any]]:
+        """Return the rows of the ranking that are shown; read again only when they may differ."""
+        stamp = self.judge.folder.stamp()
+        if self._ranked is None or self._ranked[0] != stamp:
+            rows = rank_run(self.judge.folder)
+            rows = (*rows[:_MOST_ROWS], *(r for r in rows[_MOST_ROWS:] if r.candidate.is_baseline))
+            self._ranked = (stamp, [row_of(row) for row in rows])
+        return self._ranked[1]
+
+    def add_draft(self, values: Mapping[str, float], dataset: xr.Dataset) -> None:
+        """Enter a draft."""
+        self.drafts[key_of(values)] = Answer(id="", values=values, dataset=dataset)
+
+    def read_new(self) -> bool:
+        """Read what is solved in full and not known yet; tell whether there was any."""
+        found = answers_of(self.judge, self.answers)
+        self.answers = {**self.answers, **found}  # the page may be going through them
+        return bool(found)
+
+    def read_what_others_solved(self) -> bool:
+        """Read what another process has solved meanwhile; tell whether there was any."""
+        stamp = self.judge.folder.stamp()
+        if stamp == self._looked:
+            return False
+        self._looked = stamp
+        return self.read_new()
+
+    def learn(self, tell: Callable[[], None]) -> None:
+        """Learn anew from what is solved: the full bands if they are enough, else the drafts.
+
+        ``tell`` is called once estimates can be made, before it is known how far off they are.
+        """
+        full = self.answers.get(BASELINE_ID)
+        learned = learned_from(self.judge, self.answers, full.dataset if full else None)
+        if learned is None:
+            drafts = {str(n): answer for n, answer in enumerate(self.drafts.values())}
+            beside = self.draft_baseline
+            learned = learned_from(self.judge, drafts, beside.dataset if beside else None)
+        if learned is not None:
+            self.learned = learned
+            tell()
+            self.learned = with_score_band(self.judge, learned)

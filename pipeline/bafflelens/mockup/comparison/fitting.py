@@ -239,14 +239,9 @@ def _senses(task: _Task) -> tuple[SetUpDeviation, SetUpDeviation]:
 
 def _coarse(task: _Task) -> _Task:
     """Return the levels at a part of the frequencies."""
-    few = np.arange(
-        0, len(task.orbit.numbers), max(len(task.orbit.numbers) // _FEW_FREQUENCIES, 1)
-    )
-    return replace(
-        task,
-        orbit=task.orbit.levels_at(few),
-        spread_db=task.spread_db[few],
-    )
+    count = len(task.orbit.numbers)
+    few = np.arange(0, count, max(count // _FEW_FREQUENCIES, 1))
+    return replace(task, orbit=task.orbit.levels_at(few), spread_db=task.spread_db[few])
 
 
 def _solve(task: _Task, start: SetUpDeviation) -> tuple[SetUpDeviation, _Task]:
@@ -444,9 +439,8 @@ def _blocks(task: _Task, deviation: SetUpDeviation) -> tuple[IntArray, IntArray]
     ways = np.arange(terms.path_m.size)
     angle = task.orbit.observed.angle_deg
     of_angle = ((angle - angle[0]) / _BLOCK_DEG + 1e-6).astype(np.int64)
-    of_frequency = (
-        np.arange(len(task.orbit.numbers)) * _FREQUENCY_BLOCKS // len(task.orbit.numbers)
-    )
+    count = len(task.orbit.numbers)
+    of_frequency = np.arange(count) * _FREQUENCY_BLOCKS // count
     return (
         np.concatenate((of_angle[columns], of_angle[ways])),
         np.concatenate((of_frequency[rows], -1 - ways)),

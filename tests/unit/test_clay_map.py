@@ -7,81 +7,29 @@ What the slopes say of a small step is held to what solving it finds.
 import csv
 import re
 from dataclasses import replace
-from functools import cache
 
-import bodies
 import meshio
 import numpy as np
 import pytest
+from sphere_run import RADIUS_M, run_of_sphere, sphere
 
-from bafflelens import report
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.base.progress import Silent
-from bafflelens.bem.sweep import solve_band
-from bafflelens.directivity.direction_set import directions
-from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.quality import Band
 from bafflelens.mockup.clay_map import make, slopes
 from bafflelens.mockup.clay_map.make import ClayMapRequest, make_clay_map
 from bafflelens.mockup.clay_map.places import ClayPlace, best_places, bump_height, clay_map
 from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
 from bafflelens.mockup.clay_map.slopes import candidate_slopes, candidate_with_slopes
 from bafflelens.mockup.clay_map.words import place_text, trust_lines
-from bafflelens.report import summary
-from bafflelens.run.options import RunOptions
-from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.score_slope import OBJECTIVES
 from bafflelens.store import open_run
 
-RADIUS_M = 0.08
 ACROSS_MM = 60.0
-
-
-def sphere(*_):
-    mesh = bodies.capped_sphere(0.16, np.radians(20), ("y",))
-    names = np.where(mesh.surface == "cap", "dome", "baffle")
-    return (
-        Mesh(RADIUS_M * (mesh.vertices - [np.cos(np.radians(20)), 0, 0]), mesh.triangles, names),
-    )
-
-
-@cache
-def solved_band(frequencies_hz, mesh_hz, keep_surface, motions, air):
-    """All candidates are the same sphere, which is solved once for all tests."""
-    return solve_band(
-        sphere()[0],
-        motions,
-        Band(frequencies_hz=frequencies_hz, mesh_frequency_hz=mesh_hz),
-        air=air,
-        directions=directions().vectors,
-        symmetry=("y",),
-        quality="draft",
-        keep_surface=keep_surface,
-    )
-
-
-def solve_sphere(mesh, motions, band, *, air, keep_surface=False, **_):
-    return solved_band(
-        band.frequencies_hz, band.mesh_frequency_hz, keep_surface, tuple(motions), air
-    )
-
-
-def run_of_sphere(write_job, results, stub, open_pool, patch, *replacements):
-    patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
-    patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-    patch.setattr(summary, "_target_picture", lambda loaded: b"")
-    methods = replace(
-        stub.methods,
-        mesh_shape=lambda shape, values, sizes, limit: sphere() * len(sizes),
-        solve_band=solve_sphere,
-    )
-    job = write_job(("candidates = 3", "candidates = 1"), *replacements)
-    return run_job(job, RunOptions(results=results, methods=methods, open_pool=open_pool)).folder
 
 
 @pytest.fixture
 def folder(write_job, tmp_path, stub, open_pool, monkeypatch):
-    return run_of_sphere(write_job, tmp_path / "results", stub, open_pool, monkeypatch)
+    return run_of_sphere(write_job, tmp_path / "results", stub.methods, open_pool, monkeypatch)
 
 
 def request_of(folder, out, **changes):
@@ -220,7 +168,7 @@ def test_nothing_kept_of_the_surface(folder, tmp_path):
 def test_engine_without_slopes(write_job, tmp_path, stub, open_pool, monkeypatch):
     engine = ("[solve]", '[solve]\nengine = "bempp"')
     results = tmp_path / "results"
-    folder = run_of_sphere(write_job, results, stub, open_pool, monkeypatch, engine)
+    folder = run_of_sphere(write_job, results, stub.methods, open_pool, monkeypatch, engine)
     with pytest.raises(InputError, match=r"Invalid engine of the run 'bempp'. Must be one with"):
         make_clay_map(request_of(folder, tmp_path / "map"), Silent())
 

@@ -4,7 +4,6 @@
 import json
 import shutil
 import socket
-import struct
 import threading
 import time
 import urllib.error
@@ -13,6 +12,7 @@ import urllib.request
 import numpy as np
 import pytest
 import small_job
+from told import Told, array_of, header_of
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
@@ -31,40 +31,6 @@ from bafflelens.run.pipeline import queue_run, run_job
 from bafflelens.scoring.by_hand import hand_id, is_by_hand
 
 MIDDLE = {"lens.opening_height_mm": 121.3, "lens.depth_mm": 14.2}
-
-
-class Told:
-    """What a desk published, and a way to wait for it."""
-
-    def __init__(self):
-        self.messages = []
-        self.news = threading.Condition()
-
-    def __call__(self, page, message):
-        with self.news:
-            self.messages.append((page, message))
-            self.news.notify_all()
-
-    def frames(self, kind="answer"):
-        found = [header_of(m) for _, m in self.messages if isinstance(m, bytes)]
-        return [header for header in found if header["kind"] == kind]
-
-    def wait(self, is_there, seconds=30):
-        with self.news:
-            assert self.news.wait_for(is_there, seconds), self.messages[-3:]
-
-
-def header_of(frame):
-    (length,) = struct.unpack_from("<I", frame)
-    return json.loads(frame[4 : 4 + length])
-
-
-def array_of(frame, name):
-    (length,) = struct.unpack_from("<I", frame)
-    place = header_of(frame)["arrays"][name]
-    size = int(np.prod(place["shape"]))
-    found = np.frombuffer(frame, "<f4", size, 4 + length + 4 * place["at"])
-    return found.reshape(place["shape"])
 
 
 @pytest.fixture

@@ -3,10 +3,12 @@
 
 import shutil
 
+import numpy as np
 import pytest
 import small_job
 
 from bafflelens import report
+from bafflelens.live import clay
 from bafflelens.live import desk as desk_module
 from bafflelens.live.desk import open_desk
 from bafflelens.live.server import LiveServer
@@ -62,6 +64,7 @@ def page(browser, served):
     opened.on("request", lambda asked: faults.extend(foreign(asked.url)))
     opened.goto(served[1].address)
     opened.get_by_text("estimates from").wait_for()
+    opened.locator("#mark[data-mark]:not([data-mark=''])").wait_for()  # its first answer is there
     yield opened
     opened.close()
     assert not faults
@@ -159,6 +162,28 @@ def test_another_shape_is_laid_over_and_held(page):
     page.get_by_role("button", name="Compare with the baseline").click()
     page.locator("figcaption", has_text="Vertical: plain baffle, ■ solved").wait_for()
     assert page.inner_text("#held-name") == "plain baffle"
+
+
+def test_a_clay_map_is_asked_for_and_shown_on_the_shape(page, monkeypatch):
+    def map_frame(folder, candidate_id, progress):
+        mesh = folder.load_mesh(candidate_id)
+        values = np.linspace(-1, 1, mesh.n_triangles)
+        lines = ["add 3 mm at 45 mm above the axis"]
+        title = {"title": "What clay does", "unit": "dB per mm", "better": -1}
+        return clay._clay_frame(candidate_id, mesh, values, (), **title, lines=lines, steps=[])
+
+    monkeypatch.setattr(desk_module, "map_frame", map_frame)
+    page.get_by_role("button", name="c002", exact=True).click()
+    wait_for_mark(page, "solved")
+    page.get_by_role("button", name="Map the clay").click()
+    page.locator("#clay-lines li", has_text="add 3 mm at 45 mm above the axis").wait_for()
+    assert "better taken, 1.0 dB per mm" in page.inner_text("#clay-scale")
+    assert not page.locator("#clay-steps").is_visible()
+    page.get_by_role("button", name="Show the surfaces again").click()
+    assert not page.locator("#clay").is_visible()
+    page.locator(DEPTH).focus()
+    page.keyboard.press("ArrowRight")
+    assert page.get_by_role("button", name="Map the clay").is_disabled()
 
 
 @pytest.mark.parametrize("width", [1400, 800])

@@ -21,6 +21,8 @@ import xarray as xr
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import BASELINE_ID, baseline_values, low_discrepancy
 from bafflelens.job.sampling import settings_of as all_settings
+from bafflelens.live.asked import Asked, Telling
+from bafflelens.live.clay import carved_frame, map_frame
 from bafflelens.live.frames import (
     DRAFT,
     ESTIMATED,
@@ -49,6 +51,8 @@ FULL_SETTLE_S: Final = 2.0
 
 _LOOK_S: Final = 0.1
 _LONGEST_NAME: Final = 80
+
+_MOST_ASKED: Final = 4
 
 Publish = Callable[[str, bytes | dict[str, Any]], None]
 """Takes the page that it is for, empty for all, and what to send."""
@@ -97,6 +101,7 @@ class Desk:
     options: RunOptions
     publish: Publish = lambda page, message: None
     _wish: Wish | None = None
+    _asked: list[Asked] = field(default_factory=list)
     _done: str = ""
     _doing: str = ""
     _is_writing: bool = False
@@ -233,7 +238,28 @@ class Desk:
         with suppress(BafflelensError, OSError):
             mesh = folder.load_mesh(candidate_id)
             found.append(self._shape(mesh, candidate_id, wish_number, candidate_id))
+        with suppress(StoreError):
+            found += [one for one in (carved_frame(folder, candidate_id),) if one is not None]
         return found
+
+    def ask(self, page: str, what: str, candidate_id: str) -> None:
+        """Have the clay of a candidate mapped, or have it carved a little; in turn.
+
+        Raises
+        ------
+        InputError
+            If too much is asked for already.
+        """
+        asked = Asked(page=page, what=what, id=candidate_id)
+        with self._lock:
+            if asked in self._asked:
+                return
+            if len(self._asked) >= _MOST_ASKED:
+                raise InputError(
+                    invalid(what, candidate_id, f"asked for when fewer than {_MOST_ASKED} wait")
+                )
+            self._asked.append(asked)
+        self._changed.set()
 
     def keep(self, candidate_id: str, name: str, text: str) -> None:
         """Give a shape that is solved a name, and keep a note on it.
@@ -274,6 +300,9 @@ class Desk:
 
     def _work_once(self, bench: Bench) -> None:
         wish = self._wish
+        if self._asked:
+            self._attend(bench, self._asked[0])
+            return
         try:
             if wish is not None and self._done != "full":
                 self._serve(bench, wish)
@@ -288,6 +317,28 @@ class Desk:
             self._say(fault=str(error), doing="")
             if wish is not None:
                 self._is_done(wish, "full")
+
+    def _attend(self, bench: Bench, asked: Asked) -> None:
+        """Do what is asked for a candidate; moves are answered by estimates meanwhile."""
+        folder, name = self.judge.folder, asked.id
+        try:
+            if asked.what == "map":
+                told = Telling(f"mapping the clay of {name}", self._say)
+                self._say(doing=told.what, fault="")
+                self.publish(asked.page, map_frame(folder, name, told))
+            else:
+                self._say(doing=f"carving {name} by one step", fault="")
+                self._is_writing = True
+                made = bench.carve(name, self._over.is_set)
+                self.judge = replace(self.judge, loaded=folder.load_job())
+                self.publish(asked.page, {"kind": "made", "id": made})
+        except BafflelensError as error:
+            self._say(fault=str(error))
+        finally:
+            self._is_writing = False
+            with self._lock:
+                self._asked.remove(asked)
+            self._say(doing="")
 
     def _serve(self, bench: Bench, wish: Wish) -> None:
         """Solve what is wished, as far as it is not known: the draft, then the full band."""

@@ -241,6 +241,9 @@ class LiveServer:
             return [{"kind": "rules", "move": message["move"], "broken": broken}]
         if kind == "open":
             return list(desk.opened(page, message["move"], message["id"]))
+        if kind in ("map", "carve"):
+            desk.ask(page, kind, message["id"])
+            return []
         if kind == "keep":
             desk.keep(message["id"], message["name"], message["text"])
         else:
@@ -287,6 +290,8 @@ async def _refused(request: Request, error: Exception) -> Response:
 _FIELDS: Final[dict[str, dict[str, type]]] = {
     "move": {"move": int, "values": dict},
     "open": {"move": int, "id": str},
+    "map": {"id": str},
+    "carve": {"id": str},
     "keep": {"id": str, "name": str, "text": str},
     "note": {"id": str, "text": str, "verdict": str},
 }

@@ -28,6 +28,8 @@ from bafflelens.live.solved import Judge
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import bands
 from bafflelens.run.catalogued import sampling_of
+from bafflelens.report.summary import solved_candidate
+from bafflelens.run.carving.carve import carve_candidate, knowing_carved, with_changes
 from bafflelens.run.deadline import Clock
 from bafflelens.run.open_candidate import solve_settings
 from bafflelens.run.options import (
@@ -198,6 +200,20 @@ class Bench:
             msg = f"The full band could not be solved. The log of {folder.name} says why."
             raise MeshingError(msg)
         return None
+
+    def carve(self, candidate_id: str, is_over: IsOver) -> str:
+        """Carve a solved candidate by one step, and return the id of what came of it.
+
+        Raises
+        ------
+        BafflelensError
+            If there is nothing to carve, or another process works on the run.
+        """
+        folder = self.judge.folder
+        parent = solved_candidate(folder, candidate_id)
+        section = with_changes(self.judge.loaded.job.carve, {"steps": 1})
+        with folder.kept_open(), self._run(is_over) as run:
+            return carve_candidate(knowing_carved(run), parent, section).candidate
 
     @contextmanager
     def _run(self, is_over: IsOver) -> Iterator[Run]:

@@ -101,6 +101,10 @@ class RunFolder(Catalogue, CandidateFiles):
                 shutil.rmtree(final)
             new.rename(final)
 
+    def carved_deviation(self, candidate_id: str) -> Path:
+        """Return the path of how far a carved candidate was moved, where it was carved here."""
+        return self.path / "shapes" / f"{_CARVED}{candidate_id}" / f"{candidate_id}_deviation.npz"
+
     def _further_shapes(self) -> list[Path]:
         """Return the folders with the scripts of references, and of plates of drivers."""
         shapes = self.path / "shapes"

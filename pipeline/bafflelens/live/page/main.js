@@ -2,7 +2,7 @@
 // The sheet: what is moved, what answers, and what it is held against.
 
 import { drawCurve, drawMap, rangeOf, scale } from "./levels.js";
-import { COLOURS, Space, drawSection } from "./shape.js";
+import { CLAY, COLOURS, FIXED, Space, drawSection } from "./shape.js";
 import { Sliders } from "./sliders.js";
 import { Wire } from "./wire.js";
 
@@ -55,6 +55,7 @@ function element(name, text, attributes = {}) {
 function move() {
   now.move += 1;
   now.shownId = "";
+  hideClay();
   // Until it is answered, nothing that is drawn may pass for the shape that the sliders say.
   if (now.frame) now.frame = { ...now.frame, mark: now.frame.mark && "before", id: "" };
   captions();
@@ -65,7 +66,9 @@ function move() {
 
 function open(id) {
   now.move += 1;
+  hideClay();
   now.shownId = id;
+  buttons();
   remember();
   wire.send({ kind: "open", move: now.move, id });
 }
@@ -98,7 +101,7 @@ function remembered() {
 // ----------------------------------------------------------------------------- from the server
 
 function receive(message) {
-  ({ hello, state, answer, opened, shape, rules, fault }[message.kind])(message);
+  ({ hello, state, answer, opened, shape, rules, fault, clay, made }[message.kind])(message);
 }
 
 function hello(message) {
@@ -175,6 +178,43 @@ function shape(message) {
 
 function rules(message) {
   if (message.move === now.move) sliders.grey(message.broken, now.frame?.faults?.[0] ?? "");
+}
+
+// A clay map, or what was carved; only of the shape that is shown.
+function clay(message) {
+  if (message.id !== now.frame?.id) return;
+  now.clay = message;
+  space.paint(message);
+  at("clay").hidden = false;
+  at("clay-title").textContent = message.title;
+  const [add, take] = message.unit === "mm" ? ["added", "taken"] : ["better added", "better taken"];
+  const most = `${message.most.toPrecision(2)} ${message.unit}`;
+  const patches = [[CLAY[0], `${take}, ${most}`], [CLAY[2], "0"], [CLAY.at(-1), `${add}, ${most}`], [FIXED, "stays"]];
+  at("clay-scale").replaceChildren(...patches.map(([colour, text]) => {
+    const item = element("span", "");
+    const patch = document.createElement("i");
+    patch.style.background = colour;
+    item.append(patch, text);
+    return item;
+  }));
+  at("clay-lines").replaceChildren(...message.lines.map((line) => element("li", line)));
+  at("clay-steps").hidden = !message.steps.length;
+  at("clay-steps").tBodies[0].replaceChildren(...message.steps.map((step) => {
+    const row = document.createElement("tr");
+    row.append(...[step.number || "before", decibels(step.score_db), step.outward_mm.toFixed(1), step.inward_mm.toFixed(1)].map((text) => element("td", text)));
+    return row;
+  }));
+}
+
+function hideClay() {
+  if (!now.clay) return;
+  now.clay = null;
+  at("clay").hidden = true;
+  if (now.shape) space.show(now.shape);
+}
+
+function made(message) {
+  open(message.id);
 }
 
 function fault(message) {
@@ -340,6 +380,9 @@ function buttons() {
   at("keep-button").disabled = !id || id === BASELINE;
   at("note-button").disabled = !id;
   at("keep-hint").textContent = id ? `Goes to ${id}.` : "A shape can be kept when its full band is solved.";
+  const isOpening = now.shownId && now.shownId !== id; // what is on the sheet is of another shape
+  at("map").disabled = at("carve").disabled = now.frame?.mark !== "solved" || !id || isOpening;
+  at("clay-hint").textContent = id ? "" : "A clay map and carving begin from a shape whose full band is solved.";
   at("hold").disabled = !now.frame?.mark || now.frame.mark === "before";
 }
 
@@ -353,6 +396,8 @@ at("hold").onclick = () => {
     draw();
   }
 };
+for (const kind of ["map", "carve"]) at(kind).onclick = () => wire.send({ kind, id: now.frame.id });
+at("clay-off").onclick = hideClay;
 at("unhold").onclick = () => hold(BASELINE);
 at("keep").onsubmit = (event) => {
   event.preventDefault();

@@ -10,6 +10,9 @@ export const COLOURS = {
   dome: "#d9822b", cone: "#d9822b", surround: "#f0c05a", lens: "#3d7ab8", waveguide: "#3d7ab8",
   baffle: "#c9c4b8", cabinet: "#a9aeb3", edge: "#b9b29f", plate: "#8fa3b3", felt: "#6d7d5c", other: "#bfa5c9",
 };
+// Dark is where clay is added, light where it is taken; so that it can be read without colour.
+export const CLAY = ["#ffe08a", "#e6cd93", "#b9b4aa", "#6f8fae", "#173f70"];
+export const FIXED = "#f7f6f3";
 const colourOf = (kind) => COLOURS[kind] ?? COLOURS.other;
 
 export class Space {
@@ -57,15 +60,29 @@ export class Space {
 
   show(frame) {
     if (!this.renderer) return;
-    const { corners, kind } = frame.arrays;
-    const count = kind.data.length;
-    const colours = new Float32Array(count * 9);
     const palette = frame.kinds.map((name) => new Color(colourOf(name)));
-    let reach = 0;
-    for (let i = 0; i < count; i++) {
-      const { r, g, b } = palette[kind.data[i]];
+    this.build(frame.arrays.corners, Array.from(frame.arrays.kind.data, (kind) => palette[kind]));
+  }
+
+  // A surface with a number on each triangle: what is better added or taken, or what was.
+  paint(frame) {
+    if (!this.renderer) return;
+    const steps = CLAY.map((one) => new Color(one)), fixed = new Color(FIXED);
+    const colours = Array.from(frame.arrays.value.data, (value) => {
+      if (Number.isNaN(value)) return fixed;
+      const share = Math.min(Math.max((frame.better * value) / (frame.most || 1), -1), 1);
+      const at = ((share + 1) / 2) * (steps.length - 1), below = Math.min(Math.floor(at), steps.length - 2);
+      return steps[below].clone().lerp(steps[below + 1], at - below);
+    });
+    this.build(frame.arrays.corners, colours);
+  }
+
+  build(corners, colourOfEach) {
+    const colours = new Float32Array(colourOfEach.length * 9);
+    colourOfEach.forEach(({ r, g, b }, i) => {
       for (let j = 0; j < 3; j++) colours.set([r, g, b], i * 9 + j * 3);
-    }
+    });
+    let reach = 0;
     const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
     corners.data.forEach((v, i) => { low[i % 3] = Math.min(low[i % 3], v); high[i % 3] = Math.max(high[i % 3], v); });
     this.middle = low.map((v, i) => (v + high[i]) / 2);

@@ -52,11 +52,16 @@ def list_text(
         lines += [f"{n}. {place_text(place, across_mm)}" for n, place in enumerate(places, 1)]
         lines += ["", *trust_lines(places, step)]
     else:
-        lines.append(
-            f"no place where a bump of {across_mm:.0f} mm does more than {LEAST_DB_PER_MM:g} dB "
-            "per mm: the shape is as good as such bumps can make it"
-        )
+        lines.append(no_place_text(across_mm))
     return "\n".join([*lines, "", CAUTION]) + "\n"
+
+
+def no_place_text(across_mm: float) -> str:
+    """Return that nothing is to be done."""
+    return (
+        f"no place where a bump of {across_mm:.0f} mm does more than {LEAST_DB_PER_MM:g} dB "
+        "per mm: the shape is as good as such bumps can make it"
+    )
 
 
 def place_text(place: ClayPlace, across_mm: float) -> str:

@@ -16,11 +16,12 @@ import pytest
 from bafflelens import report
 from bafflelens.base.medium import Air
 from bafflelens.bem.sweep import BandResult, solve_band
-from bafflelens.directivity.far_field_data import directions
+from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
 from bafflelens.report import summary
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 from bafflelens.store import RunFolder
 from bafflelens.workers.work_units import Methods
 
@@ -29,7 +30,7 @@ RADIUS_M = 0.08
 
 def sphere(*_: Any) -> tuple[Mesh]:
     """Return the half y >= 0 of the sphere, its pole at the origin."""
-    mesh = bodies.capped_sphere(0.16, np.radians(20), ("y",))
+    mesh = bodies.capped_sphere(0.16, np.radians(20), ("y",))  # type: ignore[no-untyped-call]
     names = np.where(mesh.surface == "cap", "dome", "baffle")
     return (
         Mesh(RADIUS_M * (mesh.vertices - [np.cos(np.radians(20)), 0, 0]), mesh.triangles, names),

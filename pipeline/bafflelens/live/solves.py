@@ -27,9 +27,9 @@ from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.live.solved import Judge
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import bands
-from bafflelens.run.catalogued import sampling_of
 from bafflelens.report.summary import solved_candidate
 from bafflelens.run.carving.carve import carve_candidate, knowing_carved, with_changes
+from bafflelens.run.catalogued import sampling_of
 from bafflelens.run.deadline import Clock
 from bafflelens.run.open_candidate import solve_settings
 from bafflelens.run.options import (

@@ -2,9 +2,9 @@
 """The process that meshes one shape with gmsh.
 
 Started by `bafflelens.shapes.meshing.geometry.mesh_shape` as ``python -m`` with a folder. The
-folder holds ``request.json`` (script, parameter values, mesh sizes) and perhaps ``anchor_<n>.npz``,
-meshes of another shape of the script, which are moved onto this one where that does no harm. The
-process leaves ``mesh_<n>.npz``, or ``fault.json`` with one line.
+folder holds ``request.json`` (script, parameter values, mesh sizes) and perhaps
+``anchor_<n>.npz``, meshes of another shape of the script, which are moved onto this one where that
+does no harm. The process leaves ``mesh_<n>.npz``, or ``fault.json`` with one line.
 
 How fine the mesh is
     At the moving surfaces and on the lens the edges have the size that is asked for; a driver

@@ -84,7 +84,8 @@ def moved_onto(
     for axis, near_m in planes.items():
         on_plane = anchor.vertices[:, axis] == 0.0
         if np.abs(vertices[on_plane, axis]).max(initial=0.0) > near_m:
-            raise _harmed("vertices that leave the mirror plane", "none")
+            value = "vertices that leave the mirror plane"
+            raise _harmed(value, "none")
         vertices[on_plane, axis] = 0.0
     moved = Mesh(vertices, anchor.triangles, anchor.surface)
     require_unharmed(anchor, moved)
@@ -128,7 +129,8 @@ def _require(good: NDArray[np.bool_], moved: Mesh, what: str) -> None:
     bad = np.flatnonzero(~good)
     if len(bad):
         x, y, z = moved.centroids[bad[0]] * 1e3
-        raise _harmed(f"{len(bad)} {what}, the first at ({x:.1f}, {y:.1f}, {z:.1f}) mm", "none")
+        value = f"{len(bad)} {what}, the first at ({x:.1f}, {y:.1f}, {z:.1f}) mm"
+        raise _harmed(value, "none")
 
 
 def _harmed(value: str, rule: str) -> MeshingError:
@@ -213,4 +215,5 @@ def _nearest(model: Any, face: int, points: FloatArray, shares: FloatArray) -> F
         parameters = parameters + step
         if np.linalg.norm(np.einsum("nij,ni->nj", slopes, step), axis=1).max() < _ON_FACE_M:
             return np.reshape(model.getValue(2, face, parameters.ravel()), (-1, 3))
-    raise _harmed(f"vertices that do not come to rest on face {face}", "none")
+    value = f"vertices that do not come to rest on face {face}"
+    raise _harmed(value, "none")

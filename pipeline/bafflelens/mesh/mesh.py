@@ -17,7 +17,7 @@ from bafflelens.base.archives import arrays_of
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import MeshingError, StoreError, invalid
 from bafflelens.base.reading import read_bytes
-from bafflelens.mesh.places import Places
+from bafflelens.mesh.places import VertexPlaces
 
 _AXES = {"x": 0, "y": 1, "z": 2}
 
@@ -34,7 +34,7 @@ class Mesh:
         Vertex numbers, counter-clockwise seen from the air: the normal points out of the body.
     surface : (n_triangles,) array of str
         Name of the surface each triangle lies on (``dome``, ``baffle`` ...).
-    places : Places or None
+    places : VertexPlaces or None
         Where its vertices lie on the solid that it was made of, if that is known. It is not
         written to the files of a run, and a mirrored mesh has none.
     """
@@ -42,7 +42,7 @@ class Mesh:
     vertices: FloatArray
     triangles: IntArray
     surface: NDArray[np.str_]
-    places: Places | None = None
+    places: VertexPlaces | None = None
 
     @property
     def n_triangles(self) -> int:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.places import Places
+from bafflelens.mesh.places import VertexPlaces
 
 
 def save_placed(mesh: Mesh, path: Path) -> None:
@@ -35,4 +35,4 @@ def load_placed(path: Path) -> Mesh:
     with np.load(path) as data:
         arrays = dict(data)
     mesh = Mesh.of_arrays(arrays)
-    return Mesh(mesh.vertices, mesh.triangles, mesh.surface, Places.from_arrays(arrays))
+    return Mesh(mesh.vertices, mesh.triangles, mesh.surface, VertexPlaces.from_arrays(arrays))

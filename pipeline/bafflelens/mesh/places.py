@@ -18,7 +18,7 @@ from bafflelens.base.conventions import FloatArray, IntArray
 
 
 @dataclass(frozen=True, kw_only=True)
-class Places:
+class VertexPlaces:
     """Where each vertex lies on a solid.
 
     Attributes
@@ -42,9 +42,9 @@ class Places:
     volume_ratio: float
     is_moved: bool = False
 
-    def of_vertices(self, used: IntArray) -> Places:
+    def of_vertices(self, used: IntArray) -> VertexPlaces:
         """Return the places of some of the vertices."""
-        return Places(
+        return VertexPlaces(
             entity=self.entity[used],
             share=self.share[used],
             solid=self.solid,
@@ -63,7 +63,7 @@ class Places:
         }
 
     @classmethod
-    def from_arrays(cls, data: Mapping[str, NDArray[Any]]) -> Places | None:
+    def from_arrays(cls, data: Mapping[str, NDArray[Any]]) -> VertexPlaces | None:
         """Return what `arrays` described; None if they are not there.
 
         Raises

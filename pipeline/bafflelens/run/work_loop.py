@@ -3,10 +3,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Final
+from typing import Final, NamedTuple
 
 import xarray as xr
 
@@ -41,11 +41,29 @@ _ALWAYS_BEGUN: Final = 2  # the baseline and a candidate; the deadline has room 
 # A power cut may take what was solved faster than the disk confirms that it has it.
 _WORTH_WAITING_S: Final = 0.1
 
-# A candidate that is to be solved, its place, and mesh rules of its own if it has some.
-Wanted = tuple[CandidateResult, int, Sequence[MeshSize] | None]
-
 Judge = Callable[[Run, CandidateResult, xr.Dataset], str]
 """Takes what was solved of a candidate of a run, and says in one line what it is."""
+
+
+class Wanted(NamedTuple):
+    """A candidate that is to be solved.
+
+    Attributes
+    ----------
+    candidate : CandidateResult
+        Which.
+    position : int
+        Its place in the order of the work.
+    sizes : sequence of MeshSize or None
+        Mesh rules of its own, if it has some.
+    moved_from : mapping of str to float or None
+        Values of the shape, of the same script, whose meshes are moved onto it, if any are.
+    """
+
+    candidate: CandidateResult
+    position: int
+    sizes: Sequence[MeshSize] | None = None
+    moved_from: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +85,7 @@ class WorkLoop:
     ----------
     run : Run
         The run.
-    ahead : iterator of tuple or None
+    ahead : iterator of Wanted or None
         The candidates; None where the next one is known only when more are concluded.
     number : int
         How many are expected.
@@ -130,14 +148,13 @@ class WorkLoop:
             following = next(self._ahead, None)
             if following is None:
                 return
-            self._open(*following)
+            self._open(following)
             self._n_begun += 1
             self._n_open += 1
 
-    def _open(
-        self, candidate: CandidateResult, position: int, sizes: Sequence[MeshSize] | None
-    ) -> None:
+    def _open(self, wanted: Wanted) -> None:
         """Hand out the meshing of a candidate and the bands that are missing."""
+        candidate, position, sizes, moved_from = wanted
         run, job = self._run, self._run.loaded.job
         key = WorkKey(candidate.id)
         settings = solve_settings(
@@ -155,6 +172,7 @@ class WorkLoop:
             sizes or band_mesh_sizes(run.loaded, run.plan.bands),
             job.solve.mesh_time_limit_s,
             priority=-float(position),
+            moved_from=moved_from,
         )
         opened = OpenCandidate(
             candidate=candidate,
@@ -260,6 +278,7 @@ class WorkLoop:
             "quality": opened.settings.quality,
             "triangles_finest": max(opened.unknowns),
             "triangles_coarsest": min(opened.unknowns),
+            "moved": sum(bool(mesh.places and mesh.places.is_moved) for mesh in meshes),
         }
         finest = max(meshes, key=lambda mesh: mesh.n_triangles)
         self._run.folder.save_mesh(opened.candidate.id, finest)

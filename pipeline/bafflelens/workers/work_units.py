@@ -23,7 +23,6 @@ from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
-from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.shapes.meshing.scripts import PackedScript, unpacked
 
 Value = TypeVar("Value")
@@ -52,9 +51,7 @@ class Methods:
         tells the user so.
     """
 
-    mesh_shape: Callable[
-        [Shape, Mapping[str, float], Sequence[MeshSize], float], tuple[Mesh, ...]
-    ] = field(default=mesh_shape)
+    mesh_shape: Callable[..., tuple[Mesh, ...]] = field(default=mesh_shape)
     solve_band: Callable[..., BandResult] = field(default=solve_band)
     warm_up: Callable[[Callable[[str], None]], object] = field(default=warm_up)
 
@@ -105,10 +102,11 @@ def mesh_candidate(
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
     time_limit_s: float,
+    anchors: Sequence[Mesh] = (),
 ) -> Timed[tuple[Mesh, ...]]:
-    """Mesh one candidate at the size of every band."""
+    """Mesh one candidate at the size of every band, or move meshes of another one onto it."""
     start = time.perf_counter()
-    meshes = _meshed(methods, script, values, sizes, time_limit_s)
+    meshes = _meshed(methods, script, values, sizes, time_limit_s, anchors)
     return Timed(value=meshes, seconds=time.perf_counter() - start)
 
 
@@ -118,15 +116,17 @@ def _meshed(
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
     time_limit_s: float,
+    anchors: Sequence[Mesh],
     *,
     is_again: bool = False,
 ) -> tuple[Mesh, ...]:
     path = unpacked(script)
+    moving = {"anchors": anchors} if anchors else {}
     try:
-        return methods.mesh_shape(load_shape(path), values, sizes, time_limit_s)
+        return methods.mesh_shape(load_shape(path), values, sizes, time_limit_s, **moving)
     except (GeometryError, MeshingError) as error:
         if not path.exists() and not is_again:  # somebody cleared up scratch files meanwhile
-            return _meshed(methods, script, values, sizes, time_limit_s, is_again=True)
+            return _meshed(methods, script, values, sizes, time_limit_s, anchors, is_again=True)
         # Where the script lies on this machine says nothing to the user.
         raise type(error)(str(error).replace(f"{path.parent}/", "")) from None
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray, IntArray
-from bafflelens.mesh.places import Places
+from bafflelens.mesh.places import VertexPlaces
 
 _STEPS_ALONG_CURVE: Final = 128
 
@@ -44,7 +44,7 @@ def _boundary(model: Any, dimension: int, tag: int) -> list[int]:
     return [int(other) for _, other in around]
 
 
-def places_on(model: Any, tags: IntArray, solid: str) -> Places:
+def places_on(model: Any, tags: IntArray, solid: str) -> VertexPlaces:
     """Return where the nodes of gmsh's current mesh lie on its solid, but no volume ratio.
 
     Parameters
@@ -72,7 +72,7 @@ def places_on(model: Any, tags: IntArray, solid: str) -> Places:
             elif dimension == 2:
                 low, high = parameter_range(model, tag)
                 share[here] = (np.reshape(parameters, (-1, 2)) - low) / (high - low)
-    return Places(entity=entity, share=share, solid=solid, volume_ratio=0.0)
+    return VertexPlaces(entity=entity, share=share, solid=solid, volume_ratio=0.0)
 
 
 def volume_ratio(model: Any, mesh_volume_m3: float) -> float:

@@ -39,8 +39,12 @@ def mesh_key(
     script: PackedScript,
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
+    moved_from: Mapping[str, float] | None = None,
 ) -> bytes:
-    """Return the name of the meshes of one shape at several sizes."""
+    """Return the name of the meshes of one shape at several sizes.
+
+    Those that are moved from the meshes of a shape with other values have a name of their own.
+    """
     return digest(
         "mesh",
         program(),
@@ -48,6 +52,7 @@ def mesh_key(
         script,
         {key: float(value) for key, value in values.items()},
         list(sizes),
+        moved_from and {key: float(value) for key, value in moved_from.items()},
     )
 
 

@@ -127,8 +127,9 @@ def test_harm_is_told(anchor, change, match):
 
 
 def test_a_triangle_that_becomes_too_large_is_told(anchor):
-    baffle = np.flatnonzero(anchor.surface == "baffle")
-    largest = baffle[np.argmax(anchor.longest_edges[baffle])]
+    inside = (anchor.places.entity[:, 0][anchor.triangles] == 2).all(axis=1)  # of a face
+    inside &= anchor.surface == "cabinet"
+    largest = np.argmax(np.where(inside, anchor.longest_edges, 0.0))
     corners = anchor.triangles[largest]
     vertices = anchor.vertices.copy()
     vertices[corners] += 0.4 * (vertices[corners] - vertices[corners].mean(axis=0))

@@ -10,6 +10,12 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent / "references"))
 
 
+def pytest_collection_modifyitems(items):
+    """Begin with the modules that hold slow tests: no worker is left alone with one at the end."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
+
+
 @pytest.fixture(autouse=True)
 def broken_pipes_are_errors():
     """Undo what gmsh does to a process: it makes writing to a worker that died fatal."""

@@ -150,6 +150,7 @@ def test_the_nominal_surface_travels_as_a_file(datum):
         Datum.from_bytes("x", content[:300])
 
 
+@pytest.mark.slow
 def test_a_shipped_lens_moves_as_trigonometry_says():
     """Opening over half an angle of 45 degrees: walls go outwards, the floor goes back."""
     shape = load_shape(Path(__file__).parents[2] / "geometries" / "vertical_lens.py")

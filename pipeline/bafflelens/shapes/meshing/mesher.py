@@ -31,6 +31,7 @@ from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError,
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.placed_files import load_placed, save_placed
 from bafflelens.mesh.quality import MeshSize
+from bafflelens.mesh.sides import paired_sides
 from bafflelens.mesh.slivers import collapse_slivers
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
 from bafflelens.shapes.meshing.declared_shape import DeclaredBody
@@ -390,14 +391,10 @@ def _outward(vertices: FloatArray, triangles: IntArray, face: NDArray[np.int64])
     face : (n_triangles,) integer array
         Number of the face each triangle is on.
     """
-    start = triangles.ravel()
-    end = np.roll(triangles, -1, axis=1).ravel()
+    start, _, first, second = paired_sides(triangles, len(vertices))
     owner = np.repeat(face, 3)
-    edge = np.minimum(start, end) * len(vertices) + np.maximum(start, end)
-    order = np.argsort(edge, kind="stable")
-    first, second = order[:-1], order[1:]
-    shared = (edge[first] == edge[second]) & (owner[first] != owner[second])
-    first, second = first[shared], second[shared]
+    between = owner[first] != owner[second]
+    first, second = first[between], second[between]
     agrees = start[first] != start[second]  # neighbours run along their edge in opposite ways
     neighbours: dict[int, dict[int, bool]] = {int(tag): {} for tag in np.unique(face)}
     for one, other, same in zip(owner[first], owner[second], agrees, strict=True):

@@ -35,7 +35,7 @@ from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import AtFrequency, EngineSettings, assemble, single_layers
 from bafflelens.bem.discretisation import discretise
-from bafflelens.bem.earlier_answers import envelope, guesses
+from bafflelens.bem.earlier_answers import envelope, guesses, ways_from_sources
 from bafflelens.bem.iteration import best_start
 from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
@@ -117,7 +117,7 @@ def recycling() -> None:
     ways += [(earlier, ritz) for earlier in (0, 6) for ritz in RITZ_VECTORS]
     for mesh_hz, frequencies in BANDS_HZ.items():
         (mesh,) = meshes(shape, [mesh_size(quality, mesh_hz, AIR)], {})
-        path = ways(mesh, motions)
+        path = ways_from_sources(mesh, motions)
         found: dict[tuple[int, int], list[_Iterated]] = {way: [] for way in ways}
         wavenumbers: list[float] = []
         multiplied = 0.0

@@ -87,7 +87,7 @@ def made_for(mesh: Mesh, body: MovingBody) -> str:
     ).hex()
 
 
-def ways(mesh: Mesh, motions: Sequence[SourceMotion]) -> FloatArray:
+def ways_from_sources(mesh: Mesh, motions: Sequence[SourceMotion]) -> FloatArray:
     """Return how far each element is from each source, (n_sources, n_triangles), in m."""
     centres = np.array([motion.centre for motion in motions]).reshape(-1, 3)
     return np.asarray(np.linalg.norm(mesh.centroids - centres[:, np.newaxis], axis=2))
@@ -103,7 +103,7 @@ def envelope(pressure: ComplexArray, wavenumber: float, way: FloatArray) -> Comp
     wavenumber : float
         k in 1/m.
     way : (n_sources, n_triangles) array
-        From `ways`, in m.
+        From `ways_from_sources`, in m.
     """
     return np.asarray(pressure * np.exp(-1j * wavenumber * way))
 

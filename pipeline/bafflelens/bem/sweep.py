@@ -22,7 +22,7 @@ from bafflelens.bem.earlier_answers import (
     Envelopes,
     envelope,
     guesses,
-    ways,
+    ways_from_sources,
 )
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import CardError, sweep_on_card
@@ -206,7 +206,7 @@ def solve_band(
     else:
         solve_next = _without_guesses(engine)
     neighbours: deque[ComplexArray] = deque(maxlen=GUESSES)
-    way = ways(mesh, leaders.motions)
+    way = ways_from_sources(mesh, leaders.motions)
     answers: dict[float, Envelopes] = {}
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
@@ -418,7 +418,7 @@ def _direct_solver(
     discretisation = discretise(mesh, symmetry)
     settings = EngineSettings(tolerance=tolerance(quality))
     workspace = Workspace()
-    followers, far = len(profiles), ways(mesh, profiles)
+    followers, far = len(profiles), ways_from_sources(mesh, profiles)
     last: HelmholtzSolution | None = None
 
     def solve_next(

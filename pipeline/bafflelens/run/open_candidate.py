@@ -103,6 +103,8 @@ class OpenCandidate:
         Triangles of its meshes, once they are known.
     failures : dict of str to Outcome
         What failed, by the name of the task.
+    is_aside : bool
+        Whether it is no candidate of the run.
     """
 
     candidate: CandidateResult
@@ -118,6 +120,7 @@ class OpenCandidate:
     mesh_info: dict[str, str | int | float] = field(default_factory=dict)
     unknowns: tuple[int, ...] = ()
     failures: dict[str, Outcome] = field(default_factory=dict)
+    is_aside: bool = False
 
     def band_memory(self, band_number: int) -> float:
         """Return what solving a band takes, in bytes; 0 until its mesh is known."""

@@ -162,6 +162,7 @@ class WorkLoop:
             settings=settings,
             meshes=meshes,
             results={BandKey.of_file(number): result for number, result in kept.items()},
+            is_aside=sizes is not None,
             refining_seconds=run.plan.refining_seconds,
         )
         self._note(key, opened, run.plan.mesh_seconds)
@@ -195,6 +196,8 @@ class WorkLoop:
                 opened.settings,
                 priority=-(opened.position + delay),
                 memory=partial(opened.band_memory, number),
+                # What a directed search goes by must not depend on what was solved first.
+                reuse=opened.is_aside or not run.loaded.job.search.is_directed,
             )
 
     def _take(self, outcome: Outcome) -> tuple[float, str]:

@@ -17,7 +17,7 @@ from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.sweep import ENOUGH_SHAPES, solve_band
 from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh import topology
-from bafflelens.mesh.absorbers import Absorber
+from bafflelens.mesh.absorbers import PorousLayer
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, tolerance
 from bafflelens.mesh.source_motion import SourceMotion
@@ -164,7 +164,7 @@ def test_useless_ones_are_iterated_away():
         {"air": Air(temperature_c=5.0)},
         {"symmetry": ()},
         {"motions": (replace(MOTION, centre=(0.1, 0.0, 0.01)),)},
-        {"absorbers": {"rigid": Absorber(thickness_m=0.005, flow_resistivity=2e4)}},
+        {"absorbers": {"rigid": PorousLayer(thickness_m=0.005, flow_resistivity=2e4)}},
     ],
     ids=lambda changes: next(iter(changes)),
 )
@@ -177,7 +177,7 @@ def test_answers_of_something_else_are_refused(changes):
 def test_answers_on_another_mesh_are_refused():
     mesh = shape()
     other = Mesh(mesh.vertices, mesh.triangles[::-1], mesh.surface[::-1])
-    with pytest.raises(InputError, match="Invalid earlier answers .* Must be of the same mesh"):
+    with pytest.raises(InputError, match=r"Invalid earlier answers .* Must be of the same mesh"):
         solved(other, answers_of(1))
 
 
@@ -186,7 +186,7 @@ def test_damaged_answers_are_refused():
     one = known.envelopes[1400.0]
     with pytest.raises(InputError, match=r"Invalid shape of earlier answers .* Must be \(n_shap"):
         solved(shape(), replace(known, envelopes={1400.0: one[..., :-1]}))
-    with pytest.raises(InputError, match="Invalid earlier answers 'not finite'. Must be finite"):
+    with pytest.raises(InputError, match=r"Invalid earlier answers 'not finite'. Must be finite"):
         solved(shape(), replace(known, envelopes={1400.0: one * np.nan}))
 
 
@@ -326,6 +326,6 @@ def test_a_worker_gets_what_is_known_when_it_begins():
 
 def test_bodies_are_told_apart_by_all_they_have():
     bare = MovingBody(air=AIR, symmetry=(), motions=(MOTION,), absorbers={})
-    felt = replace(bare, absorbers={"rigid": Absorber(thickness_m=0.005, flow_resistivity=2e4)})
+    felt = replace(bare, absorbers={"rigid": PorousLayer(thickness_m=0.005, flow_resistivity=2e4)})
     assert made_for(shape(), bare) == made_for(shape(0.003), replace(bare))
     assert made_for(shape(), bare) != made_for(shape(), felt)

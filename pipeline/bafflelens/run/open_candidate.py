@@ -17,6 +17,7 @@ from bafflelens.directivity.frequency_interpolation import PASSES
 from bafflelens.directivity.interpolated import frequencies_to_add
 from bafflelens.job.domes import with_profiles
 from bafflelens.job.job_file import LoadedJob
+from bafflelens.job.shown_only import quality_of, quality_shown
 from bafflelens.job.solve_costs import band_memory
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.quality import Band, band_of, stated_error_db
@@ -191,8 +192,13 @@ def _wanted(run: Run, opened: OpenCandidate, pass_number: int) -> dict[BandKey, 
         dataset = dataset_of(run, opened, before)
     except ValueError:  # what does not fit together is recorded in the end
         return {}
-    allowed_db = stated_error_db(run.loaded.job.solve.quality)
-    more = frequencies_to_add(dataset, frequencies.frequencies_hz, allowed_db)
+    job = run.loaded.job
+    more = [
+        hz
+        for quality in {job.solve.quality: None, quality_shown(job): None}
+        for hz in frequencies_to_add(dataset, frequencies.frequencies_hz, stated_error_db(quality))
+        if quality_of(job, hz) == quality
+    ]
     if more:
         run.folder.log(f"{opened.candidate.id} pass {pass_number + 1}: {len(more)} frequencies")
     found: dict[int, list[float]] = {}

@@ -14,6 +14,7 @@ from bafflelens import store
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.interpolated import with_shown_frequencies
 from bafflelens.job.cost_estimate import band_mesh_sizes
+from bafflelens.job.shown_only import quality_of, shown_only_text
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize, stated_error_db
@@ -175,7 +176,7 @@ class WorkLoop:
 
     def _solve_missing(self, opened: OpenCandidate) -> None:
         """Hand out what is to be solved next of a candidate, the largest bands first."""
-        run = self._run
+        run, job = self._run, self._run.loaded.job
         for band_key, band in sorted(missing_bands(run, opened).items(), reverse=True):
             number = band_key.band_number
             cost = run.plan.band_costs[number]
@@ -193,11 +194,11 @@ class WorkLoop:
                 opened.meshes,
                 number,
                 band,
-                opened.settings,
+                replace(opened.settings, quality=quality_of(job, band.mesh_frequency_hz)),
                 priority=-(opened.position + delay),
                 memory=partial(opened.band_memory, number),
                 # What a directed search goes by must not depend on what was solved first.
-                reuse=opened.is_aside or not run.loaded.job.search.is_directed,
+                reuse=opened.is_aside or not job.search.is_directed,
             )
 
     def _take(self, outcome: Outcome) -> tuple[float, str]:
@@ -264,6 +265,8 @@ class WorkLoop:
             "triangles_finest": max(opened.unknowns),
             "triangles_coarsest": min(opened.unknowns),
         }
+        if text := shown_only_text(self._run.loaded.job):
+            opened.mesh_info["shown_only"] = text
         finest = max(meshes, key=lambda mesh: mesh.n_triangles)
         self._run.folder.save_mesh(opened.candidate.id, finest)
 
@@ -307,8 +310,9 @@ class WorkLoop:
             return fail(run, candidate, {"directivity": failure})
         job = run.loaded.job
         if job.frequencies.is_as_needed:
-            allowed_db = stated_error_db(job.solve.quality)
-            dataset = with_shown_frequencies(dataset, job.frequencies.frequencies_hz, allowed_db)
+            shown_hz = job.frequencies.frequencies_hz
+            allowed_db = [stated_error_db(quality_of(job, hz)) for hz in shown_hz]
+            dataset = with_shown_frequencies(dataset, shown_hz, allowed_db)
         run.folder.save_directivity(candidate.id, dataset)
         opened.unsaved.clear()
         return self._judge(run, candidate, dataset)

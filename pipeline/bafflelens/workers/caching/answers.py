@@ -86,7 +86,7 @@ class AnswerStore:
             entries[place : place + 1] = [entry]
             self._remember(key, entries)
             if self._cache is not None and len(entries) > 1:
-                changed = range(len(entries)) if len(entries) == 2 else (place,)  # noqa: PLR2004
+                changed = range(len(entries)) if len(entries) == 2 else (place,)
                 for number in changed:
                     self._cache.put(_place(key, number), ANSWERS, entries[number])
 

@@ -29,7 +29,7 @@ from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import (
     EarlierAnswers,
@@ -38,6 +38,7 @@ from bafflelens.bem.earlier_answers import (
     made_for,
     ways_from_sources,
 )
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.problem import HelmholtzSolution
 from bafflelens.bem.sweep import ENOUGH_SHAPES, solve_band

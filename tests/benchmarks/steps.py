@@ -33,9 +33,10 @@ from shapes import GEOMETRIES, front_directions, meshes, radiation, shipped
 
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import AtFrequency, EngineSettings, assemble, single_layers
+from bafflelens.bem.burton_miller import AtFrequency, assemble, single_layers
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import envelope, guesses, ways_from_sources
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.iteration import best_start
 from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution

@@ -14,7 +14,8 @@ from bafflelens.job.cost_estimate import band_mesh_sizes, job_bands
 from bafflelens.job.job_file import load_job
 from bafflelens.job.shown_only import in_full_to_hz, quality_of, shown_only_text
 from bafflelens.mesh.quality import band_of, mesh_size
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
 
 FREQUENCIES = "from_hz = 2000\nto_hz = 4000\nper_octave = 3"
 SHOWN_TO_16_KHZ = "from_hz = 1000\nto_hz = 16000\nper_octave = {}"

@@ -15,7 +15,7 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
 from bafflelens.base.status import Status
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import (
     EarlierAnswers,
@@ -24,6 +24,7 @@ from bafflelens.bem.earlier_answers import (
     guesses,
     ways_from_sources,
 )
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import CardError, sweep_on_card
 from bafflelens.bem.moving_body import MovingBody

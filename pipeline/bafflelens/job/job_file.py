@@ -43,6 +43,7 @@ from bafflelens.job.shape_sections import (
     GeometrySection,
     ReferenceSection,
 )
+from bafflelens.job.shown_only import shown_only_faults
 from bafflelens.job.solve_sections import NOMINAL_TOLERANCE, FrequenciesSection
 from bafflelens.job.sources import (
     BASELINE,
@@ -332,6 +333,8 @@ def _judgement_faults(read: _ReadSections) -> Iterator[str]:
             target_section.target(room)
         except InputError as error:
             yield from (f"[target] {fault}" for fault in error.faults)
+    if frequencies is not None:
+        yield from shown_only_faults(frequencies, read.section("solve"), score_section)
     if score_section is None:
         return
     try:

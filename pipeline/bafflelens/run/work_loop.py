@@ -14,6 +14,7 @@ from bafflelens import store
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.interpolated import with_shown_frequencies
 from bafflelens.job.cost_estimate import band_mesh_sizes
+from bafflelens.job.shown_only import quality_of, shown_only_text
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize, stated_error_db
@@ -180,6 +181,7 @@ class WorkLoop:
             settings=settings,
             meshes=meshes,
             results={BandKey.of_file(number): result for number, result in kept.items()},
+            is_aside=sizes is not None,
             refining_seconds=run.plan.refining_seconds,
         )
         self._note(key, opened, run.plan.mesh_seconds)
@@ -192,7 +194,7 @@ class WorkLoop:
 
     def _solve_missing(self, opened: OpenCandidate) -> None:
         """Hand out what is to be solved next of a candidate, the largest bands first."""
-        run = self._run
+        run, job = self._run, self._run.loaded.job
         for band_key, band in sorted(missing_bands(run, opened).items(), reverse=True):
             number = band_key.band_number
             cost = run.plan.band_costs[number]
@@ -210,9 +212,11 @@ class WorkLoop:
                 opened.meshes,
                 number,
                 band,
-                opened.settings,
+                replace(opened.settings, quality=quality_of(job, band.mesh_frequency_hz)),
                 priority=-(opened.position + delay),
                 memory=partial(opened.band_memory, number),
+                # What a directed search goes by must not depend on what was solved first.
+                reuse=opened.is_aside or not job.search.is_directed,
             )
 
     def _take(self, outcome: Outcome) -> tuple[float, str]:
@@ -280,6 +284,8 @@ class WorkLoop:
             "triangles_coarsest": min(opened.unknowns),
             "moved": sum(bool(mesh.places and mesh.places.is_moved) for mesh in meshes),
         }
+        if text := shown_only_text(self._run.loaded.job):
+            opened.mesh_info["shown_only"] = text
         finest = max(meshes, key=lambda mesh: mesh.n_triangles)
         self._run.folder.save_mesh(opened.candidate.id, finest)
 
@@ -323,8 +329,9 @@ class WorkLoop:
             return fail(run, candidate, {"directivity": failure})
         job = run.loaded.job
         if job.frequencies.is_as_needed:
-            allowed_db = stated_error_db(job.solve.quality)
-            dataset = with_shown_frequencies(dataset, job.frequencies.frequencies_hz, allowed_db)
+            shown_hz = job.frequencies.frequencies_hz
+            allowed_db = [stated_error_db(quality_of(job, hz)) for hz in shown_hz]
+            dataset = with_shown_frequencies(dataset, shown_hz, allowed_db)
         run.folder.save_directivity(candidate.id, dataset)
         opened.unsaved.clear()
         return self._judge(run, candidate, dataset)

@@ -14,6 +14,8 @@ from typing import Generic, TypeVar
 
 from bafflelens.base.errors import GeometryError, MeshingError
 from bafflelens.base.medium import Air
+from bafflelens.bem.earlier_answers import EarlierAnswers
+from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.sweep import BandResult, solve_band
 from bafflelens.bem.warm_up import warm_up
 from bafflelens.directivity.direction_set import directions
@@ -95,6 +97,14 @@ class SolveSettings:
         """Whether the work needs a worker with a graphics card."""
         return self.engine == "gpu"
 
+    @property
+    def body(self) -> MovingBody:
+        """The sources by themselves, without profiles of theirs, and what they are in."""
+        rigid = tuple(motion for motion in self.motions if motion.profile is None)
+        return MovingBody(
+            air=self.air, symmetry=self.symmetry, motions=rigid, absorbers=self.absorbers
+        )
+
 
 def mesh_candidate(
     methods: Methods,
@@ -137,9 +147,11 @@ def solve_candidate_band(
     number: int,
     band: Band,
     settings: SolveSettings,
+    earlier: EarlierAnswers | None = None,
 ) -> Timed[BandResult]:
     """Solve one band of one candidate on the mesh that was made for it."""
     start = time.perf_counter()
+    reused = {} if earlier is None else {"earlier": earlier}
     result = methods.solve_band(
         meshes.value[number],
         settings.motions,
@@ -153,5 +165,6 @@ def solve_candidate_band(
         without_card=settings.without_card,
         microphones_m=settings.microphones_m,
         keep_surface=settings.keep_surface,
+        **reused,
     )
     return Timed(value=result, seconds=time.perf_counter() - start)

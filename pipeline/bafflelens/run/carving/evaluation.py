@@ -20,6 +20,7 @@ import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError, invalid
+from bafflelens.bem.earlier_answers import EarlierAnswers
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
@@ -155,11 +156,20 @@ class Evaluation:
             _FIELD,
             _moved_band,
             [
-                (self._run.methods, mesh, base.band, self._settings)
+                (
+                    self._run.methods,
+                    mesh,
+                    base.band,
+                    self._settings,
+                    self._earlier(mesh, base.band),
+                )
                 for mesh, base in zip(meshes, self._bases, strict=True)
             ],
             meshes,
         )
+        for mesh, result in zip(meshes, results, strict=True):
+            if result.answers is not None:
+                self._run.pool.answers.keep(mesh, self._settings, result.answers)
         dataset = self._dataset(results)
         run, loudspeaker = self._run, self._run.loaded.loudspeaker
         settings = run.loaded.job.score.settings
@@ -214,6 +224,12 @@ class Evaluation:
         taken = (self.work_s[_FIELD], self.work_s[_SLOPE])
         self.work_s = dict.fromkeys(self.work_s, 0.0)
         return taken
+
+    def _earlier(self, mesh: Mesh, band: Band) -> EarlierAnswers | None:
+        """Return what the steps before left on the same triangles."""
+        if self._settings.engine != "direct":
+            return None
+        return self._run.pool.answers.earlier(mesh, self._settings, band.frequencies_hz)
 
     def _dataset(self, results: Sequence[BandResult]) -> xr.Dataset:
         motions = self._settings.motions
@@ -279,13 +295,17 @@ def degraded(bases: Sequence[CarvedMesh], moved: Sequence[Mesh]) -> str:
 
 
 def _moved_band(
-    methods: Methods, mesh: Mesh, band: Band, settings: SolveSettings
+    methods: Methods,
+    mesh: Mesh,
+    band: Band,
+    settings: SolveSettings,
+    earlier: EarlierAnswers | None,
 ) -> Timed[BandResult]:
     """Solve one band on a mesh that is at hand, with what is left on its surface."""
     from bafflelens.workers.work_units import solve_candidate_band
 
     kept = replace(settings, keep_surface=True)
-    return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept)
+    return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept, earlier)
 
 
 def _slope_of_band(

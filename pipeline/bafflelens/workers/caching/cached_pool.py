@@ -29,7 +29,8 @@ from bafflelens.bem.sweep import BandResult
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.shapes.meshing.scripts import PackedScript
-from bafflelens.workers.batches import Outcome
+from bafflelens.workers.batches import Late, Outcome
+from bafflelens.workers.caching.answers import AnswerStore
 from bafflelens.workers.caching.digests import (
     frequency_key,
     mesh_digest,
@@ -125,6 +126,7 @@ class _Band:
     band: Band
     settings: SolveSettings
     wishes: _Wishes
+    is_reusing: bool = False
     digest: bytes = b""
     known: list[BandResult] = field(default_factory=list)
 
@@ -155,6 +157,7 @@ class RememberingPool:
     def __init__(self, inner: Pool, cache: SolvedCache | None = None) -> None:
         self._inner = inner
         self._cache = cache
+        self.answers = AnswerStore(cache)
         self._ready: deque[Meshes | Outcome] = deque()
         self._out: dict[str, Meshes | _Band | None] = {}
         self._aside: set[str] = set()
@@ -266,6 +269,7 @@ class RememberingPool:
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
         aside: bool = False,
+        reuse: bool = True,
     ) -> None:
         """Take the solving of a band; its known frequencies are not solved again.
 
@@ -283,6 +287,10 @@ class RememberingPool:
             As `bafflelens.workers.pool.Pool.submit` takes them.
         aside : bool
             Whether it is work for `outcomes_aside`; then its mesh has to be, too.
+        reuse : bool
+            Whether it begins with the answers of earlier shapes on the same mesh topology, with
+            the same sources and air: a result is as exact as without them, but not the same to
+            the last digit. What is aside stands by itself.
         """
         asked = _Band(
             name=name,
@@ -292,6 +300,7 @@ class RememberingPool:
             band=band,
             settings=settings,
             wishes=_Wishes(priority=priority, memory=memory, card=settings.on_card),
+            is_reusing=reuse and not aside and settings.engine == "direct",
         )
         if aside:
             self._aside.add(name)
@@ -381,6 +390,9 @@ class RememberingPool:
             return
         if isinstance(item, _Band) and not outcome.error:
             result: BandResult = outcome.value.value
+            self._keep_answers(item, result)
+            result = replace(result, answers=None)
+            outcome = replace(outcome, value=replace(outcome.value, value=result))
             self._keep(item, result)
             self._write_what_took(outcome.value.seconds)
             if item.known:
@@ -427,7 +439,10 @@ class RememberingPool:
         alone = tuple(mesh if n == number else None for n in range(number + 1))
         rest = replace(asked.band, frequencies_hz=missing)
         meshes = Timed(value=alone, seconds=0.0)
-        work = (asked.methods, meshes, number, rest, asked.settings)
+        work: tuple[Any, ...] = (asked.methods, meshes, number, rest, asked.settings)
+        if asked.is_reusing:
+            # What is known when a worker takes it, not when it was asked for.
+            work += (Late(partial(self.answers.earlier, mesh, asked.settings, missing)),)
         self._out[asked.name] = asked
         self._hand_on(asked.name, solve_candidate_band, work, asked.wishes)
 
@@ -469,6 +484,12 @@ class RememberingPool:
             if outcome.status == _SOLVED and is_whole and not outcome.is_fallback:
                 key = frequency_key(asked.digest, outcome.frequency_hz)
                 self._cache.put(key, FREQUENCY, frequency_to_bytes(result, number))
+
+    def _keep_answers(self, asked: _Band, result: BandResult) -> None:
+        """Keep what a shape left on its mesh, for shapes to come."""
+        meshes = asked.meshes.meshes
+        if result.answers is not None and meshes is not None:
+            self.answers.keep(meshes[asked.number], asked.settings, result.answers)
 
     def _write_what_took(self, seconds: float) -> None:
         """Have the cache write what was put there, if it took longer than that will."""

@@ -197,10 +197,11 @@ class Place:
         where = (corner[0] + _BOX_MM / 2, corner[1] + (_BOX_MM - MEDIUM) / 2)
         write(self.canvas, letter, *where, Letters(height=MEDIUM, anchor="middle"))
 
-    def title(self, text: str, base: float) -> None:
-        """Write a view's name over its middle, on a base line."""
+    def title(self, text: str, base: float, middle: float | None = None) -> None:
+        """Write a view's name over its middle, or over another place, on a base line."""
         left, _, right, _ = self.box
-        write(self.canvas, text, (left + right) / 2, base, Letters(height=MEDIUM, anchor="middle"))
+        place = (left + right) / 2 if middle is None else middle
+        write(self.canvas, text, place, base, Letters(height=MEDIUM, anchor="middle"))
 
 
 def title_width(text: str) -> float:

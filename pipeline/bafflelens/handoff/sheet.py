@@ -142,7 +142,6 @@ def _tables(sheet: Sheet) -> Flow:
     flow.heading("Cautions")
     for caution in CAUTIONS:
         flow.paragraph(caution)
-    flow.new_page()
     flow.heading("Parameters of the shape, and the change of each that costs 0.5 dB")
     flow.paragraph(
         "For whoever computes the shape again. Some reach lines that no finished part has: make "

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.base.conventions import FloatArray
+from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.handoff.annotation import Around, Window, draw_around
 from bafflelens.handoff.checks import screw_places
 from bafflelens.handoff.dimension import Dimension
@@ -45,6 +45,7 @@ _AROUND_DRIVER_MM: Final = 25.0
 _FRONT_START_MM: Final = 16.0  # lanes of the front stay clear of the cutting planes' ends
 _DATUM_MM: Final = 16.0
 _LEAST_PICTURE_MM: Final = 35.0
+_LEAST_COLUMN_MM: Final = 75.0  # of the detail, for its name and the notes
 _LINE_MM: Final = 4.2
 NOTES: Final = (
     "J: front plane. K: axis of the driver, square to J. L: left side. Dome and surround belong "
@@ -70,10 +71,16 @@ class Layout:
         return f"1:{self.views[0].scale:g} (1:{self.details[0].scale:g})"
 
     @property
+    def column(self) -> float:
+        """Width of the left column, which holds the detail of A-A, a picture and the notes."""
+        return max(self.details[0].size[0], _LEAST_COLUMN_MM)
+
+    @property
     def fits(self) -> bool:
         """Whether all of it has room on the sheet."""
         wide, tall = FRAME_MM[2] - FRAME_MM[0], FRAME_MM[3] - FRAME_MM[1]
-        (detail_wide, detail_tall), (level_wide, level_tall) = (a.size for a in self.details)
+        detail_wide, detail_tall = self.column, self.details[0].size[1]
+        level_wide, level_tall = self.details[1].size
         views_wide, views_tall = _row_size(self.views)
         block = TITLE_BLOCK_MM[3] - TITLE_BLOCK_MM[1] + _PAD_MM
         right_wide = max(views_wide, level_wide)
@@ -154,16 +161,18 @@ def draw_views(
     upright, level = (through_the_axis(solid.sections, k) for k in ("vertical", "horizontal"))
     close, flat = layout.details
     detail = _put(canvas, close, left, high - _TITLE_MM)
-    detail.title(f"A-A (1:{close.scale:g}), the lens", high - MEDIUM)
+    what = "the lens" if _of_lens(solid).any() else "the driver's seat"
+    detail.title(f"A-A (1:{close.scale:g}), {what}", high - MEDIUM, left + layout.column / 2)
     detail.section(upright.whole)
     _broken(detail, solid.box_m * 1e3, upright=True)
     detail.axis((detail.window[0], z), (detail.window[2], z), 3.0)
     draw_around(canvas, close, detail.left, detail.low)
-    foot = _draw_views(canvas, solid, motions, settings, layout, left + close.size[0] + _GAP_MM)
+    right_of = left + layout.column + _GAP_MM
+    foot = _draw_views(canvas, solid, motions, settings, layout, right_of)
     column = FRAME_MM[2] - _PAD_MM - flat.size[0]
-    start = max(left + close.size[0] + _GAP_MM, (column + left + close.size[0] + _GAP_MM) / 2)
+    start = max(right_of, (column + right_of) / 2)
     lens = _put(canvas, flat, start, foot - _TITLE_MM)
-    lens.title(f"B-B (1:{flat.scale:g}), the lens from above", foot - MEDIUM)
+    lens.title(f"B-B (1:{flat.scale:g}), {what} from above", foot - MEDIUM)
     # Seen from above: y to the right, the front below.
     lens.section([loop[:, ::-1] * [1, -1] for loop in level.whole])
     _broken(lens, solid.box_m * 1e3, upright=False)
@@ -171,7 +180,7 @@ def draw_views(
     front = -float(box[1, 0])
     lens.plane((lens.window[0], front), (lens.window[2], front))
     draw_around(canvas, flat, lens.left, lens.low)
-    _write_notes(canvas, solid, high - _TITLE_MM - close.size[1], left, close.size[0], box)
+    _write_notes(canvas, solid, high - _TITLE_MM - close.size[1], left, layout.column)
 
 
 def _put(canvas: Any, around: Around, left: float, high: float) -> Place:
@@ -247,7 +256,7 @@ def _details(solid: Solid, motion: SourceMotion, box: FloatArray) -> tuple[Windo
     """Return what of A-A and of B-B is drawn in detail: the lens, or the driver's seat."""
     mesh = solid.mesh
     x, y, z = (1e3 * value for value in motion.centre)
-    of_lens = np.array([name.startswith(("lens", "waveguide")) for name in mesh.surface])
+    of_lens = _of_lens(solid)
     if of_lens.any():
         corners = mesh.corners[of_lens].reshape(-1, 3) * 1e3
         low, high = corners.min(axis=0), corners.max(axis=0)
@@ -262,6 +271,11 @@ def _details(solid: Solid, motion: SourceMotion, box: FloatArray) -> tuple[Windo
         (float(low[0]), float(low[2]), front, float(high[2])),
         (float(low[1]), -front, float(high[1]), float(-low[0])),
     )
+
+
+def _of_lens(solid: Solid) -> BoolArray:
+    """Return which triangles of the mesh are the lens."""
+    return np.array([name.startswith(("lens", "waveguide")) for name in solid.mesh.surface])
 
 
 def _inside(row: Dimension, window: Window) -> bool:
@@ -292,9 +306,7 @@ def _draw_drivers(front: Place, motions: Sequence[SourceMotion], settings: Hando
             front.circle(across, up, settings.screw_head_mm / 2)
 
 
-def _write_notes(
-    canvas: Any, solid: Solid, high: float, left: float, wide: float, box: FloatArray
-) -> None:
+def _write_notes(canvas: Any, solid: Solid, high: float, left: float, wide: float) -> None:
     """Write the notes at the foot of the left column, a picture over them where there is room."""
     lines = list(_note_lines(wide - 2))
     low = FRAME_MM[1] + _PAD_MM

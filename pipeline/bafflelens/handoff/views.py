@@ -38,6 +38,7 @@ from bafflelens.report.shape_picture import shape_picture
 SCALES: Final = (1, 2, 5, 10, 20, 50, 100)
 """Standard reductions (ISO 5455)."""
 _PAD_MM: Final = 4.0
+_TOP_MM: Final = 7.0  # clear of the centring mark
 _GAP_MM: Final = 6.0
 _TITLE_MM: Final = 8.0
 _AROUND_LENS_MM: Final = 12.0
@@ -86,8 +87,8 @@ class Layout:
         right_wide = max(views_wide, level_wide)
         return (
             _PAD_MM + detail_wide + _GAP_MM + right_wide + _PAD_MM <= wide
-            and detail_tall + _TITLE_MM + 2 * _PAD_MM <= tall
-            and views_tall + level_tall + 2 * _TITLE_MM + block + 2 * _PAD_MM <= tall
+            and detail_tall + _TITLE_MM + _TOP_MM + _PAD_MM <= tall
+            and views_tall + level_tall + 2 * _TITLE_MM + block + _TOP_MM + _PAD_MM <= tall
         )
 
 
@@ -157,7 +158,7 @@ def draw_views(
     """
     box = part_box(solid, motions)
     _, y, z = (1e3 * value for value in motions[0].centre)
-    left, high = FRAME_MM[0] + _PAD_MM, FRAME_MM[3] - _PAD_MM
+    left, high = FRAME_MM[0] + _PAD_MM, FRAME_MM[3] - _TOP_MM
     upright, level = (through_the_axis(solid.sections, k) for k in ("vertical", "horizontal"))
     close, flat = layout.details
     detail = _put(canvas, close, left, high - _TITLE_MM)
@@ -201,7 +202,7 @@ def _draw_views(
     start: float,
 ) -> float:
     """Draw front, side and section in a row, and return where the row ends below."""
-    high = FRAME_MM[3] - _PAD_MM
+    high = FRAME_MM[3] - _TOP_MM
     wide, tall = _row_size(layout.views)
     gap = min(20.0, (FRAME_MM[2] - _PAD_MM - start - wide) / 3)
     above = max(view.room("above") for view in layout.views)

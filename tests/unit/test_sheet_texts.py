@@ -6,11 +6,11 @@ The boxes are those that a PDF reader gives of each text object, whatever wrote 
 
 import functools
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pypdfium2
 import pytest
+from handed_lens import exported
 
 from bafflelens.handoff.annotation import Around, spread
 from bafflelens.handoff.dimension import Shown, general
@@ -25,27 +25,15 @@ from bafflelens.handoff.sheet_frame import (
     width_of,
     wrapped,
 )
-from bafflelens.handoff.solid import Likeness, export_solid
+from bafflelens.handoff.solid import Likeness
 from bafflelens.job.sections import HandoffSection
-from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.moving_parts import source_motions
 
-GEOMETRIES = Path(__file__).parents[2] / "geometries"
 MM = 72 / 25.4
 TEXT = pypdfium2.raw.FPDF_PAGEOBJ_TEXT
 TOUCH_MM = 0.05
 OTHERS = ("arc_lens", "exponential_lens", "spline_lens", "waveguide", "two_way")
 BORDER_MM = 5.0  # for the grid's letters, outside of the frame
-
-
-@functools.cache
-def exported(name):
-    """A shipped shape as a solid, coarse, with few stations."""
-    shape = load_shape(GEOMETRIES / f"{name}.py")
-    return shape, export_solid(
-        shape, shape.defaults, name=name, stamp="2026-01-01T00:00:00", chord_mm=0.5,
-        spacing_mm=400.0, fan_step_deg=90.0, time_limit_s=300.0,
-    )  # fmt: skip
 
 
 @functools.cache

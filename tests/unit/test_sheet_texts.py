@@ -149,7 +149,7 @@ def test_lanes_keep_lengths_apart_and_the_shortest_nearest():
         shown = Shown(how="across", at_mm=((low, 0.0), (high, 0.0)), side="above")
         return general(symbol, "n", "h", high - low, view="A-A", shown=shown)
 
-    rows = (length("W", 0, 200), length("E", 100, 200), length("Q", 0, 60), length("P", 90, 91))
+    rows = (length("W", 0, 200), length("E", 100, 200), length("Q", 0, 60), length("P", 101, 102))
     around = Around(rows=rows, window=(0, 0, 200, 50), scale=1)
     lanes = {lane.row.symbol: lane.number for lane in around.lanes("above")}
     assert lanes == {"P": 0, "Q": 0, "E": 1, "W": 2}

@@ -45,8 +45,7 @@ class View:
 
 
 FRONT: Final = View(right=(0.0, 1.0, 0.0), up=(0.0, 0.0, 1.0))
-FROM_LEFT: Final = View(right=(-1.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
-FROM_ABOVE: Final = View(right=(0.0, 1.0, 0.0), up=(-1.0, 0.0, 0.0))
+FROM_RIGHT: Final = View(right=(1.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -24,6 +24,7 @@ from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.job.solve_costs import band_memory
@@ -323,7 +324,7 @@ def _slope_of_band(
         motions=settings.motions,
         absorbers=settings.absorbers,
     )
-    prepared = prepare_slopes(mesh, settings.symmetry)
+    prepared, workspace = prepare_slopes(mesh, settings.symmetry), Workspace()
     heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
     towards = directions().vectors[heard]
     total = np.zeros(mesh.n_triangles)
@@ -334,5 +335,7 @@ def _slope_of_band(
             continue
         problem = body.problem(mesh, frequency)
         pressure = at.pressure[:, 0].astype(complex)
-        total += surface_slope(problem, pressure, towards, part, prepared=prepared)[0]
+        total += surface_slope(
+            problem, pressure, towards, part, prepared=prepared, workspace=workspace
+        )[0]
     return Timed(value=total, seconds=time.perf_counter() - start)

@@ -15,6 +15,7 @@ from bafflelens.base.errors import InputError, MeshingError, invalid
 from bafflelens.job.cost_estimate import band_mesh_sizes, plan_nearby
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.perturbations import nearby_job
+from bafflelens.job.plan_faults import quieter_band
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
@@ -147,18 +148,9 @@ def _quieter(run: Run, section: CarveSection) -> Quieter | None:
         rule = "false in a run whose baseline is not solved"
         raise InputError(invalid("key 'carve.quieter_than_baseline'", "true", rule))
     job = run.loaded.job
-    low, high = job.frequencies.from_hz, job.frequencies.to_hz
-    wanted_low = section.quieter_from_hz or max(low, job.score.from_hz)
-    wanted_high = section.quieter_to_hz or min(high, job.score.to_hz)
-    for key, value in (("quieter_from_hz", wanted_low), ("quieter_to_hz", wanted_high)):
-        if not low <= value <= high:
-            rule = f"from {low:g} to {high:g} Hz, where this run is solved"
-            raise InputError(invalid(f"key 'carve.{key}'", f"{value:g}", rule))
-    if wanted_low >= wanted_high:
-        rule = f"below {wanted_high:g} Hz, the upper end of that band"
-        raise InputError(invalid("key 'carve.quieter_from_hz'", f"{wanted_low:g}", rule))
+    band_hz = quieter_band(section, job.frequencies, job.score)
     target = job.target.target(job.room.room)
-    return quieter_than(baseline, target, (wanted_low, wanted_high))
+    return quieter_than(baseline, target, band_hz)
 
 
 def _name(run: Run, parent: CandidateResult, section: CarveSection) -> str:

@@ -276,7 +276,13 @@ def make_plan(
 
 
 def plan_nearby(
-    plan: Plan, loaded: LoadedJob, n_keys: int, trial: Mesh, speed: Speed = ASSUMED_SPEED
+    plan: Plan,
+    loaded: LoadedJob,
+    n_keys: int,
+    trial: Mesh,
+    speed: Speed = ASSUMED_SPEED,
+    *,
+    nearby: LoadedJob | None = None,
 ) -> Plan:
     """Return a plan in which so many parameters of one candidate are changed and nothing else.
 
@@ -292,9 +298,11 @@ def plan_nearby(
         Mesh of the candidate, at any size.
     speed : Speed
         How fast a worker is.
+    nearby : LoadedJob, optional
+        The job that these are solved by, if it is not `nearby_job`.
     """
-    nearby = _aside(plan, nearby_job(loaded), 1 + 2 * n_keys, [trial], speed)
-    return replace(plan, nearby=nearby)
+    nearby = nearby_job(loaded) if nearby is None else nearby
+    return replace(plan, nearby=_aside(plan, nearby, 1 + 2 * n_keys, [trial], speed))
 
 
 def _aside(

@@ -29,6 +29,7 @@ from bafflelens.job.key_faults import described_fault
 from bafflelens.job.one_that_fits import one_that_fits
 from bafflelens.job.plan_faults import (
     baseline_faults,
+    carve_faults,
     guess_faults,
     parameter_faults,
     plan_faults,
@@ -220,6 +221,7 @@ def load_job(
             faults.append(invalid("key 'score.domes'", job.score.domes, rule))
         if job.score.domes != "rigid" and job.carve.leaders:
             faults.append(invalid("key 'score.domes'", job.score.domes, NO_CARVING))
+        faults += carve_faults(job.carve, job.frequencies, job.score)
         if job.solve.engine == "bempp" and job.domes:
             rule = "direct or gpu where a section [domes.<source>] asks for profiles"
             faults.append(invalid("key 'solve.engine'", "bempp", rule))

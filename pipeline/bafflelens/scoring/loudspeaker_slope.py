@@ -37,6 +37,7 @@ from bafflelens.directivity.interpolated import shown, weights_where_solved
 from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, play, strengths_of
 from bafflelens.directivity.polars import LISTENING_WINDOW, positions
 from bafflelens.directivity.source_sums import source_values
+from bafflelens.scoring.quieter import Quieter
 from bafflelens.scoring.score import ScoreSettings
 from bafflelens.scoring.score_slope import ScoreSlope, score_slope
 from bafflelens.scoring.target import Target
@@ -51,6 +52,7 @@ def played_score_slope(
     baseline: xr.Dataset | None = None,
     *,
     softness_db: float = 0.0,
+    quieter: Quieter | None = None,
 ) -> ScoreSlope:
     """Return the slope of the score with respect to the far field of every source as solved.
 
@@ -60,7 +62,7 @@ def played_score_slope(
         A directivity dataset as solved, at 1 m/s^2 for each of its sources.
     loudspeaker, plates
         As in `bafflelens.directivity.loudspeaker.play`; plates as they are shown.
-    target, settings, baseline, softness_db
+    target, settings, baseline, softness_db, quieter
         As in `bafflelens.scoring.score_slope.score_slope`; the baseline as it plays.
 
     Returns
@@ -75,7 +77,12 @@ def played_score_slope(
     """
     between = shown(dataset)
     found = score_slope(
-        play(between, loudspeaker, plates), target, settings, baseline, softness_db=softness_db
+        play(between, loudspeaker, plates),
+        target,
+        settings,
+        baseline,
+        softness_db=softness_db,
+        quieter=quieter,
     )
     by_source = list(found.weights.values())
     crossover = loudspeaker.crossover

@@ -25,6 +25,7 @@ from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.job.solve_costs import band_memory
@@ -34,7 +35,9 @@ from bafflelens.mesh.quality import Band
 from bafflelens.run.carving.displacement import CarvedHeight, Places
 from bafflelens.run.state import Run
 from bafflelens.scoring.loudspeaker_slope import played_score_slope
+from bafflelens.scoring.quieter import Quieter, above_db
 from bafflelens.scoring.score import Score, score
+from bafflelens.scoring.score_slope import FOLLOWED
 from bafflelens.store.system_response import plates_of, played
 from bafflelens.workers.work_units import Methods, SolveSettings, Timed
 
@@ -88,12 +91,17 @@ class Evaluated:
         The job's score, at the quality that is carved at.
     softened_db : float
         The same softened: what is followed.
+    louder_db : float
+        What being louder than the baseline towards floor and ceiling costs beside it.
+    above_db : float
+        Level in the worst third-octave towards floor or ceiling re the baseline's; NaN where
+        that is not asked.
     bending_db : float
         What curvature near the limit costs.
     radius_m : float
         Smallest radius of what is added or taken.
     weights : (n_sources, n_frequencies, n_directions) complex array
-        Slope of the softened score with respect to the far field.
+        Slope of what is followed with respect to the far field.
     meshes, surfaces : tuple
         The moved meshes, and what was left on them, band by band.
     """
@@ -101,6 +109,8 @@ class Evaluated:
     score: Score
     softened_db: float
     bending_db: float
+    louder_db: float
+    above_db: float
     radius_m: float
     weights: ComplexArray
     meshes: tuple[Mesh, ...]
@@ -122,6 +132,8 @@ class Evaluation:
         The shape before, one mesh a band.
     baseline : xarray.Dataset or None
         What sensitivity is compared with, as it plays.
+    quieter : Quieter, optional
+        What floor and ceiling are to get at the most.
     """
 
     def __init__(
@@ -131,12 +143,14 @@ class Evaluation:
         height: CarvedHeight,
         bases: Sequence[CarvedMesh],
         baseline: xr.Dataset | None,
+        quieter: Quieter | None = None,
     ) -> None:
         self._run = run
         self._settings = settings
         self._height = height
         self._bases = tuple(bases)
         self._baseline = baseline
+        self._quieter = quieter
         job = run.loaded.job
         self._target = job.target.target(job.room.room)
         self.work_s = {_FIELD: 0.0, _SLOPE: 0.0}
@@ -173,9 +187,8 @@ class Evaluation:
         dataset = self._dataset(results)
         run, loudspeaker = self._run, self._run.loaded.loudspeaker
         settings = run.loaded.job.score.settings
-        found = score(
-            played(run.folder, run.loaded, dataset), self._target, settings, self._baseline
-        )
+        heard = played(run.folder, run.loaded, dataset)
+        found = score(heard, self._target, settings, self._baseline)
         if not found.is_complete:
             raise SolveError(invalid("carved shape", "; ".join(found.gaps), "solved throughout"))
         slope = played_score_slope(
@@ -186,19 +199,27 @@ class Evaluation:
             settings,
             self._baseline,
             softness_db=SOFTNESS_DB,
+            quieter=self._quieter,
         )
         softened = slope.values_db["score"]
+        followed, louder, above = "score", 0.0, np.nan
+        if self._quieter is not None:
+            followed = FOLLOWED
+            louder = slope.values_db[FOLLOWED] - softened
+            above = float(above_db(heard, self._target, self._quieter).max())
         bending = self._height.bending(amounts)[0]
         evaluated = Evaluated(
             score=found,
             softened_db=softened,
             bending_db=bending,
             radius_m=radius,
-            weights=slope.weights["score"],
+            louder_db=louder,
+            above_db=above,
+            weights=slope.weights[followed],
             meshes=meshes,
             surfaces=tuple(result.surface for result in results if result.surface is not None),
         )
-        return softened + bending, evaluated
+        return softened + louder + bending, evaluated
 
     def slope(self, amounts: FloatArray, found: Evaluated) -> FloatArray:
         """Return the slope of what is made small, with respect to the amounts."""
@@ -323,7 +344,7 @@ def _slope_of_band(
         motions=settings.motions,
         absorbers=settings.absorbers,
     )
-    prepared = prepare_slopes(mesh, settings.symmetry)
+    prepared, workspace = prepare_slopes(mesh, settings.symmetry), Workspace()
     heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
     towards = directions().vectors[heard]
     total = np.zeros(mesh.n_triangles)
@@ -334,5 +355,7 @@ def _slope_of_band(
             continue
         problem = body.problem(mesh, frequency)
         pressure = at.pressure[:, 0].astype(complex)
-        total += surface_slope(problem, pressure, towards, part, prepared=prepared)[0]
+        total += surface_slope(
+            problem, pressure, towards, part, prepared=prepared, workspace=workspace
+        )[0]
     return Timed(value=total, seconds=time.perf_counter() - start)

@@ -1,0 +1,204 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A carved front's height as one smooth function of y and z, from a mesh whose vertices moved.
+
+Carving moves each place of the front along the reference axis by a height h(y, z). What is kept is
+that height at the vertices of a fine mesh; here a cubic tensor-product spline is laid through it
+by least squares. Where nothing moved the spline is exactly 0, so that nothing that stays is
+touched by the fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy import ndimage, sparse
+from scipy.interpolate import BSpline
+from scipy.sparse import linalg
+from scipy.spatial import cKDTree
+
+from bafflelens.base.conventions import BoolArray, FloatArray
+from bafflelens.base.errors import MeshingError, invalid
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
+
+LARGEST_M: Final = 5e-5
+"""How far the smooth solid may be from what was carved."""
+
+_STEPS_M: Final = (0.006, 0.004, 0.003, 0.002)
+_AIM_M: Final = 5e-6
+_MOVED_M: Final = 1e-7
+_STIFFNESS: Final = 1e-7  # of second differences: enough for where there is no vertex
+_DEGREE: Final = 3
+
+
+@dataclass(frozen=True, eq=False)
+class SmoothHeight:
+    """Height of a carved front.
+
+    Attributes
+    ----------
+    surfaces : tuple of str
+        Names of the surfaces that move.
+    knots_y, knots_z : (n + 4,), (m + 4,) arrays
+        Knots, in m.
+    amounts : (n, m) array
+        Of the splines, in m.
+    worst_m, rms_m : float
+        Largest and root mean square distance from the vertices that moved, along the axis.
+    where_m : tuple of float
+        Where the largest is, x, y, z.
+    """
+
+    surfaces: tuple[str, ...]
+    knots_y: FloatArray
+    knots_z: FloatArray
+    amounts: FloatArray
+    worst_m: float
+    rms_m: float
+    where_m: tuple[float, float, float]
+
+    def at(self, points: FloatArray) -> FloatArray:
+        """Return the height at points (n, 3), in m; 0 beside the front."""
+        y, z = points[:, 1], points[:, 2]
+        inside = _is_within(y, self.knots_y) & _is_within(z, self.knots_z)
+        found = np.zeros(len(points))
+        left = BSpline.design_matrix(y[inside], self.knots_y, _DEGREE)
+        up = BSpline.design_matrix(z[inside], self.knots_z, _DEGREE)
+        found[inside] = np.asarray(up.multiply(left @ self.amounts).sum(axis=1)).ravel()
+        return found
+
+    def moved(self, points: FloatArray) -> FloatArray:
+        """Return points (n, 3), each moved by its height."""
+        return points + self.at(points)[:, np.newaxis] * np.array([1.0, 0.0, 0.0])
+
+
+def is_carved(deviation: SurfaceDeviation) -> bool:
+    """Tell whether a surface moved along the reference axis alone, as carving moves it."""
+    return bool(
+        deviation.displacement[:, 0].any()
+        and not deviation.displacement[:, 1:].any()
+        and deviation.seen.all()
+    )
+
+
+def smooth_height(deviation: SurfaceDeviation) -> SmoothHeight:
+    """Return the height of a carved front as a smooth function.
+
+    Parameters
+    ----------
+    deviation : SurfaceDeviation
+        The nominal mesh, both halves, and where its vertices moved.
+
+    Raises
+    ------
+    MeshingError
+        If no spline is within `LARGEST_M` of the vertices.
+    """
+    nominal, forward = deviation.nominal, deviation.displacement[:, 0]
+    has_moved = np.abs(forward[nominal.triangles]).max(axis=1) > _MOVED_M
+    surfaces = tuple(sorted({str(name) for name in nominal.surface[has_moved]}))
+    on_front = np.unique(nominal.triangles[np.isin(nominal.surface, surfaces)])
+    points, height = nominal.vertices[on_front], forward[on_front]
+    best: SmoothHeight | None = None
+    for step_m in _STEPS_M:
+        found = _fitted(surfaces, points, height, step_m)
+        if best is None or found.worst_m < best.worst_m:
+            best = found
+        if best.worst_m <= _AIM_M:
+            break
+    assert best is not None  # there is at least one step
+    if best.worst_m > LARGEST_M:
+        require_close("carved surface", best.worst_m, best.where_m)
+    return best
+
+
+def require_close(what: str, off_m: float, where_m: tuple[float, ...]) -> None:
+    """Raise, with place and size, if a fit is farther off than `LARGEST_M`."""
+    if off_m <= LARGEST_M:
+        return
+    x, y, z = (1e3 * value for value in where_m)
+    rule = f"within {1e3 * LARGEST_M:g} mm of smooth faces"
+    value = f"{1e3 * off_m:.3f} mm off at ({x:.1f}, {y:.1f}, {z:.1f}) mm"
+    raise MeshingError(invalid(what, value, rule))
+
+
+def _fitted(
+    surfaces: tuple[str, ...], points: FloatArray, height: FloatArray, step_m: float
+) -> SmoothHeight:
+    """Return the spline of one step between knots, and how far it is from the vertices."""
+    knots_y, knots_z = _knots(points[:, 1], step_m), _knots(points[:, 2], step_m)
+    shape = (len(knots_y) - _DEGREE - 1, len(knots_z) - _DEGREE - 1)
+    left = BSpline.design_matrix(points[:, 1], knots_y, _DEGREE)
+    up = BSpline.design_matrix(points[:, 2], knots_z, _DEGREE)
+    # Row by row the product of both: entry (i, j) of a vertex stands in column i * m + j.
+    fit = sparse.csr_array(
+        (
+            (left.data.reshape(-1, 4, 1) * up.data.reshape(-1, 1, 4)).ravel(),
+            (
+                left.indices.reshape(-1, 4, 1) * shape[1] + up.indices.reshape(-1, 1, 4)
+            ).ravel(),
+            16 * np.arange(len(points) + 1),
+        ),
+        shape=(len(points), shape[0] * shape[1]),
+    )
+    free = _is_free(points, height, knots_y, knots_z, step_m).ravel()
+    bent = [
+        sparse.kron(_second(shape[0]), sparse.eye_array(shape[1])),
+        sparse.kron(sparse.eye_array(shape[0]), _second(shape[1])),
+    ]
+    normal = (fit.T @ fit + _STIFFNESS * sum(b.T @ b for b in bent)).tocsc()
+    amounts = np.zeros(len(free))
+    amounts[free] = linalg.spsolve(normal[free][:, free], (fit.T @ height)[free])
+    off = np.abs(fit @ amounts - height)
+    worst = int(off.argmax())
+    has_moved = np.abs(height) > _MOVED_M
+    x, y, z = (float(value) for value in points[worst])
+    return SmoothHeight(
+        surfaces=surfaces,
+        knots_y=knots_y,
+        knots_z=knots_z,
+        amounts=amounts.reshape(shape),
+        worst_m=float(off[worst]),
+        rms_m=float(np.sqrt(np.mean(off[has_moved] ** 2))),
+        where_m=(x, y, z),
+    )
+
+
+def _is_free(
+    points: FloatArray,
+    height: FloatArray,
+    knots_y: FloatArray,
+    knots_z: FloatArray,
+    step_m: float,
+) -> BoolArray:
+    """Return which amounts may differ from 0: those in whose middle the front has moved.
+
+    A spline reaches two steps; those that would reach what stays are left at 0.
+    """
+    y, z = knots_y[2:-2], knots_z[2:-2]
+    left, up = np.meshgrid(y, z, indexing="ij")
+    nearest = cKDTree(points[:, 1:]).query(np.column_stack((left.ravel(), up.ravel())))[1]
+    has_moved = (np.abs(height) > _MOVED_M)[nearest].reshape(left.shape)
+    for place in points[np.abs(height) > _MOVED_M][:, 1:]:
+        row, column = np.rint((place - [y[0], z[0]]) / step_m).astype(int)
+        has_moved[row, column] = True
+    return np.asarray(ndimage.binary_closing(has_moved) | has_moved, dtype=bool)
+
+
+def _knots(values: FloatArray, step_m: float) -> FloatArray:
+    """Return knots in equal steps, alike on both sides of 0, around all values."""
+    first = int(np.floor(values.min() / step_m)) - _DEGREE - 1
+    last = int(np.ceil(values.max() / step_m)) + _DEGREE + 1
+    return np.asarray(step_m * np.arange(first, last + 1), dtype=float)
+
+
+def _is_within(values: FloatArray, knots: FloatArray) -> BoolArray:
+    return np.asarray((values >= knots[_DEGREE]) & (values <= knots[-_DEGREE - 1]))
+
+
+def _second(count: int) -> sparse.dia_array:
+    ones = np.ones(count)
+    return sparse.dia_array(
+        (np.array([ones, -2 * ones, ones]), [0, 1, 2]), shape=(count - 2, count)
+    )

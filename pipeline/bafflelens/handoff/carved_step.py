@@ -58,6 +58,44 @@ class Carved:
     worst_m: float
 
 
+def carve_solid(
+    gmsh: Any, folder: Path, height: SmoothHeight, names: Mapping[int, str]
+) -> Carved:
+    """Put the carved solid in the place of the one solid of a gmsh model.
+
+    Parameters
+    ----------
+    gmsh : module
+        gmsh, its model in m.
+    folder : Path
+        Where to write.
+    height : SmoothHeight
+        By how much each place of the front moves.
+    names : mapping of int to str
+        Names of the faces; those that have none stay.
+
+    Raises
+    ------
+    MeshingError
+        See `carved_step`; and if the kernel does not read one solid.
+    """
+    model, occ = gmsh.model, gmsh.model.occ
+    path = folder / "carved.step"
+    gmsh.write(str(path))
+    carved = carved_step(model, path, height, names)
+    path.write_text(carved.text, "latin-1")
+    model.removePhysicalGroups()
+    for dimension in (3, 2, 1, 0):
+        occ.remove(occ.getEntities(dimension), recursive=True)
+    occ.importShapes(str(path))
+    occ.synchronize()
+    solids = model.getEntities(3)
+    if len(solids) != 1:
+        rule = "one solid when its faces are moved"
+        raise MeshingError(invalid("carved solid", f"{len(solids)} pieces", rule))
+    return carved
+
+
 def carved_step(
     model: Any, path: Path, height: SmoothHeight, names: Mapping[int, str]
 ) -> Carved:

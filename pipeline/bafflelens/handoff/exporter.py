@@ -20,12 +20,15 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
+from bafflelens.handoff.carved_height import SmoothHeight, require_close, smooth_height
+from bafflelens.handoff.carved_step import carve_solid
 from bafflelens.handoff.mirrored_step import mirrored_step
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.cad.step_file import read_step_text
 from bafflelens.shapes.cad.step_names import with_face_names
 from bafflelens.shapes.cad.step_solid import MM, corners_of, matching_order
 from bafflelens.shapes.meshing.loading import load_script
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.shapes.meshing.mesher import _cleaned, _import_gmsh
 from bafflelens.shapes.meshing.parameters import fill_parameters
 from bafflelens.shapes.meshing.shape_script import built_symmetry
@@ -71,15 +74,24 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     """Build the whole solid, write it, mesh it and cut it."""
     script = Path(request["script"])
     module = load_script(script)
+    height, fit = None, None
+    if request["deviation"]:
+        height = smooth_height(SurfaceDeviation.load(Path(request["deviation"])))
     # The kernel counts in metres here; only so does it write millimetres.
     gmsh.option.setString("Geometry.OCCTargetUnit", "M")
     try:
         module.build(gmsh.model, fill_parameters(module, request["values"]))
         symmetry = built_symmetry(module)
         named = _named_points(gmsh.model, symmetry)
+        if height is not None:
+            symmetry, fit = _carved(gmsh, folder, height, symmetry, request["symmetry"])
+            named = [
+                (height.moved(points) if name in height.surfaces else points, name)
+                for points, name in named
+            ]
         volume_m3, area_m2 = _volume_and_area(gmsh.model, symmetry)
         solid = _united(gmsh, symmetry, folder)
-    except GeometryError:
+    except (GeometryError, MeshingError):
         raise
     except Exception as error:  # gmsh raises plain Exception
         rule = f"one that the geometry kernel can build ({error})"
@@ -100,6 +112,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         "box_m": box,
         "chord_m": chord_m,
         "n_faces": len(faces),
+        "fit": fit,
         "concave": _concave(gmsh.model, faces, mesh),
         "edges": list(_edges(gmsh.model, faces, request["symmetry"])),
     }
@@ -107,6 +120,41 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         _section(gmsh.model, solid, box, plane) for plane in _planes(request, mesh, box)
     ]
     return found
+
+
+def _carved(
+    gmsh: Any,
+    folder: Path,
+    height: SmoothHeight,
+    symmetry: Sequence[str],
+    kept: Sequence[str],
+) -> tuple[tuple[str, ...], dict[str, Any]]:
+    """Move the front by its height; return the planes that are left, and how well it fits.
+
+    Where it was carved alike on both sides the part that was built is, else the whole of it.
+    """
+    model = gmsh.model
+    if set(symmetry) <= set(kept):
+        names = {
+            int(face): str(model.getPhysicalName(2, group))
+            for _, group in model.getPhysicalGroups(2)
+            for face in model.getEntitiesForPhysicalGroup(2, group)
+        }
+    else:
+        named = _named_points(model, symmetry)
+        gmsh.option.setNumber("Geometry.OCCUnionUnify", 0)  # else circles have no ends
+        solid = _united(gmsh, symmetry, folder)
+        faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
+        names, symmetry = _face_names(model, faces, named), ()
+    carved = carve_solid(gmsh, folder, height, names)
+    require_close("carved solid", height.worst_m + carved.worst_m, height.where_m)
+    fit = {
+        "largest_m": height.worst_m + carved.worst_m,
+        "rms_m": height.rms_m + carved.worst_m,
+        "where_m": list(height.where_m),
+        "n_faces": carved.n_faces,
+    }
+    return tuple(symmetry), fit
 
 
 def _volume_and_area(model: Any, symmetry: Sequence[str]) -> tuple[float, float]:

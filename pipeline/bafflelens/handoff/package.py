@@ -6,18 +6,19 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.errors import InputError, MeshingError, invalid
 from bafflelens.base.progress import Advance, Progress
 from bafflelens.base.provenance import shapes_digest, versions
 from bafflelens.base.status import Status
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
+from bafflelens.handoff.carved_shape import carved_from
 from bafflelens.handoff.checks import Check, making_checks
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import datum_of, shaped_by
@@ -194,10 +195,11 @@ def _of_candidate(
         "tolerances": _tolerances(row.robustness),
     }
     checks: tuple[Check, ...] = ()
-    if _is_scanned(shape):
+    solid, reason = _solid_of(shape, values, loaded, stem, revision, record)
+    if solid is None:
         warnings.append(
-            "Warning: this shape is a scan and has no parametric solid; its surface as analysed "
-            "is exported (STL, 3MF), and no STEP file, template or drawing"
+            f"Warning: {reason}; its surface as analysed is exported (STL, 3MF), and no STEP "
+            "file, template or drawing"
         )
         whole = analysed
         for plane in shape.symmetry:
@@ -206,21 +208,13 @@ def _of_candidate(
         advance(_SHARE_OF_SOLID)
     else:
         job = loaded.job.handoff
-        solid = export_solid(
-            shape,
-            values,
-            name=stem,
-            revision=revision,
-            stamp=record.created_utc[:19],
-            chord_mm=job.chord_mm,
-            spacing_mm=job.station_spacing_mm,
-            fan_step_deg=job.fan_step_deg,
-            time_limit_s=4 * loaded.job.solve.mesh_time_limit_s,
-        )
         same = likeness(analysed, shape.symmetry, solid)
         motions = source_motions(shape, values)
         checks = making_checks(solid, same, motions, job)
         facts |= {"solid": _facts_of_solid(solid, same)}
+        if solid.fit is not None:
+            facts |= {"fit": asdict(solid.fit)}
+            warnings.append("Carved: " + solid.fit.text)
         facts |= {"checks": [{"name": c.name, "state": c.state, "text": c.text} for c in checks]}
         centre = [1e3 * value for value in motions[0].centre]
         rim = 1e3 * motions[0].outer_radius_m
@@ -267,6 +261,37 @@ def _of_candidate(
     facts["warnings"] = warnings
     made = Made(row=row, revision=revision, checks=checks, warnings=tuple(warnings))
     return _Pack(made=made, stem=stem, facts=facts, files=files)
+
+
+def _solid_of(
+    shape: Shape,
+    values: Mapping[str, float],
+    loaded: LoadedJob,
+    stem: str,
+    revision: str,
+    record: RunRecord,
+) -> tuple[Solid | None, str]:
+    """Return a shape as a solid, or None and why there is none."""
+    job = loaded.job.handoff
+    export = partial(
+        export_solid,
+        name=stem,
+        revision=revision,
+        stamp=record.created_utc[:19],
+        chord_mm=job.chord_mm,
+        spacing_mm=job.station_spacing_mm,
+        fan_step_deg=job.fan_step_deg,
+        time_limit_s=4 * loaded.job.solve.mesh_time_limit_s,
+    )
+    if not _is_scanned(shape):
+        return export(shape, values), ""
+    carved = carved_from(shape)
+    if carved is None:
+        return None, "this shape is a scan and has no parametric solid"
+    try:
+        return export(carved.shape, carved.values, deviation=carved.deviation), ""
+    except MeshingError as error:
+        return None, f"what was carved cannot be made of smooth faces ({error})"
 
 
 def _zipped(pack: _Pack, listed: Listed) -> bytes:

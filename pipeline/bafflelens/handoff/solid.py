@@ -85,6 +85,36 @@ class SolidEdge:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Fit:
+    """How near the smooth faces of a carved solid are to what was carved.
+
+    Attributes
+    ----------
+    largest_mm, rms_mm : float
+        Largest and root mean square distance of the faces from the places that were carved, and
+        of these from the faces.
+    where_mm : tuple of float
+        Where the largest is.
+    n_faces : int
+        How many faces of the part that was built became B-splines.
+    """
+
+    largest_mm: float
+    rms_mm: float
+    where_mm: tuple[float, ...]
+    n_faces: int
+
+    @property
+    def text(self) -> str:
+        """All of it in a line."""
+        x, y, z = self.where_mm
+        return (
+            f"smooth faces through the carved places: largest distance {self.largest_mm:.3f} mm "
+            f"at ({x:.1f}, {y:.1f}, {z:.1f}) mm, r.m.s. {self.rms_mm:.3f} mm"
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
 class Solid:
     """One candidate as a solid.
 
@@ -106,6 +136,8 @@ class Solid:
         The edges of the faces.
     sections : tuple of Section
         Through the axis, then further stations.
+    fit : Fit, optional
+        Of a carved one.
     """
 
     step: bytes
@@ -117,6 +149,7 @@ class Solid:
     concave: FloatArray
     edges: tuple[SolidEdge, ...]
     sections: tuple[Section, ...]
+    fit: Fit | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,6 +200,7 @@ def export_solid(
     spacing_mm: float,
     fan_step_deg: float,
     time_limit_s: float,
+    deviation: Path | None = None,
 ) -> Solid:
     """Build a shape once more and export it.
 
@@ -190,11 +224,15 @@ def export_solid(
         Between the planes through the axis.
     time_limit_s : float
         Time for all of it.
+    deviation : Path, optional
+        File of how far its front was carved (`mesh_morph.SurfaceDeviation`). The planes of
+        symmetry of `shape` are then those of what was carved.
 
     Raises
     ------
     MeshingError
-        If it cannot be built as one closed solid, or the file is not in millimetres.
+        If it cannot be built as one closed solid, the file is not in millimetres, or smooth
+        faces are too far from what was carved.
     """
     with tempfile.TemporaryDirectory(prefix="bafflelens_handoff_") as scratch:
         folder = Path(scratch)
@@ -202,6 +240,7 @@ def export_solid(
             "script": str(shape.script.resolve()),
             "values": {key: float(value) for key, value in values.items()},
             "symmetry": shape.symmetry,
+            "deviation": str(deviation.resolve()) if deviation else "",
             "centre_m": source_motions(shape, values)[0].centre,
             "chord_m": chord_mm * 1e-3,
             "spacing_m": spacing_mm * 1e-3,
@@ -233,6 +272,7 @@ def export_solid(
             for edge in found["edges"]
         ),
         sections=tuple(_section(entry) for entry in found["sections"]),
+        fit=_fit(found["fit"]) if found["fit"] else None,
     )
 
 
@@ -263,6 +303,15 @@ def likeness(analysed: Mesh, symmetry: Sequence[str], solid: Solid) -> Likeness:
         largest_mm=float(distances[worst] + solid.chord_m) * 1e3,
         corners_mm=float(away[: len(analysed.vertices)].max() + solid.chord_m) * 1e3,
         where_mm=tuple(float(value) * 1e3 for value in points[worst]),
+    )
+
+
+def _fit(entry: Mapping[str, Any]) -> Fit:
+    return Fit(
+        largest_mm=float(entry["largest_m"]) * 1e3,
+        rms_mm=float(entry["rms_m"]) * 1e3,
+        where_mm=tuple(float(value) * 1e3 for value in entry["where_m"]),
+        n_faces=int(entry["n_faces"]),
     )
 
 

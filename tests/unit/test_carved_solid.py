@@ -1,0 +1,161 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A carved front as a smooth solid: a known height on a disc that stands before a box.
+
+The disc's rim is a crease that runs through what is carved. The height is a closed form; the
+second kernel reads the file.
+"""
+
+import numpy as np
+import pytest
+import second_kernel
+import small_job
+
+from bafflelens.base.errors import MeshingError
+from bafflelens.handoff.carved_height import LARGEST_M, is_carved, smooth_height
+from bafflelens.handoff.carved_shape import carved_from
+from bafflelens.handoff.solid import export_solid
+from bafflelens.mesh.quality import MeshSize
+from bafflelens.shapes.meshing.geometry import mesh_shape
+from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
+
+BUILD = """    occ = model.occ
+    half = parameters.cabinet.width_mm / 2e3
+    body = occ.addBox(-0.06, 0, -0.08, 0.06, half, 0.16)
+    disc = occ.addCylinder(-0.01, 0, 0.02, 0.02, 0, 0, 0.045)
+    left = occ.addBox(-0.1, 0, -0.2, 0.2, 0.2, 0.4)
+    disc, _ = occ.intersect([(3, disc)], [(3, left)])
+    dome = occ.addCylinder(0.005, 0, 0, 0.008, 0, 0, 0.013)
+    dome, _ = occ.intersect([(3, dome)], [(3, occ.addBox(-0.1, 0, -0.2, 0.2, 0.2, 0.4))])
+    body, _ = occ.fuse([(3, body)], [*disc, *dome])
+    occ.synchronize()
+    named = {"cabinet": [], "lens": [], "dome": []}
+    for _, tag in model.getBoundary(body, oriented=False):
+        box = model.getBoundingBox(2, tag)
+        if box[4] > 1e-6:
+            is_dome = box[0] > 0.009 and box[4] < 0.02
+            is_front = box[0] > -1e-5
+            named["dome" if is_dome else "lens" if is_front else "cabinet"].append(tag)
+    for name, tags in named.items():
+        model.addPhysicalGroup(2, tags, name=name)
+"""
+FINE = MeshSize(
+    source_size_m=0.003,
+    growth=2.5,
+    growth_distance_m=0.2,
+    largest_m=0.003,
+    curvature_elements=24,
+)
+
+
+def height(points):
+    """Two hills on the sides, one of them over the disc's rim, and a hollow below; in m."""
+    y, z = points[:, 1], points[:, 2]
+
+    def free(distance):
+        way = np.clip(distance / 0.02, 0, 1)
+        return way**3 * (10 - 15 * way + 6 * way**2)
+
+    hills = 6e-3 * np.exp(-((np.abs(y) - 0.035) ** 2 + (z - 0.02) ** 2) / (2 * 0.014**2))
+    hollow = 3e-3 * np.exp(-(y**2 + (z + 0.045) ** 2) / (2 * 0.014**2))
+    edge = np.minimum(0.1 - np.abs(y), 0.075 - np.abs(z))
+    return (hills - hollow) * free(edge) * free(np.hypot(y, z) - 0.018)
+
+
+@pytest.fixture(scope="module")
+def carved(tmp_path_factory):
+    """The shape, what was carved of it, and the folder of both."""
+    folder = tmp_path_factory.mktemp("carved")
+    raising = '    raise RuntimeError("the tests mesh without gmsh")\n'
+    script = small_job.LENS_SCRIPT.replace(raising, BUILD).replace('["surround"]', "[]")
+    (folder / "disc.py").write_text(script)
+    shape = load_shape(folder / "disc.py")
+    (mesh,) = mesh_shape(shape, shape.defaults, [FINE], 60.0)
+    nominal = mesh.mirrored("y")
+    displacement = np.zeros(nominal.vertices.shape)
+    displacement[:, 0] = height(nominal.vertices)
+    displacement[np.unique(nominal.triangles[nominal.surface != "lens"])] = 0.0
+    n = nominal.n_triangles
+    deviation = SurfaceDeviation(nominal, displacement, np.zeros(n), np.ones(n, dtype=bool))
+    deviation.save(folder / "disc_deviation.npz")
+    (folder / "disc.toml").write_text(
+        'title = "a disc, carved"\nnominal = "disc.py"\ndeviation = "disc_deviation.npz"\n'
+        'symmetry = ["y"]\n'
+    )
+    return shape, deviation, folder
+
+
+@pytest.fixture(scope="module")
+def solid(carved):
+    _, _, folder = carved
+    found = carved_from(load_shape(folder / "disc.toml"))
+    assert found is not None
+    return export_solid(
+        found.shape,
+        found.values,
+        name="a disc",
+        stamp="2026-01-01T00:00:00",
+        chord_mm=0.1,
+        spacing_mm=200.0,
+        fan_step_deg=90.0,
+        time_limit_s=200.0,
+        deviation=found.deviation,
+    )
+
+
+def test_the_height_is_the_closed_form_and_0_where_nothing_moved(carved):
+    _, deviation, _ = carved
+    assert is_carved(deviation)
+    found = smooth_height(deviation)
+    assert found.surfaces == ("lens",)
+    assert found.worst_m < 2e-5
+    y, z = np.random.default_rng(1).uniform((-0.1, -0.08), (0.1, 0.08), (5000, 2)).T
+    points = np.column_stack((0 * y, y, z))
+    assert np.abs(found.at(points) - height(points)).max() < LARGEST_M
+    edge = np.column_stack((0 * y, y, np.full(len(y), 0.08)))
+    assert not found.at(edge).any()
+
+
+def test_the_solid_is_valid_in_the_second_kernel_and_within_tolerance(carved, solid):
+    _, deviation, _ = carved
+    assert solid.fit.largest_mm < 0.05
+    assert solid.fit.n_faces == 2
+    assert "largest distance" in solid.fit.text
+    read = second_kernel.read_step(solid.step)
+    assert read.is_valid
+    assert read.is_closed
+    assert read.n_solids == 1
+    # Added and taken: the integral of the height over the front, in closed form on a fine grid.
+    y, z = np.meshgrid(np.linspace(-0.105, 0.105, 1051), np.linspace(-0.08, 0.08, 801))
+    points = np.column_stack((0 * y.ravel(), y.ravel(), z.ravel()))
+    added = height(points).sum() * 0.0002**2
+    plain = 0.06 * 0.21 * 0.16 + np.pi * (0.01 * 0.045**2 + 0.003 * 0.013**2)
+    assert read.volume * 1e-9 == pytest.approx(plain + added, abs=0.002 * added)
+    assert deviation.clay.volume == pytest.approx(solid.volume_m3, rel=1e-3)
+    solid.mesh.require_closed()
+
+
+def test_every_place_that_was_carved_lies_on_the_solid(carved, solid):
+    _, deviation, _ = carved
+    moved = np.abs(deviation.displacement[:, 0]) > 1e-4
+    places = deviation.clay.vertices[moved][::40]
+    off = second_kernel.distances_to(second_kernel.read_step(solid.step), 1e3 * places)
+    assert off.max() < 1e3 * LARGEST_M
+
+
+def test_a_step_that_no_smooth_face_can_follow_is_refused_with_place_and_size(carved):
+    _, deviation, _ = carved
+    displacement = deviation.displacement.copy()
+    displacement[:, 0] = np.where(np.abs(deviation.nominal.vertices[:, 2]) < 0.03, 0.004, 0.0)
+    torn = SurfaceDeviation(deviation.nominal, displacement, deviation.height, deviation.seen)
+    rule = r"mm off at \(.*\) mm'. Must be within 0.05 mm of smooth faces"
+    with pytest.raises(MeshingError, match=rule):
+        smooth_height(torn)
+
+
+def test_what_moved_sideways_is_a_scan(carved):
+    _, deviation, _ = carved
+    sideways = deviation.displacement.copy()
+    sideways[5, 1] = 1e-4
+    scan = SurfaceDeviation(deviation.nominal, sideways, deviation.height, deviation.seen)
+    assert not is_carved(scan)

@@ -135,9 +135,7 @@ def _fitted(
     fit = sparse.csr_array(
         (
             (left.data.reshape(-1, 4, 1) * up.data.reshape(-1, 1, 4)).ravel(),
-            (
-                left.indices.reshape(-1, 4, 1) * shape[1] + up.indices.reshape(-1, 1, 4)
-            ).ravel(),
+            (left.indices.reshape(-1, 4, 1) * shape[1] + up.indices.reshape(-1, 1, 4)).ravel(),
             16 * np.arange(len(points) + 1),
         ),
         shape=(len(points), shape[0] * shape[1]),

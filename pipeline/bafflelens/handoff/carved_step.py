@@ -58,9 +58,7 @@ class Carved:
     worst_m: float
 
 
-def carve_solid(
-    gmsh: Any, folder: Path, height: SmoothHeight, names: Mapping[int, str]
-) -> Carved:
+def carve_solid(gmsh: Any, folder: Path, height: SmoothHeight, names: Mapping[int, str]) -> Carved:
     """Put the carved solid in the place of the one solid of a gmsh model.
 
     Parameters
@@ -96,9 +94,7 @@ def carve_solid(
     return carved
 
 
-def carved_step(
-    model: Any, path: Path, height: SmoothHeight, names: Mapping[int, str]
-) -> Carved:
+def carved_step(model: Any, path: Path, height: SmoothHeight, names: Mapping[int, str]) -> Carved:
     """Move the faces of the one solid of a gmsh model.
 
     Parameters
@@ -178,8 +174,7 @@ class _Writing:
     def surface(self, patch: _Patch) -> int:
         """Add a B-spline surface."""
         rows = ",".join(
-            "(" + ",".join(f"#{self.point(place)}" for place in row) + ")"
-            for row in patch.control
+            "(" + ",".join(f"#{self.point(place)}" for place in row) + ")" for row in patch.control
         )
         (times_u, values_u), (times_v, values_v) = (_written(knots) for knots in patch.knots)
         return self.add(

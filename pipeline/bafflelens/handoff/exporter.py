@@ -84,7 +84,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         symmetry = built_symmetry(module)
         named = _named_points(gmsh.model, symmetry)
         if height is not None:
-            symmetry, fit = _carved(gmsh, folder, height, symmetry, request["symmetry"])
+            fit, symmetry = _carved(gmsh, folder, height, symmetry), ()
             named = [
                 (height.moved(points) if name in height.surfaces else points, name)
                 for points, name in named
@@ -127,34 +127,25 @@ def _carved(
     folder: Path,
     height: SmoothHeight,
     symmetry: Sequence[str],
-    kept: Sequence[str],
-) -> tuple[tuple[str, ...], dict[str, Any]]:
-    """Move the front by its height; return the planes that are left, and how well it fits.
+) -> dict[str, Any]:
+    """Unite what was built and move its front by a height; return how well it fits.
 
-    Where it was carved alike on both sides the part that was built is, else the whole of it.
+    In this order: the kernel takes minutes to unite B-splines that meet in a mirror plane.
     """
     model = gmsh.model
-    if set(symmetry) <= set(kept):
-        names = {
-            int(face): str(model.getPhysicalName(2, group))
-            for _, group in model.getPhysicalGroups(2)
-            for face in model.getEntitiesForPhysicalGroup(2, group)
-        }
-    else:
-        named = _named_points(model, symmetry)
-        gmsh.option.setNumber("Geometry.OCCUnionUnify", 0)  # else circles have no ends
-        solid = _united(gmsh, symmetry, folder)
-        faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
-        names, symmetry = _face_names(model, faces, named), ()
+    named = _named_points(model, symmetry)
+    gmsh.option.setNumber("Geometry.OCCUnionUnify", 0)  # else circles have no ends
+    solid = _united(gmsh, symmetry, folder)
+    faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
+    names = _face_names(model, faces, named)
     carved = carve_solid(gmsh, folder, height, names)
     require_close("carved solid", height.worst_m + carved.worst_m, height.where_m)
-    fit = {
+    return {
         "largest_m": height.worst_m + carved.worst_m,
         "rms_m": height.rms_m + carved.worst_m,
         "where_m": list(height.where_m),
         "n_faces": carved.n_faces,
     }
-    return tuple(symmetry), fit
 
 
 def _volume_and_area(model: Any, symmetry: Sequence[str]) -> tuple[float, float]:
@@ -371,7 +362,7 @@ def _print_mesh(
         model.mesh.clear()
         try:
             model.mesh.generate(2)
-            mesh = _cleaned(model, groups, set(groups), ())
+            mesh = _cleaned(model, groups, set(groups), (), "solid")
             mesh.require_closed()
         except Exception as error:  # gmsh raises plain Exception
             fault = str(error)
@@ -424,6 +415,9 @@ def _chord_error(model: Any, faces: Sequence[int]) -> float:
     for face in faces:
         if model.getType(2, face) == "Plane":
             continue
+        if model.getType(2, face) == "BSpline surface":
+            largest = max(largest, _spline_chord(model, face))
+            continue
         nodes = np.asarray(model.mesh.getElementsByType(2, face)[1], dtype=int)
         corner = points[row[nodes].reshape(-1, 3)]
         probes = np.concatenate(
@@ -433,6 +427,27 @@ def _chord_error(model: Any, faces: Sequence[int]) -> float:
         away = np.linalg.norm(feet.reshape(-1, 3) - probes, axis=1)
         largest = max(largest, float(away.max()))
     return largest
+
+
+def _spline_chord(model: Any, face: int) -> float:
+    """Return the same of a B-spline, from the nodes' parameters: its projection takes minutes."""
+    tags, coordinates, parameters = model.mesh.getNodes(
+        2, face, includeBoundary=True, returnParametricCoord=True
+    )
+    row = {int(tag): number for number, tag in enumerate(tags)}
+    nodes = model.mesh.getElementsByType(2, face)[1]
+    corner = np.array([row[int(tag)] for tag in nodes]).reshape(-1, 3)
+    points = np.asarray(coordinates).reshape(-1, 3)[corner]
+    places = np.asarray(parameters).reshape(-1, 2)[corner]
+
+    def probes(values: FloatArray) -> FloatArray:
+        sides = [(values[:, i] + values[:, i - 1]) / 2 for i in range(3)]
+        return np.concatenate([values.mean(axis=1), *sides])
+
+    flat = probes(places).ravel().tolist()
+    on_face = np.asarray(model.getValue(2, face, flat)).reshape(-1, 3)
+    normal = np.asarray(model.getNormal(face, flat)).reshape(-1, 3)
+    return float(np.abs(((on_face - probes(points)) * normal).sum(axis=1)).max())
 
 
 # ------------------------------------------------------------------------------ curvature

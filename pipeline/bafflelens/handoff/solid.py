@@ -96,7 +96,7 @@ class Fit:
     where_mm : tuple of float
         Where the largest is.
     n_faces : int
-        How many faces of the part that was built became B-splines.
+        How many faces became B-splines.
     """
 
     largest_mm: float

@@ -314,7 +314,7 @@ def test_a_run_that_is_stopped_gives_the_same_within_the_quality(open_pool, tmp_
         alone = in_pool((last,), RememberingPool(inner))[-1]
     assert resumed.outcomes[0].earlier_shapes == 3
     assert alone.outcomes[0].earlier_shapes == 0
-    in_front = np.abs(directions().vectors[:, 0]) > 0.5
+    in_front = directions().vectors[:, 0] > 0.5  # within 60 degrees, where the error is stated
     levels = [radiating.level(each.far_field)[..., in_front] for each in (undisturbed, resumed)]
     assert np.abs(levels[0] - levels[1]).max() == pytest.approx(0, abs=1e-6)
     assert np.abs(levels[0] - radiating.level(alone.far_field)[..., in_front]).max() < 0.03

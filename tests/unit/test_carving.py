@@ -18,6 +18,8 @@ from bafflelens.base.errors import GeometryError, InputError
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.report.page import render
+from bafflelens.report.summary import view_of
 from bafflelens.run import pipeline
 from bafflelens.run.carving.carve import with_changes
 from bafflelens.run.carving.descent import DescentPoint, direction, next_point
@@ -408,12 +410,13 @@ def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
     assert "carved from c001" in carved.label
     assert math.isfinite(carved.score.total_db)
     # The report leads with what it gained, and the leader, here the carved shape, has a clay map.
-    page = result.folder.report_path.read_text()
+    folder = result.folder
+    page = render(view_of(folder, folder.load_job(), folder.load_record()))
     assert page.index("Carving ") < page.index('id="carving"') < page.index('id="ranking"')
     assert page.index("Where to add or take material") > page.index('id="candidate-c001_carved"')
     assert "Clay map of c001_carved" in page
-    assert result.folder.clay_map_path("c001_carved").exists()
-    assert not result.folder.clay_map_path("c001").exists()
+    assert folder.clay_map_path("c001_carved").exists()
+    assert not folder.clay_map_path("c001").exists()
 
 
 @pytest.mark.parametrize(

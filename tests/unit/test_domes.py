@@ -1,13 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Families of dome motions: in a job, in a result, in scores and in the ranking."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 
 from bafflelens import store
-from bafflelens.base.errors import InputError, JobError
+from bafflelens.base.errors import JobError
 from bafflelens.bem.block_iteration import iterate_together
 from bafflelens.bem.iteration import best_start, iterate
 from bafflelens.directivity.dome_mixtures import as_sources, has_profiles, mixed, without_profiles
@@ -25,7 +23,6 @@ from bafflelens.mesh.dome_profiles import profiles_of
 from bafflelens.mockup.comparison.simulation import dome_motions_of
 from bafflelens.report.domes import domes_of
 from bafflelens.report.summary import rank_run
-from bafflelens.run.carving.carve import carve_candidate
 from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.dome_family import (
     DomeScores,
@@ -311,22 +308,10 @@ def test_small_changes_and_all_stages_follow_the_family(write_job, options):
     )
 
 
-@pytest.mark.parametrize(
-    ("section", "replacements", "fault"),
-    [
-        ("[carve]\nleaders = 1", (FOLLOWED,), "'score.domes' 'mean-and-spread'. Must be 'rigid'"),
-        ("", (('quality = "draft"', 'quality = "draft"\nengine = "bempp"'),), "Must be direct or"),
-    ],
-)
-def test_what_cannot_follow_a_family_is_refused(write_job, section, replacements, fault):
-    with pytest.raises(JobError, match=fault):
-        load_job(with_section(write_job, SECTION + section, *replacements))
-
-
-def test_what_is_carved_on_request_cannot_follow_a_family(write_job):
-    loaded = load_job(with_section(write_job, SECTION, FOLLOWED))
-    with pytest.raises(InputError, match="to carve: the slope of the score is that of the rigid"):
-        carve_candidate(SimpleNamespace(loaded=loaded), None, loaded.job.carve)
+def test_an_engine_without_profiles_cannot_follow_a_family(write_job):
+    engine = ('quality = "draft"', 'quality = "draft"\nengine = "bempp"')
+    with pytest.raises(JobError, match="Must be direct or gpu where a section"):
+        load_job(with_section(write_job, SECTION, engine))
 
 
 # ------------------------------------------------------------------------------- the ranking

@@ -122,6 +122,7 @@ def solve_band(
     without_card: str = "stop",
     microphones_m: Sequence[float] = (),
     keep_surface: bool = False,
+    keep_profiles: bool = False,
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
 
@@ -152,6 +153,8 @@ def solve_band(
         Distances of microphones on the reference axis from the reference point, in m.
     keep_surface : bool
         Whether the pressure on the surface is returned, too.
+    keep_profiles : bool
+        Whether that of the profiles is, besides that of the sources.
 
     Returns
     -------
@@ -205,8 +208,9 @@ def solve_band(
             cross_power[n] = solution.cross_power()
             load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
             if keep_surface:
-                pressure = by_themselves.surface_pressure
-                on_surface[frequency] = pressure, by_themselves.problem.total_gradient(pressure)
+                kept = solution if keep_profiles else by_themselves
+                pressure = kept.surface_pressure
+                on_surface[frequency] = pressure, kept.problem.total_gradient(pressure)
         except (SolveError, MemoryError) as error:
             status, reason = Status.FAILED, str(error) or type(error).__name__
         outcomes.append(

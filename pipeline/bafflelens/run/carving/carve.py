@@ -20,7 +20,7 @@ from pydantic import ValidationError
 from bafflelens.base.conventions import BoolArray
 from bafflelens.base.errors import InputError, MeshingError, invalid
 from bafflelens.job.cost_estimate import band_mesh_sizes, plan_nearby
-from bafflelens.job.domes import NO_CARVING
+from bafflelens.job.domes import with_profiles
 from bafflelens.job.keys import rule_of
 from bafflelens.job.perturbations import nearby_job
 from bafflelens.job.sampling import BASELINE_ID
@@ -98,16 +98,12 @@ def carve_candidate(run: Run, parent: CandidateResult, section: CarveSection) ->
     Raises
     ------
     InputError
-        If the limits leave nothing to carve, the score has no slope left, or it follows a family
-        of dome motions.
+        If the limits leave nothing to carve, or the score has no slope left.
     MeshingError
         If the parent cannot be meshed.
     SolveError
         If its draft cannot be solved.
     """
-    follow = run.loaded.job.score.domes
-    if follow != "rigid":
-        raise InputError(invalid("key 'score.domes'", follow, NO_CARVING))
     carving = _begin(run, parent, section)
     points = _way_so_far(carving)
     why = _descend(carving, points)
@@ -193,8 +189,11 @@ def _begin(run: Run, parent: CandidateResult, section: CarveSection) -> _Carving
     symmetry = tuple(plane for plane in shape.symmetry if plane == "y" and section.mirror)
     motions, absorbers = run.loaded.boundaries.both_of(shape, parent.values)
     job = draft.loaded.job
+    followed = motions
+    if job.score.domes != "rigid":
+        followed = with_profiles(motions, run.loaded.boundaries.families)
     settings = SolveSettings(
-        motions=motions,
+        motions=followed,
         air=job.air.medium,
         symmetry=symmetry,
         engine=job.solve.engine,

@@ -31,10 +31,10 @@ from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
 from bafflelens.run.carving.displacement import CarvedHeight, Places
+from bafflelens.run.carving.followed import softened_slope
+from bafflelens.run.judging import score_of
 from bafflelens.run.state import Run
-from bafflelens.scoring.loudspeaker_slope import played_score_slope
-from bafflelens.scoring.score import Score, score
-from bafflelens.store.system_response import plates_of, played
+from bafflelens.scoring.score import Score
 from bafflelens.workers.work_units import Methods, SolveSettings, Timed
 
 SOFTNESS_DB: Final = 0.3
@@ -92,7 +92,8 @@ class Evaluated:
     radius_m : float
         Smallest radius of what is added or taken.
     weights : (n_sources, n_frequencies, n_directions) complex array
-        Slope of the softened score with respect to the far field.
+        Slope of the softened score with respect to the far field of each source, and of each
+        profile of a dome after these.
     meshes, surfaces : tuple
         The moved meshes, and what was left on them, band by band.
     """
@@ -136,8 +137,6 @@ class Evaluation:
         self._height = height
         self._bases = tuple(bases)
         self._baseline = baseline
-        job = run.loaded.job
-        self._target = job.target.target(job.room.room)
         self.work_s = {_FIELD: 0.0, _SLOPE: 0.0}
 
     def value(self, amounts: FloatArray) -> tuple[float, Evaluated] | None:
@@ -161,30 +160,17 @@ class Evaluation:
             meshes,
         )
         dataset = self._dataset(results)
-        run, loudspeaker = self._run, self._run.loaded.loudspeaker
-        settings = run.loaded.job.score.settings
-        found = score(
-            played(run.folder, run.loaded, dataset), self._target, settings, self._baseline
-        )
+        found = score_of(self._run, dataset)
         if not found.is_complete:
             raise SolveError(invalid("carved shape", "; ".join(found.gaps), "solved throughout"))
-        slope = played_score_slope(
-            dataset,
-            loudspeaker,
-            plates_of(run.folder, run.loaded),
-            self._target,
-            settings,
-            self._baseline,
-            softness_db=SOFTNESS_DB,
-        )
-        softened = slope.values_db["score"]
+        softened, weights = softened_slope(self._run, dataset, self._baseline, SOFTNESS_DB)
         bending = self._height.bending(amounts)[0]
         evaluated = Evaluated(
             score=found,
             softened_db=softened,
             bending_db=bending,
             radius_m=radius,
-            weights=slope.weights["score"],
+            weights=weights,
             meshes=meshes,
             surfaces=tuple(result.surface for result in results if result.surface is not None),
         )
@@ -216,7 +202,8 @@ class Evaluation:
         return taken
 
     def _dataset(self, results: Sequence[BandResult]) -> xr.Dataset:
-        motions = self._settings.motions
+        motions = [motion for motion in self._settings.motions if motion.profile is None]
+        profiles = self._settings.motions[len(motions) :]
         return assemble_dataset(
             directions(),
             results,
@@ -226,6 +213,7 @@ class Evaluation:
             engine=self._settings.engine,
             versions=self._run.journal.versions,
             source_centres=np.array([motion.centre for motion in motions]),
+            profiles={profile.name: profile.inner_radius_m for profile in profiles},
         )
 
     def _work(
@@ -284,7 +272,7 @@ def _moved_band(
     """Solve one band on a mesh that is at hand, with what is left on its surface."""
     from bafflelens.workers.work_units import solve_candidate_band
 
-    kept = replace(settings, keep_surface=True)
+    kept = replace(settings, keep_surface=True, keep_profiles=True)
     return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept)
 
 

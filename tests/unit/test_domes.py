@@ -132,6 +132,21 @@ def test_what_was_searched_for_one_side_costs_no_product_for_the_others():
     np.testing.assert_allclose(again.solutions, 2 * found.solutions, atol=1e-4)
 
 
+def test_one_space_solves_in_single_precision_too():
+    """As on a card: what rounding leaves of a direction is not taken for one."""
+    rng = np.random.default_rng(7)
+    size = 80
+    matrix = np.eye(size) + 0.4 * rng.standard_normal((size, size)) / np.sqrt(size)
+    matrix = matrix.astype(np.complex64)
+    sides = rng.standard_normal((4, size)).astype(np.complex64)
+    sides[3] = sides[0] + 1e-4 * sides[1]  # all but the same
+    found = iterate_together(lambda rows: rows @ matrix.T, sides, None, 4e-5, 40, (), np)
+    assert found.is_converged
+    assert found.solutions.dtype == np.complex64
+    left = np.linalg.norm(found.solutions @ matrix.T - sides, axis=1)
+    assert np.all(left < 8e-5 * np.linalg.norm(sides, axis=1))
+
+
 def test_one_space_gives_up():
     matrix = np.roll(np.eye(30), 1, axis=0)  # each step reaches one entry further
     side = np.eye(30)[:1].astype(complex)

@@ -16,9 +16,10 @@ from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
 from bafflelens.base.status import Status
 from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.card import CardError
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engines import solve
-from bafflelens.bem.gpu_engine import CardError, sweep_on_card
+from bafflelens.bem.gpu_engine import sweep_on_card
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.surface_pressure import SurfacePressure
@@ -168,7 +169,8 @@ def solve_band(
     if engine == "direct":
         solve_next = direct()
     elif engine == "gpu":
-        solve_next = sweep_on_card(mesh, symmetry, tolerance(quality))
+        on_card = sweep_on_card(mesh, symmetry, tolerance(quality), len(profiles))
+        solve_next = _with_profiles(mesh, profiles, on_card)
         if without_card == "direct":
             solve_next = _or_else(solve_next, direct)
     else:
@@ -376,32 +378,46 @@ def _direct_solver(
     quality: str,
     profiles: Sequence[SourceMotion] = (),
 ) -> Solver:
-    """Return the own engine with what the frequencies of a band share.
-
-    Each frequency's ``profiles``, the last sources, begin with those of the frequency before.
-    """
+    """Return the own engine with what the frequencies of a band share."""
     discretisation = discretise(mesh, symmetry)
     settings = EngineSettings(tolerance=tolerance(quality))
     workspace = Workspace()
-    followers, far = len(profiles), _distances(mesh, profiles)
-    last_profiles: tuple[float, ComplexArray] | None = None
 
-    def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
-        nonlocal last_profiles
-        known = (
-            None if last_profiles is None else _guesses([last_profiles], problem.wavenumber, far)
-        )
-        solution = solve_burton_miller(
+    def solve_one(
+        problem: HelmholtzProblem,
+        guesses: ComplexArray | None,
+        follower_guesses: ComplexArray | None,
+    ) -> HelmholtzSolution:
+        return solve_burton_miller(
             problem,
             discretisation=discretisation,
             settings=settings,
             guesses=guesses,
             workspace=workspace,
-            followers=followers,
-            follower_guesses=known,
+            followers=len(profiles),
+            follower_guesses=follower_guesses,
         )
+
+    return _with_profiles(mesh, profiles, solve_one)
+
+
+def _with_profiles(
+    mesh: Mesh,
+    profiles: Sequence[SourceMotion],
+    solve_one: Callable[
+        [HelmholtzProblem, ComplexArray | None, ComplexArray | None], HelmholtzSolution
+    ],
+) -> Solver:
+    """Return an engine whose ``profiles``, the last sources, begin with those found before."""
+    followers, far = len(profiles), _distances(mesh, profiles)
+    last: tuple[float, ComplexArray] | None = None
+
+    def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
+        nonlocal last
+        known = None if last is None else _guesses([last], problem.wavenumber, far)
+        solution = solve_one(problem, guesses, known)
         if followers:
-            last_profiles = (problem.wavenumber, solution.surface_pressure[-followers:])
+            last = (problem.wavenumber, solution.surface_pressure[-followers:])
         return solution
 
     return solve_next

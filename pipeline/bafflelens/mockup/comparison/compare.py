@@ -364,7 +364,7 @@ def _facts(
         ("Air", f"{setup.temperature_c:g} °C, {setup.relative_humidity_pct:g} %, "
          f"{setup.pressure_kpa:g} kPa; sound at {comparison.sound_speed:.1f} m/s"),
         ("Phase", "from angle to angle" if measured.has_phase else "not measured, or not common"),
-        ("Gate", f"lets through what is above {measured.lowest_valid_hz:.0f} Hz"
+        ("Gate", f"passes frequencies above {measured.lowest_valid_hz:.0f} Hz"
          if measured.lowest_valid_hz else "none"),
         ("Drive", f"{setup.drive_v:g} V" if setup.drive_v is not None else "not noted"),
         ("Date", setup.date or "not noted"),

@@ -147,6 +147,22 @@ def test_one_space_solves_in_single_precision_too():
     assert np.all(left < 8e-5 * np.linalg.norm(sides, axis=1))
 
 
+@pytest.mark.parametrize("kind", [np.complex64, np.complex128])
+def test_a_guess_that_is_known_already_does_no_harm(kind):
+    """Its image lies in the known space but for rounding, of which no direction may be made."""
+    rng = np.random.default_rng(11)
+    size = 200
+    matrix = (np.eye(size) + 0.3 * rng.standard_normal((size, size)) / np.sqrt(size)).astype(kind)
+    sides = rng.standard_normal((5, size)).astype(kind)
+    multiply = lambda rows: rows @ matrix.T  # noqa: E731
+    first = iterate(multiply, sides[:2], best_start(multiply, sides[:2], None, np), 1e-4, 40, np)
+    goal = 4e-4
+    found = iterate_together(multiply, sides[2:], first.solutions, goal, 40, first.spaces, np)
+    assert found.is_converged
+    left = np.linalg.norm(multiply(found.solutions) - sides[2:], axis=1)
+    assert np.all(left < 1.5 * goal * np.linalg.norm(sides[2:], axis=1))
+
+
 def test_one_space_gives_up():
     matrix = np.roll(np.eye(30), 1, axis=0)  # each step reaches one entry further
     side = np.eye(30)[:1].astype(complex)

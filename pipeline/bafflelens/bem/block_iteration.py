@@ -17,6 +17,8 @@ from bafflelens.bem.iteration import Array, Iterated, Product, Space, on_host
 
 _SMALL = 1e-8
 """A direction of which this share is new, or less, is not worth a product."""
+_ROUNDED = 1e5
+"""Nor one of so many units of the last place: its image would be off by a ten-thousandth."""
 
 
 def iterate_together(
@@ -93,28 +95,40 @@ def _orthonormal(rows: Array, library: Any) -> Array:
     length = library.linalg.norm(rows, axis=1)
     used = library.asarray(on_host(length) > 0)
     rows = rows[used] / length[used][:, np.newaxis]
-    return _turn(rows, _SMALL, library) @ rows
+    gram = on_host(rows @ rows.conj().T)
+    least = max(_SMALL, float(10 * np.finfo(rows.dtype).eps)) * np.abs(gram).max(initial=0.0)
+    return _turn(gram, least, library) @ rows
 
 
 def _without_known(
     new: Array, image: Array, vectors: Array, images: Array, library: Any
 ) -> tuple[Array, Array]:
-    """Return new vectors whose images are orthonormal, to those of before as well."""
+    """Return new vectors whose images are orthonormal, to those of before as well.
+
+    What is known all but for rounding goes: made large again it would be rounding alone.
+    """
+    size = float(library.linalg.norm(image))
     for _ in range(2 if len(images) else 0):
         shares = image @ images.conj().T
         image = image - shares @ images
         new = new - shares @ vectors
-    turn = _turn(image, _SMALL**2 * len(image), library)
+    least = max(_SMALL, float(_ROUNDED * np.finfo(image.dtype).eps))
+    turn = _turn(on_host(image @ image.conj().T), (least * size) ** 2, library)
     return turn @ new, turn @ image
 
 
-def _turn(rows: Array, least: float, library: Any) -> Array:
-    """Return what makes rows orthonormal; directions of less than a share of their power go.
+def _turn(gram: Any, least: float, library: Any) -> Array:
+    """Return what makes rows orthonormal; directions of no more than a power go.
 
-    Of a power in single precision the last digits say nothing: the share is no less than these.
+    Parameters
+    ----------
+    gram : (n, n) array on the host
+        Products of the rows with each other.
+    least : float
+        The power.
+    library : module
+        That of the rows.
     """
-    gram = on_host(rows @ rows.conj().T)
-    least = max(least, float(10 * np.finfo(gram.dtype).eps))
     left, sizes, _ = np.linalg.svd(gram)
-    kept = sizes > least * max(sizes[:1], default=0.0)
-    return library.asarray((left[:, kept] / np.sqrt(sizes[kept])).conj().T, dtype=rows.dtype)
+    kept = sizes > least
+    return library.asarray((left[:, kept] / np.sqrt(sizes[kept])).conj().T, dtype=gram.dtype)

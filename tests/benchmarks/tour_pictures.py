@@ -19,7 +19,7 @@ from pathlib import Path
 from PIL import Image
 
 JOBS = Path(__file__).parents[2] / "jobs"
-WIDTH, COLOURS, LARGEST = 900, 96, 150_000
+WIDTH, COLOURS, LARGEST = 900, 256, 150_000
 
 
 def called(verb, run, candidate, out):
@@ -62,7 +62,7 @@ def small(path, name):
     height = round(image.height * WIDTH / image.width)
     image = image.resize((WIDTH, height), Image.Resampling.LANCZOS)
     target = JOBS / f"tour_{name}.png"
-    image.quantize(COLOURS).save(target, optimize=True)
+    image.quantize(COLOURS, dither=Image.Dither.NONE).save(target, optimize=True)
     print(f"{target.name}: {image.width} x {image.height}, {target.stat().st_size / 1e3:.0f} kB")
     if target.stat().st_size > LARGEST:
         msg = f"{target.name} is larger than {LARGEST / 1e3:.0f} kB"

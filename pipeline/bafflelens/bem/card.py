@@ -18,9 +18,12 @@ from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.errors import SolveError
 
 try:
-    import cupy
+    import cupy as _cupy
 except ImportError:  # the extra is not installed; `missing_card` says so
-    cupy = None
+    _cupy = None
+
+cupy: Any = _cupy
+"""The library with the names of numpy whose arrays are on the card; None where it is missing."""
 
 CardArray = Any
 """An array in the memory of the card; CuPy has no types that mypy could check."""

@@ -4,6 +4,8 @@ SHELL := /bin/bash
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+# A worker takes a module at a time, in the order of tests/conftest.py: slow ones first.
+SIDE_BY_SIDE := -n 2 --dist loadscope --no-loadscope-reorder
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
 .DEFAULT_GOAL := help
@@ -16,10 +18,10 @@ run: $(VENV)/installed  ## install into .venv if needed and run the first job
 	$(BIN)/bafflelens run jobs/first_lens.toml
 
 test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all tests
-	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n 2 --dist loadscope
+	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest $(SIDE_BY_SIDE)
 
 test-lowest: .venv-lowest/installed  ## run all tests with the lowest versions that are declared
-	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv-lowest/bin/python -m pytest -n 2 --dist loadscope
+	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv-lowest/bin/python -m pytest $(SIDE_BY_SIDE)
 
 lint: style types spelling  ## style, types and spelling
 

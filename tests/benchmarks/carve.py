@@ -19,18 +19,16 @@ import sys
 import tempfile
 from pathlib import Path
 
-import numpy as np
-
 from bafflelens.commands.console import ConsoleProgress
-from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.run.carving.keeping import kept_steps
 from bafflelens.run.options import RunOptions
 from bafflelens.run.pipeline import run_job
-from bafflelens.scoring.criteria import towards_bounce_db
+from bafflelens.scoring.quieter import above_db, quieter_than, third_octaves
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import played
 
 JOB = Path(__file__).parents[2] / "jobs" / "carve_lens.toml"
+BAND_HZ = (2000.0, 12000.0)
 PARENT, CARVED, BASELINE = "c001", "c001_carved", "baseline"
 
 
@@ -66,21 +64,22 @@ def print_bounces(folder: RunFolder) -> None:
     """Print levels towards floor and ceiling re the plain baffle's, by third octaves."""
     loaded = folder.load_job()
     target = loaded.job.target.target(loaded.job.room.room)
-    levels = {}
-    for name in (BASELINE, PARENT, CARVED):
-        dataset = played(folder, loaded, folder.load_directivity(name))
-        frequency = dataset["frequency"].values[is_solved(dataset)]
-        levels[name] = [towards_bounce_db(dataset, b) for b in (target.floor, target.ceiling)]
-    centres = 1000 * 2 ** (np.arange(3, 11.5) / 3)
-    print("\nbounce re the plain baffle, dB: floor and ceiling, before and after")
-    for centre in centres:
-        near = np.abs(np.log2(frequency / centre)) <= 1 / 6 + 1e-9
-        means = [
-            np.mean(levels[name][bounce][near] - levels[BASELINE][bounce][near])
-            for bounce in (0, 1)
-            for name in (PARENT, CARVED)
-        ]
-        print(f"{centre:>8.0f} Hz" + "".join(f"{value:>8.1f}" for value in means))
+    plays = {
+        name: played(folder, loaded, folder.load_directivity(name))
+        for name in (BASELINE, PARENT, CARVED)
+    }
+    quieter = quieter_than(plays[BASELINE], target, BAND_HZ)
+    centres, _ = third_octaves(quieter.frequency_hz, BAND_HZ)
+    before, after = (above_db(plays[name], target, quieter) for name in (PARENT, CARVED))
+    print(f"\nbounce re the plain baffle, dB, {BAND_HZ[0]:g} to {BAND_HZ[1]:g} Hz")
+    print(f"{'':>11}{'floor before':>14}{'after':>8}{'ceiling before':>16}{'after':>8}")
+    for number, centre in enumerate(centres):
+        row = (before[0], after[0], before[1], after[1])
+        values = (
+            f"{part[number]:>{width}.1f}" for part, width in zip(row, (14, 8, 16, 8), strict=True)
+        )
+        print(f"{centre:>8.0f} Hz" + "".join(values))
+    print(f"loudest after carving: {after.max():+.1f} dB")
 
 
 def print_times(folder: RunFolder) -> None:
@@ -93,7 +92,10 @@ def print_times(folder: RunFolder) -> None:
         f"{statistics.median(seconds):.1f} s (median)"
     )
     fields_s, slopes_s = (sum(step.work_s[part] for step in steps) for part in (0, 1))
-    print(f"time of the slopes over that of the fields: {slopes_s / fields_s:.2f}")
+    print(
+        f"time of the slopes over that of the fields: {slopes_s / fields_s:.2f}; of the workers "
+        f"together {fields_s + slopes_s:.0f} s, {(fields_s + slopes_s) / 2:.0f} s on each of two"
+    )
 
 
 if __name__ == "__main__":

@@ -19,7 +19,8 @@ from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.medium import Air
 from bafflelens.bem import card
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.sweep import power_balance
 from bafflelens.mesh.mesh import Mesh

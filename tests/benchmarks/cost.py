@@ -50,8 +50,9 @@ def one(size: int) -> None:
     from card import _box, _problem
 
     from bafflelens.base.medium import Air
-    from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+    from bafflelens.bem.burton_miller import solve_burton_miller
     from bafflelens.bem.discretisation import discretise
+    from bafflelens.bem.engine_settings import EngineSettings
     from bafflelens.bem.warm_up import warm_up
 
     warm_up(lambda _: None)

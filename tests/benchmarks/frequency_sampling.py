@@ -25,8 +25,9 @@ from whole_sweep import solved_bands
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.direction_set import directions

@@ -29,8 +29,9 @@ from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.medium import Air
 from bafflelens.bem import burton_miller, low_rank
-from bafflelens.bem.burton_miller import AtFrequency, EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import AtFrequency, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace, packed_product
 from bafflelens.mesh.quality import QUALITIES, mesh_size, stated_error_db, tolerance
 

@@ -20,7 +20,8 @@ from cad import write_step
 from scans import Faults, make_scan
 
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mockup.scan.clay import take_scan
 from bafflelens.mockup.scan.clay_model import ClayScanRequest

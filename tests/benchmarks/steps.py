@@ -33,12 +33,13 @@ from shapes import GEOMETRIES, front_directions, meshes, radiation, shipped
 
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import AtFrequency, EngineSettings, assemble, single_layers
+from bafflelens.bem.burton_miller import AtFrequency, assemble, single_layers
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.earlier_answers import envelope, guesses, ways_from_sources
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.iteration import best_start
 from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
-from bafflelens.bem.sweep import _distances, _guesses
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.quality import mesh_size, stated_error_db, tolerance
 
@@ -117,7 +118,7 @@ def recycling() -> None:
     ways += [(earlier, ritz) for earlier in (0, 6) for ritz in RITZ_VECTORS]
     for mesh_hz, frequencies in BANDS_HZ.items():
         (mesh,) = meshes(shape, [mesh_size(quality, mesh_hz, AIR)], {})
-        distances = _distances(mesh, motions)
+        path = ways_from_sources(mesh, motions)
         found: dict[tuple[int, int], list[_Iterated]] = {way: [] for way in ways}
         wavenumbers: list[float] = []
         multiplied = 0.0
@@ -128,15 +129,13 @@ def recycling() -> None:
             for way in ways:
                 earlier, number = way
                 known = [
-                    (wavenumber, each.pressure)
+                    envelope(each.pressure, wavenumber, path)
                     for wavenumber, each in zip(wavenumbers, found[way], strict=True)
                 ]
-                guesses = _guesses(
-                    known[-earlier:] if earlier else [], problem.wavenumber, distances
-                )
+                spanned = guesses(known[-earlier:] if earlier else [], problem.wavenumber, path)
                 ritz = found[way][-1].ritz[:number] if number and found[way] else None
                 found[way].append(
-                    _iterate(system, sides, tolerance(quality), guesses, ritz, number)
+                    _iterate(system, sides, tolerance(quality), spanned, ritz, number)
                 )
             wavenumbers.append(problem.wavenumber)
         step_hz = abs(frequencies[1] - frequencies[0])

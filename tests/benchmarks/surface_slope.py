@@ -28,8 +28,9 @@ from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import EngineSettings, Workspace, solve_burton_miller
+from bafflelens.bem.burton_miller import Workspace, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.plane_waves import plane_wave_fields
 from bafflelens.bem.surface_slope import (
     moving_triangles,

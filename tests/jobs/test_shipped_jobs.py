@@ -12,6 +12,7 @@ import pytest
 
 from bafflelens.cli import main
 from bafflelens.job.job_file import load_job
+from bafflelens.report import summary
 from bafflelens.scoring.criteria import vertical_benefit
 from bafflelens.store import open_run, run_folders
 
@@ -83,7 +84,7 @@ def test_a_lens_sends_less_to_floor_and_ceiling_than_the_plain_baffle(tiny_run):
 def test_other_meshes_of_one_shape_score_nearly_the_same(tiny_run):
     """Draft meshes are good to about 0.3 dB, and the score is a mean over many directions."""
     remeshing = tiny_run.load_record().remeshing
-    assert len(set(remeshing.scores_db)) == 3
+    assert len(set(remeshing.scores_db)) == 2
     assert 0 < max(remeshing.scores_db) - min(remeshing.scores_db) < 0.3
     assert remeshing.smallest_difference_db < 0.5
 
@@ -97,20 +98,23 @@ def test_the_page_of_a_run_needs_nothing_else(tiny_run):
 
 
 @pytest.mark.slow
-def test_the_page_can_be_written_again(tiny_run):
+def test_the_page_can_be_written_again(tiny_run, monkeypatch):
+    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())  # drawn once is enough
     tiny_run.report_path.unlink()
     assert main(["report", str(tiny_run.path)]) == 0
     assert tiny_run.report_path.exists()
 
 
 @pytest.mark.slow
-def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys):
+def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys, monkeypatch):
     """The terminal sends it to the workers as well, which must not add to what is printed."""
     script = TINY.parent / "../../geometries"
     text = TINY.read_text(encoding="utf-8").replace("../../geometries", str(script.resolve()))
     text = text.replace("[95, 120]", "95").replace("[30, 20]", "30")
     job = tmp_path / "one_lens.toml"
-    job.write_text(text.replace("remeshes = 2", "remeshes = 1"), encoding="utf-8")
+    text = text.replace("from_hz = 2000", "from_hz = 1990").replace("to_hz = 4000", "to_hz = 3150")
+    text = text.replace("remeshes = 1", "remeshes = 0")
+    job.write_text(text, encoding="utf-8")
     results = tmp_path / "results"
     process = subprocess.Popen(
         [sys.executable, "-m", "bafflelens", "run", str(job), "--results", str(results)],
@@ -136,6 +140,7 @@ def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys):
     assert open_run(path).load_record().status == "interrupted"
     assert main(["rank", str(path)]) == 0  # what waits has not failed
     assert "not solved" in capsys.readouterr().out
+    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
     assert main(["resume", str(path)]) == 0
     assert open_run(path).load_record().status == "finished"
 

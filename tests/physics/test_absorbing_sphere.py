@@ -18,7 +18,8 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Storage
 

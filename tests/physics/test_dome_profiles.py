@@ -24,7 +24,8 @@ import pytest
 import radiating
 from scipy import special
 
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.mesh.dome_motions import (
     CLAMPED_ROOTS,
     clamped_mode,

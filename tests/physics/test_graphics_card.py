@@ -15,8 +15,9 @@ import radiating
 
 from bafflelens.base.errors import SolveError
 from bafflelens.bem import card, kernels, phases
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.card_mesh import CardFrequency, send
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.sweep import solve_band

@@ -16,9 +16,10 @@ import pytest
 import radiating
 
 from bafflelens.bem import burton_miller, cross_approximation, low_rank
-from bafflelens.bem.burton_miller import AtFrequency, EngineSettings, assemble
+from bafflelens.bem.burton_miller import AtFrequency, assemble
 from bafflelens.bem.clusters import cut_clusters
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace
 from bafflelens.job.solve_costs import matrix_entries
 from bafflelens.mesh.quality import QUALITIES, stated_error_db, tolerance

@@ -23,8 +23,9 @@ import radiating
 from scipy import special
 
 from bafflelens.bem import radiation
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import mirror_signs
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.plane_waves import independent_rows, plane_wave_fields
 from bafflelens.bem.surface_gradient import gradient_and_curvature
 from bafflelens.bem.surface_slope import (

@@ -6,7 +6,8 @@ from __future__ import annotations
 import numpy as np
 
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.problem import HelmholtzProblem
 
 AIR = Air()

@@ -26,6 +26,7 @@ from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
 from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepExtrema import BRepExtrema_DistShapeShape
 from OCP.BRepGProp import BRepGProp
+from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.GCPnts import GCPnts_TangentialDeflection
 from OCP.GeomAbs import GeomAbs_SurfaceType
 from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
@@ -35,6 +36,7 @@ from OCP.Interface import Interface_Static
 from OCP.STEPControl import STEPControl_Reader
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopExp import TopExp_Explorer
+from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 
 
@@ -64,6 +66,11 @@ def read_step(content):
         assert reader.ReadFile(str(path)) == IFSelect_ReturnStatus.IFSelect_RetDone
         reader.TransferRoots()
         shape = reader.OneShape()
+    return solid_of(shape)
+
+
+def solid_of(shape):
+    """Return a shape of the second kernel with what it says of it."""
     shells = _parts(shape, TopAbs_ShapeEnum.TopAbs_SHELL)
     volume, area = GProp_GProps(), GProp_GProps()
     # With a bound on its error: without one the integral over a trimmed ball is 1e-3 off.
@@ -93,6 +100,18 @@ def distances_to(solid, points):
             for point in points
         ]
     )
+
+
+def points_on(solid, chord):
+    """Return corners, (n, 3) in mm, of triangles on the surface that are a chord off at most."""
+    BRepMesh_IncrementalMesh(solid.shape, chord, False, 0.3, False)
+    found = []
+    for face in _parts(solid.shape, TopAbs_ShapeEnum.TopAbs_FACE):
+        place = TopLoc_Location()
+        net = BRep_Tool.Triangulation_s(TopoDS.Face(face), place)
+        move = place.Transformation()
+        found += [_xyz(net.Node(n + 1).Transformed(move)) for n in range(net.NbNodes())]
+    return np.array(found)
 
 
 def section_of(solid, origin, normal, chord=0.01):

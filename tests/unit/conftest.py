@@ -26,7 +26,7 @@ from bafflelens.report import summary
 from bafflelens.run.options import RunOptions
 from bafflelens.run.pipeline import run_job
 from bafflelens.store import RunFolder, open_run
-from bafflelens.workers.batches import Outcome
+from bafflelens.workers.batches import Late, Outcome
 from bafflelens.workers.pool import never
 from bafflelens.workers.work_units import Methods
 
@@ -211,7 +211,8 @@ class InlinePool:
         self, name: str, function: Callable[..., Any], arguments: tuple[Any, ...]
     ) -> Outcome:
         values = []
-        for argument in arguments:
+        for given in arguments:
+            argument = given.read() if isinstance(given, Late) else given
             if isinstance(argument, tuple) and argument[:1] == ("value of",):
                 needed = self._results[argument[1]]
                 if needed.error:

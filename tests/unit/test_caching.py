@@ -18,6 +18,7 @@ import small_job
 import bafflelens
 from bafflelens import report, store
 from bafflelens.base import provenance
+from bafflelens.base.digests import digest_of
 from bafflelens.base.errors import GeometryError, InputError, StoreError
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.cli import main
@@ -30,7 +31,7 @@ from bafflelens.run.options import RunOptions
 from bafflelens.run.pipeline import run_job
 from bafflelens.shapes.meshing.scripts import PackedScript, unpacked
 from bafflelens.workers.caching import digests
-from bafflelens.workers.caching.digests import digest, mesh_digest, mesh_key, settings_digest
+from bafflelens.workers.caching.digests import mesh_digest, mesh_key, settings_digest
 from bafflelens.workers.caching.entries import (
     frequency_from_bytes,
     frequency_to_bytes,
@@ -279,10 +280,10 @@ def test_values_of_different_kinds_have_different_digests():
         *(np.array([1.0]), np.array([1]), np.array([[1.0]]), float("nan"), 1j),
         AdmittanceTable(frequencies_hz=np.array([1.0]), values=np.array([1j])),
     ]
-    assert len({digest(value) for value in values}) == len(values)
-    assert digest("ab", "c") != digest("a", "bc")
+    assert len({digest_of(value) for value in values}) == len(values)
+    assert digest_of("ab", "c") != digest_of("a", "bc")
     with pytest.raises(TypeError, match="no digest is defined for object"):
-        digest(object())
+        digest_of(object())
 
 
 def imported(module, seen):

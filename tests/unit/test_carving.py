@@ -155,6 +155,10 @@ def test_a_radius_larger_than_the_room_is_refused():
         ({"radius_mm": 0.0}, r"Invalid key 'carve.radius_mm' '0.0'. Must be a number from 1 to"),
         ({"outward_mm": 0.0, "inward_mm": 0.0}, "one with outward_mm or inward_mm above 0"),
         ({"wall_mm": 10.0, "material_mm": 9.0}, "wall_mm is below its material_mm"),
+        (
+            {"quieter_from_hz": 9000.0, "quieter_to_hz": 8000.0},
+            "quieter_from_hz is below its quieter_to_hz",
+        ),
         ({"screws_mm": [[1.0, 2.0]]}, r"a list of \[y, z, diameter\], in mm"),
     ],
 )
@@ -351,6 +355,22 @@ def test_a_carving_is_kept_ranked_and_goes_on_where_it_was_stopped(box_run, box_
     assert len(third.steps) == 2
 
 
+def test_what_is_carved_gets_quieter_than_the_baseline_if_that_is_asked(box_run, box_options):
+    changes = {"quieter_than_baseline": True, "quieter_from_hz": 2500.0}
+    found = carve_on_request(box_run, "c001", box_options, changes=changes)
+    first, last = found.steps[0], found.steps[-1]
+    # The baseline is the same box, with the same mesh: so nothing is louder, nor quieter.
+    assert first.above_db == pytest.approx(0.0, abs=1e-3)
+    assert first.louder_db > 0.1  # by the margin
+    assert last.louder_db < 0.8 * first.louder_db
+    assert last.followed_db < first.followed_db - 0.05
+    _, text = open_run(box_run).carving_paths("c001_carved")
+    # Draft and job have the same meshes and frequencies here.
+    assert f"{last.above_db:+.1f} dB re the baseline in each third octave from 2500" in (
+        text.read_text()
+    )
+
+
 def test_the_slope_of_a_carving_is_that_of_differences(box_run, box_options, monkeypatch):
     """The whole chain: score, crossover, far field, surface, height; no mesh in between."""
     from bafflelens.run.carving import carve
@@ -412,7 +432,8 @@ def test_a_carving_can_follow_a_family_of_dome_motions(write_job, box_options, m
 
 def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
     job = write_job(FEW)
-    job.write_text(job.read_text() + CARVE.replace("steps = 2", "steps = 1\nleaders = 1"))
+    carve = CARVE.replace("steps = 2", "steps = 1\nleaders = 1")
+    job.write_text(f"{job.read_text()}{carve}[report]\nclay_maps = 1\n")
     result = run_job(job, box_options)
     places = {row.candidate.id: row.place for row in result.rows}
     assert places["c001_carved"] < places["c001"]
@@ -421,6 +442,13 @@ def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
     carved = next(row.candidate for row in result.rows if row.candidate.id == "c001_carved")
     assert "carved from c001" in carved.label
     assert math.isfinite(carved.score.total_db)
+    # The report leads with what it gained, and the leader, here the carved shape, has a clay map.
+    page = result.folder.report_path.read_text()
+    assert page.index("Carving ") < page.index('id="carving"') < page.index('id="ranking"')
+    assert page.index("Where to add or take material") > page.index('id="candidate-c001_carved"')
+    assert "Clay map of c001_carved" in page
+    assert result.folder.clay_map_path("c001_carved").exists()
+    assert not result.folder.clay_map_path("c001").exists()
 
 
 @pytest.mark.parametrize(
@@ -430,6 +458,16 @@ def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
         ("c001", {"surfaces": ["lens"]}, "Invalid key 'carve.surfaces' 'lens'.*baffle"),
         ("c001", {"driver_mm": 100.0}, "nothing is left to carve"),
         ("c001", {"steps": 0}, "Invalid key 'carve.steps' '0'. Must be a whole number"),
+        (
+            "c001",
+            {"quieter_than_baseline": True, "quieter_to_hz": 9000.0},
+            "Invalid key 'carve.quieter_to_hz' '9000'. Must be from 2000 to 4000 Hz",
+        ),
+        (
+            "c001",
+            {"quieter_than_baseline": True, "quieter_from_hz": 4000.0},
+            "Invalid key 'carve.quieter_from_hz' '4000'. Must be below 4000 Hz",
+        ),
     ],
 )
 def test_what_cannot_be_carved_is_one_clear_line(

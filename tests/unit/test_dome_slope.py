@@ -77,6 +77,13 @@ def dataset_of(fields):
     return patterns.assembled([result], ["tweeter"], profiles=profiles)
 
 
+def slope_of(run, fields):
+    """Return the value and the weights."""
+    value, louder, weights = softened_slope(run, dataset_of(fields), None, None, SOFTNESS_DB)
+    assert louder == 0
+    return value, weights
+
+
 @pytest.mark.parametrize("follow", ["rigid", "mean", "mean-and-spread"])
 def test_the_remainder_falls_with_the_square_of_the_step(write_job, follow):
     followed = ("[score]", f'[score]\ndomes = "{follow}"')
@@ -85,7 +92,7 @@ def test_the_remainder_falls_with_the_square_of_the_step(write_job, follow):
     loaded = load_job(path)
     run = SimpleNamespace(loaded=loaded, folder=None, baseline_members=[])
     fields = fields_of(10, 0.06)
-    value, weights = softened_slope(run, dataset_of(fields), None, SOFTNESS_DB)
+    value, weights = slope_of(run, fields)
     count = 1 if follow == "rigid" else len(fields)
     assert weights.shape[0] == count
     change = 0.2 * (1 + 1j) * fields_of(500, 0.12)
@@ -93,7 +100,7 @@ def test_the_remainder_falls_with_the_square_of_the_step(write_job, follow):
     change[count:] = 0
     slope = np.sum(weights.conj() * change[:count]).real
     remainders = [
-        abs(softened_slope(run, dataset_of(fields + step * change), None, SOFTNESS_DB)[0]
+        abs(slope_of(run, fields + step * change)[0]
             - value - step * slope)
         for step in STEPS
     ]  # fmt: skip

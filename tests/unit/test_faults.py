@@ -20,6 +20,7 @@ from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.workers.caching.solved import CacheSettings, content_of
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "fault", "seed"),
     [

@@ -12,7 +12,7 @@ import pytest
 from bafflelens.base.errors import GeometryError, MeshingError
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.geometry import mesh_shape, require_gmsh
-from bafflelens.shapes.meshing.loading import check_parameters, load_shape
+from bafflelens.shapes.meshing.loading import check_parameters, load_script, load_shape
 from bafflelens.shapes.meshing.moving_parts import source_motions
 
 COARSE = MeshSize(
@@ -110,6 +110,13 @@ def test_an_edited_script_is_read_anew(script):
     assert load_shape(path).defaults["ball.radius_mm"] == 100.0
     changed = script("default=100.0", "default=120.0")  # same length, perhaps the same second
     assert load_shape(changed).defaults["ball.radius_mm"] == 120.0
+
+
+def test_a_script_is_executed_once_for_all_candidates(script):
+    path = script()
+    first = load_script(path)
+    assert load_script(path) is first
+    assert load_script(script("default=100.0", "default=120.0")) is not first
 
 
 def test_values_in_range_have_no_faults(script):

@@ -475,23 +475,27 @@ def test_a_hand_off_is_the_same_twice_and_what_is_changed_is_found(run_folder, t
         assert manifest["dimensions"] == manifest["values"]  # its script has no resolved()
         assert columns == {146}  # a frequency, and every 2.5 degrees from -180 to 180
         drawing = archive.read(f"{folder.name}_c001_drawing.pdf")
-    views, tables = (
+    views, rows, tables = (
         " ".join(page.get_textpage().get_text_range().split())
         for page in pypdfium2.PdfDocument(drawing)
     )
     for words in (
-        "front, seen from +x",
-        "section y = 0 mm",
-        "section z = 0 mm",
-        "cut-out Ø",
-        "screws: the job's [handoff] names none",
-        "R: 30.00 mm at x ",  # the bowl
-        "W: ",
-        "Projection third angle",
-        "Scale 1:5",
-        "Sheet 1 of 2",
+        "front (1:5)",
+        "from its right",
+        "A-A (1:1), the lens",
+        "B-B (1:1), the lens from above",
+        "Projection first angle",
+        "Scale 1:5 (1:1)",
+        "Sheet 1 of 3",
     ):
         assert words in views, words
+    for words in (
+        "driver's seat: cut-out of the tweeter Ø",
+        "screws: the job's [handoff] names none",
+        "Inside radius: 30.00 mm at x ",  # the bowl
+        "Wall: ",
+    ):
+        assert words in rows, words
     assert "FAILED undercut: hidden from the front" in tables
     assert "Warning: solved at draft quality only" in tables
     assert "Lifting: weigh first" in tables

@@ -8,15 +8,15 @@ import pytest
 import trimesh
 
 from bafflelens.handoff.hidden_lines import (
-    FROM_ABOVE,
-    FROM_LEFT,
+    FROM_RIGHT,
     FRONT,
     heights_of,
     outlines,
     runs,
 )
-from bafflelens.handoff.sheet import _columns, allowed_changes
-from bafflelens.handoff.views import scale_of
+from bafflelens.handoff.sheet import allowed_changes, parameter_rows
+from bafflelens.handoff.sheet_flow import Flow
+from bafflelens.handoff.sheet_frame import FRAME_MM, TITLE_BLOCK_MM
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.scoring.sensitivity import ParameterChange, Robustness
 
@@ -36,12 +36,11 @@ def box(size, centre):
     ("view", "right", "up", "toward"),
     [
         (FRONT, (0, 1, 0), (0, 0, 1), (1, 0, 0)),
-        (FROM_LEFT, (-1, 0, 0), (0, 0, 1), (0, 1, 0)),
-        (FROM_ABOVE, (0, 1, 0), (-1, 0, 0), (0, 0, 1)),
+        (FROM_RIGHT, (1, 0, 0), (0, 0, 1), (0, -1, 0)),
     ],
 )
-def test_views_are_those_of_the_third_angle(view, right, up, toward):
-    """Each face of the view from above and from its left begins where the front's ends."""
+def test_views_are_those_of_the_first_angle(view, right, up, toward):
+    """What stands to the right of the front is seen from the viewer's left, its own right."""
     assert view.right == right
     assert view.up == up
     assert view.toward == pytest.approx(toward)
@@ -67,7 +66,7 @@ def test_an_edge_on_the_outline_is_seen_from_all_sides():
     cube = mesh_of(box((0.1, 0.1, 0.1), (0, 0, 0)))
     behind = np.array([[-0.05, -0.05, 0.05], [-0.05, 0.05, 0.05]])
     inside = np.array([[-0.05, -0.04, 0.04], [-0.05, 0.04, 0.04]])
-    for view in (FRONT, FROM_LEFT, FROM_ABOVE):
+    for view in (FRONT, FROM_RIGHT):
         assert [hidden for _, hidden in runs(behind, heights_of(cube, view), 1e-3)] == [False]
     assert [hidden for _, hidden in runs(inside, heights_of(cube, FRONT), 1e-3)] == [True]
 
@@ -80,14 +79,6 @@ def test_the_outline_of_a_ball_is_a_circle_and_a_cube_has_none():
     assert ring[0] == pytest.approx(ring[-1])
     assert np.hypot(ring[:, 1], ring[:, 2]) == pytest.approx(0.05, rel=2e-3)
     assert outlines(mesh_of(box((0.1, 0.1, 0.1), (0, 0, 0))), FRONT) == []
-
-
-def test_the_scale_is_a_standard_one():
-    small = np.array([[-0.1, -0.05, -0.05], [0.0, 0.05, 0.05]]) * 1e3
-    assert scale_of(small) == 2
-    assert scale_of(small * 2) == 5
-    assert scale_of(small * 10) == 20
-    assert scale_of(small * 100) > 20
 
 
 def test_an_acoustic_tolerance_is_not_told_beyond_what_was_solved():
@@ -107,13 +98,21 @@ def test_an_acoustic_tolerance_is_not_told_beyond_what_was_solved():
     assert allowed_changes(None) == {}
 
 
-def test_many_parameters_take_more_columns_than_one():
-    """None is lost, none is cut through, and no column is longer than the page."""
-    parameters = [SimpleNamespace(key=f"p{n}", help="word " * (n % 30)) for n in range(90)]
-    dimensions = dict.fromkeys([p.key for p in parameters], 1.0)
+def test_many_parameters_take_more_sheets_than_one():
+    """None is lost, none runs into the title block, and each sheet has the heads."""
+    parameters = [
+        SimpleNamespace(key=f"part.p{n}_mm", unit="mm", help="word " * (n % 60)) for n in range(90)
+    ]
+    dimensions = dict.fromkeys([p.key for p in parameters[:-1]], 1.0)
     shape = SimpleNamespace(parameters=parameters)
-    columns = _columns(SimpleNamespace(shape=shape, dimensions=dimensions))
-    assert len(columns) > 2
-    assert [p.key for column in columns for p, _ in column] == [p.key for p in parameters]
-    for column in columns:
-        assert sum(4.6 + 3.8 * (len(lines) - 1) for _, lines in column) <= 232
+    rows = parameter_rows(SimpleNamespace(shape=shape, dimensions=dimensions, robustness=None))
+    assert [row[0] for row in rows] == [f"part p{n}" for n in range(89)]  # one is not there
+    flow = Flow()
+    flow.table(("Parameter", "Value", "Cost", "What it is"), (92, 34, 48, 204), rows)
+    assert len(flow.pages) > 1
+    texts = [entry for page in flow.pages for entry in page.texts]
+    assert sum(text == "Parameter" for text, *_ in texts) == len(flow.pages)
+    assert {row[0] for row in rows} <= {text for text, *_ in texts}
+    assert sum(text.split().count("word") for text, *_ in texts) == sum(n % 60 for n in range(89))
+    assert min(y for _, _, y, _ in texts) > TITLE_BLOCK_MM[3]
+    assert max(y for _, _, y, _ in texts) < FRAME_MM[3]

@@ -152,6 +152,12 @@ def test_a_key_like_no_other_gets_the_list_of_its_section():
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
+        (
+            "[robustness]",
+            "[carve]\nleaders = 1\nquieter_than_baseline = true\n"
+            "quieter_to_hz = 9000\n[robustness]",
+            "Invalid key 'carve.quieter_to_hz' '9000'. Must be from 2000 to 4000 Hz, where this",
+        ),
         ('title = "A small job"', "", "Missing key 'title'. Must be text that is not empty."),
         ('script = "lens.py"', "", r"Missing key 'geometry.script'. Must be the path of a geo"),
         ("[search]\ncandidates = 3", "", r"Missing key 'search'. Must be a section \[search\]."),

@@ -95,7 +95,7 @@ def server():
         def state(self):
             return {}
 
-    found = LiveServer(Closed(judge=None, options=None), token="right")
+    found = LiveServer(Closed(judge=None, known=None, options=None), token="right")
     found.start()
     yield found
     found.stop()

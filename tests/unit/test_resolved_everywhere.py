@@ -9,11 +9,12 @@ import pytest
 from handed import write_handed
 
 from bafflelens.base.errors import InputError
+from bafflelens.base.parameter_words import called
 from bafflelens.cli import main
+from bafflelens.handoff import sheet as drawing_sheet
 from bafflelens.handoff.calipers import form_csv
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.manifest import open_archive
-from bafflelens.handoff.sheet import _columns
 from bafflelens.report import drawing, pdf, summary
 from bafflelens.report.dimension_lines import by_part
 from bafflelens.report.dimensions import dimension_words
@@ -123,10 +124,11 @@ def test_what_is_drawn_is_told_with_what_is_built(folder, lens, monkeypatch, tmp
 
 
 def test_the_drawing_lists_what_is_there(folder, lens):
-    sheet = SimpleNamespace(shape=folder.load_job().shape, dimensions=lens.dimensions)
-    listed = [parameter.key for column in _columns(sheet) for parameter, _ in column]
-    assert listed == list(lens.dimensions)
-    assert not [key for key in listed if key.split(".")[0] in ABSENT]
+    shape = folder.load_job().shape
+    sheet = SimpleNamespace(shape=shape, dimensions=lens.dimensions, robustness=None)
+    listed = [name for name, *_ in drawing_sheet.parameter_rows(sheet)]
+    assert listed == [called(key) for key in lens.dimensions]
+    assert not [name for name in listed if name.split()[0] in ABSENT]
 
 
 def test_a_part_is_measured_against_what_is_built(lens, folder, tmp_path):

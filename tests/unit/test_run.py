@@ -10,7 +10,7 @@ import pytest
 
 from bafflelens import store
 from bafflelens.base.errors import BafflelensError, InputError, JobError, StoreError
-from bafflelens.bem.burton_miller import EngineSettings
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.job.solve_costs import band_memory
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.report.summary import rank_run, view_of

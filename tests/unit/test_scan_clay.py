@@ -86,6 +86,7 @@ def assert_pose_and_dent(model, made, mesh):
     assert all(abs(other.height_m) < 0.8e-3 for other in model.places[1:])
 
 
+@pytest.mark.slow
 def test_a_torn_and_noisy_scan_becomes_a_candidate(request_for, lens):
     hole = ((0.0, -50.0, -100.0), 12.0)
     asked, made = request_for(".stl", island=True, holes=(hole,), **FAULTS)

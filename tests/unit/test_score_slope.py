@@ -18,11 +18,13 @@ from bafflelens.directivity.interpolated import shown, with_shown_frequencies
 from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, play
 from bafflelens.directivity.source_sums import power_matrix, source_values
 from bafflelens.scoring.loudspeaker_slope import played_score_slope, weights_of_sources
+from bafflelens.scoring.quieter import COST, MARGIN_DB, above_db, quieter_than, third_octaves
 from bafflelens.scoring.score import TERM_NAMES, ScoreSettings, TermSettings, score
-from bafflelens.scoring.score_slope import OBJECTIVES, score_slope
+from bafflelens.scoring.score_slope import FOLLOWED, OBJECTIVES, score_slope
 from bafflelens.scoring.target import Room, ambitious_target, default_target
 
 TARGET = default_target()
+BAND_HZ = (2000.0, 12000.0)
 FREQUENCY = patterns.sixth_octaves(1400.0, 13000.0)
 
 
@@ -276,3 +278,64 @@ def test_a_played_and_interpolated_candidate_has_the_slope_of_its_differences():
     assert found.weights["score"].shape == fields.shape
     slope = np.sum(found.weights["score"].conj() * change).real
     assert slope == pytest.approx(difference(value, fields, change, 1e-2), rel=5e-3)
+
+
+# ------------------------------------------------------------------ quieter than another shape
+def test_third_octaves_are_those_around_1_khz_cut_to_the_band():
+    centres, means = third_octaves(FREQUENCY, BAND_HZ)
+    np.testing.assert_allclose(centres, 1000 * 2 ** (np.arange(3, 12) / 3))
+    np.testing.assert_allclose(means.sum(axis=1), 1.0)
+    for centre, mean in zip(centres, means, strict=True):
+        used = FREQUENCY[mean > 0]
+        assert abs(np.log2(used / centre)).max() < 1 / 3
+        # Of a straight line over the logarithm the mean is its value in the middle of the part.
+        low, high = max(centre / 2 ** (1 / 6), BAND_HZ[0]), min(centre * 2 ** (1 / 6), BAND_HZ[1])
+        assert mean @ np.log2(FREQUENCY) == pytest.approx(np.log2(low * high) / 2, abs=0.09)
+
+
+def test_a_shape_is_not_louder_than_itself_and_by_what_is_added():
+    quieter = quieter_than(BASELINE, TARGET, BAND_HZ)
+    np.testing.assert_allclose(above_db(BASELINE, TARGET, quieter), 0.0, atol=1e-9)
+    other = dataset_of([random_field(3)])
+    forth = above_db(other, TARGET, quieter)
+    back = above_db(BASELINE, TARGET, quieter_than(other, TARGET, BAND_HZ))
+    np.testing.assert_allclose(forth, -back, atol=1e-9)
+    assert np.abs(forth).max() > 1
+
+
+def test_what_is_quieter_by_the_margin_costs_nothing_and_a_decibel_what_is_said():
+    other = dataset_of([random_field(3)])
+    quieter = quieter_than(other, TARGET, BAND_HZ)
+    values = []
+    for lift_db in (MARGIN_DB + 0.1, -5.0, -6.0):  # by how much the other one is louder
+        lifted = type(quieter)(
+            frequency_hz=quieter.frequency_hz,
+            level_db=quieter.level_db + lift_db,
+            band_hz=BAND_HZ,
+        )
+        found = score_slope(other, TARGET, baseline=BASELINE, quieter=lifted)
+        values.append(found.values_db[FOLLOWED] - found.values_db["score"])
+    n_thirds = len(third_octaves(FREQUENCY, BAND_HZ)[0])
+    assert values[0] == pytest.approx(0.0, abs=1e-9)
+    assert values[2] - values[1] == pytest.approx(2 * n_thirds * COST)
+
+
+def test_the_slope_is_that_of_differences():
+    quieter = quieter_than(BASELINE, TARGET, BAND_HZ)
+    for seed in (1, 2):
+        fields = random_field(seed)[np.newaxis]
+        change = random_change(fields, seed)
+
+        def slopes(fields):
+            dataset = dataset_of(fields)
+            return score_slope(
+                dataset, TARGET, baseline=BASELINE, softness_db=0.3, quieter=quieter
+            )
+
+        found = slopes(fields)
+        slope = np.sum(found.weights[FOLLOWED].conj() * change).real
+        alone = np.sum(found.weights["score"].conj() * change).real
+        step = 1e-6
+        high, low = (slopes(fields + s * change).values_db[FOLLOWED] for s in (step, -step))
+        assert abs(slope - alone) > 1e-3
+        assert slope == pytest.approx((high - low) / (2 * step), rel=2e-5)

@@ -28,7 +28,13 @@ from scipy import sparse
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import kernels, near_field, phases
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
-from bafflelens.bem.linear_solver import LinearSystem, solve_followers, solve_linear_system
+from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.linear_solver import (
+    LinearSystem,
+    solve_followers,
+    solve_linear_system,
+    solved_by_guesses,
+)
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.system_matrix import (
     Storage,
@@ -39,40 +45,6 @@ from bafflelens.bem.system_matrix import (
 )
 from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
-
-
-@dataclass(frozen=True, kw_only=True)
-class EngineSettings:
-    """How the engine works.
-
-    Attributes
-    ----------
-    tolerance : float
-        Relative residual of the linear system at which the iteration stops. Blocks of low rank
-        are as exact as it asks for.
-    storage : Storage or None
-        How the matrix is held; None for packed where it is small, and of low rank above.
-    double_precision : bool
-        Far elements in double instead of single precision, with full storage; for checks.
-    packed_unknowns : int
-        With more unknowns than this blocks of low rank are faster.
-    direct_unknowns : int
-        With more unknowns than this a failed iteration is not followed by a direct solve.
-    """
-
-    tolerance: float = 1e-4
-    storage: Storage | None = None
-    double_precision: bool = False
-    packed_unknowns: int = 3_500
-    direct_unknowns: int = 16_000
-
-    def storage_for(self, size: int) -> Storage:
-        """Return how the matrix of a system of ``size`` unknowns is held."""
-        if self.double_precision:
-            return Storage.FULL
-        if self.storage is not None:
-            return self.storage
-        return Storage.PACKED if size <= self.packed_unknowns else Storage.LOW_RANK
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,6 +124,7 @@ def solve_burton_miller(
     workspace: Workspace | None = None,
     followers: int = 0,
     follower_guesses: ComplexArray | None = None,
+    guesses_may_do: bool = False,
 ) -> HelmholtzSolution:
     """Solve a radiation problem.
 
@@ -172,6 +145,9 @@ def solve_burton_miller(
         leave as they are, and all at once.
     follower_guesses : (n_guesses, n_triangles) complex array, optional
         Pressures whose span probably holds much of theirs.
+    guesses_may_do : bool
+        Whether the guesses probably hold a solution that is good enough: this is tried in one
+        pass over the matrix before any of it is stored.
 
     Raises
     ------
@@ -183,21 +159,34 @@ def solve_burton_miller(
     at = AtFrequency(discretisation, problem.wavenumber)
     right_hand_sides = single_layers(at, np.asarray(problem.pressure_gradient))
     leading = len(right_hand_sides) - followers
-    rigid = assemble(at, settings, workspace or Workspace(), right_hand_sides[:leading])
-    system = absorbing_system(rigid, problem, at)
-    outcome = solve_linear_system(
-        system, right_hand_sides[:leading], tolerance=settings.tolerance, guesses=guesses
-    )
-    pressure = outcome.solutions
-    if followers:
-        further = solve_followers(
-            system,
-            right_hand_sides[leading:],
-            tolerance=settings.tolerance,
-            guesses=follower_guesses,
-            known=outcome.spaces,
+    sides = right_hand_sides[:leading]
+    outcome = None
+    if (
+        guesses_may_do
+        and guesses is not None
+        and not followers
+        and at.mesh.n_triangles <= settings.unstored_unknowns
+    ):
+        passing = absorbing_system(unstored(at), problem, at)
+        outcome = solved_by_guesses(
+            passing.multiply, sides, tolerance=settings.tolerance, guesses=guesses
         )
-        pressure = np.concatenate([pressure, further])
+    if outcome is not None:
+        pressure = outcome.solutions
+    else:
+        rigid = assemble(at, settings, workspace or Workspace(), sides)
+        system = absorbing_system(rigid, problem, at)
+        outcome = solve_linear_system(system, sides, tolerance=settings.tolerance, guesses=guesses)
+        pressure = outcome.solutions
+        if followers:
+            further = solve_followers(
+                system,
+                right_hand_sides[leading:],
+                tolerance=settings.tolerance,
+                guesses=follower_guesses,
+                known=outcome.spaces,
+            )
+            pressure = np.concatenate([pressure, further])
     return HelmholtzSolution(
         problem=problem,
         surface_pressure=_with_plain_sources(problem, at, pressure),
@@ -205,6 +194,8 @@ def solve_burton_miller(
         iterations=outcome.iterations,
         residual=outcome.residual,
         remarks=outcome.remarks,
+        start_residual=outcome.start_residual,
+        system_pressure=pressure,
     )
 
 
@@ -276,6 +267,15 @@ def assemble(
         return assemble(at, full, Workspace()).full_matrix()
 
     return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix)
+
+
+def unstored(at: AtFrequency) -> LinearSystem:
+    """Return the system with a matrix that is computed anew for each product."""
+
+    def multiply(vectors: ComplexArray) -> ComplexArray:
+        return np.asarray(_double_layers_at(at, at.everywhere, vectors) - 0.5 * vectors)
+
+    return LinearSystem(size=at.mesh.n_triangles, multiply=multiply, full_matrix=lambda: None)
 
 
 def expected_pressure(right_hand_sides: ComplexArray) -> FloatArray:

@@ -59,6 +59,8 @@ class LinearSolution:
         Whether and why the direct solve stepped in.
     spaces : tuple of Space
         What was searched: it helps right-hand sides like these.
+    start_residual : float
+        Largest relative residual of the first guess; 1 where there was none.
     """
 
     solutions: ComplexArray
@@ -66,6 +68,7 @@ class LinearSolution:
     residual: float
     remarks: tuple[str, ...]
     spaces: tuple[Space, ...] = ()
+    start_residual: float = 1.0
 
 
 def solve_linear_system(
@@ -109,6 +112,37 @@ def solve_linear_system(
         residual=residual,
         remarks=(),
         spaces=outcome.spaces,
+        start_residual=_largest(start.residuals, right_hand_sides),
+    )
+
+
+def solved_by_guesses(
+    multiply: Callable[[ComplexArray], ComplexArray],
+    right_hand_sides: ComplexArray,
+    *,
+    tolerance: float,
+    guesses: ComplexArray,
+) -> LinearSolution | None:
+    """Return the best combination of guesses as the solution; None where it is not good enough.
+
+    Parameters
+    ----------
+    multiply : callable
+        The matrix; it is asked once, for all guesses together.
+    right_hand_sides, tolerance, guesses
+        As `solve_linear_system` takes them.
+    """
+    start = best_start(multiply, right_hand_sides, guesses, np)
+    residual = _largest(start.residuals, right_hand_sides)
+    if not residual <= tolerance:
+        return None
+    return LinearSolution(
+        solutions=start.solutions,
+        iterations=0,
+        residual=residual,
+        remarks=(),
+        spaces=() if start.space is None else (start.space,),
+        start_residual=residual,
     )
 
 
@@ -192,6 +226,10 @@ def _relative_residual(
     system: LinearSystem, solutions: ComplexArray, right_hand_sides: ComplexArray
 ) -> float:
     """Return the largest relative residual over the right-hand sides."""
-    left = system.multiply(solutions) - right_hand_sides
+    return _largest(system.multiply(solutions) - right_hand_sides, right_hand_sides)
+
+
+def _largest(residuals: ComplexArray, right_hand_sides: ComplexArray) -> float:
+    """Return the largest of residuals relative to their right-hand sides."""
     norms = np.maximum(np.linalg.norm(right_hand_sides, axis=1), np.finfo(float).tiny)
-    return float(np.max(np.linalg.norm(left, axis=1) / norms))
+    return float(np.max(np.linalg.norm(residuals, axis=1) / norms))

@@ -124,6 +124,11 @@ class HelmholtzSolution:
         What the reader of the result should know, for instance that the direct solve stepped in.
     is_fallback : bool
         Whether another engine than the one that was asked for had to solve it.
+    start_residual : float
+        Largest relative residual of the first guess; 1 where there was none.
+    system_pressure : (n_sources, n_triangles) complex array or None
+        What solves the linear system, where the engine improves the pressure afterwards: the
+        better guess for a system like it.
     """
 
     problem: HelmholtzProblem
@@ -133,6 +138,13 @@ class HelmholtzSolution:
     residual: float = 0.0
     remarks: tuple[str, ...] = field(default=())
     is_fallback: bool = False
+    start_residual: float = 1.0
+    system_pressure: ComplexArray | None = None
+
+    @property
+    def guess(self) -> ComplexArray:
+        """What helps to solve a problem like this one, (n_sources, n_triangles)."""
+        return self.surface_pressure if self.system_pressure is None else self.system_pressure
 
     def far_field(self, directions: FloatArray) -> ComplexArray:
         """Return the far-field coefficient in Pa.m: p = value exp(ikr)/r.

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -15,9 +15,17 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
 from bafflelens.base.status import Status
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.card import CardError
 from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.earlier_answers import (
+    EarlierAnswers,
+    Envelopes,
+    envelope,
+    guesses,
+    ways_from_sources,
+)
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import sweep_on_card
 from bafflelens.bem.moving_body import MovingBody
@@ -29,13 +37,18 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, tolerance
 from bafflelens.mesh.source_motion import SourceMotion
 
-# From a problem and the pressures of earlier frequencies to a solution.
-Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
+# From a problem, first guesses and how many shapes they are of, to a solution.
+Solver = Callable[[HelmholtzProblem, ComplexArray | None, int], HelmholtzSolution]
 
 # A result whose power balance is worse than this is a failed frequency.
 LARGEST_IMBALANCE = 0.05
-# Solutions of this many earlier frequencies make the first guess.
+# Solutions of this many frequencies before make the first guess.
 GUESSES = 6
+# Beside answers of earlier shapes at the frequency itself, so many are worth their product.
+GUESSES_BESIDES = 2
+# From so many earlier shapes on, a combination of them is mostly good enough as it is. Of eight it
+# is at 3 kHz and not at 8 kHz, where to try in vain costs a third (tests/benchmarks/answers.py).
+ENOUGH_SHAPES = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +75,10 @@ class FrequencyOutcome:
         Power through the surface over power in the far field; 1 is perfect.
     is_fallback : bool
         Whether another engine than the one that was asked for had to solve it.
+    earlier_shapes : int
+        How many shapes before had answers on the same mesh for the first guess.
+    start_residual : float
+        Relative residual of the first guess, before any iteration; 1 where there was none.
     """
 
     frequency_hz: float
@@ -73,6 +90,8 @@ class FrequencyOutcome:
     unknowns: int
     power_balance: float
     is_fallback: bool = False
+    earlier_shapes: int = 0
+    start_residual: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +115,8 @@ class BandResult:
         empty where nobody computed it.
     surface : SurfacePressure or None
         What is on the surface at those frequencies that were solved, if it is to be kept.
+    answers : EarlierAnswers or None
+        The same as a first guess for shapes to come, if these were asked for.
     """
 
     frequencies_hz: FloatArray
@@ -107,6 +128,7 @@ class BandResult:
     )
     load: ComplexArray = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=complex))
     surface: SurfacePressure | None = None
+    answers: EarlierAnswers | None = None
 
 
 def solve_band(
@@ -124,6 +146,7 @@ def solve_band(
     microphones_m: Sequence[float] = (),
     keep_surface: bool = False,
     keep_profiles: bool = False,
+    earlier: EarlierAnswers | None = None,
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
 
@@ -156,30 +179,41 @@ def solve_band(
         Whether the pressure on the surface is returned, too.
     keep_profiles : bool
         Whether that of the profiles is, besides that of the sources.
+    earlier : EarlierAnswers, optional
+        What shapes before left on this mesh, perhaps nothing yet: with it this shape's own
+        answers are returned, too. How exact a result is does not depend on it.
 
     Returns
     -------
     BandResult
         Far field and power of every source at every frequency, and what became of each.
+
+    Raises
+    ------
+    InputError
+        If the earlier answers are of another mesh, source, air, or the like.
     """
     leading = sum(motion.profile is None for motion in motions)
     profiles = motions[leading:]
+    body = MovingBody(
+        air=air, symmetry=symmetry, motions=tuple(motions), absorbers=absorbers or {}
+    )
+    leaders = replace(body, motions=tuple(motions[:leading]))
+    if earlier is not None:
+        earlier.require_fit(mesh, leaders)
     direct = partial(_direct_solver, mesh, symmetry, quality, profiles)
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()
     elif engine == "gpu":
-        on_card = sweep_on_card(mesh, symmetry, tolerance(quality), len(profiles))
-        solve_next = _with_profiles(mesh, profiles, on_card)
+        solve_next = _card_solver(mesh, symmetry, quality, profiles)
         if without_card == "direct":
             solve_next = _or_else(solve_next, direct)
     else:
         solve_next = _without_guesses(engine)
-    body = MovingBody(
-        air=air, symmetry=symmetry, motions=tuple(motions), absorbers=absorbers or {}
-    )
-    earlier: deque[tuple[float, ComplexArray]] = deque(maxlen=GUESSES)
-    distances = _distances(mesh, motions[:leading])
+    neighbours: deque[ComplexArray] = deque(maxlen=GUESSES)
+    way = ways_from_sources(mesh, leaders.motions)
+    answers: dict[float, Envelopes] = {}
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
@@ -195,11 +229,16 @@ def solve_band(
         started = time.perf_counter()
         problem = body.problem(mesh, frequency)
         status, reason, iterations, residual, balance = Status.SOLVED, "", 0, np.nan, np.nan
-        is_fallback = False
+        is_fallback, start_residual = False, 1.0
+        known = _at(earlier, frequency, way.shape)
+        besides = list(neighbours)[-GUESSES_BESIDES:] if len(known) else neighbours
         try:
-            solution = solve_next(problem, _guesses(earlier, problem.wavenumber, distances))
+            spanned = guesses([*known, *besides], problem.wavenumber, way)
+            solution = solve_next(problem, spanned, len(known))
             by_themselves = _first_sources(solution, leading)
-            earlier.append((problem.wavenumber, by_themselves.surface_pressure))
+            own = envelope(by_themselves.guess, problem.wavenumber, way)
+            neighbours.append(own)
+            start_residual = solution.start_residual
             iterations, residual = solution.iterations, solution.residual
             reason, is_fallback = "; ".join(solution.remarks), solution.is_fallback
             balance = power_balance(by_themselves)
@@ -208,6 +247,8 @@ def solve_band(
             if len(points):
                 microphone_pressure[:, n] = solution.pressure_at(points)
             cross_power[n] = solution.cross_power()
+            if earlier is not None and not solution.is_fallback:
+                answers[frequency] = own.astype(np.complex64)[np.newaxis]
             load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
             if keep_surface:
                 kept = solution if keep_profiles else by_themselves
@@ -226,6 +267,8 @@ def solve_band(
                 unknowns=mesh.n_triangles,
                 power_balance=balance,
                 is_fallback=is_fallback,
+                earlier_shapes=len(known),
+                start_residual=start_residual,
             )
         )
     return BandResult(
@@ -236,7 +279,13 @@ def solve_band(
         microphone_pressure=microphone_pressure,
         load=load,
         surface=_surface(mesh, symmetry, air, on_surface),
+        answers=replace(earlier, envelopes=answers) if earlier is not None else None,
     )
+
+
+def _at(earlier: EarlierAnswers | None, frequency_hz: float, shape: tuple[int, ...]) -> Envelopes:
+    """Return what earlier shapes left at a frequency, (n_shapes, n_sources, n_triangles)."""
+    return (earlier or EarlierAnswers(made_for="")).of(frequency_hz, shape[0], shape[1])
 
 
 def _first_sources(solution: HelmholtzSolution, number: int) -> HelmholtzSolution:
@@ -248,6 +297,7 @@ def _first_sources(solution: HelmholtzSolution, number: int) -> HelmholtzSolutio
         solution,
         problem=replace(problem, normal_velocity=problem.normal_velocity[:number]),
         surface_pressure=solution.surface_pressure[:number],
+        system_pressure=solution.guess[:number],
     )
 
 
@@ -269,25 +319,6 @@ def _surface(
         pressure=np.stack([found[f][0] for f in rising], axis=1).astype(np.complex64),
         gradient=np.stack([found[f][1] for f in rising], axis=1).astype(np.complex64),
     )
-
-
-def _distances(mesh: Mesh, motions: Sequence[SourceMotion]) -> FloatArray:
-    """Return how far each element is from each source, (n_sources, n_triangles), in m."""
-    centres = np.array([motion.centre for motion in motions]).reshape(-1, 3)
-    return np.asarray(np.linalg.norm(mesh.centroids - centres[:, np.newaxis], axis=2))
-
-
-def _guesses(
-    earlier: Iterable[tuple[float, ComplexArray]], wavenumber: float, distances: FloatArray
-) -> ComplexArray | None:
-    """Return earlier solutions with the phase that sound from the source has at this frequency.
-
-    Without it, a step of 500 Hz turns the phase at the end of a cabinet by half a cycle.
-    """
-    moved = [
-        pressure * np.exp(1j * (wavenumber - before) * distances) for before, pressure in earlier
-    ]
-    return np.concatenate(moved) if moved else None
 
 
 def power_balance(solution: HelmholtzSolution) -> float:
@@ -350,7 +381,29 @@ def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
 
 def _without_guesses(engine: str) -> Solver:
     """Return an engine that has no use for guesses."""
-    return lambda problem, _: solve(problem, engine, checked=True)
+    return lambda problem, *_: solve(problem, engine, checked=True)
+
+
+def _card_solver(
+    mesh: Mesh, symmetry: tuple[str, ...], quality: str, profiles: Sequence[SourceMotion]
+) -> Solver:
+    """Return the engine on the card; to it all guesses are alike."""
+    followers, far = len(profiles), ways_from_sources(mesh, profiles)
+    engine = sweep_on_card(mesh, symmetry, tolerance(quality), followers)
+    last: HelmholtzSolution | None = None
+
+    def solve_next(
+        problem: HelmholtzProblem, spanned: ComplexArray | None, _: int
+    ) -> HelmholtzSolution:
+        nonlocal last
+        known = None
+        if last is not None and followers:
+            profile = envelope(last.guess[-followers:], last.problem.wavenumber, far)
+            known = guesses([profile], problem.wavenumber, far)
+        last = engine(problem, spanned, known)
+        return last
+
+    return solve_next
 
 
 def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
@@ -358,15 +411,17 @@ def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
     direct: Solver | None = None
     reason = ""
 
-    def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
+    def solve_next(
+        problem: HelmholtzProblem, spanned: ComplexArray | None, shapes: int
+    ) -> HelmholtzSolution:
         nonlocal direct, reason
         if direct is None:
             try:
-                return on_card(problem, guesses)
+                return on_card(problem, spanned, shapes)
             except CardError as error:
                 reason = f"solved on the processor ({error})"
                 direct = make_direct()
-        solution = direct(problem, guesses)
+        solution = direct(problem, spanned, shapes)
         return replace(solution, remarks=(reason, *solution.remarks), is_fallback=True)
 
     return solve_next
@@ -382,42 +437,28 @@ def _direct_solver(
     discretisation = discretise(mesh, symmetry)
     settings = EngineSettings(tolerance=tolerance(quality))
     workspace = Workspace()
+    followers, far = len(profiles), ways_from_sources(mesh, profiles)
+    last: HelmholtzSolution | None = None
 
-    def solve_one(
-        problem: HelmholtzProblem,
-        guesses: ComplexArray | None,
-        follower_guesses: ComplexArray | None,
+    def solve_next(
+        problem: HelmholtzProblem, spanned: ComplexArray | None, shapes: int
     ) -> HelmholtzSolution:
-        return solve_burton_miller(
+        nonlocal last
+        known = None
+        if last is not None and followers:
+            profile = envelope(last.guess[-followers:], last.problem.wavenumber, far)
+            known = guesses([profile], problem.wavenumber, far)
+        is_enough = shapes >= ENOUGH_SHAPES if last is None else last.iterations == 0
+        last = solve_burton_miller(
             problem,
             discretisation=discretisation,
             settings=settings,
-            guesses=guesses,
+            guesses=spanned,
             workspace=workspace,
-            followers=len(profiles),
-            follower_guesses=follower_guesses,
+            followers=followers,
+            follower_guesses=known,
+            guesses_may_do=shapes > 0 and is_enough,
         )
-
-    return _with_profiles(mesh, profiles, solve_one)
-
-
-def _with_profiles(
-    mesh: Mesh,
-    profiles: Sequence[SourceMotion],
-    solve_one: Callable[
-        [HelmholtzProblem, ComplexArray | None, ComplexArray | None], HelmholtzSolution
-    ],
-) -> Solver:
-    """Return an engine whose ``profiles``, the last sources, begin with those found before."""
-    followers, far = len(profiles), _distances(mesh, profiles)
-    last: tuple[float, ComplexArray] | None = None
-
-    def solve_next(problem: HelmholtzProblem, guesses: ComplexArray | None) -> HelmholtzSolution:
-        nonlocal last
-        known = None if last is None else _guesses([last], problem.wavenumber, far)
-        solution = solve_one(problem, guesses, known)
-        if followers:
-            last = (problem.wavenumber, solution.surface_pressure[-followers:])
-        return solution
+        return last
 
     return solve_next

@@ -9,8 +9,9 @@ from collections.abc import Callable
 import numpy as np
 
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import EngineSettings, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.clusters import LEAF
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Storage
 from bafflelens.mesh.mesh import Mesh

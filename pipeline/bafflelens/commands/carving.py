@@ -35,6 +35,10 @@ def carve(
     radius_mm: Annotated[
         float | None, Parameter(help="Smallest radius of what moves; otherwise the job's.")
     ] = None,
+    quieter_than_baseline: Annotated[
+        bool | None,
+        Parameter(help="Floor and ceiling quieter than from the baseline, too; else the job's."),
+    ] = None,
     workers: Workers = None,
     until: Until = None,
     hours: Hours = None,
@@ -49,6 +53,7 @@ def carve(
         "outward_mm": outward_mm,
         "inward_mm": inward_mm,
         "radius_mm": radius_mm,
+        "quieter_than_baseline": quieter_than_baseline,
     }
     means = Means(workers=workers, until=until, hours=hours)
     found = carve_on_request(

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     """Print what a job will do and cost."""
     from bafflelens.directivity.loudspeaker import remarks_of
+    from bafflelens.job.shown_only import shown_only_text
 
     say(f"{loaded.job.title}: no faults found.")
     candidates = str(len(sampling.candidates) + sampling.proposed)
@@ -66,6 +67,8 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
             f"{rough_duration(plan.report_seconds)} for {_closing(plan)})",
         ),
     ]
+    if text := shown_only_text(loaded.job):
+        lines.append(("shown only", text))
     sound_speed = loaded.job.air.medium.sound_speed
     lines += [("sources", text) for text in remarks_of(loaded.loudspeaker, sound_speed)]
     for name, text in lines:

@@ -37,6 +37,8 @@ _PER_FREQUENCY: Final = {
     "reason": ("", "Why it failed, or a remark"),
     "iterations": ("1", "Iterations of the linear solver, 0 for a direct solve"),
     "residual": ("1", "Relative residual of the linear system"),
+    "start_residual": ("1", "That of the first guess, before any iteration; 1 without one"),
+    "earlier_shapes": ("1", "Shapes before whose answers on the same mesh were the first guess"),
     "seconds": ("s", "Wall time"),
     "unknowns": ("1", "Size of the linear system"),
     "power_balance": ("1", "Power through the surface over power in the far field"),

@@ -42,10 +42,13 @@ _ERRORS: Final = {
     "interpolation_error_db": "in front (within 90 degrees of the axis)",
     "interpolation_error_behind_db": "behind",
 }
+_STATED: Final = "interpolation_stated_db"
 
 
 def with_shown_frequencies(
-    dataset: xr.Dataset, shown_hz: Sequence[float] | FloatArray, stated_error_db: float
+    dataset: xr.Dataset,
+    shown_hz: Sequence[float] | FloatArray,
+    stated_error_db: float | Sequence[float],
 ) -> xr.Dataset:
     """Return a dataset that says where it is to be shown and how far off that may be.
 
@@ -55,7 +58,7 @@ def with_shown_frequencies(
         A directivity dataset as solved.
     shown_hz : (n_shown,) array
         Frequencies to show, rising, in Hz.
-    stated_error_db : float
+    stated_error_db : float or (n_shown,) sequence of float
         What the interpolation may be off by, in dB.
 
     Returns
@@ -79,9 +82,14 @@ def with_shown_frequencies(
         )
         for (name, where), error in zip(_ERRORS.items(), errors, strict=True)
     }
+    stated = np.broadcast_to(np.asarray(stated_error_db, dtype=float), wanted.shape)
+    smallest = float(stated.min(initial=np.inf)) if wanted.size else 0.0
+    if np.any(stated > smallest):
+        meaning = {"units": "dB", "long_name": "Interpolation error that is stated"}
+        variables[_STATED] = ("shown_frequency", stated, meaning)
     return dataset.assign(variables).assign_coords(
         shown_frequency=("shown_frequency", wanted, frequency)
-    ).assign_attrs(interpolation_stated_error_db=stated_error_db)  # fmt: skip
+    ).assign_attrs(interpolation_stated_error_db=smallest)  # fmt: skip
 
 
 def frequencies_to_add(
@@ -120,7 +128,7 @@ def interpolation_text(dataset: xr.Dataset) -> str:
     if "interpolation_error_db" not in dataset:
         return ""
     front, behind = (_largest(dataset, name) for name in _ERRORS)
-    stated_db = float(dataset.attrs["interpolation_stated_error_db"])
+    stated_db = _stated_at(dataset, front[1])
     return (
         f"interpolation error at most {front[0]:.2f} dB within 90 degrees of the axis "
         f"(at {front[1]:.0f} Hz; {stated_db:g} dB stated), {behind[0]:.2f} dB behind"
@@ -131,8 +139,8 @@ def interpolation_warning(dataset: xr.Dataset) -> str:
     """Return a line where the interpolation may be off by more than is stated; else empty."""
     if "interpolation_error_db" not in dataset:
         return ""
-    error_db, at_hz = _largest(dataset, "interpolation_error_db")
-    stated_db = float(dataset.attrs["interpolation_stated_error_db"])
+    error_db, at_hz = _largest(dataset, "interpolation_error_db", above=_stated_db(dataset))
+    stated_db = _stated_at(dataset, at_hz)
     if not error_db > stated_db:
         return ""
     return (
@@ -182,6 +190,9 @@ def shown(dataset: xr.Dataset) -> xr.Dataset:
         "reason": ("frequency", reason),
         **{name: ("frequency", dataset[name].values, dataset[name].attrs) for name in _ERRORS},
     }
+    if _STATED in dataset:
+        stated = dataset[_STATED]
+        by_frequency[_STATED] = ("frequency", stated.values, stated.attrs)
     result = kept.assign_coords(frequency=("frequency", wanted)).assign(
         complex_variables(field, power.transpose(1, 2, 0)) | by_frequency
     )
@@ -232,13 +243,34 @@ def largest_error_db(dataset: xr.Dataset, *, behind: bool = False) -> float:
     return _largest(dataset, name)[0] if name in dataset else float("nan")
 
 
-def _largest(dataset: xr.Dataset, name: str) -> tuple[float, float]:
-    """Return the largest error in dB and where it is, in Hz; NaN where there is no telling."""
+def _stated_db(dataset: xr.Dataset) -> FloatArray:
+    """Return the error that is stated for each frequency of the estimate, in dB."""
+    if _STATED in dataset:
+        return np.asarray(dataset[_STATED].values)
+    stated = float(dataset.attrs["interpolation_stated_error_db"])
+    return np.full(dataset["interpolation_error_db"].shape, stated)
+
+
+def _stated_at(dataset: xr.Dataset, frequency_hz: float) -> float:
+    """Return the error that is stated for a frequency of the estimate, in dB."""
+    (dimension,) = dataset["interpolation_error_db"].dims
+    here = dataset[dimension].values == frequency_hz
+    stated = _stated_db(dataset)
+    return float(stated[here][0] if here.any() else stated.min(initial=np.inf))
+
+
+def _largest(
+    dataset: xr.Dataset, name: str, above: FloatArray | float = 0.0
+) -> tuple[float, float]:
+    """Return the largest error in dB and where it is, in Hz; NaN where there is no telling.
+
+    It is that which is farthest ``above`` what is stated.
+    """
     error = dataset[name].values
     (dimension,) = dataset[name].dims
     if not np.isfinite(error).any():
         return float("nan"), float("nan")
-    worst = int(np.nanargmax(error))
+    worst = int(np.nanargmax(error - above))
     return float(error[worst]), float(dataset[dimension].values[worst])
 
 
@@ -326,11 +358,13 @@ def _with_further(dataset: xr.Dataset, result: xr.Dataset, good: np.ndarray) -> 
 def _status(dataset: xr.Dataset, wanted_hz: FloatArray) -> tuple[np.ndarray, np.ndarray]:
     """Return status and reason at each frequency that is to be shown."""
     tried, solved = dataset["frequency"].values, is_solved(dataset)
-    allowed_db = float(dataset.attrs["interpolation_stated_error_db"])
+    stated_db = _stated_db(dataset)
     error_db = dataset["interpolation_error_db"].values
     inside = _within(dataset, wanted_hz)
     status, reason = [], []
-    for frequency, is_inside, error in zip(wanted_hz, inside, error_db, strict=True):
+    for frequency, is_inside, error, allowed_db in zip(
+        wanted_hz, inside, error_db, stated_db, strict=True
+    ):
         if not is_inside:
             status.append(_FAILED)
             reason.append(f"nothing to interpolate between: {_listed(tried[~solved])} failed")

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.sides import paired_sides
 
 _CELL_M: Final = 0.5e-3
 _MOST_CELLS: Final = 1_500_000
@@ -44,8 +45,7 @@ class View:
 
 
 FRONT: Final = View(right=(0.0, 1.0, 0.0), up=(0.0, 0.0, 1.0))
-FROM_LEFT: Final = View(right=(-1.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
-FROM_ABOVE: Final = View(right=(0.0, 1.0, 0.0), up=(-1.0, 0.0, 0.0))
+FROM_RIGHT: Final = View(right=(1.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -163,19 +163,11 @@ def finely(points: FloatArray, step_m: float) -> FloatArray:
 def outlines(mesh: Mesh, view: View) -> list[FloatArray]:
     """Return the lines at which curved faces turn away from the viewer, each (n, 3)."""
     facing = mesh.normals @ view.toward
-    start = mesh.triangles.ravel()
-    end = np.roll(mesh.triangles, -1, axis=1).ravel()
-    owner = np.repeat(np.arange(mesh.n_triangles), 3)
-    n = len(mesh.vertices)
-    key = np.minimum(start, end).astype(np.int64) * n + np.maximum(start, end)
-    order = np.argsort(key, kind="stable")
-    one, two = order[:-1], order[1:]
-    same = key[one] == key[two]
-    one, two = one[same], two[same]
+    start, end, one, two = paired_sides(mesh.triangles, len(mesh.vertices))
     # A side that runs along the line of sight counts as turned away.
-    turn = (facing[owner[one]] > _EDGE_ON) != (facing[owner[two]] > _EDGE_ON)
+    turn = (facing[one // 3] > _EDGE_ON) != (facing[two // 3] > _EDGE_ON)
     # An edge that bends is drawn as one already.
-    smooth = np.einsum("ij,ij->i", mesh.normals[owner[one]], mesh.normals[owner[two]]) > 0.9
+    smooth = np.einsum("ij,ij->i", mesh.normals[one // 3], mesh.normals[two // 3]) > 0.9
     chosen = one[turn & smooth]
     return [mesh.vertices[line] for line in _joined(start[chosen], end[chosen])]
 

@@ -157,11 +157,12 @@ def _judged(manifest: dict[str, Any], key: str, value: float) -> Reading:
 
 
 def _judged_symbol(symbol: str, fact: dict[str, Any], value: float) -> Reading:
-    nominal = float(fact["nominal_mm"])
-    allowed, off = general_limit(nominal, "mm"), value - nominal
+    unit = str(fact.get("unit", "mm"))
+    nominal = float(fact["nominal"] if "nominal" in fact else fact["nominal_mm"])
+    allowed, off = float(fact.get("limit", general_limit(nominal, unit))), value - nominal
     return Reading(
         key=f"{symbol} ({fact['name']})",
-        unit="mm",
+        unit=unit,
         nominal=nominal,
         off=off,
         allowed=allowed,

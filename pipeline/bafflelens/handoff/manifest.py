@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import AliasChoices, BaseModel, ConfigDict, Field
 
 from bafflelens.base.archives import unzipped
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
@@ -24,10 +24,12 @@ _RULE: Final = "a manifest written by bafflelens"
 
 
 class _Symbol(BaseModel):
-    """A dimension of the drawing that calipers reach."""
+    """A dimension of the drawing."""
 
     name: str
-    nominal_mm: float
+    nominal: float = Field(validation_alias=AliasChoices("nominal", "nominal_mm"))
+    limit: float | None = None
+    unit: str = "mm"
 
 
 class _Manifest(BaseModel):

@@ -17,12 +17,13 @@ from bafflelens.base.provenance import shapes_digest, versions
 from bafflelens.base.status import Status
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.as_made import JOB
-from bafflelens.handoff.calipers import calipers_of, form_csv, form_pdf, symbols_of
+from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
 from bafflelens.handoff.checks import Check, making_checks
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import datum_of, shaped_by
 from bafflelens.handoff.expected import expected_csv
 from bafflelens.handoff.manifest import FORMS, NAME, manifest_bytes
+from bafflelens.handoff.part_dimensions import dimensions_of
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, allowed_changes, sheet_pdf
 from bafflelens.handoff.shortlist import Listed, Made, short_list
@@ -233,6 +234,7 @@ def _of_candidate(
             **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
             f"templates/{stem}_{job.page}.pdf": templates_pdf(templates, job.page),
         }
+        table = dimensions_of(solid, motions)
         sheet = Sheet(
             run=folder.name,
             candidate=candidate.id,
@@ -247,6 +249,8 @@ def _of_candidate(
             warnings=tuple(warnings),
             robustness=row.robustness,
             settings=job,
+            rows=table.rows,
+            form=table.form,
         )
         files[f"{stem}_drawing.pdf"] = sheet_pdf(sheet)
         advance(_SHARE_OF_SOLID)
@@ -254,11 +258,10 @@ def _of_candidate(
             shape, values, loaded.job.solve.mesh_time_limit_s, told=partial(advance, 1.0)
         )
         files[DATUM] = datum.to_bytes()
-        calipers = calipers_of(solid.box_m * 1e3, motions[0])
-        facts |= {"symbols": symbols_of(calipers)}
+        facts |= {"symbols": symbols_of(table.rows)}
         formed = [item.key for item in shaped_by(shape) if item.key in row.dimensions]
-        files[f"{FORMS}{stem}_readings.csv"] = form_csv(calipers, facts, formed)
-        files[f"{FORMS}{stem}_readings.pdf"] = form_pdf(calipers, facts, formed, title)
+        files[f"{FORMS}{stem}_readings.csv"] = form_csv(table.rows, facts, formed)
+        files[f"{FORMS}{stem}_readings.pdf"] = form_pdf(table.rows, facts, formed, title)
         files[JOB] = (folder.path / "job.toml").read_bytes()
         files |= {f"checks/{c.file}.png": c.picture for c in checks if c.picture}
     facts["warnings"] = warnings

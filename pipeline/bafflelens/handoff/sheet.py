@@ -5,26 +5,25 @@ from __future__ import annotations
 
 import io
 import math
-import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-from bafflelens.handoff.checks import Check
-from bafflelens.handoff.paper import BOLD, FONT, MM, use_fonts
+import numpy as np
+
+from bafflelens.base.parameter_words import called, unit_text
+from bafflelens.handoff.checks import Check, screw_places
+from bafflelens.handoff.dimension import Dimension
+from bafflelens.handoff.paper import use_fonts
+from bafflelens.handoff.sheet_flow import Flow
+from bafflelens.handoff.sheet_frame import start_sheet
 from bafflelens.handoff.solid import Likeness, Solid
-from bafflelens.handoff.views import A3_MM, draw_views, scale_of
+from bafflelens.handoff.views import draw_views, layout_of
 from bafflelens.job.sections import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.scoring.sensitivity import Robustness
-from bafflelens.shapes.meshing.parameters import Parameter, Shape
+from bafflelens.shapes.meshing.parameters import Shape
 
-_LEFT_MM: Final = 14.0
-_RIGHT_MM: Final = 215.0
-_COLUMN_MM: Final = 232.0
-_ENTRY_MM: Final = 4.6
-_LINE_MM: Final = 3.8
-_HELP_LETTERS: Final = 44
 _FARTHEST_TIMES: Final = 5.0  # the solved change that its straight line is followed
 CAUTIONS: Final = (
     "Dust: extract at the tool and wear the mask that the material's data sheet asks for.",
@@ -53,6 +52,8 @@ class Sheet:
     warnings: Sequence[str]
     robustness: Robustness | None
     settings: HandoffSection
+    rows: Sequence[Dimension]
+    form: str
 
 
 def sheet_pdf(sheet: Sheet) -> bytes:
@@ -70,127 +71,150 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     canvas = Canvas(stream, invariant=1, pageCompression=1)
     canvas.setTitle(f"{sheet.run} {sheet.candidate} rev {sheet.revision}")
     canvas.setCreator("bafflelens")
-    scale = scale_of(sheet.solid.box_m * 1e3)
-    columns = _columns(sheet)
-    pages = 2 + math.ceil((len(columns) - 1) / 2)
-    _start_page(canvas, sheet, f"1:{scale}", f"1 of {pages}")
-    draw_views(canvas, sheet.solid, sheet.motions, sheet.checks, sheet.settings, scale)
+    layout = layout_of(sheet.solid, sheet.motions, sheet.rows)
+    flow = _tables(sheet)
+    pages = 1 + len(flow.pages)
+    start_sheet(canvas, _cells(sheet, layout.scale_text, f"1 of {pages}"))
+    draw_views(canvas, sheet.solid, sheet.motions, sheet.settings, layout)
     canvas.showPage()
-    _start_page(canvas, sheet, "none", f"2 of {pages}")
-    _write_dimensions(canvas, sheet, columns[0], _LEFT_MM)
-    _write_findings(canvas, sheet)
-    canvas.showPage()
-    for page in range(3, pages + 1):
-        _start_page(canvas, sheet, "none", f"{page} of {pages}")
-        for column, left in zip(columns[2 * page - 5 :], (_LEFT_MM, _RIGHT_MM), strict=False):
-            _write_dimensions(canvas, sheet, column, left)
+    for number, page in enumerate(flow.pages, start=2):
+        start_sheet(canvas, _cells(sheet, "none", f"{number} of {pages}"))
+        page.draw(canvas)
         canvas.showPage()
     canvas.save()
     return stream.getvalue()
 
 
-def _start_page(canvas: Any, sheet: Sheet, scale: str, page: str) -> None:
-    """Draw the frame and the title block."""
-    canvas.setPageSize(tuple(side * MM for side in A3_MM))
-    canvas.scale(MM, MM)
-    canvas.setLineWidth(0.5)
-    canvas.rect(8, 8, A3_MM[0] - 16, A3_MM[1] - 16)
-    canvas.setLineWidth(0.25)
-    canvas.rect(8, 8, A3_MM[0] - 16, 22)
-    columns = (
-        (f"Candidate  {sheet.candidate}", f"Revision  {sheet.revision}", f"Run  {sheet.run}"),
-        (f"Date of the run  {sheet.date}", f"Shape  {sheet.shape.name}", f"Sheet  {page}"),
-        (f"Scale  {scale}", "Projection  third angle", "All dimensions in mm"),
-        (
-            "General tolerances  ISO 2768-m, where the table gives none closer",
-            f"Material  {sheet.settings.material}",
-            f"Finish  {sheet.settings.finish}",
-        ),
+def _cells(sheet: Sheet, scale: str, page: str) -> dict[str, str]:
+    """Return the texts of the title block."""
+    return {
+        "title": f"Front of a loudspeaker, shape {sheet.shape.name.replace('_', ' ')}",
+        "candidate": sheet.candidate,
+        "revision": sheet.revision,
+        "run": sheet.run,
+        "date": sheet.date,
+        "scale": scale,
+        "sheet": page,
+        "material": sheet.settings.material,
+        "finish": sheet.settings.finish,
+    }
+
+
+def _tables(sheet: Sheet) -> Flow:
+    """Return the sheets after the first: dimensions, notes, findings, the shape's parameters."""
+    flow = Flow()
+    flow.heading("Dimensions, with the symbols of sheet 1")
+    flow.table(
+        ("Symbol", "What it is", "Nominal", "Limits", "View", "How it is measured"),
+        (18, 118, 28, 24, 18, 172),
+        [
+            (r.symbol, r.name, r.nominal_text, r.limit_text, r.view or "none", r.how)
+            for r in sheet.rows
+        ],
     )
-    places = (12, 120, 205, 275)
-    for x, end, lines in zip(places, (*places[1:], A3_MM[0] - 8), columns, strict=True):
-        for row, line in enumerate(lines):
-            _fitted(canvas, line, x, 24 - 6 * row, end - x - 3)
-
-
-def _fitted(canvas: Any, text: str, x: float, y: float, room: float) -> None:
-    """Write a line, smaller where it would not fit."""
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
-    size = 2.9
-    canvas.setFont(FONT, size * min(1.0, room / max(stringWidth(text, FONT, size), 1e-6)))
-    canvas.drawString(x, y, text)
-
-
-def _columns(sheet: Sheet) -> list[list[tuple[Parameter, list[str]]]]:
-    """Return the parameters that are there, each with its words line by line, in columns."""
-    columns: list[list[tuple[Parameter, list[str]]]] = [[]]
-    room = _COLUMN_MM
-    for parameter in sheet.shape.parameters:
-        if parameter.key not in sheet.dimensions:
-            continue
-        lines = textwrap.wrap(parameter.help, _HELP_LETTERS) or [""]
-        needed = _ENTRY_MM + _LINE_MM * (len(lines) - 1)
-        if needed > room:
-            columns.append([])
-            room = _COLUMN_MM
-        columns[-1].append((parameter, lines))
-        room -= needed
-    return columns
-
-
-def _write_dimensions(
-    canvas: Any, sheet: Sheet, column: Sequence[tuple[Parameter, list[str]]], left: float
-) -> None:
-    """Write a column of dimensions with the change of each that costs half a decibel."""
-    heading = "Dimensions, and the change of each that costs 0.5 dB"
-    y = _heading(canvas, heading, left, A3_MM[1] - 16)
-    allowed = allowed_changes(sheet.robustness)
-    for parameter, lines in column:
-        value = sheet.dimensions[parameter.key]
-        change = allowed.get(parameter.key)
-        canvas.setFont(FONT, 2.8)
-        canvas.drawString(left, y, parameter.key)
-        canvas.drawString(left + 58, y, f"{value:g} {parameter.unit}")
-        canvas.drawString(left + 83, y, "not computed" if change is None else change.text)
-        for number, line in enumerate(lines):
-            y -= _LINE_MM if number else 0
-            canvas.drawString(left + 118, y, line)
-        y -= _ENTRY_MM
-    note = (
+    if sheet.form:
+        flow.paragraph(sheet.form)
+    flow.paragraph(
+        "A number in parentheses follows from the others and is for checking. Where two walls "
+        "would meet without their rounding is given nowhere: nobody can touch it."
+    )
+    for title, lines in _notes(sheet):
+        flow.heading(title)
+        for line in lines:
+            flow.paragraph(line)
+    flow.new_page()
+    flow.heading("Checks for making")
+    for check in sheet.checks:
+        words = f"{check.state.upper()}  {check.name}: {check.text}"
+        flow.paragraph(words, bold=check.state == "failed")
+    flow.heading("Warnings")
+    for warning in sheet.warnings or ("None.",):
+        flow.paragraph(warning, bold=bool(sheet.warnings))
+    flow.heading("The solid")
+    flow.paragraph(sheet.likeness.text, bold=not sheet.likeness.fits)
+    flow.paragraph(
+        f"Volume {sheet.solid.volume_m3 * 1e6:.1f} cm^3, area {sheet.solid.area_m2 * 1e4:.2f} "
+        "cm^2. It is solid as analysed, dome and surround included: how it is hollowed behind "
+        "the front is the shop's choice, within the wall asked for, "
+        f"{sheet.settings.least_wall_mm:g} mm. STL and 3MF are within "
+        f"{sheet.solid.chord_m * 1e3:.3f} mm of it."
+    )
+    flow.heading("Cautions")
+    for caution in CAUTIONS:
+        flow.paragraph(caution)
+    flow.heading("Parameters of the shape, and the change of each that costs 0.5 dB")
+    flow.paragraph(
+        "For whoever computes the shape again. Some reach lines that no finished part has: make "
+        "and measure by sheets 1 and 2."
+    )
+    heads, widths = ("Parameter", "Value", "Costs 0.5 dB", "What it is"), (92, 34, 48, 204)
+    flow.table(heads, widths, parameter_rows(sheet))
+    flow.paragraph(
         f"> : none within {_FARTHEST_TIMES:g} times the change that was solved costs 0.5 dB; "
         "nothing is known beyond."
         if sheet.robustness is not None
         else f"`bafflelens tolerances {sheet.run} {sheet.candidate}` computes them."
     )
-    _paragraph(canvas, note, left, y - 1)
+    return flow
 
 
-def _write_findings(canvas: Any, sheet: Sheet) -> None:
-    """Write checks, warnings, the solid's figures and the cautions."""
-    top = A3_MM[1] - 16
-    y = _heading(canvas, "Checks for making", _RIGHT_MM, top)
-    for check in sheet.checks:
-        words = f"{check.state.upper()}  {check.name}: {check.text}"
-        y = _paragraph(canvas, words, _RIGHT_MM, y, bold=check.state == "failed")
-    y = _heading(canvas, "Warnings", _RIGHT_MM, y - 4)
-    for warning in sheet.warnings or ("None.",):
-        y = _paragraph(canvas, warning, _RIGHT_MM, y, bold=bool(sheet.warnings))
-    y = _heading(canvas, "The solid", _RIGHT_MM, y - 4)
-    size = " x ".join(
-        f"{side:.2f}" for side in (sheet.solid.box_m[1] - sheet.solid.box_m[0]) * 1e3
-    )
-    solid = (
-        f"{size} mm, volume {sheet.solid.volume_m3 * 1e6:.2f} cm^3, area "
-        f"{sheet.solid.area_m2 * 1e4:.2f} cm^2. It is solid as analysed, dome and surround "
-        "included: how it is hollowed behind the front is the shop's choice, within the wall "
-        f"asked for, {sheet.settings.least_wall_mm:g} mm. STL and 3MF are within "
-        f"{sheet.solid.chord_m * 1e3:.3f} mm of it."
-    )
-    y = _paragraph(canvas, solid, _RIGHT_MM, y)
-    y = _heading(canvas, "Cautions", _RIGHT_MM, y - 4)
-    for caution in CAUTIONS:
-        y = _paragraph(canvas, caution, _RIGHT_MM, y)
+def parameter_rows(sheet: Sheet) -> list[tuple[str, str, str, str]]:
+    """Return the parameters that are there: name, value, the change that costs 0.5 dB, help."""
+    allowed = allowed_changes(sheet.robustness)
+    found = []
+    for parameter in sheet.shape.parameters:
+        if parameter.key not in sheet.dimensions:
+            continue
+        change = allowed.get(parameter.key)
+        value = f"{sheet.dimensions[parameter.key]:g} {unit_text(parameter.unit)}".replace(
+            " \u00b0", "\u00b0"
+        )
+        text = "not computed" if change is None else change.text
+        found.append((called(parameter.key), value, text, parameter.help))
+    return found
+
+
+def _notes(sheet: Sheet) -> Iterator[tuple[str, list[str]]]:
+    """Yield what holds the driver, and where a tool has least room."""
+    settings, motion = sheet.settings, sheet.motions[0]
+    places = screw_places(motion, settings) * 1e3
+    fixing = [] if settings.flange_mm is None else [f"flange \u00d8{settings.flange_mm:g}"]
+    if len(places):
+        at = "; ".join(
+            f"S{number}: y {across:+.2f}, z {up:+.2f}"
+            for number, (across, up) in enumerate(np.round(places, 6) + 0.0, start=1)
+        )
+        fixing.append(
+            f"{len(places)} screws on \u00d8{settings.screw_circle_mm:g}, heads "
+            f"\u00d8{settings.screw_head_mm:g}: {at} (from K, y to the left, z up)"
+        )
+    else:
+        fixing.append("screws: the job's [handoff] names none")
+    yield "Fixing", fixing
+    smallest = list(_smallest(sheet.checks))
+    if smallest:
+        yield "Smallest inside radius and wall", smallest
+
+
+def _smallest(checks: Sequence[Check]) -> Iterator[str]:
+    """Yield the smallest inside radius and wall with their places, and what is asked."""
+    by_name = {check.name: check for check in checks}
+    radius, wall = by_name.get("inside radius"), by_name.get("wall and lip")
+    if radius is not None:
+        size = "none: nothing is concave" if math.isinf(radius.value) else f"{radius.value:.2f} mm"
+        if radius.value == 0:
+            size = "0: sharp inner corners"
+        rule = radius.text.rsplit("; ", 1)[-1]
+        yield f"Inside radius: {size}{_at(radius)}; {radius.state} ({rule})"
+    if wall is not None:
+        yield f"Wall: {wall.value:.2f} mm{_at(wall)}; {wall.state}"
+
+
+def _at(check: Check) -> str:
+    if check.place_mm is None:
+        return ""
+    x, y, z = check.place_mm
+    return f" at x {x:.1f}, y {y:.1f}, z {z:.1f}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -229,17 +253,3 @@ def allowed_changes(robustness: Robustness | None) -> dict[str, Allowed]:
             change=min(allowed, farthest), unit=change.unit, is_more=allowed > farthest
         )
     return found
-
-
-def _heading(canvas: Any, text: str, x: float, y: float) -> float:
-    canvas.setFont(BOLD, 3.6)
-    canvas.drawString(x, y, text)
-    return y - 6.5
-
-
-def _paragraph(canvas: Any, text: str, x: float, y: float, *, bold: bool = False) -> float:
-    canvas.setFont(BOLD if bold else FONT, 2.8)
-    for line in textwrap.wrap(text, 112):
-        canvas.drawString(x, y, line)
-        y -= 4.4
-    return y - 0.8

@@ -18,6 +18,7 @@ from bafflelens.job.fidelity import finals_job, look_job
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.perturbations import changed_keys, nearby_job
 from bafflelens.job.sampling import Candidate, Sampling
+from bafflelens.job.shown_only import quality_of, split_bands
 from bafflelens.job.solve_costs import (
     ASSUMED_SPEED,
     CARD_SPEED,
@@ -28,7 +29,7 @@ from bafflelens.job.solve_costs import (
     storage_of,
 )
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.quality import Band, MeshSize, bands, mesh_size, open_bands
+from bafflelens.mesh.quality import Band, MeshSize, mesh_size
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.parameters import Shape
 
@@ -182,18 +183,19 @@ def job_bands(loaded: LoadedJob, body_m: float = TYPICAL_BODY_M) -> tuple[Band, 
         lowest and the highest band do not.
     """
     job = loaded.job
-    frequencies, quality = job.frequencies.frequencies_hz, job.solve.quality
+    frequencies = job.frequencies.frequencies_hz
     if not job.frequencies.is_as_needed:
-        return bands(frequencies, quality)
-    needed = first_grid(frequencies[0], frequencies[-1], body_m, quality)
-    return open_bands([float(frequency) for frequency in needed], quality)
+        return split_bands(job, list(frequencies), may_grow=False)
+    needed = first_grid(frequencies[0], frequencies[-1], body_m, job.solve.quality)
+    return split_bands(job, needed.tolist(), may_grow=True)
 
 
 def band_mesh_sizes(loaded: LoadedJob, chosen: Sequence[Band]) -> tuple[MeshSize, ...]:
     """Return the mesh rule of each band."""
     job = loaded.job
     return tuple(
-        mesh_size(job.solve.quality, band.mesh_frequency_hz, job.air.medium) for band in chosen
+        mesh_size(quality_of(job, band.mesh_frequency_hz), band.mesh_frequency_hz, job.air.medium)
+        for band in chosen
     )
 
 
@@ -274,7 +276,13 @@ def make_plan(
 
 
 def plan_nearby(
-    plan: Plan, loaded: LoadedJob, n_keys: int, trial: Mesh, speed: Speed = ASSUMED_SPEED
+    plan: Plan,
+    loaded: LoadedJob,
+    n_keys: int,
+    trial: Mesh,
+    speed: Speed = ASSUMED_SPEED,
+    *,
+    nearby: LoadedJob | None = None,
 ) -> Plan:
     """Return a plan in which so many parameters of one candidate are changed and nothing else.
 
@@ -290,9 +298,11 @@ def plan_nearby(
         Mesh of the candidate, at any size.
     speed : Speed
         How fast a worker is.
+    nearby : LoadedJob, optional
+        The job that these are solved by, if it is not `nearby_job`.
     """
-    nearby = _aside(plan, nearby_job(loaded), 1 + 2 * n_keys, [trial], speed)
-    return replace(plan, nearby=nearby)
+    nearby = nearby_job(loaded) if nearby is None else nearby
+    return replace(plan, nearby=_aside(plan, nearby, 1 + 2 * n_keys, [trial], speed))
 
 
 def _aside(

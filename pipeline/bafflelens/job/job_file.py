@@ -29,6 +29,7 @@ from bafflelens.job.key_faults import described_fault
 from bafflelens.job.one_that_fits import one_that_fits
 from bafflelens.job.plan_faults import (
     baseline_faults,
+    carve_faults,
     guess_faults,
     parameter_faults,
     plan_faults,
@@ -43,6 +44,7 @@ from bafflelens.job.shape_sections import (
     GeometrySection,
     ReferenceSection,
 )
+from bafflelens.job.shown_only import shown_only_faults
 from bafflelens.job.solve_sections import NOMINAL_TOLERANCE, FrequenciesSection
 from bafflelens.job.sources import (
     BASELINE,
@@ -217,6 +219,7 @@ def load_job(
         if job.score.domes != "rigid" and not job.domes:
             rule = "'rigid' in a job without a section [domes.<source>]"
             faults.append(invalid("key 'score.domes'", job.score.domes, rule))
+        faults += carve_faults(job.carve, job.frequencies, job.score)
         if job.solve.engine == "bempp" and job.domes:
             rule = "direct or gpu where a section [domes.<source>] asks for profiles"
             faults.append(invalid("key 'solve.engine'", "bempp", rule))
@@ -330,6 +333,8 @@ def _judgement_faults(read: _ReadSections) -> Iterator[str]:
             target_section.target(room)
         except InputError as error:
             yield from (f"[target] {fault}" for fault in error.faults)
+    if frequencies is not None:
+        yield from shown_only_faults(frequencies, read.section("solve"), score_section)
     if score_section is None:
         return
     try:

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.job.key_faults import unknown_key
-from bafflelens.job.search_sections import RobustnessSection, SearchSection
+from bafflelens.job.search_sections import CarveSection, RobustnessSection, SearchSection
+from bafflelens.job.section_base import BandSection
 from bafflelens.job.shape_sections import (
     Choices,
     Fixed,
@@ -159,3 +160,37 @@ def baseline_faults(
                 f"Missing key '{name}.{parameter.key}'. Must be given as one number, since "
                 "the search varies it and this shape has only one value."
             )
+
+
+def quieter_band(
+    carve: CarveSection, frequencies: BandSection, score: BandSection
+) -> tuple[float, float]:
+    """Return the band in Hz in which a carved shape is to be quieter than the baseline.
+
+    Raises
+    ------
+    InputError
+        If it is empty, or goes beyond what is solved.
+    """
+    low, high = frequencies.from_hz, frequencies.to_hz
+    from_hz = carve.quieter_from_hz or max(low, score.from_hz)
+    to_hz = carve.quieter_to_hz or min(high, score.to_hz)
+    for key, value in (("quieter_from_hz", from_hz), ("quieter_to_hz", to_hz)):
+        if not low <= value <= high:
+            rule = f"from {low:g} to {high:g} Hz, where this job is solved"
+            raise InputError(invalid(f"key 'carve.{key}'", f"{value:g}", rule))
+    if from_hz >= to_hz:
+        rule = f"below {to_hz:g} Hz, the upper end of that band"
+        raise InputError(invalid("key 'carve.quieter_from_hz'", f"{from_hz:g}", rule))
+    return from_hz, to_hz
+
+
+def carve_faults(
+    carve: CarveSection, frequencies: BandSection, score: BandSection
+) -> Iterator[str]:
+    """Yield what keeps leaders from being carved as asked."""
+    if carve.leaders and carve.quieter_than_baseline:
+        try:
+            quieter_band(carve, frequencies, score)
+        except InputError as error:
+            yield from error.faults

@@ -118,6 +118,9 @@ class CarveSection(JobSection):
     leaders: int = Field(default=0, ge=0, le=20)
     steps: int = Field(default=15, ge=1, le=200)
     aim_db: float = Field(default=0.0, ge=0, le=50)
+    quieter_than_baseline: bool = False
+    quieter_from_hz: float | None = Field(default=None, ge=200, le=20_000)
+    quieter_to_hz: float | None = Field(default=None, ge=200, le=20_000)
     surfaces: Texts = Field(
         default=("lens", "waveguide", "faceplate", "baffle"),
         min_length=1,
@@ -146,6 +149,9 @@ class CarveSection(JobSection):
             refuse("one with outward_mm or inward_mm above 0")
         if self.material_mm is not None and self.wall_mm >= self.material_mm:
             refuse("one whose wall_mm is below its material_mm")
+        low, high = self.quieter_from_hz, self.quieter_to_hz
+        if low is not None and high is not None and low >= high:
+            refuse("one whose quieter_from_hz is below its quieter_to_hz")
         return self
 
     @property

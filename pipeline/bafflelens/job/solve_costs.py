@@ -11,7 +11,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.bem.burton_miller import EngineSettings
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.system_matrix import Storage
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize

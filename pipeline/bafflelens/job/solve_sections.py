@@ -40,6 +40,7 @@ class FrequenciesSection(BandSection):
     from_hz: float = Field(default=1000.0, ge=50, le=40_000)
     to_hz: float = Field(default=16_000.0, ge=50, le=40_000)
     per_octave: Literal["as needed", 3, 6, 12, 24, 48] = "as needed"
+    show_to_quality: Literal["draft", "standard"] | None = None
 
     @property
     def is_as_needed(self) -> bool:

@@ -16,15 +16,13 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import BASELINE_ID, baseline_values, low_discrepancy
 from bafflelens.job.sampling import settings_of as all_settings
 from bafflelens.live.asked import Asked, Telling
-from bafflelens.live.clay import carved_frame, map_frame
+from bafflelens.live.clay import map_frame
 from bafflelens.live.frames import (
-    DRAFT,
     ESTIMATED,
     SOLVED,
     frame,
@@ -32,14 +30,14 @@ from bafflelens.live.frames import (
     levels_of,
     limits_of_target,
     score_lines,
-    shape_arrays,
 )
 from bafflelens.live.known import Known, key_of
+from bafflelens.live.replies import answer_frame, meshed_frames, opened_frames, shape_frame
 from bafflelens.live.solved import Answer, Judge
 from bafflelens.live.solves import Bench, draft_frequencies, open_bench
 from bafflelens.live.told import all_values, sliders_of
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.report.summary import candidates_of, note_on
+from bafflelens.report.summary import note_on
 from bafflelens.run.options import RunOptions
 from bafflelens.run.queueing.overview import run_overview
 from bafflelens.store import RunFolder
@@ -184,7 +182,7 @@ class Desk:
         known = self.known.of(values)
         if known is not None:
             answer, mark, baseline = known
-            return self._answer(header, answer.dataset, mark, baseline, answer.id)
+            return answer_frame(self.judge, header, answer.dataset, mark, baseline, answer.id)
         learned = self.known.learned
         if learned is None:
             return frame({**header, "mark": "", "id": ""}, {})
@@ -197,13 +195,7 @@ class Desk:
 
     def shapes(self, wish_number: int, values: Mapping[str, float]) -> list[bytes]:
         """Return the shape itself where it has been meshed already; else nothing."""
-        known = self.known.of(values)
-        mesh = self.known.meshes.get(key_of(values))
-        name = known[0].id if known is not None else ""
-        if mesh is None and name:
-            with suppress(BafflelensError, OSError):
-                mesh = self.judge.folder.load_mesh(name)
-        return [] if mesh is None else [self._shape(mesh, "", wish_number, name)]
+        return meshed_frames(self.known, wish_number, values)
 
     def opened(self, page: str, wish_number: int, candidate_id: str) -> list[bytes]:
         """Return what is known of a candidate: levels and shape, for a look or as a reference.
@@ -213,34 +205,7 @@ class Desk:
         InputError
             If it is not solved.
         """
-        folder, judge = self.judge.folder, self.judge
-        known = {candidate.id: candidate for candidate in candidates_of(folder)}
-        draft = self.known.draft_baseline
-        if candidate_id == BASELINE_ID and self.known.mark_of_baseline == DRAFT and draft:
-            drawn = draft.dataset
-            header = {"kind": "opened", "move": wish_number, "values": {}, "faults": []}
-            return [self._answer(header, drawn, DRAFT, drawn, BASELINE_ID)]
-        if candidate_id not in known or not folder.has_directivity(candidate_id):
-            raise InputError(invalid("candidate", candidate_id, "one that is solved"))
-        candidate = known[candidate_id]
-        dataset = self.known.dataset_of(candidate_id)
-        baseline = self.known.answers.get(BASELINE_ID)
-        values = {key: candidate.values.get(key) for key in judge.searched}
-        is_settable = not candidate.is_baseline and None not in values.values()
-        header = {
-            "kind": "opened",
-            "move": wish_number,
-            "values": values if is_settable else {},
-            "faults": [],
-        }
-        beside = baseline.dataset if baseline else None
-        found = [self._answer(header, dataset, SOLVED, beside, candidate_id)]
-        with suppress(BafflelensError, OSError):
-            mesh = folder.load_mesh(candidate_id)
-            found.append(self._shape(mesh, candidate_id, wish_number, candidate_id))
-        with suppress(StoreError):
-            found += [one for one in (carved_frame(folder, candidate_id),) if one is not None]
-        return found
+        return opened_frames(self.known, wish_number, candidate_id)
 
     def ask(self, page: str, what: str, candidate_id: str) -> None:
         """Have the clay of a candidate mapped, or have it carved a little; in turn.
@@ -449,7 +414,7 @@ class Desk:
         def show(mesh: Mesh) -> None:
             self.known.meshes[key_of(wish.values)] = mesh
             if not self._is_over(wish)():
-                self.publish(wish.page, self._shape(mesh, "", wish.number, ""))
+                self.publish(wish.page, shape_frame(self.judge, mesh, "", wish.number, ""))
 
         return show
 
@@ -459,25 +424,9 @@ class Desk:
             return
         answer, mark, baseline = known
         header = {"kind": "answer", "move": wish.number, "faults": []}
-        self.publish(wish.page, self._answer(header, answer.dataset, mark, baseline, answer.id))
-
-    def _answer(
-        self,
-        header: Mapping[str, Any],
-        dataset: xr.Dataset,
-        mark: str,
-        baseline: xr.Dataset | None,
-        candidate_id: str,
-    ) -> bytes:
-        score = score_lines(self.judge.score_of(dataset, baseline))
-        arrays = levels_of(dataset, self.judge.target)
-        return frame({**header, "mark": mark, "id": candidate_id, "score": score}, arrays)
-
-    def _shape(self, mesh: Mesh, candidate_id: str, wish_number: int, name: str) -> bytes:
-        shape = self.judge.loaded.shape_of(candidate_id or "")
-        kinds, arrays = shape_arrays(mesh, shape.symmetry)
-        header = {"kind": "shape", "move": wish_number, "id": name, "kinds": kinds}
-        return frame(header, arrays)
+        self.publish(
+            wish.page, answer_frame(self.judge, header, answer.dataset, mark, baseline, answer.id)
+        )
 
     def _say(self, doing: str | None = None, fault: str | None = None) -> None:
         """Tell all pages how far it is, if that is anything new."""

@@ -41,7 +41,7 @@ from bafflelens.run.options import (
 )
 from bafflelens.run.solving import solve_candidates
 from bafflelens.run.state import Run, shape_id_of
-from bafflelens.run.work_loop import WorkLoop
+from bafflelens.run.work_loop import Wanted, WorkLoop
 from bafflelens.scoring.by_hand import hand_id
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.shapes.meshing.scripts import packed
@@ -83,6 +83,9 @@ class Bench:
         How.
     number : int
         Of the last draft: names of work are used once.
+    anchors : dict of str to mapping
+        For each shape the values whose meshes the next draft's are moved from: those that gmsh
+        last made.
     """
 
     judge: Judge
@@ -90,6 +93,7 @@ class Bench:
     pool: RememberingPool
     options: RunOptions
     number: int = field(default=0)
+    anchors: dict[str, Mapping[str, float]] = field(default_factory=dict)
 
     def draft(
         self,
@@ -132,6 +136,7 @@ class Bench:
             dict(values),
             band_mesh_sizes(loaded, chosen),
             loaded.job.solve.mesh_time_limit_s,
+            moved_from=self.anchors.setdefault(shape.name, dict(values)),
         )
         for number, band in enumerate(chosen):
             self.pool.solve_band(
@@ -153,6 +158,8 @@ class Bench:
                 raise MeshingError(failed)
             if outcome.name == name:
                 finest = max(outcome.value.value, key=lambda mesh: mesh.n_triangles)
+                if not all(mesh.places and mesh.places.is_moved for mesh in outcome.value.value):
+                    self.anchors[shape.name] = dict(values)  # too far to be moved
                 on_mesh(finest)
             else:
                 results.append(replace(outcome.value.value, surface=None))
@@ -191,7 +198,7 @@ class Bench:
             if is_over():
                 return None
             folder.forget_candidate(name)
-            WorkLoop(run, iter([(candidate, 0, None)]), 1, lambda: 0.0, _entered).work()
+            WorkLoop(run, iter([Wanted(candidate, 0)]), 1, lambda: 0.0, _entered).work()
             if any(known.id == name for known in folder.candidates()):
                 solve_candidates(run, only=(name,))  # nothing is solved: it is judged
                 return name

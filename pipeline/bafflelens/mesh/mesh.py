@@ -17,6 +17,7 @@ from bafflelens.base.archives import arrays_of
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import MeshingError, StoreError, invalid
 from bafflelens.base.reading import read_bytes
+from bafflelens.mesh.places import VertexPlaces
 
 _AXES = {"x": 0, "y": 1, "z": 2}
 
@@ -33,11 +34,15 @@ class Mesh:
         Vertex numbers, counter-clockwise seen from the air: the normal points out of the body.
     surface : (n_triangles,) array of str
         Name of the surface each triangle lies on (``dome``, ``baffle`` ...).
+    places : VertexPlaces or None
+        Where its vertices lie on the solid that it was made of, if that is known. It is not
+        written to the files of a run, and a mirrored mesh has none.
     """
 
     vertices: FloatArray
     triangles: IntArray
     surface: NDArray[np.str_]
+    places: VertexPlaces | None = None
 
     @property
     def n_triangles(self) -> int:
@@ -122,7 +127,10 @@ class Mesh:
     def without_unused_vertices(self) -> Mesh:
         """Return the same surface with only the vertices that its triangles use."""
         used, number = np.unique(self.triangles, return_inverse=True)
-        return Mesh(self.vertices[used], number.reshape(self.triangles.shape), self.surface)
+        places = None if self.places is None else self.places.of_vertices(used)
+        return Mesh(
+            self.vertices[used], number.reshape(self.triangles.shape), self.surface, places
+        )
 
     def require_closed(self, symmetry: tuple[str, ...] = ()) -> None:
         """Raise unless the surface is closed, consistently oriented and faces outwards.

@@ -62,7 +62,8 @@ def collapse_slivers(mesh: Mesh, rank: IntArray, movable: NDArray[np.bool_]) -> 
                 and _collapse(mesh.vertices, triangles, alive, moved, goal)
             ):
                 break
-    return Mesh(mesh.vertices, triangles[alive], mesh.surface[alive]).without_unused_vertices()
+    kept = Mesh(mesh.vertices, triangles[alive], mesh.surface[alive], mesh.places)
+    return kept.without_unused_vertices()
 
 
 def _collapse(

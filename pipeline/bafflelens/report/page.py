@@ -21,6 +21,7 @@ from bafflelens.report.blocks import (
     thumbnails,
     zero_text,
 )
+from bafflelens.report.carvings import carvings_of
 from bafflelens.report.curves import requirements_of
 from bafflelens.report.domes import domes_of
 from bafflelens.report.first_screen import first_screen_of
@@ -168,6 +169,7 @@ def render(run: RunView) -> str:
             choice=chosen_between,
             influence=influence,
             domes=domes,
+            carvings=carvings_of(run, names),
             outcomes=OUTCOMES,
             thumbnails=small_maps,
             comparison=compared,

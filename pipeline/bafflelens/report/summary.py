@@ -275,6 +275,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         Its record, with the status that the report shall state.
     """
     from bafflelens.report import CandidateView, Failure, RunView, Timing
+    from bafflelens.report.carvings import carved_views, kept_clay_map
     from bafflelens.report.dimensions import dimensions_of
     from bafflelens.report.origins import origins_of
 
@@ -306,6 +307,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
                 opening=_opening(mesh, shape.symmetry, dimensions) if pictures else None,
                 dimensions=dimensions,
                 meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
+                clay_map=kept_clay_map(folder, candidate.id),
             )
         )
     return RunView(
@@ -326,6 +328,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         ranges=searched,
         origins=origins_of(loaded.shape.parameters, job.geometry.parameters),
         detailed=job.report.detailed,
+        carvings=carved_views(folder, loaded),
         failures=tuple(
             Failure(candidate=task.candidate, what=task.task, reason=task.reason)
             for task in record.tasks

@@ -70,6 +70,8 @@ class CandidateView:
         Those.
     meeting : Meeting or None
         Where the ways of its crossover meet; None where there is no such place.
+    clay_map : ClayMapView or None
+        Where to add or take material; None where that was not asked.
     """
 
     id: str
@@ -81,6 +83,46 @@ class CandidateView:
     opening: Picture | None = None
     dimensions: tuple[Dimension, ...] = ()
     meeting: Meeting | None = None
+    clay_map: ClayMapView | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClayMapView:
+    """A clay map as it was made.
+
+    Attributes
+    ----------
+    picture : bytes
+        The map, a PNG.
+    places : str
+        The list of places, in words.
+    """
+
+    picture: bytes
+    places: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CarvedView:
+    """What is kept of a carving.
+
+    Attributes
+    ----------
+    id, parent : str
+        Of the carved shape, and of what it was made of.
+    where : str
+        Where material was added and taken, in words.
+    picture : bytes
+        Its way and its map, a PNG.
+    sheet : str
+        Its limits, and what was used of them.
+    """
+
+    id: str
+    parent: str
+    where: str
+    picture: bytes
+    sheet: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,6 +203,8 @@ class RunView:
         How many of the best are shown in detail, besides the baseline.
     thumbnails : int
         How many of the best have small maps, besides the baseline.
+    carvings : tuple of CarvedView
+        The shapes that were carved from others.
     failures : tuple of Failure
         Pieces of work that failed; what the ranking and the datasets say is added to them.
     remarks : tuple of str
@@ -195,6 +239,7 @@ class RunView:
     origins: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     detailed: int = 4
     thumbnails: int = 6
+    carvings: tuple[CarvedView, ...] = ()
     failures: tuple[Failure, ...] = ()
     remarks: tuple[str, ...] = ()
     second_opinion: str | None = None

@@ -69,14 +69,17 @@ def look_at_candidates(run: Run, section: FirstLookSection, plan: Plan) -> None:
     for position, candidate in enumerate(known):
         look = _as_look(candidate)
         if not run.folder.has_directivity(look.id):
-            missing.append((look, position, None))
+            missing.append(Wanted(look, position))
         elif candidate.id not in scores:  # it was stopped in between
             _judge_look(draft, look, run.folder.load_directivity(look.id))
 
     def ahead() -> Iterator[Wanted | None]:
         yield from missing
         for wanted in proposed(draft):
-            yield None if wanted is None else (_as_look(wanted[0]), wanted[1], None)
+            if wanted is None:
+                yield None
+            else:
+                yield wanted._replace(candidate=_as_look(wanted.candidate))
 
     def then_s() -> float:
         kept = section.keep_pct / 100 * run.folder.count_at(store.FIRST_LOOK)

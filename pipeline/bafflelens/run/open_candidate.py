@@ -17,6 +17,7 @@ from bafflelens.directivity.frequency_interpolation import PASSES
 from bafflelens.directivity.interpolated import frequencies_to_add
 from bafflelens.job.domes import with_profiles
 from bafflelens.job.job_file import LoadedJob
+from bafflelens.job.shown_only import quality_of, quality_shown
 from bafflelens.job.solve_costs import band_memory
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.quality import Band, band_of, stated_error_db
@@ -103,6 +104,8 @@ class OpenCandidate:
         Triangles of its meshes, once they are known.
     failures : dict of str to Outcome
         What failed, by the name of the task.
+    is_aside : bool
+        Whether it is no candidate of the run.
     """
 
     candidate: CandidateResult
@@ -118,6 +121,7 @@ class OpenCandidate:
     mesh_info: dict[str, str | int | float] = field(default_factory=dict)
     unknowns: tuple[int, ...] = ()
     failures: dict[str, Outcome] = field(default_factory=dict)
+    is_aside: bool = False
 
     def band_memory(self, band_number: int) -> float:
         """Return what solving a band takes, in bytes; 0 until its mesh is known."""
@@ -188,8 +192,13 @@ def _wanted(run: Run, opened: OpenCandidate, pass_number: int) -> dict[BandKey, 
         dataset = dataset_of(run, opened, before)
     except ValueError:  # what does not fit together is recorded in the end
         return {}
-    allowed_db = stated_error_db(run.loaded.job.solve.quality)
-    more = frequencies_to_add(dataset, frequencies.frequencies_hz, allowed_db)
+    job = run.loaded.job
+    more = [
+        hz
+        for quality in {job.solve.quality: None, quality_shown(job): None}
+        for hz in frequencies_to_add(dataset, frequencies.frequencies_hz, stated_error_db(quality))
+        if quality_of(job, hz) == quality
+    ]
     if more:
         run.folder.log(f"{opened.candidate.id} pass {pass_number + 1}: {len(more)} frequencies")
     found: dict[int, list[float]] = {}

@@ -63,6 +63,8 @@ def change_candidate(run: Run, candidate: CandidateResult, keys: Sequence[str]) 
     datasets = solve_aside(
         draft,
         [(replace(candidate, id=shape.name, values=shape.values), sizes) for shape in possible],
+        # Meshes made anew would differ by more than many a small change does.
+        moved_from=shapes[0].values,
     )
     scores = {name: score_of(draft, dataset) for name, dataset in datasets.items()}
     totals = {name: found.total_db for name, found in scores.items() if found.is_complete}

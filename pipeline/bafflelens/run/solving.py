@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import chain, count
 
 import xarray as xr
@@ -38,7 +38,7 @@ def solve_candidates(
     waiting: set[str] = set()  # for the plate that a driver was measured in
     for position, candidate in enumerate(_chosen(run, only)):
         if not run.folder.has_directivity(candidate.id):
-            missing.append((candidate, position, None))
+            missing.append(Wanted(candidate, position))
         elif is_plate(candidate.id) or missing_plates(run.folder, run.loaded):
             waiting.add(candidate.id)
         elif candidate.score is None:  # it was stopped in between
@@ -66,11 +66,13 @@ def proposed(run: Run) -> Iterator[Wanted | None]:
     """Yield what a directed search wants solved next; None while it waits for results."""
     place = count(len(run.folder.candidates()))
     for candidate in proposed_candidates(run.folder, run.loaded, run.journal.add_remark):
-        yield None if candidate is None else (candidate, next(place), None)
+        yield None if candidate is None else Wanted(candidate, next(place))
 
 
 def solve_aside(
-    run: Run, shapes: Sequence[tuple[CandidateResult, Sequence[MeshSize]]]
+    run: Run,
+    shapes: Sequence[tuple[CandidateResult, Sequence[MeshSize]]],
+    moved_from: Mapping[str, float] | None = None,
 ) -> dict[str, xr.Dataset]:
     """Mesh and solve shapes that are no candidates of the run; what was done before is kept.
 
@@ -80,6 +82,8 @@ def solve_aside(
         The run.
     shapes : sequence of (CandidateResult, sequence of MeshSize)
         Each under an id of its own, with the mesh rule of every band.
+    moved_from : mapping of str to float, optional
+        Values of the shape whose meshes are moved onto all of them where that does no harm.
 
     Returns
     -------
@@ -87,7 +91,7 @@ def solve_aside(
         Directivity by id; what failed is recorded and left out.
     """
     missing: list[Wanted] = [
-        (shape, position, sizes)
+        Wanted(shape, position, sizes, moved_from)
         for position, (shape, sizes) in enumerate(shapes)
         if not run.folder.has_directivity(shape.id)
     ]

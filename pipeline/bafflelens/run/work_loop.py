@@ -3,10 +3,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Final
+from typing import Final, NamedTuple
 
 import xarray as xr
 
@@ -14,6 +14,7 @@ from bafflelens import store
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.interpolated import with_shown_frequencies
 from bafflelens.job.cost_estimate import band_mesh_sizes
+from bafflelens.job.shown_only import quality_of, shown_only_text
 from bafflelens.job.sources import is_plate
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize, stated_error_db
@@ -41,11 +42,29 @@ _ALWAYS_BEGUN: Final = 2  # the baseline and a candidate; the deadline has room 
 # A power cut may take what was solved faster than the disk confirms that it has it.
 _WORTH_WAITING_S: Final = 0.1
 
-# A candidate that is to be solved, its place, and mesh rules of its own if it has some.
-Wanted = tuple[CandidateResult, int, Sequence[MeshSize] | None]
-
 Judge = Callable[[Run, CandidateResult, xr.Dataset], str]
 """Takes what was solved of a candidate of a run, and says in one line what it is."""
+
+
+class Wanted(NamedTuple):
+    """A candidate that is to be solved.
+
+    Attributes
+    ----------
+    candidate : CandidateResult
+        Which.
+    position : int
+        Its place in the order of the work.
+    sizes : sequence of MeshSize or None
+        Mesh rules of its own, if it has some.
+    moved_from : mapping of str to float or None
+        Values of the shape, of the same script, whose meshes are moved onto it, if any are.
+    """
+
+    candidate: CandidateResult
+    position: int
+    sizes: Sequence[MeshSize] | None = None
+    moved_from: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +86,7 @@ class WorkLoop:
     ----------
     run : Run
         The run.
-    ahead : iterator of tuple or None
+    ahead : iterator of Wanted or None
         The candidates; None where the next one is known only when more are concluded.
     number : int
         How many are expected.
@@ -130,14 +149,13 @@ class WorkLoop:
             following = next(self._ahead, None)
             if following is None:
                 return
-            self._open(*following)
+            self._open(following)
             self._n_begun += 1
             self._n_open += 1
 
-    def _open(
-        self, candidate: CandidateResult, position: int, sizes: Sequence[MeshSize] | None
-    ) -> None:
+    def _open(self, wanted: Wanted) -> None:
         """Hand out the meshing of a candidate and the bands that are missing."""
+        candidate, position, sizes, moved_from = wanted
         run, job = self._run, self._run.loaded.job
         key = WorkKey(candidate.id)
         settings = solve_settings(
@@ -155,6 +173,7 @@ class WorkLoop:
             sizes or band_mesh_sizes(run.loaded, run.plan.bands),
             job.solve.mesh_time_limit_s,
             priority=-float(position),
+            moved_from=moved_from,
         )
         opened = OpenCandidate(
             candidate=candidate,
@@ -162,6 +181,7 @@ class WorkLoop:
             settings=settings,
             meshes=meshes,
             results={BandKey.of_file(number): result for number, result in kept.items()},
+            is_aside=sizes is not None,
             refining_seconds=run.plan.refining_seconds,
         )
         self._note(key, opened, run.plan.mesh_seconds)
@@ -174,7 +194,7 @@ class WorkLoop:
 
     def _solve_missing(self, opened: OpenCandidate) -> None:
         """Hand out what is to be solved next of a candidate, the largest bands first."""
-        run = self._run
+        run, job = self._run, self._run.loaded.job
         for band_key, band in sorted(missing_bands(run, opened).items(), reverse=True):
             number = band_key.band_number
             cost = run.plan.band_costs[number]
@@ -192,9 +212,11 @@ class WorkLoop:
                 opened.meshes,
                 number,
                 band,
-                opened.settings,
+                replace(opened.settings, quality=quality_of(job, band.mesh_frequency_hz)),
                 priority=-(opened.position + delay),
                 memory=partial(opened.band_memory, number),
+                # What a directed search goes by must not depend on what was solved first.
+                reuse=opened.is_aside or not job.search.is_directed,
             )
 
     def _take(self, outcome: Outcome) -> tuple[float, str]:
@@ -260,7 +282,10 @@ class WorkLoop:
             "quality": opened.settings.quality,
             "triangles_finest": max(opened.unknowns),
             "triangles_coarsest": min(opened.unknowns),
+            "moved": sum(bool(mesh.places and mesh.places.is_moved) for mesh in meshes),
         }
+        if text := shown_only_text(self._run.loaded.job):
+            opened.mesh_info["shown_only"] = text
         finest = max(meshes, key=lambda mesh: mesh.n_triangles)
         self._run.folder.save_mesh(opened.candidate.id, finest)
 
@@ -304,8 +329,9 @@ class WorkLoop:
             return fail(run, candidate, {"directivity": failure})
         job = run.loaded.job
         if job.frequencies.is_as_needed:
-            allowed_db = stated_error_db(job.solve.quality)
-            dataset = with_shown_frequencies(dataset, job.frequencies.frequencies_hz, allowed_db)
+            shown_hz = job.frequencies.frequencies_hz
+            allowed_db = [stated_error_db(quality_of(job, hz)) for hz in shown_hz]
+            dataset = with_shown_frequencies(dataset, shown_hz, allowed_db)
         run.folder.save_directivity(candidate.id, dataset)
         opened.unsaved.clear()
         return self._judge(run, candidate, dataset)

@@ -37,6 +37,7 @@ from bafflelens.directivity.interpolated import shown, weights_where_solved
 from bafflelens.directivity.loudspeaker import DrivenLoudspeaker, play, strengths_of
 from bafflelens.directivity.polars import LISTENING_WINDOW, positions
 from bafflelens.directivity.source_sums import source_values
+from bafflelens.scoring.quieter import Quieter
 from bafflelens.scoring.score import ScoreSettings
 from bafflelens.scoring.score_slope import ScoreSlope, score_slope
 from bafflelens.scoring.target import Target
@@ -51,6 +52,7 @@ def played_score_slope(
     baseline: xr.Dataset | None = None,
     *,
     softness_db: float = 0.0,
+    quieter: Quieter | None = None,
 ) -> ScoreSlope:
     """Return the slope of the score with respect to the far field of every source as solved.
 
@@ -60,7 +62,7 @@ def played_score_slope(
         A directivity dataset as solved, at 1 m/s^2 for each of its sources.
     loudspeaker, plates
         As in `bafflelens.directivity.loudspeaker.play`; plates as they are shown.
-    target, settings, baseline, softness_db
+    target, settings, baseline, softness_db, quieter
         As in `bafflelens.scoring.score_slope.score_slope`; the baseline as it plays.
 
     Returns
@@ -75,7 +77,14 @@ def played_score_slope(
     """
     between = shown(dataset)
     found = shown_score_slope(
-        between, loudspeaker, plates, target, settings, baseline, softness_db=softness_db
+        between,
+        loudspeaker,
+        plates,
+        target,
+        settings,
+        baseline,
+        softness_db=softness_db,
+        quieter=quieter,
     )
     solved = weights_where_solved(dataset, np.stack(list(found.weights.values())))
     return replace(found, weights=dict(zip(found.weights, solved, strict=True)))
@@ -90,6 +99,7 @@ def shown_score_slope(
     baseline: xr.Dataset | None = None,
     *,
     softness_db: float = 0.0,
+    quieter: Quieter | None = None,
 ) -> ScoreSlope:
     """Return the slope of the score with respect to the far field of every source as shown.
 
@@ -97,11 +107,16 @@ def shown_score_slope(
     ----------
     between : xarray.Dataset
         A directivity dataset where it is shown, at 1 m/s^2 for each of its sources.
-    loudspeaker, plates, target, settings, baseline, softness_db
+    loudspeaker, plates, target, settings, baseline, softness_db, quieter
         As in `played_score_slope`.
     """
     found = score_slope(
-        play(between, loudspeaker, plates), target, settings, baseline, softness_db=softness_db
+        play(between, loudspeaker, plates),
+        target,
+        settings,
+        baseline,
+        softness_db=softness_db,
+        quieter=quieter,
     )
     crossover = loudspeaker.crossover
     if crossover is None:

@@ -25,10 +25,9 @@ import numpy as np
 import xarray as xr
 
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray
-from bafflelens.base.octaves import THIRD_OCTAVE, inside, octave_parts
+from bafflelens.base.octaves import THIRD_OCTAVE, inside
 from bafflelens.directivity.far_field_data import impedance, is_solved
 from bafflelens.directivity.polars import (
-    LISTENING_WINDOW,
     orbit_directions,
     positions,
     response_db,
@@ -52,12 +51,11 @@ from bafflelens.scoring.adjoint import (
     traced_level_db,
 )
 from bafflelens.scoring.criteria import (
-    ARC_HALF_WIDTH_DEG,
     LOWEST_LEVEL_DB,
     SYMMETRY_STEP_DEG,
     needed_directions,
-    patch_shares,
 )
+from bafflelens.scoring.quieter import Quieter, louder_by
 from bafflelens.scoring.score import TERM_NAMES, ScoreSettings
 from bafflelens.scoring.side_effects import (
     AROUND_DEG,
@@ -66,14 +64,27 @@ from bafflelens.scoring.side_effects import (
     STEADY_RISE_DB,
     WINDOW_DEG,
     shown_to_hz,
-    third_octave_ends,
 )
 from bafflelens.scoring.target import Limit, Target
+from bafflelens.scoring.traced_levels import (
+    LEAST_ENERGY,
+    Heard,
+    arc_level,
+    arc_ratio,
+    bounce_level,
+    by_octave,
+    by_octave_at,
+    edge_level,
+    heard_of,
+    mean_of,
+    third_octave_change,
+)
 
 OBJECTIVES: Final = ("score", "vertical_control", "horizontal_width", "side_effects")
 """What slopes are given for: the score, and the three parts that a choice is between."""
 
-_LEAST_ENERGY: Final = 10 ** (LOWEST_LEVEL_DB / 10)
+FOLLOWED: Final = "followed"
+"""The score and what a shape is louder than another, where that is asked for."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -83,29 +94,18 @@ class ScoreSlope:
     Attributes
     ----------
     values_db : mapping of str to float
-        ``score`` and its parts as in `OBJECTIVES`, in dB; softened, if asked for.
+        ``score`` and its parts as in `OBJECTIVES`, in dB; softened, if asked for. Also
+        ``followed``, `FOLLOWED`, if a shape is to be quieter than another.
     terms_db : mapping of str to float
         What each criterion found, in dB; those that could not be judged are left out.
     weights : mapping of str to (n_sources, n_frequencies, n_directions) complex array
-        For each of `OBJECTIVES` the weights g in dB/(Pa.m): if the far field changes by dF, the
+        For each of these the weights g in dB/(Pa.m): if the far field changes by dF, the
         value changes by :math:`\mathrm{Re} \sum g^* dF`.
     """
 
     values_db: Mapping[str, float]
     terms_db: Mapping[str, float]
     weights: Mapping[str, ComplexArray]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Heard:
-    """What criteria look at: energies in each direction where it was solved, and the power."""
-
-    dataset: xr.Dataset
-    frequency_hz: FloatArray
-    energy: Traced
-    power: Traced
-    window: Traced
-    softness_db: float
 
 
 def score_slope(
@@ -115,6 +115,7 @@ def score_slope(
     baseline: xr.Dataset | None = None,
     *,
     softness_db: float = 0.0,
+    quieter: Quieter | None = None,
 ) -> ScoreSlope:
     """Return the slope of a candidate's score with respect to its complex far field.
 
@@ -125,6 +126,8 @@ def score_slope(
     softness_db : float
         Over how many dB kinks are softened: see the head of the module. With 0 the values are
         those of the score, and the slope at a kink is that of one side.
+    quieter : Quieter, optional
+        What floor and ceiling are to get at the most, too.
 
     Returns
     -------
@@ -135,7 +138,7 @@ def score_slope(
     solved = is_solved(dataset)
     needed = needed_directions(dataset, target)
     field = source_values(dataset, directions=needed)[solved]
-    heard = _heard(dataset.isel(direction=needed), solved, field, softness_db)
+    heard = heard_of(dataset.isel(direction=needed), solved, field, softness_db)
     costs, terms = {}, {}
     for name, value in _criteria(heard, target, settings, baseline).items():
         if value is None:
@@ -153,6 +156,9 @@ def score_slope(
             if name not in ("vertical_control", "horizontal_width")
         ],
     }
+    if quieter is not None:
+        louder = louder_by(heard, target, quieter)
+        objectives[FOLLOWED] = [*objectives["score"], louder]
     values, weights = {}, {}
     for name, parts in objectives.items():
         shape = (1, dataset.sizes["frequency"], dataset.sizes["direction"])
@@ -170,22 +176,6 @@ def score_slope(
     return ScoreSlope(values_db=values, terms_db=terms, weights=weights)
 
 
-def _heard(
-    dataset: xr.Dataset, solved: BoolArray, field: ComplexArray, softness_db: float
-) -> _Heard:
-    energy = Traced(np.abs(field) ** 2)
-    window = energy[:, positions(dataset, LISTENING_WINDOW)]
-    count = len(LISTENING_WINDOW)
-    return _Heard(
-        dataset=dataset,
-        frequency_hz=dataset.variables["frequency"].values[solved],
-        energy=energy,
-        power=Traced(power_values(dataset)[solved]),
-        window=from_right(window, np.full(count, 1 / count)),
-        softness_db=softness_db,
-    )
-
-
 def _of_power(dataset: xr.Dataset, solved: BoolArray, by_power: FloatArray) -> ComplexArray:
     """Return the weights that a slope with respect to power comes to, on the sphere grid."""
     at = np.flatnonzero(solved)
@@ -199,7 +189,7 @@ def _of_power(dataset: xr.Dataset, solved: BoolArray, by_power: FloatArray) -> C
 
 
 def _criteria(
-    heard: _Heard, target: Target, settings: ScoreSettings, baseline: xr.Dataset | None
+    heard: Heard, target: Target, settings: ScoreSettings, baseline: xr.Dataset | None
 ) -> dict[str, Traced | None]:
     """Return each criterion's value by its name, None where it cannot be judged."""
     band_hz = settings.band_hz
@@ -221,23 +211,19 @@ def _criteria(
 
 
 # ------------------------------------------------------------------ criteria
-def _vertical_control(
-    heard: _Heard, target: Target, band_hz: tuple[float, float]
-) -> Traced | None:
+def _vertical_control(heard: Heard, target: Target, band_hz: tuple[float, float]) -> Traced | None:
     parts = []
     for limit in (target.floor, target.ceiling):
-        seats = [
-            _bounce_level(heard, angle, target.seat_azimuth_deg) for angle in limit.angles_deg
-        ]
+        level = bounce_level(heard, limit, target.seat_azimuth_deg)
         weight = limit.weight_at(heard.frequency_hz)
         allowed = np.where(weight > 0, limit.level_at(heard.frequency_hz), 0.0)
-        excess = positive(largest(stacked(seats), 0) - allowed, heard.softness_db)
-        parts.append(_by_octave(heard, excess, weight, band_hz))
-    return _mean(parts)
+        excess = positive(level - allowed, heard.softness_db)
+        parts.append(by_octave(heard, excess, weight, band_hz))
+    return mean_of(parts)
 
 
 def _shortfall(
-    heard: _Heard, limits: Sequence[Limit], plane: str, band_hz: tuple[float, float]
+    heard: Heard, limits: Sequence[Limit], plane: str, band_hz: tuple[float, float]
 ) -> Traced | None:
     if not limits:
         return None
@@ -246,14 +232,14 @@ def _shortfall(
     short = []
     for limit, own_weight in zip(limits, weights, strict=True):
         wanted = np.where(own_weight > 0, limit.level_at(heard.frequency_hz), LOWEST_LEVEL_DB)
-        missing = -_edge_level(heard, plane, limit.angle_deg) + wanted[:, np.newaxis]
+        missing = -edge_level(heard, plane, limit.angle_deg) + wanted[:, np.newaxis]
         share = (own_weight / np.where(weight > 0, weight, 1.0))[:, np.newaxis]
         short.append(positive(missing, heard.softness_db) * share)
     worst = largest(stacked(short), 0)
-    return _mean([_by_octave(heard, worst[:, side], weight, band_hz) for side in (0, 1)])
+    return mean_of([by_octave(heard, worst[:, side], weight, band_hz) for side in (0, 1)])
 
 
-def _on_axis_ripple(heard: _Heard, judged: tuple[float, float]) -> Traced | None:
+def _on_axis_ripple(heard: Heard, judged: tuple[float, float]) -> Traced | None:
     degree = int(np.ceil(np.log2(judged[1] / judged[0]) - 1e-9))
     used = np.flatnonzero(inside(heard.frequency_hz, judged))
     if degree < 1 or len(used) < 2 * (degree + 1):
@@ -264,15 +250,15 @@ def _on_axis_ripple(heard: _Heard, judged: tuple[float, float]) -> Traced | None
     parts = []
     for energy in (heard.energy[used, axis], heard.window[used]):
         remainder = modulus(from_left(remainder_of, traced_level_db(energy)), heard.softness_db)
-        parts.append(_by_octave_at(heard, frequency, remainder, np.ones(len(used)), judged))
-    return _mean(parts)
+        parts.append(by_octave_at(heard, frequency, remainder, np.ones(len(used)), judged))
+    return mean_of(parts)
 
 
-def _width_smoothness(heard: _Heard, target: Target, judged: tuple[float, float]) -> Traced | None:
+def _width_smoothness(heard: Heard, target: Target, judged: tuple[float, float]) -> Traced | None:
     if not target.horizontal:
         return None
     limit = max(target.horizontal, key=lambda limit: limit.angle_deg)
-    sides = _arc_ratio(heard, "horizontal", (-limit.angle_deg, limit.angle_deg))
+    sides = arc_ratio(heard, "horizontal", (-limit.angle_deg, limit.angle_deg))
     edge = traced_level_db(from_right(sides, np.full(2, 0.5)))
     half_step = 2 ** (THIRD_OCTAVE / 2)
     upper, lower = heard.frequency_hz * half_step, heard.frequency_hz / half_step
@@ -280,62 +266,60 @@ def _width_smoothness(heard: _Heard, target: Target, judged: tuple[float, float]
     is_asked = np.isfinite(wanted)
     weight = np.where(is_asked, limit.weight_at(heard.frequency_hz), 0.0)
     wanted = np.where(is_asked, wanted, 0.0)
-    change, is_known = _third_octave_change(heard, edge, judged[1])
+    change, is_known = third_octave_change(heard, edge, judged[1])
     excess = positive(change - np.maximum(wanted, 0.0), heard.softness_db)
     excess = excess + positive(-change + np.minimum(wanted, 0.0), heard.softness_db)
-    return _by_octave(heard, excess, np.where(is_known, weight, 0.0), judged)
+    return by_octave(heard, excess, np.where(is_known, weight, 0.0), judged)
 
 
-def _index_smoothness(heard: _Heard, judged: tuple[float, float]) -> Traced | None:
+def _index_smoothness(heard: Heard, judged: tuple[float, float]) -> Traced | None:
     index = traced_level_db(heard.window) - traced_level_db(heard.power)
-    change, is_known = _third_octave_change(heard, index, judged[1])
+    change, is_known = third_octave_change(heard, index, judged[1])
     excess = positive(change - STEADY_RISE_DB, heard.softness_db)
     excess = excess + positive(-change, heard.softness_db)
-    return _by_octave(heard, excess, is_known.astype(float), judged)
+    return by_octave(heard, excess, is_known.astype(float), judged)
 
 
-def _up_down_symmetry(
-    heard: _Heard, target: Target, band_hz: tuple[float, float]
-) -> Traced | None:
+def _up_down_symmetry(heard: Heard, target: Target, band_hz: tuple[float, float]) -> Traced | None:
     steepest = max(abs(limit.angle_deg) for limit in (target.floor, target.ceiling))
     count = max(1, round(steepest / SYMMETRY_STEP_DEG))
     angles = np.arange(1, count + 1) * SYMMETRY_STEP_DEG
-    levels = _arc_level(heard, "vertical", np.concatenate((-angles, angles)))
+    levels = arc_level(heard, "vertical", np.concatenate((-angles, angles)))
     apart = modulus(levels[:, count:] - levels[:, :count], heard.softness_db)
     mean = from_right(apart, np.full(count, 1 / count))
-    return _by_octave(heard, mean, np.ones(len(heard.frequency_hz)), band_hz)
+    return by_octave(heard, mean, np.ones(len(heard.frequency_hz)), band_hz)
 
 
-def _side_lobes(heard: _Heard, band_hz: tuple[float, float]) -> Traced | None:
+def _side_lobes(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
     parts = []
     for plane, edge_deg in WINDOW_DEG.items():
         angles = np.arange(edge_deg, LOBES_TO_DEG + LOBE_STEP_DEG, LOBE_STEP_DEG)
-        levels = _arc_level(heard, plane, np.concatenate((-angles, angles)))
+        levels = arc_level(heard, plane, np.concatenate((-angles, angles)))
         sides = [levels[:, : len(angles)], levels[:, len(angles) :]]
         heights = [largest(side + largest_so_far(-side), 1) for side in sides]
         height = largest(stacked(heights), 0)
-        parts.append(_by_octave(heard, height, np.ones(len(heard.frequency_hz)), band_hz))
-    return _mean(parts)
+        parts.append(by_octave(heard, height, np.ones(len(heard.frequency_hz)), band_hz))
+    return mean_of(parts)
 
 
-def _window_nulls(heard: _Heard, band_hz: tuple[float, float]) -> Traced | None:
+def _window_nulls(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
     parts = []
     for plane, window_deg in WINDOW_DEG.items():
         chosen, angle = orbit_directions(heard.dataset, plane)
         around = np.abs(angle) <= AROUND_DEG[plane]
         ratio = over(heard.energy[:, chosen[around]], heard.window)
-        values = traced_level_db(not_below(ratio, _LEAST_ENERGY))
+        values = traced_level_db(not_below(ratio, LEAST_ENERGY))
         before = largest_so_far(values)
         behind = largest_so_far(values[:, ::-1])[:, ::-1]
         depth = smallest(stacked((before, behind)), 0) - values
         in_window = np.flatnonzero(np.abs(angle[around]) <= window_deg)
         deepest = largest(depth[:, in_window], 1)
-        parts.append(_by_octave(heard, deepest, np.ones(len(heard.frequency_hz)), band_hz))
-    return _mean(parts)
+        parts.append(by_octave(heard, deepest, np.ones(len(heard.frequency_hz)), band_hz))
+    return mean_of(parts)
 
 
 def _sensitivity_loss(
-    heard: _Heard, baseline: xr.Dataset | None, band_hz: tuple[float, float]
+    heard: Heard, baseline: xr.Dataset | None, band_hz: tuple[float, float]
 ) -> Traced | None:
     if baseline is None or not heard.frequency_hz.size:
         return None
@@ -348,89 +332,7 @@ def _sensitivity_loss(
         response_db(window_amplitude(baseline)[known]),
     )
     loss = -traced_level_db(heard.window) + (other - response_db(np.ones(1)))
-    return _by_octave(heard, loss, np.ones(len(heard.frequency_hz)), band_hz)
-
-
-# ------------------------------------------------------------------ what they are made of
-def _bounce_level(heard: _Heard, elevation_deg: float, azimuth_deg: float) -> Traced:
-    share = patch_shares(heard.dataset, elevation_deg, azimuth_deg)
-    chosen = np.flatnonzero(share)
-    energy = from_right(heard.energy[:, chosen], (share[chosen] / share.sum())[:, np.newaxis])
-    return traced_level_db(not_below(over(energy, heard.window), _LEAST_ENERGY))[:, 0]
-
-
-def _arc_ratio(heard: _Heard, plane: str, angles_deg: Sequence[float] | FloatArray) -> Traced:
-    """Return energies on arcs of +-5 degrees over that of the window, not below -20 dB."""
-    chosen, angle = orbit_directions(heard.dataset, plane)
-    distance = np.abs(angle[np.newaxis] - np.asarray(angles_deg)[:, np.newaxis])
-    near = (distance <= ARC_HALF_WIDTH_DEG + 1e-9).astype(float)
-    near /= near.sum(axis=1, keepdims=True)
-    mean = from_right(heard.energy[:, chosen], near.T)
-    return not_below(over(mean, heard.window), _LEAST_ENERGY)
-
-
-def _arc_level(heard: _Heard, plane: str, angles_deg: FloatArray) -> Traced:
-    return traced_level_db(_arc_ratio(heard, plane, angles_deg))
-
-
-def _edge_level(heard: _Heard, plane: str, angle_deg: float) -> Traced:
-    """Return the lowest level in the outer half of a window, (n_frequencies, 2)."""
-    steps = np.linspace(0.5, 1.0, max(2, int(np.ceil(angle_deg / 5)) + 1)) * angle_deg
-    levels = _arc_level(heard, plane, np.concatenate((-steps, steps)))
-    sides = stacked([levels[:, : len(steps)], levels[:, len(steps) :]])
-    lowest = smallest(sides, 2)
-    rows, columns = np.meshgrid(np.arange(len(heard.frequency_hz)), (0, 1), indexing="ij")
-    return lowest[columns, rows]
-
-
-def _third_octave_change(heard: _Heard, curve: Traced, end_hz: float) -> tuple[Traced, BoolArray]:
-    frequency = heard.frequency_hz
-    if not frequency.size:
-        return curve, np.zeros(0, dtype=bool)
-    lower, upper, is_known = third_octave_ends(
-        frequency, (frequency[0], min(frequency[-1], end_hz))
-    )
-    position = np.log(frequency)
-    straight = _straight(position, np.log(upper)) - _straight(position, np.log(lower))
-    return from_left(straight, curve), is_known
-
-
-def _by_octave(
-    heard: _Heard, curve: Traced, weight: FloatArray, band_hz: tuple[float, float]
-) -> Traced | None:
-    return _by_octave_at(heard, heard.frequency_hz, curve, weight, band_hz)
-
-
-def _by_octave_at(
-    heard: _Heard,
-    frequency_hz: FloatArray,
-    curve: Traced,
-    weight: FloatArray,
-    band_hz: tuple[float, float],
-) -> Traced | None:
-    """Return what `octaves.by_octave` and `octaves.overall_db` make of a curve."""
-    least = THIRD_OCTAVE / 2 * np.max(weight, initial=0.0)
-    parts, shares = [], []
-    for octave in octave_parts(frequency_hz, band_hz):
-        share = octave.shares * weight
-        covered = share.sum(axis=1)
-        if covered[0] <= 0:
-            continue
-        means = from_left(share / np.where(covered > 0, covered, 1.0)[:, np.newaxis], curve)
-        thirds = 1 + np.flatnonzero(covered[1:] >= least)
-        worst = largest(means[thirds], 0, heard.softness_db) if thirds.size else means[0]
-        parts.append((means[0] + worst) * 0.5)
-        shares.append(float(covered[0]))
-    if not parts:
-        return None
-    return total([p * (s / sum(shares)) for p, s in zip(parts, shares, strict=True)])
-
-
-def _mean(parts: Sequence[Traced | None]) -> Traced | None:
-    known = [part for part in parts if part is not None]
-    if len(known) < len(parts):
-        return None
-    return total(known) * (1 / len(known))
+    return by_octave(heard, loss, np.ones(len(heard.frequency_hz)), band_hz)
 
 
 def _trend(position: FloatArray, degree: int) -> FloatArray:
@@ -438,9 +340,3 @@ def _trend(position: FloatArray, degree: int) -> FloatArray:
     centred = (position - position.mean()) / np.ptp(position)
     base, _ = np.linalg.qr(np.polynomial.polynomial.polyvander(centred, degree))
     return np.asarray(base @ base.T)
-
-
-def _straight(known: FloatArray, wanted: FloatArray) -> FloatArray:
-    """Return the matrix of straight lines between known positions, held at their ends."""
-    unit = np.eye(len(known))
-    return np.stack([np.interp(wanted, known, column) for column in unit], axis=1)

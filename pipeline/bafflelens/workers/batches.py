@@ -47,6 +47,19 @@ class Outcome:
     more_at_once: bool = False
 
 
+@dataclass(frozen=True, eq=False)
+class Late:
+    """An argument of work that is read in this process when the work is handed out.
+
+    Attributes
+    ----------
+    read : callable
+        Returns what the work is done with.
+    """
+
+    read: Callable[[], Any]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Piece:
     """A piece of work with all that it needs.

@@ -23,7 +23,7 @@ from distributed import KilledWorker
 
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.status import Status
-from bafflelens.workers.batches import Durations, Outcome, Piece, failure, work_off
+from bafflelens.workers.batches import Durations, Late, Outcome, Piece, failure, work_off
 from bafflelens.workers.memory_limit import Machine, Need, Reservations
 from bafflelens.workers.pool import never
 from bafflelens.workers.same_program import differences_from_here
@@ -61,8 +61,14 @@ class _Work:
     @property
     def piece(self) -> Piece:
         """What a worker is given of it."""
-        values = [item.value if isinstance(item, _Work) else item for item in self.arguments]
-        return Piece(name=self.name, function=self.function, arguments=tuple(values))
+        values = tuple(_value_of(item) for item in self.arguments)
+        return Piece(name=self.name, function=self.function, arguments=values)
+
+
+def _value_of(argument: Any) -> Any:
+    if isinstance(argument, Late):
+        return argument.read()
+    return argument.value if isinstance(argument, _Work) else argument
 
 
 @dataclass(frozen=True, kw_only=True)

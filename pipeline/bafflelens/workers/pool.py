@@ -44,7 +44,7 @@ class Pool(Protocol):
         function : callable
             A function that the workers can import.
         *arguments
-            Plain data, arrays, or what `submit` returned for other work.
+            Plain data, arrays, what `submit` returned for other work, or `batches.Late`.
         priority : float
             Higher goes first.
         memory : callable, optional

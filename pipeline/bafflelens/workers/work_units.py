@@ -14,6 +14,8 @@ from typing import Generic, TypeVar
 
 from bafflelens.base.errors import GeometryError, MeshingError
 from bafflelens.base.medium import Air
+from bafflelens.bem.earlier_answers import EarlierAnswers
+from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.sweep import BandResult, solve_band
 from bafflelens.bem.warm_up import warm_up
 from bafflelens.directivity.direction_set import directions
@@ -23,7 +25,6 @@ from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
-from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.shapes.meshing.scripts import PackedScript, unpacked
 
 Value = TypeVar("Value")
@@ -52,9 +53,7 @@ class Methods:
         tells the user so.
     """
 
-    mesh_shape: Callable[
-        [Shape, Mapping[str, float], Sequence[MeshSize], float], tuple[Mesh, ...]
-    ] = field(default=mesh_shape)
+    mesh_shape: Callable[..., tuple[Mesh, ...]] = field(default=mesh_shape)
     solve_band: Callable[..., BandResult] = field(default=solve_band)
     warm_up: Callable[[Callable[[str], None]], object] = field(default=warm_up)
 
@@ -101,6 +100,14 @@ class SolveSettings:
         """Whether the work needs a worker with a graphics card."""
         return self.engine == "gpu"
 
+    @property
+    def body(self) -> MovingBody:
+        """The sources by themselves, without profiles of theirs, and what they are in."""
+        rigid = tuple(motion for motion in self.motions if motion.profile is None)
+        return MovingBody(
+            air=self.air, symmetry=self.symmetry, motions=rigid, absorbers=self.absorbers
+        )
+
 
 def mesh_candidate(
     methods: Methods,
@@ -108,10 +115,11 @@ def mesh_candidate(
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
     time_limit_s: float,
+    anchors: Sequence[Mesh] = (),
 ) -> Timed[tuple[Mesh, ...]]:
-    """Mesh one candidate at the size of every band."""
+    """Mesh one candidate at the size of every band, or move meshes of another one onto it."""
     start = time.perf_counter()
-    meshes = _meshed(methods, script, values, sizes, time_limit_s)
+    meshes = _meshed(methods, script, values, sizes, time_limit_s, anchors)
     return Timed(value=meshes, seconds=time.perf_counter() - start)
 
 
@@ -121,15 +129,17 @@ def _meshed(
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
     time_limit_s: float,
+    anchors: Sequence[Mesh],
     *,
     is_again: bool = False,
 ) -> tuple[Mesh, ...]:
     path = unpacked(script)
+    moving = {"anchors": anchors} if anchors else {}
     try:
-        return methods.mesh_shape(load_shape(path), values, sizes, time_limit_s)
+        return methods.mesh_shape(load_shape(path), values, sizes, time_limit_s, **moving)
     except (GeometryError, MeshingError) as error:
         if not path.exists() and not is_again:  # somebody cleared up scratch files meanwhile
-            return _meshed(methods, script, values, sizes, time_limit_s, is_again=True)
+            return _meshed(methods, script, values, sizes, time_limit_s, anchors, is_again=True)
         # Where the script lies on this machine says nothing to the user.
         raise type(error)(str(error).replace(f"{path.parent}/", "")) from None
 
@@ -140,9 +150,11 @@ def solve_candidate_band(
     number: int,
     band: Band,
     settings: SolveSettings,
+    earlier: EarlierAnswers | None = None,
 ) -> Timed[BandResult]:
     """Solve one band of one candidate on the mesh that was made for it."""
     start = time.perf_counter()
+    reused = {} if earlier is None else {"earlier": earlier}
     result = methods.solve_band(
         meshes.value[number],
         settings.motions,
@@ -157,5 +169,6 @@ def solve_candidate_band(
         microphones_m=settings.microphones_m,
         keep_surface=settings.keep_surface,
         keep_profiles=settings.keep_profiles,
+        **reused,
     )
     return Timed(value=result, seconds=time.perf_counter() - start)

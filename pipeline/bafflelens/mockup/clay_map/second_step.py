@@ -13,6 +13,8 @@ import xarray as xr
 
 from bafflelens.base.progress import Progress
 from bafflelens.base.status import Status
+from bafflelens.bem.earlier_answers import answers_on
+from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import moving_triangles
 from bafflelens.bem.sweep import BandResult, solve_band
 from bafflelens.directivity.direction_set import directions
@@ -78,7 +80,7 @@ def solve_second_step(
     work = [float(one.pressure.shape[1] * one.mesh.n_triangles**2) for one in solved.surfaces]
     with progress.bar(sum(work), "second step") as advance:
         for surface, mesh, cost in zip(solved.surfaces, meshes, work, strict=True):
-            result = _solved_band(solved, mesh, tuple(surface.frequencies_hz.tolist()))
+            result = _solved_band(solved, mesh, surface)
             failed = [one for one in result.outcomes if one.status != Status.SOLVED]
             if failed:
                 return _unsolved(predicted, f"{failed[0].frequency_hz:.0f} Hz: {failed[0].reason}")
@@ -107,8 +109,9 @@ def _unsolved(predicted: Mapping[str, float], reason: str) -> SecondStep:
     return SecondStep(predicted_db=predicted, found_db={}, reason=reason, believed_mm=0.0)
 
 
-def _solved_band(solved: Solved, mesh: Mesh, frequencies_hz: tuple[float, ...]) -> BandResult:
-    job = solved.loaded.job
+def _solved_band(solved: Solved, mesh: Mesh, before: SurfacePressure) -> BandResult:
+    job, frequencies_hz = solved.loaded.job, tuple(before.frequencies_hz.tolist())
+    is_rigid = all(motion.profile is None for motion in solved.body.motions)
     return solve_band(
         mesh,
         solved.body.motions,
@@ -120,6 +123,7 @@ def _solved_band(solved: Solved, mesh: Mesh, frequencies_hz: tuple[float, ...]) 
         engine=job.solve.engine,
         quality=job.solve.quality,
         without_card="direct",
+        earlier=answers_on(before, solved.body) if is_rigid else None,
     )
 
 

@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from bafflelens.base.conventions import FloatArray
+from bafflelens.base.place_words import where
 from bafflelens.mockup.clay_map.places import LEAST_DB_PER_MM, ClayMap, ClayPlace
 from bafflelens.mockup.clay_map.second_step import SecondStep
 
@@ -17,7 +17,6 @@ CAUTION: Final = (
     "by the maker's data sheet, local codes and the shop's own rules. Leave what holds, seals or "
     "clears the driver as it is."
 )
-NEAR_M: Final = 0.004  # nearer to a line than this is on it
 
 
 def list_text(
@@ -87,21 +86,6 @@ def place_text(place: ClayPlace, across_mm: float) -> str:
         f"over {across_mm:.0f} mm: about {change['score']:+.2f} dB; "
         f"most of it at {_range_text(place)} ({parts})"
     )
-
-
-def where(centre: FloatArray, *, is_mirrored: bool) -> str:
-    """Return where a place (3,) in m is, seen from the tweeter's axis, in words."""
-    _, left, up = centre
-    words = []
-    if abs(up) >= NEAR_M:
-        words.append(f"{1e3 * abs(up):.0f} mm {'above' if up > 0 else 'below'} the axis")
-    if is_mirrored:
-        words.append(f"{1e3 * abs(left):.0f} mm to both sides")
-    elif abs(left) >= NEAR_M:
-        words.append(f"{1e3 * abs(left):.0f} mm to {'its left' if left > 0 else 'its right'}")
-    if not words:
-        return "the axis"
-    return " and ".join(words) + (" of the axis" if abs(up) < NEAR_M else "")
 
 
 def _range_text(place: ClayPlace) -> str:

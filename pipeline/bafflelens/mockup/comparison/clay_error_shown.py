@@ -17,9 +17,9 @@ from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
 from bafflelens.base.conventions import FloatArray
+from bafflelens.base.place_words import NEAR_M, where
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.mockup.clay_map.pictures import draw_triangles
-from bafflelens.mockup.clay_map.words import NEAR_M, where
 from bafflelens.mockup.comparison.clay_error import TOLD, ClayError
 from bafflelens.report.style import drawn
 

@@ -33,6 +33,7 @@ from bafflelens.base.closest_point import area_of, closest, searchable, shares
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.progress import Advance
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.sides import paired_sides
 from bafflelens.mockup.scan.repair import Scan
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation, require_upright
 
@@ -135,13 +136,8 @@ def distances(scan: Scan, clay: Mesh, moving: Sequence[str]) -> tuple[FloatArray
 def _cut_open(nominal: Mesh, moving: Sequence[str]) -> _Parts:
     """Cut the nominal surface along its sharp edges."""
     triangles, n = nominal.triangles, nominal.n_triangles
-    edges = np.concatenate([triangles[:, [i, (i + 1) % 3]] for i in range(3)])
-    owner = np.tile(np.arange(n), 3)
-    low_high = np.sort(edges, axis=1)
-    order = np.lexsort((low_high[:, 1], low_high[:, 0]))
-    first, second = order[:-1], order[1:]
-    same = (low_high[first] == low_high[second]).all(axis=1)
-    one, other = owner[first[same]], owner[second[same]]
+    sides = paired_sides(triangles, len(nominal.vertices))
+    one, other = sides.one // 3, sides.two // 3
     cosine = (nominal.normals[one] * nominal.normals[other]).sum(axis=1)
     held = np.isin(nominal.surface, list(moving))
     smooth = (cosine > np.cos(np.radians(_SHARP_DEG))) & (held[one] == held[other])

@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import breadth_first_order, connected_components
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import GeometryError, invalid
 from bafflelens.base.reading import LARGEST_FILE, MIB
+from bafflelens.mesh.sides import paired_sides
 
 FORMATS: Final = (".stl", ".ply", ".obj")
 _SAME_PLACE: Final = 1e-7  # of the scan's size
@@ -266,15 +267,14 @@ def _without_repeats(scan: Scan) -> Scan:
     return Scan(scan.vertices, scan.triangles[np.sort(first)])
 
 
-def _edges(triangles: IntArray) -> tuple[IntArray, IntArray]:
-    """Return directed edges, (3 n, 2), and the triangle of each, (3 n,)."""
-    edges = np.concatenate([triangles[:, [i, (i + 1) % 3]] for i in range(3)])
-    return edges, np.tile(np.arange(len(triangles)), 3)
+def _edges(triangles: IntArray) -> IntArray:
+    """Return directed edges, (3 n, 2)."""
+    return np.concatenate([triangles[:, [i, (i + 1) % 3]] for i in range(3)])
 
 
 def _border(triangles: IntArray) -> IntArray:
     """Return the edges that only one triangle has, (n, 2)."""
-    edges, _ = _edges(triangles)
+    edges = _edges(triangles)
     _, first, counts = np.unique(
         np.sort(edges, axis=1), axis=0, return_index=True, return_counts=True
     )
@@ -283,13 +283,8 @@ def _border(triangles: IntArray) -> IntArray:
 
 def _neighbours(triangles: IntArray) -> tuple[IntArray, IntArray, NDArray[np.bool_]]:
     """Return pairs of triangles with a common edge, and whether they face the same way."""
-    edges, owner = _edges(triangles)
-    low_high = np.sort(edges, axis=1)
-    order = np.lexsort((low_high[:, 1], low_high[:, 0]))
-    first, second = order[:-1], order[1:]
-    same = (low_high[first] == low_high[second]).all(axis=1)
-    first, second = first[same], second[same]
-    return owner[first], owner[second], edges[first, 0] != edges[second, 0]
+    start, _, one, two = paired_sides(triangles, int(triangles.max(initial=-1)) + 1)
+    return one // 3, two // 3, start[one] != start[two]
 
 
 def _without_islands(scan: Scan) -> tuple[Scan, int]:
@@ -336,7 +331,7 @@ def _without_spikes(scan: Scan) -> tuple[Scan, int]:
     removed = 0
     for _ in range(_SPIKE_PASSES):
         n = len(scan.vertices)
-        edges, _ = _edges(scan.triangles)
+        edges = _edges(scan.triangles)
         both = np.concatenate((edges, edges[:, ::-1]))
         degree = np.maximum(np.bincount(both[:, 0], minlength=n), 1)
         middle = np.stack(

@@ -20,10 +20,12 @@ import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError, invalid
+from bafflelens.bem.earlier_answers import EarlierAnswers
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult
+from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.job.solve_costs import band_memory
@@ -34,7 +36,9 @@ from bafflelens.run.carving.displacement import CarvedHeight, Places
 from bafflelens.run.carving.followed import softened_slope
 from bafflelens.run.judging import score_of
 from bafflelens.run.state import Run
+from bafflelens.scoring.quieter import Quieter, above_db
 from bafflelens.scoring.score import Score
+from bafflelens.store.system_response import played
 from bafflelens.workers.work_units import Methods, SolveSettings, Timed
 
 SOFTNESS_DB: Final = 0.3
@@ -87,13 +91,17 @@ class Evaluated:
         The job's score, at the quality that is carved at.
     softened_db : float
         The same softened: what is followed.
+    louder_db : float
+        What being louder than the baseline towards floor and ceiling costs beside it.
+    above_db : float
+        Level in the worst third-octave towards floor or ceiling re the baseline's; NaN where
+        that is not asked.
     bending_db : float
         What curvature near the limit costs.
     radius_m : float
         Smallest radius of what is added or taken.
     weights : (n_sources, n_frequencies, n_directions) complex array
-        Slope of the softened score with respect to the far field of each source, and of each
-        profile of a dome after these.
+        Slope of what is followed with respect to the far field.
     meshes, surfaces : tuple
         The moved meshes, and what was left on them, band by band.
     """
@@ -101,6 +109,8 @@ class Evaluated:
     score: Score
     softened_db: float
     bending_db: float
+    louder_db: float
+    above_db: float
     radius_m: float
     weights: ComplexArray
     meshes: tuple[Mesh, ...]
@@ -122,6 +132,8 @@ class Evaluation:
         The shape before, one mesh a band.
     baseline : xarray.Dataset or None
         What sensitivity is compared with, as it plays.
+    quieter : Quieter, optional
+        What floor and ceiling are to get at the most.
     """
 
     def __init__(
@@ -131,12 +143,16 @@ class Evaluation:
         height: CarvedHeight,
         bases: Sequence[CarvedMesh],
         baseline: xr.Dataset | None,
+        quieter: Quieter | None = None,
     ) -> None:
         self._run = run
         self._settings = settings
         self._height = height
         self._bases = tuple(bases)
         self._baseline = baseline
+        self._quieter = quieter
+        job = run.loaded.job
+        self._target = job.target.target(job.room.room)
         self.work_s = {_FIELD: 0.0, _SLOPE: 0.0}
 
     def value(self, amounts: FloatArray) -> tuple[float, Evaluated] | None:
@@ -154,27 +170,44 @@ class Evaluation:
             _FIELD,
             _moved_band,
             [
-                (self._run.methods, mesh, base.band, self._settings)
+                (
+                    self._run.methods,
+                    mesh,
+                    base.band,
+                    self._settings,
+                    self._earlier(mesh, base.band),
+                )
                 for mesh, base in zip(meshes, self._bases, strict=True)
             ],
             meshes,
         )
+        for mesh, result in zip(meshes, results, strict=True):
+            if result.answers is not None:
+                self._run.pool.answers.keep(mesh, self._settings, result.answers)
         dataset = self._dataset(results)
         found = score_of(self._run, dataset)
         if not found.is_complete:
             raise SolveError(invalid("carved shape", "; ".join(found.gaps), "solved throughout"))
-        softened, weights = softened_slope(self._run, dataset, self._baseline, SOFTNESS_DB)
+        softened, louder, weights = softened_slope(
+            self._run, dataset, self._baseline, self._quieter, SOFTNESS_DB
+        )
+        above = np.nan
+        if self._quieter is not None:
+            heard = played(self._run.folder, self._run.loaded, dataset)
+            above = float(above_db(heard, self._target, self._quieter).max())
         bending = self._height.bending(amounts)[0]
         evaluated = Evaluated(
             score=found,
             softened_db=softened,
             bending_db=bending,
             radius_m=radius,
+            louder_db=louder,
+            above_db=above,
             weights=weights,
             meshes=meshes,
             surfaces=tuple(result.surface for result in results if result.surface is not None),
         )
-        return softened + bending, evaluated
+        return softened + louder + bending, evaluated
 
     def slope(self, amounts: FloatArray, found: Evaluated) -> FloatArray:
         """Return the slope of what is made small, with respect to the amounts."""
@@ -200,6 +233,12 @@ class Evaluation:
         taken = (self.work_s[_FIELD], self.work_s[_SLOPE])
         self.work_s = dict.fromkeys(self.work_s, 0.0)
         return taken
+
+    def _earlier(self, mesh: Mesh, band: Band) -> EarlierAnswers | None:
+        """Return what the steps before left on the same triangles."""
+        if self._settings.engine != "direct":
+            return None
+        return self._run.pool.answers.earlier(mesh, self._settings, band.frequencies_hz)
 
     def _dataset(self, results: Sequence[BandResult]) -> xr.Dataset:
         motions = [motion for motion in self._settings.motions if motion.profile is None]
@@ -267,13 +306,17 @@ def degraded(bases: Sequence[CarvedMesh], moved: Sequence[Mesh]) -> str:
 
 
 def _moved_band(
-    methods: Methods, mesh: Mesh, band: Band, settings: SolveSettings
+    methods: Methods,
+    mesh: Mesh,
+    band: Band,
+    settings: SolveSettings,
+    earlier: EarlierAnswers | None,
 ) -> Timed[BandResult]:
     """Solve one band on a mesh that is at hand, with what is left on its surface."""
     from bafflelens.workers.work_units import solve_candidate_band
 
     kept = replace(settings, keep_surface=True, keep_profiles=True)
-    return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept)
+    return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept, earlier)
 
 
 def _slope_of_band(
@@ -291,7 +334,7 @@ def _slope_of_band(
         motions=settings.motions,
         absorbers=settings.absorbers,
     )
-    prepared = prepare_slopes(mesh, settings.symmetry)
+    prepared, workspace = prepare_slopes(mesh, settings.symmetry), Workspace()
     heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
     towards = directions().vectors[heard]
     total = np.zeros(mesh.n_triangles)
@@ -302,5 +345,7 @@ def _slope_of_band(
             continue
         problem = body.problem(mesh, frequency)
         pressure = at.pressure[:, 0].astype(complex)
-        total += surface_slope(problem, pressure, towards, part, prepared=prepared)[0]
+        total += surface_slope(
+            problem, pressure, towards, part, prepared=prepared, workspace=workspace
+        )[0]
     return Timed(value=total, seconds=time.perf_counter() - start)

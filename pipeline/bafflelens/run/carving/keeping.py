@@ -41,6 +41,9 @@ class CarvedStep:
         Time that the step took by the clock.
     work_s : (fields, slopes)
         Time that the workers took for it together, in s.
+    louder_db, above_db : float
+        What being louder than the baseline towards floor and ceiling costs, and the level in the
+        worst third-octave re the baseline's, in dB; NaN where that is not asked.
     """
 
     number: int
@@ -56,6 +59,13 @@ class CarvedStep:
     radius_m: float
     seconds: float
     work_s: tuple[float, float]
+    louder_db: float = 0.0
+    above_db: float = float("nan")
+
+    @property
+    def followed_db(self) -> float:
+        """The score, and what being louder than the baseline costs."""
+        return self.score_db + self.louder_db
 
     @property
     def text(self) -> str:
@@ -63,8 +73,14 @@ class CarvedStep:
         radius = f", radius {1e3 * self.radius_m:.0f} mm" if self.radius_m < 1 else ""
         return (
             f"score {self.score_db:.2f} dB, {1e3 * self.outward_m:.1f} mm out, "
-            f"{1e3 * self.inward_m:.1f} mm in{radius}"
+            f"{1e3 * self.inward_m:.1f} mm in{radius}{self._above_text}"
         )
+
+    @property
+    def _above_text(self) -> str:
+        if not np.isfinite(self.above_db):
+            return ""
+        return f", floor and ceiling at most {self.above_db:+.1f} dB re baseline"
 
 
 def keep_step(folder: RunFolder, name: str, step: CarvedStep) -> None:

@@ -21,6 +21,7 @@ from bafflelens.base import ready_process
 from bafflelens.base.errors import GeometryError, MeshingError, invalid
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.placed_files import load_placed, save_placed
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.surface_names import SURFACE_KINDS, surface_kind
 from bafflelens.shapes.meshing.loading import check_parameters
@@ -35,10 +36,13 @@ def mesh_shape(
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
     time_limit_s: float,
+    anchors: Sequence[Mesh] = (),
 ) -> tuple[Mesh, ...]:
     """Mesh a shape at several sizes, in a process of its own.
 
     The solid is built once and meshed for each size. The process is killed when the time is up.
+    Where meshes of another shape of the same script are given, they are moved onto this one; one
+    that would suffer is made by gmsh as without.
 
     Parameters
     ----------
@@ -50,12 +54,15 @@ def mesh_shape(
         One mesh is made for each.
     time_limit_s : float
         Time for all of them together, in s.
+    anchors : sequence of Mesh
+        Meshes of the same script with other values, one for each size; or none.
 
     Returns
     -------
     tuple of Mesh
         One mesh for each size, of the kept half if the shape is symmetric. Each is closed (but
-        for the mirror planes), faces outwards and has known surface names.
+        for the mirror planes), faces outwards and has known surface names. Its places tell
+        whether it was moved.
 
     Raises
     ------
@@ -67,6 +74,25 @@ def mesh_shape(
     faults = check_parameters(shape, values)
     if faults:
         raise GeometryError(faults)
+    meshes = _meshes(shape, values, sizes, time_limit_s, anchors)
+    try:
+        for mesh in meshes:
+            _require_sound(mesh, shape)
+    except MeshingError:
+        if not any(mesh.places is not None and mesh.places.is_moved for mesh in meshes):
+            raise
+        return mesh_shape(shape, values, sizes, time_limit_s)
+    return meshes
+
+
+def _meshes(
+    shape: Shape,
+    values: Mapping[str, float],
+    sizes: Sequence[MeshSize],
+    time_limit_s: float,
+    anchors: Sequence[Mesh],
+) -> tuple[Mesh, ...]:
+    """Return the meshes as the mesher leaves them."""
     with tempfile.TemporaryDirectory(prefix="bafflelens_mesh_") as name:
         folder = Path(name)
         request = {
@@ -74,12 +100,12 @@ def mesh_shape(
             "values": {key: float(value) for key, value in values.items()},
             "sizes": [dataclasses.asdict(size) for size in sizes],
             "time_limit_s": time_limit_s,
+            "anchors": len(anchors),
         }
+        for number, anchor in enumerate(anchors):
+            save_placed(anchor, folder / f"anchor_{number}.npz")
         _run_mesher(folder, shape.name, request, time_limit_s)
-        meshes = tuple(Mesh.load(folder / f"mesh_{n}.npz") for n in range(len(sizes)))
-    for mesh in meshes:
-        _require_sound(mesh, shape)
-    return meshes
+        return tuple(load_placed(folder / f"mesh_{n}.npz") for n in range(len(sizes)))
 
 
 def require_gmsh() -> None:

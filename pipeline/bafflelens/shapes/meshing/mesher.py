@@ -2,8 +2,9 @@
 """The process that meshes one shape with gmsh.
 
 Started by `bafflelens.shapes.meshing.geometry.mesh_shape` as ``python -m`` with a folder. The
-folder holds ``request.json`` (script, parameter values, mesh sizes); the process leaves
-``mesh_<n>.npz``, or ``fault.json`` with one line.
+folder holds ``request.json`` (script, parameter values, mesh sizes) and perhaps
+``anchor_<n>.npz``, meshes of another shape of the script, which are moved onto this one where that
+does no harm. The process leaves ``mesh_<n>.npz``, or ``fault.json`` with one line.
 
 How fine the mesh is
     At the moving surfaces and on the lens the edges have the size that is asked for; a driver
@@ -18,6 +19,7 @@ import json
 import signal
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -27,11 +29,14 @@ from numpy.typing import NDArray
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.placed_files import load_placed, save_placed
 from bafflelens.mesh.quality import MeshSize
+from bafflelens.mesh.sides import paired_sides
 from bafflelens.mesh.slivers import collapse_slivers
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
 from bafflelens.shapes.meshing.declared_shape import DeclaredBody
 from bafflelens.shapes.meshing.loading import load_script
+from bafflelens.shapes.meshing.moved_mesh import moved_onto
 from bafflelens.shapes.meshing.parameters import fill_parameters
 from bafflelens.shapes.meshing.shape_script import (
     built_symmetry,
@@ -39,6 +44,7 @@ from bafflelens.shapes.meshing.shape_script import (
     gmsh_missing,
     script_line,
 )
+from bafflelens.shapes.meshing.solid_places import places_on, solid_digest, volume_ratio
 
 _ALGORITHMS: Final = (6, 5, 1)  # frontal-Delaunay; should it fail, Delaunay, then adaptive
 _SEGMENTS_ACROSS_TAPER: Final = 1.5  # gmsh makes two of it
@@ -69,9 +75,13 @@ def main(folder: Path) -> int:
             # Should the parent die without killing this process, it ends by itself.
             signal.setitimer(signal.ITIMER_REAL, request["time_limit_s"] + 5.0)
             sizes = [MeshSize(**size) for size in request["sizes"]]
-            meshes = _meshes(gmsh, Path(request["script"]), request["values"], sizes)
+            anchors = [
+                load_placed(folder / f"anchor_{number}.npz")
+                for number in range(request["anchors"])
+            ]
+            meshes = _meshes(gmsh, Path(request["script"]), request["values"], sizes, anchors)
             for number, mesh in enumerate(meshes):
-                mesh.save(folder / f"mesh_{number}.npz")
+                save_placed(mesh, folder / f"mesh_{number}.npz")
     except BafflelensError as error:
         (folder / "fault.json").write_text(json.dumps({"fault": str(error)}))
         return 1
@@ -87,9 +97,13 @@ def _import_gmsh() -> Any:
 
 
 def _meshes(
-    gmsh: Any, script: Path, values: Mapping[str, float], sizes: Sequence[MeshSize]
+    gmsh: Any,
+    script: Path,
+    values: Mapping[str, float],
+    sizes: Sequence[MeshSize],
+    anchors: Sequence[Mesh] = (),
 ) -> Iterator[Mesh]:
-    """Build the solid once and yield its mesh at each size."""
+    """Build the solid once and yield its mesh at each size, moved there or made."""
     module = load_script(script)
     parameters = fill_parameters(module, values)
     motions = module.sources(parameters)
@@ -118,10 +132,27 @@ def _meshes(
         msg = f"{script}: {invalid('source surface', min(missing), rule)}"
         raise MeshingError(msg)
     _hide_other_faces(gmsh.model, groups)
-    for size in sizes:
+    symmetry = built_symmetry(module)
+    solid = solid_digest(gmsh.model, groups)
+    for number, size in enumerate(sizes):
+        moved = _moved(gmsh.model, anchors[number], solid, symmetry) if anchors else None
+        if moved is not None:
+            yield moved
+            continue
         _set_sizes(gmsh, groups, motions, size)
-        mesh = _mesh(gmsh, script, groups, moving, built_symmetry(module))
+        mesh = _mesh(gmsh, script, groups, moving, symmetry, solid)
         yield finished(module, mesh)
+
+
+def _moved(model: Any, anchor: Mesh, solid: str, symmetry: tuple[str, ...]) -> Mesh | None:
+    """Return a mesh moved onto the solid; None if that would harm it."""
+    planes = {_AXIS[plane]: _PLANE_TOLERANCE_M for plane in symmetry}
+    try:
+        moved = moved_onto(model, anchor, solid, planes)
+        moved.require_closed(symmetry)
+    except Exception:  # gmsh raises plain Exception; whatever is wrong with it, one is made
+        return None
+    return moved
 
 
 def _mesh(
@@ -130,6 +161,7 @@ def _mesh(
     groups: Mapping[str, list[int]],
     moving: set[str],
     symmetry: tuple[str, ...],
+    solid: str,
 ) -> Mesh:
     """Return a closed mesh from the first algorithm that makes one."""
     fault = ""
@@ -138,7 +170,7 @@ def _mesh(
         gmsh.model.mesh.clear()
         try:
             gmsh.model.mesh.generate(2)
-            mesh = _cleaned(gmsh.model, groups, moving, symmetry)
+            mesh = _cleaned(gmsh.model, groups, moving, symmetry, solid)
             mesh.require_closed(symmetry)
         except Exception as error:  # gmsh raises plain Exception
             fault = fault or _fault(gmsh, script, error)
@@ -298,10 +330,14 @@ def _grown(
 
 
 def _cleaned(
-    model: Any, groups: Mapping[str, list[int]], moving: set[str], symmetry: tuple[str, ...]
+    model: Any,
+    groups: Mapping[str, list[int]],
+    moving: set[str],
+    symmetry: tuple[str, ...],
+    solid: str,
 ) -> Mesh:
     """Return gmsh's current mesh with outward normals, exact mirror planes and few slivers."""
-    vertices, number, dimension = _vertices(model)
+    vertices, number, dimension, tags = _vertices(model)
     triangles, face, surface = [], [], []
     for name, faces in groups.items():
         for tag in faces:
@@ -319,13 +355,17 @@ def _cleaned(
         _outward(vertices, np.concatenate(triangles), np.concatenate(face)),
         np.concatenate(surface),
     )
+    places = places_on(model, tags, solid)
     movable = np.ones(len(vertices), dtype=bool)
     movable[mesh.triangles[np.isin(mesh.surface, list(moving))]] = False
-    return collapse_slivers(mesh, rank, movable)
+    cleaned = collapse_slivers(replace(mesh, places=places), rank, movable)
+    assert cleaned.places is not None  # they are carried along
+    ratio = volume_ratio(model, cleaned.volume)
+    return replace(cleaned, places=replace(cleaned.places, volume_ratio=ratio))
 
 
-def _vertices(model: Any) -> tuple[FloatArray, IntArray, IntArray]:
-    """Return coordinates, the row of each gmsh node tag, and the dimension each node is on."""
+def _vertices(model: Any) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
+    """Return coordinates, the row of each tag, the dimension each node is on, and its tag."""
     tags, coordinates, dimensions = [], [], []
     for dimension in range(3):
         some, where, _ = model.mesh.getNodes(dimension)
@@ -335,7 +375,7 @@ def _vertices(model: Any) -> tuple[FloatArray, IntArray, IntArray]:
     tag = np.concatenate(tags)
     row = np.zeros(int(tag.max()) + 1, dtype=np.int64)
     row[tag] = np.arange(len(tag))
-    return np.concatenate(coordinates), row, np.concatenate(dimensions)
+    return np.concatenate(coordinates), row, np.concatenate(dimensions), tag
 
 
 def _outward(vertices: FloatArray, triangles: IntArray, face: NDArray[np.int64]) -> IntArray:
@@ -351,14 +391,10 @@ def _outward(vertices: FloatArray, triangles: IntArray, face: NDArray[np.int64])
     face : (n_triangles,) integer array
         Number of the face each triangle is on.
     """
-    start = triangles.ravel()
-    end = np.roll(triangles, -1, axis=1).ravel()
+    start, _, first, second = paired_sides(triangles, len(vertices))
     owner = np.repeat(face, 3)
-    edge = np.minimum(start, end) * len(vertices) + np.maximum(start, end)
-    order = np.argsort(edge, kind="stable")
-    first, second = order[:-1], order[1:]
-    shared = (edge[first] == edge[second]) & (owner[first] != owner[second])
-    first, second = first[shared], second[shared]
+    between = owner[first] != owner[second]
+    first, second = first[between], second[between]
     agrees = start[first] != start[second]  # neighbours run along their edge in opposite ways
     neighbours: dict[int, dict[int, bool]] = {int(tag): {} for tag in np.unique(face)}
     for one, other, same in zip(owner[first], owner[second], agrees, strict=True):

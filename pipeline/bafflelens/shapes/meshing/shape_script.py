@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a geometry script is to the program: a module read from a path, always anew.
+"""What a geometry script is to the program: a module read from a path, as it is there now.
 
 A script (see ``geometries/README.md``) is a plain Python file, not part of any package. It is
-read anew by whoever needs it, always from its path: a path and plain numbers can be sent to
-another process, functions of the script cannot.
+read by whoever needs it, always from its path: a path and plain numbers can be sent to another
+process, functions of the script cannot.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ import sys
 import threading
 import traceback
 from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
+from types import ModuleType
 from typing import Any, Final, Protocol, cast
 
 from bafflelens.base.errors import GeometryError, MeshingError, invalid
@@ -24,6 +26,7 @@ from bafflelens.mesh.mesh import Mesh
 _SYSTEM_PACKAGES: Final = "libgl1 libglu1-mesa libgomp1 libxft2 libxcursor1 libxinerama1"
 _PRIVATE_NAME: Final = "_bafflelens_geometry_script"
 _LOADING: Final = threading.RLock()
+_KEPT: Final = 32  # scripts
 _PIECES: Final = ("Parameters", "SYMMETRY", "check", "build", "sources")
 
 
@@ -97,6 +100,26 @@ def execute_script(script: Path) -> ShapeScript:
     """
     if not is_file(script):
         raise GeometryError(invalid("geometry script", script, "an existing Python file"))
+    try:
+        content = script.read_bytes()
+    except OSError as error:
+        raise GeometryError(script_fault(script, error)) from error
+    module = _executed(script, content)
+    missing = [piece for piece in _PIECES if not hasattr(module, piece)]
+    if missing:
+        rule = "a script that defines " + ", ".join(_PIECES)
+        value = f"{script}' without '{', '.join(missing)}"
+        raise GeometryError(invalid("geometry script", value, rule))
+    return cast(ShapeScript, module)
+
+
+@lru_cache(maxsize=_KEPT)
+def _executed(script: Path, content: bytes) -> ModuleType:
+    """Execute a script with this content; what was is not executed again.
+
+    A hundred candidates are checked by one script, and to make its dataclasses takes as long as
+    to check ten of them.
+    """
     loader = importlib.machinery.SourceFileLoader(_PRIVATE_NAME, str(script))
     spec = importlib.util.spec_from_loader(_PRIVATE_NAME, loader)
     assert spec is not None  # it always makes one for a loader with a path
@@ -107,8 +130,7 @@ def execute_script(script: Path) -> ShapeScript:
         sys.modules[_PRIVATE_NAME] = module
         try:
             # Compiled from source each time: a cached file could be stale, and would litter.
-            code = loader.source_to_code(loader.get_data(str(script)), str(script))
-            exec(code, module.__dict__)
+            exec(loader.source_to_code(content, str(script)), module.__dict__)
         except KeyboardInterrupt:
             raise
         except BaseException as error:  # a script may raise anything, SystemExit too
@@ -120,12 +142,7 @@ def execute_script(script: Path) -> ShapeScript:
                 del sys.modules[_PRIVATE_NAME]
             else:
                 sys.modules[_PRIVATE_NAME] = before
-    missing = [piece for piece in _PIECES if not hasattr(module, piece)]
-    if missing:
-        rule = "a script that defines " + ", ".join(_PIECES)
-        value = f"{script}' without '{', '.join(missing)}"
-        raise GeometryError(invalid("geometry script", value, rule))
-    return cast(ShapeScript, module)
+    return module
 
 
 def call_script(script: Path, function: Callable[..., Any], *arguments: Any) -> Any:

@@ -29,7 +29,8 @@ from bafflelens.bem.sweep import BandResult
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.shapes.meshing.scripts import PackedScript
-from bafflelens.workers.batches import Outcome
+from bafflelens.workers.batches import Late, Outcome
+from bafflelens.workers.caching.answers import AnswerStore
 from bafflelens.workers.caching.digests import (
     frequency_key,
     mesh_digest,
@@ -56,6 +57,7 @@ from bafflelens.workers.work_units import (
 _SOLVED: Final = Status.SOLVED
 # Ten times what writing takes: a process that is killed loses nothing that took longer.
 _WORTH_WRITING_S: Final = 0.02
+_ANCHOR: Final = "anchor "  # begins the name of meshes that nobody asked for but to move them
 Kept = TypeVar("Kept")
 
 
@@ -90,6 +92,10 @@ class Meshes:
         Digests of those that were looked up.
     waiting : list of _Band
         Bands that were asked for before.
+    anchor : Meshes or None
+        Meshes of another shape that these are moved from, where that does no harm.
+    following : list of Meshes
+        Meshes that wait to be moved from these.
     """
 
     name: str
@@ -100,6 +106,13 @@ class Meshes:
     failure: Outcome | None = None
     digests: dict[int, bytes] = field(default_factory=dict)
     waiting: list[_Band] = field(default_factory=list)
+    anchor: Meshes | None = None
+    following: list[Meshes] = field(default_factory=list)
+
+    @property
+    def is_known(self) -> bool:
+        """Whether they are there, or never will be."""
+        return self.meshes is not None or self.failure is not None
 
 
 @dataclass(eq=False, kw_only=True)
@@ -113,6 +126,7 @@ class _Band:
     band: Band
     settings: SolveSettings
     wishes: _Wishes
+    is_reusing: bool = False
     digest: bytes = b""
     known: list[BandResult] = field(default_factory=list)
 
@@ -143,10 +157,12 @@ class RememberingPool:
     def __init__(self, inner: Pool, cache: SolvedCache | None = None) -> None:
         self._inner = inner
         self._cache = cache
+        self.answers = AnswerStore(cache)
         self._ready: deque[Meshes | Outcome] = deque()
         self._out: dict[str, Meshes | _Band | None] = {}
         self._aside: set[str] = set()
         self._done_aside: dict[str, Outcome] = {}
+        self._anchors: dict[bytes, Meshes] = {}
         self.tally = Tally()
 
     @property
@@ -179,6 +195,7 @@ class RememberingPool:
         *,
         priority: float = 0.0,
         aside: bool = False,
+        moved_from: Mapping[str, float] | None = None,
     ) -> Meshes:
         """Take the meshing of a shape at several sizes; known meshes are not made again.
 
@@ -192,27 +209,53 @@ class RememberingPool:
             Higher goes first.
         aside : bool
             Whether it is work for `outcomes_aside`.
+        moved_from : mapping of str to float, optional
+            Values of the shape, of the same script, whose meshes at these sizes are moved onto
+            this one where that does no harm. They are made first if they are not known.
 
         Returns
         -------
         Meshes
             What `solve_band` takes, whether they are there yet or not.
         """
+        is_anchor = moved_from is not None and dict(moved_from) == dict(values)
+        if is_anchor:
+            moved_from = None
+        work = (methods, script, values, sizes, time_limit_s)
         meshes = Meshes(
             name=name,
-            key=mesh_key(methods, script, values, sizes) if self._cache else b"",
-            work=(methods, script, values, sizes, time_limit_s),
+            key=mesh_key(methods, script, values, sizes, moved_from) if self._cache else b"",
+            work=work,
             wishes=_Wishes(priority=priority),
         )
+        if is_anchor:
+            self._anchors[mesh_key(methods, script, values, sizes)] = meshes
+        elif moved_from is not None:
+            anchor_work = (methods, script, moved_from, sizes, time_limit_s)
+            meshes.anchor = self._anchor(anchor_work, priority)
         if aside:
             self._aside.add(name)
         else:
             self.tally.meshes += 1
+        self._find(meshes)
+        return meshes
+
+    def _anchor(self, work: tuple[Any, ...], priority: float) -> Meshes:
+        """Return the meshes that others are moved from; they are asked for when first needed."""
+        methods, script, values, sizes, _ = work
+        key = mesh_key(methods, script, values, sizes)
+        if key not in self._anchors:
+            wishes = _Wishes(priority=priority)
+            name = f"{_ANCHOR}{key.hex()}"
+            self._anchors[key] = Meshes(name=name, key=key, work=work, wishes=wishes)
+        return self._anchors[key]
+
+    def _find(self, meshes: Meshes) -> None:
+        """Look for meshes in the cache, or have them made."""
         if self._cache and self._cache.has(meshes.key):
             self._ready.append(meshes)
         else:
             self._mesh(meshes)
-        return meshes
 
     def solve_band(
         self,
@@ -226,6 +269,7 @@ class RememberingPool:
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
         aside: bool = False,
+        reuse: bool = True,
     ) -> None:
         """Take the solving of a band; its known frequencies are not solved again.
 
@@ -243,6 +287,10 @@ class RememberingPool:
             As `bafflelens.workers.pool.Pool.submit` takes them.
         aside : bool
             Whether it is work for `outcomes_aside`; then its mesh has to be, too.
+        reuse : bool
+            Whether it begins with the answers of earlier shapes on the same mesh topology, with
+            the same sources and air: a result is as exact as without them, but not the same to
+            the last digit. What is aside stands by itself.
         """
         asked = _Band(
             name=name,
@@ -252,15 +300,16 @@ class RememberingPool:
             band=band,
             settings=settings,
             wishes=_Wishes(priority=priority, memory=memory, card=settings.on_card),
+            is_reusing=reuse and not aside and settings.engine == "direct",
         )
         if aside:
             self._aside.add(name)
         else:
             self.tally.frequencies += len(band.frequencies_hz)
-        if meshes.meshes is None and meshes.failure is None:
-            meshes.waiting.append(asked)
-        else:
+        if meshes.is_known:
             self._look_up(asked)
+        else:
+            meshes.waiting.append(asked)
 
     def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:
         """Yield what became of all work but that aside, as `pool.Pool.outcomes`."""
@@ -305,6 +354,7 @@ class RememberingPool:
                 deque(self._inner.outcomes(is_over), maxlen=0)  # lets go of what is out
                 self._ready.clear()
                 self._out.clear()
+                self._anchors = {key: one for key, one in self._anchors.items() if one.is_known}
 
     def _known(self) -> Iterator[Outcome]:
         """Yield what is known without the workers."""
@@ -317,9 +367,10 @@ class RememberingPool:
             if meshes is None:
                 self._mesh(item)
                 continue
-            self.tally.known_meshes += item.name not in self._aside
             item.meshes = meshes
-            yield Outcome(name=item.name, value=Timed(value=meshes, seconds=0.0))
+            if not item.name.startswith(_ANCHOR):
+                self.tally.known_meshes += item.name not in self._aside
+                yield Outcome(name=item.name, value=Timed(value=meshes, seconds=0.0))
             self._release(item)
 
     def _received(self, outcome: Outcome) -> Iterator[Outcome]:
@@ -333,11 +384,15 @@ class RememberingPool:
                 if self._cache:
                     self._cache.put(item.key, MESHES, meshes_to_bytes(outcome.value.value))
                     self._write_what_took(outcome.value.seconds)
-            yield outcome
+            if not item.name.startswith(_ANCHOR):
+                yield outcome
             self._release(item)
             return
         if isinstance(item, _Band) and not outcome.error:
             result: BandResult = outcome.value.value
+            self._keep_answers(item, result)
+            result = replace(result, answers=None)
+            outcome = replace(outcome, value=replace(outcome.value, value=result))
             self._keep(item, result)
             self._write_what_took(outcome.value.seconds)
             if item.known:
@@ -347,10 +402,21 @@ class RememberingPool:
 
     def _mesh(self, meshes: Meshes) -> None:
         self._out[meshes.name] = meshes
-        self._hand_on(meshes.name, mesh_candidate, meshes.work, meshes.wishes)
+        anchor, work = meshes.anchor, meshes.work
+        if anchor is not None and not anchor.is_known:
+            anchor.following.append(meshes)
+            if anchor.name not in self._out and anchor not in self._ready:
+                self._find(anchor)
+            return
+        if anchor is not None and anchor.meshes and all(one.places for one in anchor.meshes):
+            work = (*work, anchor.meshes)
+        self._hand_on(meshes.name, mesh_candidate, work, meshes.wishes)
 
     def _release(self, meshes: Meshes) -> None:
-        """Look up the bands that waited for their mesh."""
+        """Have those made that are moved from these, and look up the bands that waited."""
+        following, meshes.following = meshes.following, []
+        for other in following:
+            self._mesh(other)
         waiting, meshes.waiting = meshes.waiting, []
         for band in waiting:
             self._look_up(band)
@@ -369,11 +435,14 @@ class RememberingPool:
             whole = joined_bands(asked.band, asked.known)
             self._ready.append(Outcome(name=asked.name, value=Timed(value=whole, seconds=0.0)))
             return
-        mesh = found.meshes[number]
+        mesh = replace(found.meshes[number], places=None)  # a solver has no use for them
         alone = tuple(mesh if n == number else None for n in range(number + 1))
         rest = replace(asked.band, frequencies_hz=missing)
         meshes = Timed(value=alone, seconds=0.0)
-        work = (asked.methods, meshes, number, rest, asked.settings)
+        work: tuple[Any, ...] = (asked.methods, meshes, number, rest, asked.settings)
+        if asked.is_reusing:
+            # What is known when a worker takes it, not when it was asked for.
+            work += (Late(partial(self.answers.earlier, mesh, asked.settings, missing)),)
         self._out[asked.name] = asked
         self._hand_on(asked.name, solve_candidate_band, work, asked.wishes)
 
@@ -415,6 +484,12 @@ class RememberingPool:
             if outcome.status == _SOLVED and is_whole and not outcome.is_fallback:
                 key = frequency_key(asked.digest, outcome.frequency_hz)
                 self._cache.put(key, FREQUENCY, frequency_to_bytes(result, number))
+
+    def _keep_answers(self, asked: _Band, result: BandResult) -> None:
+        """Keep what a shape left on its mesh, for shapes to come."""
+        meshes = asked.meshes.meshes
+        if result.answers is not None and meshes is not None:
+            self.answers.keep(meshes[asked.number], asked.settings, result.answers)
 
     def _write_what_took(self, seconds: float) -> None:
         """Have the cache write what was put there, if it took longer than that will."""

@@ -10,28 +10,25 @@ follow from this program: all of its source goes in but what only shows results.
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from enum import Enum
 from functools import cache
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
 from bafflelens.base import provenance
+from bafflelens.base.digests import digest_of
 from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.scripts import PackedScript
 from bafflelens.workers.work_units import Methods, SolveSettings
 
-_SIZE: Final = 20  # bytes of a digest: two results will never share one by accident
-
 
 @cache
 def program() -> bytes:
     """Return the digest of this program's source and of the libraries that shape a result."""
-    return digest(provenance.program_digest(), provenance.versions())
+    return digest_of(provenance.program_digest(), provenance.versions())
 
 
 def mesh_key(
@@ -39,22 +36,27 @@ def mesh_key(
     script: PackedScript,
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
+    moved_from: Mapping[str, float] | None = None,
 ) -> bytes:
-    """Return the name of the meshes of one shape at several sizes."""
-    return digest(
+    """Return the name of the meshes of one shape at several sizes.
+
+    Those that are moved from the meshes of a shape with other values have a name of their own.
+    """
+    return digest_of(
         "mesh",
         program(),
         _named(methods.mesh_shape),
         script,
         {key: float(value) for key, value in values.items()},
         list(sizes),
+        moved_from and {key: float(value) for key, value in moved_from.items()},
     )
 
 
 def mesh_digest(mesh: Mesh) -> bytes:
     """Return the digest of a mesh: of its points, triangles and surface names."""
     names, numbers = np.unique(mesh.surface, return_inverse=True)
-    return digest(
+    return digest_of(
         np.asarray(mesh.vertices, dtype="<f8"),
         np.asarray(mesh.triangles, dtype="<i8"),
         [str(name) for name in names],
@@ -75,7 +77,7 @@ def settings_digest(methods: Methods, mesh: bytes, settings: SolveSettings) -> b
         What it is solved with.
     """
     given = {field.name: getattr(settings, field.name) for field in dataclasses.fields(settings)}
-    return digest(
+    return digest_of(
         "frequency",
         program(),
         _named(methods.solve_band),
@@ -88,66 +90,12 @@ def settings_digest(methods: Methods, mesh: bytes, settings: SolveSettings) -> b
 @cache
 def _directions() -> bytes:
     """Return the digest of where the far field is evaluated."""
-    return digest(directions().vectors)
+    return digest_of(directions().vectors)
 
 
 def frequency_key(settings: bytes, frequency_hz: float) -> bytes:
     """Return the name of one solved frequency."""
-    return digest(settings, float(frequency_hz))
-
-
-def digest(*parts: Any) -> bytes:
-    """Return the digest of plain data, arrays, dataclasses, and sequences and mappings of them.
-
-    Raises
-    ------
-    TypeError
-        If a part is of another kind: it might look the same and be different.
-    """
-    found = hashlib.blake2b(digest_size=_SIZE)
-    for part in parts:
-        _feed(found, part)
-    return found.digest()
-
-
-def _feed(found: hashlib.blake2b, part: Any) -> None:
-    def head(kind: str, length: int) -> None:
-        found.update(f"{kind}:{length};".encode())
-
-    if part is None or isinstance(part, bool | int | str | bytes | float):
-        kind = type(part).__name__
-        text = part if isinstance(part, bytes) else (
-            part.hex() if isinstance(part, float) else str(part)
-        ).encode()  # fmt: skip
-        head(kind, len(text))
-        found.update(text)
-    elif isinstance(part, Enum):
-        _feed(found, (type(part).__name__, part.value))
-    elif isinstance(part, np.generic):
-        _feed(found, part.item())
-    elif isinstance(part, complex):
-        _feed(found, (part.real, part.imag))
-    elif isinstance(part, np.ndarray) and part.dtype != object:
-        head(f"array {part.dtype.str} {part.shape}", part.nbytes)
-        found.update(np.ascontiguousarray(part).tobytes())
-    elif dataclasses.is_dataclass(part) and not isinstance(part, type):
-        fields = dataclasses.fields(part)
-        head(type(part).__qualname__, len(fields))
-        for field in fields:
-            _feed(found, field.name)
-            _feed(found, getattr(part, field.name))
-    elif isinstance(part, Mapping):
-        head("mapping", len(part))
-        for key in sorted(part):
-            _feed(found, key)
-            _feed(found, part[key])
-    elif isinstance(part, list | tuple):
-        head("sequence", len(part))
-        for item in part:
-            _feed(found, item)
-    else:
-        msg = f"no digest is defined for {type(part).__qualname__}"
-        raise TypeError(msg)
+    return digest_of(settings, float(frequency_hz))
 
 
 def _named(function: Callable[..., Any]) -> str:

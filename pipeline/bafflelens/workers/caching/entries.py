@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -17,6 +17,7 @@ from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_pressure import joined_surfaces as joined_surface
 from bafflelens.bem.sweep import BandResult, FrequencyOutcome
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.places import VertexPlaces
 from bafflelens.mesh.quality import Band
 
 
@@ -31,6 +32,8 @@ def meshes_to_bytes(meshes: Sequence[Mesh]) -> bytes:
             f"names_{number}": names,
             f"surface_{number}": numbers.astype(np.uint8 if len(names) < 256 else np.int64),
         }
+        places = {} if mesh.places is None else mesh.places.arrays()
+        arrays |= {f"{name}_{number}": array for name, array in places.items()}
     stream = io.BytesIO()
     np.savez_compressed(stream, count=len(meshes), **arrays)
     return stream.getvalue()
@@ -44,8 +47,19 @@ def meshes_from_bytes(content: bytes) -> tuple[Mesh, ...]:
             data[f"vertices_{number}"],
             data[f"triangles_{number}"],
             data[f"names_{number}"][data[f"surface_{number}"]],
+            _places(data, number),
         )
         for number in range(int(data["count"]))
+    )
+
+
+def _places(
+    data: Mapping[str, np.ndarray[Any, np.dtype[Any]]], number: int
+) -> VertexPlaces | None:
+    """Return where the vertices of one of the meshes lie on their solid, if that is kept."""
+    end = f"_{number}"
+    return VertexPlaces.from_arrays(
+        {name.removesuffix(end): array for name, array in data.items() if name.endswith(end)}
     )
 
 

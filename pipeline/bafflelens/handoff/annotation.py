@@ -1,0 +1,274 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Dimensions around a view: lengths in lanes, labels on leaders in columns, none on another.
+
+Arrows, extension lines and text as ISO 129-1 has them (from memory): text above an unbroken line,
+read from below or from the right.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Final
+
+from bafflelens.handoff.dimension import Dimension
+from bafflelens.handoff.sheet_frame import NARROW_MM, SMALL, Letters, width_of, write
+
+Window = tuple[float, float, float, float]
+"""What of the part is drawn: u0, v0, u1, v1 in mm, lowest and highest."""
+
+_LANE_MM: Final = 7.0
+_LABEL_MM: Final = 5.0  # from a label to the next in a column
+_ARROW_MM: Final = 2.5
+_BEYOND_MM: Final = 1.5  # extension lines over the dimension line
+_APART_MM: Final = 2.5  # between texts of a lane
+_LEADER_MM: Final = 9.0  # from the view to the column of labels
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lane:
+    """A length with the number of its lane, from the view outwards."""
+
+    row: Dimension
+    number: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Around:
+    """What stands around a view, and how much room it takes on the page.
+
+    Attributes
+    ----------
+    rows : tuple of Dimension
+        Those that are drawn here.
+    window : tuple of float
+        What of the part is drawn.
+    scale : float
+        mm of the part in a mm of the page.
+    start : float
+        From the view to the first lane.
+    """
+
+    rows: tuple[Dimension, ...]
+    window: Window
+    scale: float
+    start: float = 8.0
+
+    def lanes(self, side: str) -> list[Lane]:
+        """Return the lengths of a side with their lanes, the shortest nearest."""
+        rows = [r for r in self.rows if r.shown and r.shown.side == side and _is_length(r)]
+        taken: list[list[tuple[float, float]]] = []
+        found = []
+        for row in sorted(rows, key=lambda r: (_span(r)[1] - _span(r)[0], r.symbol)):
+            low, high = (value / self.scale for value in _span(row))
+            half = width_of(text_of(row)) / 2 + _APART_MM
+            middle = (low + high) / 2
+            low, high = min(low, middle - half), max(high, middle + half)
+            number = next(
+                (n for n, lane in enumerate(taken)
+                 if all(high <= a or low >= b for a, b in lane) and n == len(taken) - 1),
+                len(taken),
+            )  # fmt: skip
+            if number == len(taken):
+                taken.append([])
+            taken[number].append((low, high))
+            found.append(Lane(row=row, number=number))
+        return found
+
+    def labels(self, side: str) -> list[Dimension]:
+        """Return the rows on leaders of a side, in the order of their places."""
+        rows = [r for r in self.rows if r.shown and r.shown.side == side and not _is_length(r)]
+        axis = 0 if side in ("above", "below") else 1
+        return sorted(rows, key=lambda r: (r.shown.at_mm[0][axis] if r.shown else 0.0, r.symbol))
+
+    def room(self, side: str) -> float:
+        """Return how much of the page a side takes beyond the view."""
+        lanes, labels = self.lanes(side), self.labels(side)
+        needed = 2.0
+        if lanes:
+            needed = self.start + _LANE_MM * max(lane.number for lane in lanes) + SMALL + 2
+        if labels:
+            wide = (
+                max(width_of(text_of(row)) for row in labels) if side in ("left", "right") else 4
+            )
+            needed = max(needed, 0.0) + _LEADER_MM + wide
+        return needed
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height on the page, all of it."""
+        u0, v0, u1, v1 = self.window
+        wide = (u1 - u0) / self.scale + self.room("left") + self.room("right")
+        stacked = max(len(self.labels(side)) for side in ("left", "right")) * _LABEL_MM
+        tall = max((v1 - v0) / self.scale, stacked) + self.room("above") + self.room("below")
+        listed = sum(width_of(text_of(r)) + _APART_MM for r in self.labels("above"))
+        return max(wide, listed), tall
+
+
+def text_of(row: Dimension) -> str:
+    """Return what stands at a dimension: its symbol and nominal."""
+    return f"{row.symbol} {row.nominal_text}"
+
+
+def draw_around(canvas: Any, around: Around, left: float, low: float) -> None:
+    """Draw all dimensions of a view whose window begins at (left, low) on the page."""
+    u0, v0, u1, v1 = around.window
+    wide, tall = (u1 - u0) / around.scale, (v1 - v0) / around.scale
+
+    def at(u: float, v: float) -> tuple[float, float]:
+        return left + (u - u0) / around.scale, low + (v - v0) / around.scale
+
+    canvas.setLineWidth(NARROW_MM)
+    for side in ("left", "right", "above", "below"):
+        way = 1 if side in ("right", "above") else -1
+        edge = {"left": left, "right": left + wide, "above": low + tall, "below": low}[side]
+        for lane in around.lanes(side):
+            place = edge + way * (around.start + _LANE_MM * lane.number)
+            ends = [at(*point) for point in lane.row.shown.at_mm] if lane.row.shown else []
+            _draw_length(canvas, lane.row, ends, place, upright=side in ("left", "right"))
+        beyond = around.room(side)
+        labels = around.labels(side)
+        if labels and side in ("left", "right"):
+            column = edge + way * (beyond - max(width_of(text_of(row)) for row in labels))
+            _draw_column(canvas, labels, at, column, way, (low, low + tall))
+        elif labels:
+            _draw_line_of_labels(
+                canvas, labels, at, edge + way * (beyond - 4), (left, left + wide)
+            )
+
+
+def _is_length(row: Dimension) -> bool:
+    return row.shown is not None and row.shown.how != "leader"
+
+
+def _span(row: Dimension) -> tuple[float, float]:
+    """Return between what a length lies, along its lane."""
+    assert row.shown is not None
+    axis = 0 if row.shown.how == "across" else 1
+    values = [point[axis] for point in row.shown.at_mm]
+    return min(values), max(values)
+
+
+def _draw_length(
+    canvas: Any,
+    row: Dimension,
+    ends: Sequence[tuple[float, float]],
+    place: float,
+    *,
+    upright: bool,
+) -> None:
+    """Draw extension lines, the dimension line with arrows, and its text."""
+    axis = 1 if upright else 0
+    ends = sorted(ends, key=lambda point: point[axis])
+    for point in ends:
+        away = math.copysign(1.0, place - point[1 - axis])
+        near, far = point[1 - axis] + away, place + away * _BEYOND_MM
+        if upright:
+            canvas.line(near, point[1], far, point[1])
+        else:
+            canvas.line(point[0], near, point[0], far)
+    low, high = ends[0][axis], ends[-1][axis]
+    is_short = high - low < 2.5 * _ARROW_MM
+    outer = _ARROW_MM + 2 if is_short else 0.0
+    if upright:
+        canvas.line(place, low - outer, place, high + outer)
+    else:
+        canvas.line(low - outer, place, high + outer, place)
+    for end, way in ((low, -1), (high, 1)):
+        way = -way if is_short else way
+        tip = (place, end) if upright else (end, place)
+        arrow(canvas, tip, (0.0, float(way)) if upright else (float(way), 0.0))
+    middle = (low + high) / 2
+    where = (place - 1, middle) if upright else (middle, place + 1)
+    write(canvas, text_of(row), *where, Letters(anchor="middle", turn_deg=90.0 if upright else 0))
+
+
+def arrow(canvas: Any, tip: tuple[float, float], way: tuple[float, float]) -> None:
+    """Draw a filled arrow head at a place, pointing a way (a unit vector)."""
+    x, y = tip
+    back = (x - way[0] * _ARROW_MM, y - way[1] * _ARROW_MM)
+    aside = (-way[1] * _ARROW_MM / 6, way[0] * _ARROW_MM / 6)
+    path = canvas.beginPath()
+    path.moveTo(x, y)
+    path.lineTo(back[0] + aside[0], back[1] + aside[1])
+    path.lineTo(back[0] - aside[0], back[1] - aside[1])
+    path.close()
+    canvas.drawPath(path, fill=1, stroke=0)
+
+
+def spread(
+    wanted: Sequence[float], sizes: Sequence[float], low: float, high: float
+) -> list[float]:
+    """Return places near the wanted ones, in their order, that are a size apart.
+
+    Parameters
+    ----------
+    wanted : sequence of float
+        Rising.
+    sizes : sequence of float
+        What each takes, its middle at its place.
+    low, high : float
+        Between what they lie, if there is room.
+
+    Examples
+    --------
+    >>> spread([0.0, 1.0, 20.0], [4.0, 4.0, 4.0], 0.0, 30.0)
+    [2.0, 6.0, 20.0]
+    """
+    places: list[float] = []
+    end = low
+    for place, size in zip(wanted, sizes, strict=True):
+        places.append(max(place, end + size / 2))
+        end = places[-1] + size / 2
+    end = high
+    for number in range(len(places) - 1, -1, -1):
+        places[number] = min(places[number], end - sizes[number] / 2)
+        end = places[number] - sizes[number] / 2
+    return places
+
+
+def _draw_column(
+    canvas: Any,
+    rows: Sequence[Dimension],
+    at: Any,
+    column: float,
+    way: int,
+    bounds: tuple[float, float],
+) -> None:
+    """Draw labels one above another beside a view, each on a leader to its place."""
+    tips = [at(*row.shown.at_mm[0]) for row in rows if row.shown]
+    sizes = [_LABEL_MM] * len(rows)
+    low, high = bounds
+    more = max(0.0, len(rows) * _LABEL_MM - (high - low)) / 2
+    places = spread([tip[1] for tip in tips], sizes, low - more, high + more)
+    anchor = "right" if way < 0 else "left"
+    for row, tip, y in zip(rows, tips, places, strict=True):
+        write(canvas, text_of(row), column, y - SMALL / 2, Letters(anchor=anchor))
+        _draw_leader(canvas, [(column - way, y), (column - 3.0 * way, y), tip])
+
+
+def _draw_line_of_labels(
+    canvas: Any, rows: Sequence[Dimension], at: Any, base: float, bounds: tuple[float, float]
+) -> None:
+    """Draw labels side by side above a view, each on a leader to its place."""
+    tips = [at(*row.shown.at_mm[0]) for row in rows if row.shown]
+    sizes = [width_of(text_of(row)) + _APART_MM for row in rows]
+    more = max(0.0, sum(sizes) - (bounds[1] - bounds[0])) / 2
+    places = spread([tip[0] for tip in tips], sizes, bounds[0] - more, bounds[1] + more)
+    for row, tip, x in zip(rows, tips, places, strict=True):
+        write(canvas, text_of(row), x, base + 1, Letters(anchor="middle"))
+        half = width_of(text_of(row)) / 2
+        canvas.line(x - half, base, x + half, base)
+        _draw_leader(canvas, [(x, base), tip])
+
+
+def _draw_leader(canvas: Any, points: Sequence[tuple[float, float]]) -> None:
+    """Draw a line to a place, with an arrow at its end."""
+    for (x, y), (x2, y2) in pairwise(points):
+        canvas.line(x, y, x2, y2)
+    (x, y), tip = points[-2], points[-1]
+    size = math.hypot(tip[0] - x, tip[1] - y)
+    if size > 1e-6:
+        arrow(canvas, tip, ((tip[0] - x) / size, (tip[1] - y) / size))

@@ -1,0 +1,215 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The table of dimensions of a part: outer sizes, drivers, front edges, lens."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from bafflelens.base.conventions import FloatArray
+from bafflelens.handoff.contour import contour, pieces
+from bafflelens.handoff.dimension import Dimension, Shown, general
+from bafflelens.handoff.lens_dimensions import (
+    LensDimensions,
+    lens_dimensions,
+    part_box,
+    through_the_axis,
+)
+from bafflelens.handoff.solid import Solid
+from bafflelens.mesh.source_motion import SourceMotion
+
+_SAME_MM: Final = 0.05
+_TOUCHES_MM: Final = 1e-4
+_FROM_END_MM: Final = 8.0  # of a side edge, beyond the treated edge across it
+_OFF_CHORD: Final = 0.05  # of a chord, that the middle of a rounding is off it at least
+_GAUGE: Final = {True: "radius gauge", False: "calipers from the face to the end of the chamfer"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Edge:
+    """A treated front edge: its name, size in mm, and a place on it in its section."""
+
+    name: str
+    size: float
+    is_round: bool
+    view: str
+    at: tuple[float, float]
+
+
+def dimensions_of(solid: Solid, motions: Sequence[SourceMotion]) -> LensDimensions:
+    """Return all rows of the table, and how the lens follows from its rows.
+
+    Parameters
+    ----------
+    solid : Solid
+        What is dimensioned.
+    motions : sequence of SourceMotion
+        The drivers, the first of which the sections go through.
+    """
+    box = part_box(solid, motions)
+    lens = lens_dimensions(solid, motions)
+    rows = [*outer_dimensions(box, motions), *_edges(solid, motions[0], box)]
+    if lens is None:
+        return LensDimensions(rows=tuple(rows), form="")
+    rows = [row for row in rows if row.symbol != "D"]
+    return LensDimensions(rows=(*rows, *lens.rows), form=lens.form)
+
+
+def outer_dimensions(box_mm: FloatArray, motions: Sequence[SourceMotion]) -> tuple[Dimension, ...]:
+    """Return the outer sizes, and where the drivers are.
+
+    Parameters
+    ----------
+    box_mm : (2, 3) array
+        Lowest and highest corner of the part.
+    motions : sequence of SourceMotion
+        The drivers.
+    """
+    (back, right, bottom), (front, left, top) = box_mm.tolist()
+    across = "calipers over both sides, at mid height"
+    upright = "calipers over top and bottom, at mid width"
+    found = [
+        general("W", "overall width", across, left - right, view="front",
+                shown=Shown(how="across", at_mm=((right, top), (left, top)), side="above")),
+        general("H", "overall height", upright, top - bottom, view="front",
+                shown=Shown(how="upright", at_mm=((right, bottom), (right, top)), side="left")),
+        general("T", "overall depth", "calipers from the back to the foremost place",
+                front - back, view="side",
+                shown=Shown(how="across", at_mm=((back, top), (front, top)), side="above")),
+    ]  # fmt: skip
+    for number, motion in enumerate(motions, start=1):
+        found += _of_driver(motion, "" if number == 1 else str(number), (front, left, top))
+    return tuple(row for row in found if row.nominal > 0)
+
+
+def _of_driver(
+    motion: SourceMotion, number: str, corner: tuple[float, float, float]
+) -> Iterator[Dimension]:
+    """Yield where a driver's axis is, its cut-out, and how deep its rim lies."""
+    x, y, z = (1e3 * value for value in motion.centre)
+    radius = 1e3 * motion.outer_radius_m
+    front, left, top = corner
+    name = motion.name.replace("_", " ")
+    edge = "from the edge to the nearer side of the driver's seat, plus half of its diameter"
+    seat = (front, x) if number else (x, x)
+    yield general(
+        f"E{number}", f"left side to the axis of the {name}", edge, left - y, view="front",
+        shown=Shown(how="across", at_mm=((y, z), (left, z)), side="above"),
+    )  # fmt: skip
+    yield general(
+        f"F{number}", f"top to the axis of the {name}", edge, top - z, view="front",
+        shown=Shown(how="upright", at_mm=((y, z), (y, top)), side="left"),
+    )  # fmt: skip
+    yield general(
+        f"G{number}", f"driver's seat: cut-out of the {name}", "inside jaws, two ways",
+        2 * radius, sign="diameter", view="front" if number else "A-A",
+        shown=Shown(how="leader", at_mm=((y, z - radius),), side="right") if number else Shown(
+            how="upright", at_mm=((seat[0], z - radius), (seat[0], z + radius)), side="right"
+        ),
+    )  # fmt: skip
+    yield general(
+        f"D{number}", f"depth over the lips to the rim of the {name}",
+        "straight edge over the foremost places, depth rod to the rim", front - x,
+    )  # fmt: skip
+
+
+def _edges(solid: Solid, motion: SourceMotion, box: FloatArray) -> Iterator[Dimension]:
+    """Yield the front edges: one row if all are alike, else one each."""
+    found = list(_found_edges(solid, motion, box))
+    alike = len(found) == 6 and all(
+        abs(edge.size - found[0].size) < _SAME_MM and edge.is_round == found[0].is_round
+        for edge in found
+    )
+    if not alike:
+        found = list(_joined(found))
+    for number, edge in enumerate(found[:1] if alike else found, start=1):
+        what = "radius" if edge.is_round else "chamfer, along the front"
+        name = "front edges, all four" if alike else edge.name
+        yield general(
+            "C" if alike else f"C{number}", f"{name}: {what}", _GAUGE[edge.is_round], edge.size,
+            sign="radius" if edge.is_round else "", is_edge=True,
+            view="A-A" if edge.view == "A-A" else "B-B",
+            shown=Shown(how="leader", at_mm=(edge.at,), side="above"),
+        )  # fmt: skip
+
+
+def _joined(edges: Sequence[_Edge]) -> Iterator[_Edge]:
+    """Yield edges, a side that is the same at both ends once."""
+    for edge in edges:
+        name, _, end = edge.name.partition(", ")
+        twin = next(
+            (other for other in edges if other.name.startswith(f"{name}, ") and other is not edge),
+            None,
+        )
+        if twin is None or abs(twin.size - edge.size) >= _SAME_MM:
+            yield edge
+        elif end == "lower end":
+            yield _Edge(
+                name=name, size=edge.size, is_round=edge.is_round, view=edge.view, at=edge.at
+            )
+
+
+def _found_edges(solid: Solid, motion: SourceMotion, box: FloatArray) -> Iterator[_Edge]:
+    x, _, z = (1e3 * value for value in motion.centre)
+    front = float(box[1, 0])
+    upright = through_the_axis(solid.sections, "vertical")
+    sizes = []
+    for way, name in ((1, "top edge"), (-1, "bottom edge")):
+        path = contour(upright.whole, (x, z), 1e3 * motion.outer_radius_m, way) - [front, 0.0]
+        parts = pieces(path) if len(path) > 1 else []
+        flat = [n for n, part in enumerate(parts) if part.points[:, 0].min() > -_TOUCHES_MM]
+        edge = parts[flat[-1] + 1] if flat and flat[-1] + 1 < len(parts) else None
+        if edge is None or edge.kind == "free":
+            continue
+        size = edge.radius if edge.kind == "arc" else float(np.ptp(edge.points[:, 1]))
+        if edge.kind == "line" and np.ptp(edge.points, axis=0).min() < _SAME_MM:
+            continue  # the top itself: the edge is sharp
+        sizes.append(float(np.ptp(edge.points[:, 1])))
+        at = (front + edge.middle[0], z + way * edge.middle[1])
+        yield _Edge(name=name, size=size, is_round=edge.kind == "arc", view="A-A", at=at)
+    away = max(sizes, default=0.0) + _FROM_END_MM
+    for way, side in ((1, "left edge"), (-1, "right edge")):
+        for level, end in ((box[0, 2] + away, "lower end"), (box[1, 2] - away, "upper end")):
+            edge_of_side = _side_edge(solid, float(level), front, way)
+            if edge_of_side is not None:
+                size, is_round, at = edge_of_side
+                yield _Edge(name=f"{side}, {end}", size=size, is_round=is_round, view="B-B", at=at)
+
+
+def _side_edge(
+    solid: Solid, level: float, front: float, way: int
+) -> tuple[float, bool, tuple[float, float]] | None:
+    """Return size, roundness and place of a side edge at a height; None if it is sharp.
+
+    Where faces of the solid meet, the corners of the mesh lie on the line in which they do: so
+    where the flat front and the flat side end is exact, whatever the chords between.
+    """
+    points = _level_points(solid, level)
+    if len(points) == 0:
+        return None
+    across = way * points[:, 1]
+    outer = float(across.max())
+    flat = float(across[points[:, 0] > front - _TOUCHES_MM].max(initial=-np.inf))
+    size = outer - flat
+    if not _SAME_MM < size < np.ptp(points[:, 1]) / 2:
+        return None
+    between = (across > flat + 0.2 * size) & (across < flat + 0.8 * size)
+    between &= points[:, 0] > front - 2 * size
+    chord = (across - flat) + (points[:, 0] - front) * -1 - size
+    is_round = bool(between.any() and abs(chord[between]).max() > _OFF_CHORD * size)
+    share = 1 - np.sqrt(0.5) if is_round else 0.5
+    return size, is_round, (way * (outer - share * size), share * size - front)
+
+
+def _level_points(solid: Solid, level: float) -> FloatArray:
+    """Return where the sides of the mesh's triangles meet a height, x and y in mm."""
+    corners = solid.mesh.corners * 1e3
+    start, end = corners.reshape(-1, 3), np.roll(corners, -1, axis=1).reshape(-1, 3)
+    below, above = start[:, 2] - level, end[:, 2] - level
+    crosses = below * above < 0
+    start, end, below, above = start[crosses], end[crosses], below[crosses], above[crosses]
+    share = (below / (below - above))[:, np.newaxis]
+    return np.asarray((start + share * (end - start))[:, :2])

@@ -1,0 +1,90 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a page is sent of a shape that is known: its levels and score, and the shape itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from typing import Any
+
+import xarray as xr
+
+from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.job.sampling import BASELINE_ID
+from bafflelens.live.clay import carved_frame
+from bafflelens.live.frames import DRAFT, SOLVED, frame, levels_of, score_lines, shape_arrays
+from bafflelens.live.known import Known, key_of
+from bafflelens.live.solved import Judge
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.report.summary import candidates_of
+
+
+def answer_frame(
+    judge: Judge,
+    header: Mapping[str, Any],
+    dataset: xr.Dataset,
+    mark: str,
+    baseline: xr.Dataset | None,
+    candidate_id: str,
+) -> bytes:
+    """Return score and levels of a shape, judged beside a baseline that is solved alike."""
+    score = score_lines(judge.score_of(dataset, baseline))
+    arrays = levels_of(dataset, judge.target)
+    return frame({**header, "mark": mark, "id": candidate_id, "score": score}, arrays)
+
+
+def shape_frame(judge: Judge, mesh: Mesh, candidate_id: str, wish_number: int, name: str) -> bytes:
+    """Return a shape as it was meshed."""
+    shape = judge.loaded.shape_of(candidate_id or "")
+    kinds, arrays = shape_arrays(mesh, shape.symmetry)
+    header = {"kind": "shape", "move": wish_number, "id": name, "kinds": kinds}
+    return frame(header, arrays)
+
+
+def meshed_frames(known: Known, wish_number: int, values: Mapping[str, float]) -> list[bytes]:
+    """Return a shape where it has been meshed already; else nothing."""
+    answer = known.of(values)
+    mesh = known.meshes.get(key_of(values))
+    name = answer[0].id if answer is not None else ""
+    if mesh is None and name:
+        with suppress(BafflelensError, OSError):
+            mesh = known.judge.folder.load_mesh(name)
+    return [] if mesh is None else [shape_frame(known.judge, mesh, "", wish_number, name)]
+
+
+def opened_frames(known: Known, wish_number: int, candidate_id: str) -> list[bytes]:
+    """Return what is known of a candidate: levels and shape, for a look or as a reference.
+
+    Raises
+    ------
+    InputError
+        If it is not solved.
+    """
+    judge, folder = known.judge, known.judge.folder
+    candidates = {candidate.id: candidate for candidate in candidates_of(folder)}
+    draft = known.draft_baseline
+    if candidate_id == BASELINE_ID and known.mark_of_baseline == DRAFT and draft:
+        drawn = draft.dataset
+        header = {"kind": "opened", "move": wish_number, "values": {}, "faults": []}
+        return [answer_frame(judge, header, drawn, DRAFT, drawn, BASELINE_ID)]
+    if candidate_id not in candidates or not folder.has_directivity(candidate_id):
+        raise InputError(invalid("candidate", candidate_id, "one that is solved"))
+    candidate = candidates[candidate_id]
+    dataset = known.dataset_of(candidate_id)
+    baseline = known.answers.get(BASELINE_ID)
+    values = {key: candidate.values.get(key) for key in judge.searched}
+    is_settable = not candidate.is_baseline and None not in values.values()
+    header = {
+        "kind": "opened",
+        "move": wish_number,
+        "values": values if is_settable else {},
+        "faults": [],
+    }
+    beside = baseline.dataset if baseline else None
+    found = [answer_frame(judge, header, dataset, SOLVED, beside, candidate_id)]
+    with suppress(BafflelensError, OSError):
+        mesh = folder.load_mesh(candidate_id)
+        found.append(shape_frame(judge, mesh, candidate_id, wish_number, candidate_id))
+    with suppress(StoreError):
+        found += [one for one in (carved_frame(folder, candidate_id),) if one is not None]
+    return found

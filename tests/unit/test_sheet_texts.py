@@ -1,0 +1,170 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The texts of a drawing: none on another, none outside the frame, heights and places as said.
+
+The boxes are those that a PDF reader gives of each text object, whatever wrote them.
+"""
+
+import functools
+from itertools import pairwise
+
+import numpy as np
+import pypdfium2
+import pytest
+from handed_lens import exported
+
+from bafflelens.handoff.annotation import Around, spread
+from bafflelens.handoff.dimension import Shown, general
+from bafflelens.handoff.part_dimensions import dimensions_of
+from bafflelens.handoff.sheet import Sheet, sheet_pdf
+from bafflelens.handoff.sheet_frame import (
+    FRAME_MM,
+    NARROW_MM,
+    TITLE_BLOCK_MM,
+    WIDE_MM,
+    font_size,
+    width_of,
+    wrapped,
+)
+from bafflelens.handoff.solid import Likeness
+from bafflelens.job.sections import HandoffSection
+from bafflelens.shapes.meshing.moving_parts import source_motions
+
+MM = 72 / 25.4
+TEXT = pypdfium2.raw.FPDF_PAGEOBJ_TEXT
+TOUCH_MM = 0.05
+OTHERS = ("arc_lens", "exponential_lens", "spline_lens", "waveguide", "two_way")
+BORDER_MM = 5.0  # for the grid's letters, outside of the frame
+
+
+@functools.cache
+def drawn(name, words="as the shop proposes"):
+    """The drawing of a shipped shape, as PDF."""
+    shape, solid = exported(name)
+    motions = source_motions(shape, shape.defaults)
+    table = dimensions_of(solid, motions)
+    return sheet_pdf(
+        Sheet(
+            run="lenses_20260101", candidate="c001", revision="1a2b3c4d", date="2026-01-01",
+            shape=shape, dimensions=shape.defaults, solid=solid,
+            likeness=Likeness(volume_share=0, largest_mm=0, corners_mm=0, where_mm=(0, 0, 0)),
+            motions=motions, checks=(), warnings=(words * 12,), robustness=None,
+            settings=HandoffSection(screws=6, screw_circle_mm=60, flange_mm=72, material=words),
+            rows=table.rows, form=table.form,
+        )
+    )  # fmt: skip
+
+
+def boxes_of(page):
+    """Yield each text of a page: left, lower, right and upper end in mm."""
+    for item in page.get_objects(filter=[TEXT]):
+        box = np.array(item.get_bounds()) / MM
+        if box[2] - box[0] > 1e-6 and box[3] - box[1] > 1e-6:
+            yield box
+
+
+def faults_of(content):
+    """Return pairs of texts that overlap, and texts that are outside the frame and its border."""
+    found = []
+    for number, page in enumerate(pypdfium2.PdfDocument(content), start=1):
+        boxes = np.array(list(boxes_of(page)))
+        assert len(boxes) > 20
+        low, high = boxes[:, :2] + TOUCH_MM, boxes[:, 2:] - TOUCH_MM
+        apart = (low[:, None] >= high[None]).any(axis=2)
+        over = np.argwhere(~(apart | apart.T) & ~np.eye(len(boxes), dtype=bool))
+        found += [(number, *pair) for pair in over.tolist()]
+        left, lower, right, upper = FRAME_MM
+        inside = (low > [left, lower]).all(axis=1) & (high < [right, upper]).all(axis=1)
+        border = (low > [left - BORDER_MM, lower - BORDER_MM]).all(axis=1)
+        border &= (high < [right + BORDER_MM, upper + BORDER_MM]).all(axis=1)
+        short = (high - low < 4.0).all(axis=1)  # a letter or digit of the grid
+        found += [(number, n) for n in np.flatnonzero(~(inside | (border & short))).tolist()]
+    return found
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "conic_lens",
+        "vertical_lens",
+        *(pytest.param(name, marks=pytest.mark.slow) for name in OTHERS),
+    ],
+)
+def test_no_text_of_a_shipped_lens_overlaps_or_leaves_the_frame(name):
+    assert faults_of(drawn(name)) == []
+
+
+def test_long_words_of_a_job_stay_in_their_cells():
+    words = "birch plywood 18 mm, three layers glued, sealed on all sides " * 3
+    assert faults_of(drawn("vertical_lens", words)) == []
+
+
+def test_the_check_of_texts_sees_an_overlap():
+    import io
+
+    from reportlab.pdfgen.canvas import Canvas
+
+    stream = io.BytesIO()
+    canvas = Canvas(stream)
+    canvas.setPageSize((420 * MM, 297 * MM))
+    for n in range(25):
+        canvas.drawString((40 + 10 * n) * MM, 100 * MM, "x")
+    canvas.drawString(41 * MM, 100.5 * MM, "xxxx")
+    canvas.drawString(2 * MM, 100 * MM, "outside of it")
+    canvas.save()
+    assert len(faults_of(stream.getvalue())) == 3  # each of a pair sees the other
+
+
+def test_every_symbol_of_the_table_is_on_sheet_one():
+    shape, solid = exported("conic_lens")
+    rows = dimensions_of(solid, source_motions(shape, shape.defaults)).rows
+    first, second, *_ = (
+        " ".join(page.get_textpage().get_text_range().split())
+        for page in pypdfium2.PdfDocument(drawn("conic_lens"))
+    )
+    assert len(rows) > 12
+    assert len({row.symbol for row in rows}) == len(rows)
+    for row in rows:
+        assert f"{row.symbol} {row.nominal_text}" in first
+        assert f"{row.symbol} {row.name}" in second
+        assert "_" not in row.name + row.how  # words, no keys
+    assert "A-A (1:1), the lens" in first
+    for letter in "JKL":
+        assert f" {letter} " in first
+
+
+def test_lines_and_letters_are_those_of_the_standards():
+    """ISO 128-2: wide to narrow 2:1. ISO 3098: heights of 2.5, 3.5 and 5 mm. From memory."""
+    assert WIDE_MM == 2 * NARROW_MM
+    heights = set()
+    for page in pypdfium2.PdfDocument(drawn("vertical_lens")):
+        for item in page.get_objects(filter=[TEXT]):
+            matrix = item.get_matrix()
+            heights.add(round(item.get_font_size() * np.hypot(matrix.a, matrix.b) / MM, 2))
+    assert heights == {round(font_size(height), 2) for height in (2.5, 3.5, 5.0)}
+    assert TITLE_BLOCK_MM[2] - TITLE_BLOCK_MM[0] == 180  # ISO 7200, from memory
+
+
+def test_lanes_keep_lengths_apart_and_the_shortest_nearest():
+    def length(symbol, low, high):
+        shown = Shown(how="across", at_mm=((low, 0.0), (high, 0.0)), side="above")
+        return general(symbol, "n", "h", high - low, view="A-A", shown=shown)
+
+    rows = (length("W", 0, 200), length("E", 100, 200), length("Q", 0, 60), length("P", 101, 102))
+    around = Around(rows=rows, window=(0, 0, 200, 50), scale=1)
+    lanes = {lane.row.symbol: lane.number for lane in around.lanes("above")}
+    assert lanes == {"P": 0, "Q": 0, "E": 1, "W": 2}
+    assert around.room("above") > around.room("below")
+
+
+def test_labels_are_spread_in_order_between_their_bounds():
+    places = spread([5.0, 5.0, 5.0, 29.0], [4.0] * 4, 0.0, 30.0)
+    assert all(b - a >= 4 - 1e-9 for a, b in pairwise(places))
+    assert places[0] >= 2
+    assert places[-1] == 28.0
+
+
+def test_words_are_wrapped_and_none_is_lost():
+    text = "a word, " * 20 + "x" * 90
+    lines = wrapped(text, 60.0)
+    assert "".join(lines).replace(" ", "") == text.replace(" ", "")
+    assert all(width_of(line) <= 60.0 for line in lines)

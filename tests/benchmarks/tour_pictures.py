@@ -14,6 +14,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 from PIL import Image
@@ -79,7 +80,9 @@ def main(run, candidate, compared, folder):
     small(clay / "clay_map.png", "clay")
     small(compared / "maps.png", "compare")
     handed = called("handoff", run, candidate, folder / "handed")
-    sheet = next(path for path in sorted(handed.rglob("*.pdf")) if "drawing" in path.name)
+    with zipfile.ZipFile(next(handed.glob("*.zip"))) as packed:
+        name = next(name for name in packed.namelist() if name.endswith("_drawing.pdf"))
+        sheet = Path(packed.extract(name, folder))
     small(first_page(sheet, folder / "drawing.png"), "handoff")
 
 

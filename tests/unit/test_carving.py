@@ -397,6 +397,41 @@ def test_the_slope_of_a_carving_is_that_of_differences(box_run, box_options, mon
     assert seen["slope"] == pytest.approx(seen["differences"], rel=0.15)
 
 
+def test_a_carving_can_follow_a_family_of_dome_motions(write_job, box_options, monkeypatch):
+    """The slope of mean and spread against differences; then a step, kept and judged alike."""
+    from bafflelens.run.carving import carve
+
+    job = write_job(FEW, ("[score]", '[score]\ndomes = "mean-and-spread"'))
+    family = '[domes.tweeter]\nkind = "soft"\nmembers = 4\n'
+    job.write_text(job.read_text() + family + CARVE.replace("steps = 2", "steps = 1"))
+    path = run_job(job, box_options).folder.path
+    seen = {}
+    descend = carve._descend
+
+    def look(carving, points):
+        evaluation, start = carving.evaluation, points[0]
+        assert start.found.weights.shape[0] == 7
+        change = np.random.default_rng(5).normal(size=start.amounts.shape)
+        change -= 30 * start.slope / np.abs(start.slope).max()
+        step = 2e-5
+        high, low = (evaluation.value(start.amounts + s * change)[0] for s in (step, -step))
+        seen["differences"] = (high - low) / (2 * step)
+        seen["slope"] = float((start.slope * change).sum())
+        return descend(carving, points)
+
+    monkeypatch.setattr(carve, "_descend", look)
+    found = carve_on_request(path, "c001", box_options)
+    assert abs(seen["slope"]) > 1
+    assert seen["slope"] == pytest.approx(seen["differences"], rel=0.15)  # as for a rigid dome
+    scores = [step.score_db for step in found.steps]
+    assert scores[1] < scores[0]
+    folder = open_run(path)
+    domes = folder.domes()["c001_carved"]
+    carved = next(c for c in folder.candidates() if c.id == "c001_carved")
+    assert carved.score.total_db == pytest.approx(domes.mean_db + domes.spread_db)
+    assert carved.score.total_db == pytest.approx(min(scores), abs=0.01)
+
+
 def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
     job = write_job(FEW)
     carve = CARVE.replace("steps = 2", "steps = 1\nleaders = 1")

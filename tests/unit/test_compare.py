@@ -10,6 +10,7 @@ import re
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import bodies
 import numpy as np
@@ -27,6 +28,7 @@ from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mockup.comparison import compare as compare_module
 from bafflelens.mockup.comparison import simulation
 from bafflelens.mockup.comparison.clay import deviation_between
+from bafflelens.mockup.comparison.clay_error_shown import ShownClayError
 from bafflelens.mockup.comparison.compare import PAGE, ComparisonRequest, compare
 from bafflelens.mockup.comparison.data_files import CORRECTION
 from bafflelens.mockup.comparison.simulation import radiator_of
@@ -383,6 +385,27 @@ def test_the_clay_is_looked_at_where_no_scan_tells_and_the_difference_is_large(
     assert "Where the clay may be wrong</h2>" in found.page.read_text()
     compare(request_of(with_clay_error=False, out=tmp_path / "not"), read, Silent())
     assert len(looked_for) == 1
+
+
+@pytest.mark.parametrize("asked", [None, True])
+def test_clay_is_not_blamed_for_what_the_dome_does(request_of, looked_for, monkeypatch, asked):
+    """Unless somebody asks; then the caution comes first."""
+    dome = SimpleNamespace(verdict="dome", text="Dome of tweeter: lags.")
+    monkeypatch.setattr(compare_module, "dome_motions_of", lambda *_: "some")
+    monkeypatch.setattr(compare_module, "fit_dome", lambda *_: dome)
+    monkeypatch.setattr(compare_module, "page_of", lambda *_: "")
+    monkeypatch.setattr(compare_module, "data_files", lambda *_: {})
+    monkeypatch.setattr(
+        compare_module, "shown_clay_error", lambda *_: ShownClayError(lines=("x",))
+    )
+    monkeypatch.setattr(
+        compare_module, "find_clay_error", lambda *given: looked_for.append(given) or "found"
+    )
+    request = request_of(within_db=0.1, with_clay_error=asked)
+    found = compare(request, lambda path: read(path, radius_m=0.06), Silent())
+    assert found.clay_lines[0].startswith("The dome's motion explains the difference")
+    assert len(looked_for) == (asked is True)
+    assert found.clay_lines[1:] == (("x",) if asked else ())
 
 
 def test_what_takes_long_is_offered(request_of, looked_for, monkeypatch):

@@ -277,6 +277,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
     from bafflelens.report import CandidateView, Failure, RunView, Timing
     from bafflelens.report.carvings import carved_views, kept_clay_map
     from bafflelens.report.dimensions import dimensions_of
+    from bafflelens.report.origins import origins_of
 
     job = loaded.job
     rows, searched = rank_run(folder, record, loaded), _searched(job.geometry.parameters)
@@ -325,6 +326,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         settings=job.score.settings,
         room=job.room.room,
         ranges=searched,
+        origins=origins_of(loaded.shape.parameters, job.geometry.parameters),
         detailed=job.report.detailed,
         carvings=carved_views(folder, loaded),
         failures=tuple(

@@ -197,6 +197,8 @@ class RunView:
     ranges : mapping of str to (float, float)
         Lowest and highest value of each parameter that was searched, as the job says; what the
         candidates reach counts for one that is missing.
+    origins : mapping of str to tuple of str
+        Sizes of the shape in words, by whether the job searches, gives or leaves them.
     detailed : int
         How many of the best are shown in detail, besides the baseline.
     thumbnails : int
@@ -234,6 +236,7 @@ class RunView:
     folder: str = "RUN"
     every_row: tuple[RankedRow, ...] = ()
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    origins: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     detailed: int = 4
     thumbnails: int = 6
     carvings: tuple[CarvedView, ...] = ()

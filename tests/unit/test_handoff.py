@@ -24,7 +24,7 @@ from bafflelens.base.errors import InputError, MeshingError, StoreError
 from bafflelens.base.progress import Silent
 from bafflelens.base.provenance import SHAPES, shapes_digest, source_digest
 from bafflelens.cli import main
-from bafflelens.handoff import package
+from bafflelens.handoff import candidate_files, package
 from bafflelens.handoff.checks import sharp_corners, undercut
 from bafflelens.handoff.datum import shaped_by
 from bafflelens.handoff.exporter import _require_volume
@@ -404,12 +404,12 @@ def run_folder(write_job, options, monkeypatch):
     (path.parent / "lens.py").write_text(script_text(-0.01))
 
     # The bowl has no dome to mesh; the nominal surface is tested with a lens of its own.
-    def datum_of(shape, values, time_limit_s, told):
+    def begin_datum(pool, shape, values, time_limit_s, told):
         for _ in shaped_by(shape):
             told()
-        return block_lens.datum()
+        return block_lens.datum
 
-    monkeypatch.setattr(package, "datum_of", datum_of)
+    monkeypatch.setattr(candidate_files, "begin_datum", begin_datum)
     return run_job(path, options).folder
 
 

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 import trimesh
-from test_handoff import script_text
+from bowl import script_text
 
 from bafflelens.base.errors import MeshingError
 from bafflelens.handoff.curved_surface import CurvedSurface, _mirrored, curved_surface
@@ -54,19 +54,20 @@ def test_mirror_images_run_the_other_way_round():
 
 
 def test_a_built_bowl_is_the_ball_that_was_cut_out(tmp_path):
-    """A quarter of a millimetre inside the bowl, the wall stands that far behind."""
+    """Places a quarter of a millimetre before its wall have the wall that far behind them."""
     path = tmp_path / "bowl.py"
-    path.write_text(script_text(-0.01))
+    text = script_text(-0.01).replace('name="lens"', 'name="dome"')
+    path.write_text(text.replace('"taper_surfaces": ["surround"]', '"taper_surfaces": []'))
     shape = load_shape(path)
     surface = curved_surface(shape, shape.defaults, 60.0)
-    angle = np.radians(np.arange(5, 100, 10))
+    angle = np.radians(np.arange(80, 180, 10))  # the rest is open
     around = np.radians(np.arange(0, 360, 30))
-    inward = np.array(
+    way = np.array(
         [(math.cos(a), math.sin(a) * math.cos(b), math.sin(a) * math.sin(b))
          for a in angle for b in around]
     )  # fmt: skip
-    points = np.array([-0.01, 0, 0]) - (RADIUS - 2.5e-4) * inward
-    height = surface.heights(points, inward, 1e-3)
+    points = np.array([-0.01, 0, 0]) + (RADIUS - 2.5e-4) * way
+    height = surface.heights(points, -way, 1e-3)
     np.testing.assert_allclose(height, -2.5e-4, atol=2e-6)
 
 

@@ -13,6 +13,9 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Final
 
+import numpy as np
+
+from bafflelens.base.conventions import FloatArray
 from bafflelens.base.processor import processors
 from bafflelens.base.progress import Advance
 from bafflelens.handoff.as_made import JOB
@@ -25,10 +28,16 @@ from bafflelens.handoff.part_dimensions import PartDimensions, dimensions_of
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
 from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
-from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
+from bafflelens.handoff.template_dxf import dxf_bytes
+from bafflelens.handoff.templates import (
+    printed_templates,
+    templates_of,
+    templates_pdf,
+)
 from bafflelens.job.sections import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
 from bafflelens.scoring.ranking import RankedRow
 from bafflelens.shapes.cad.declared_text import declaration_bytes
 from bafflelens.shapes.meshing.moving_parts import source_motions
@@ -203,6 +212,7 @@ def _solid_files(
     centre = [1e3 * value for value in motions[0].centre]
     rim = 1e3 * motions[0].outer_radius_m
     templates = list(templates_of(solid.sections, subject.label, centre, rim))
+    printed = printed_templates(solid.sections, subject.label, centre, rim, _shaped_mm(solid.mesh))
     sheet = Sheet(
         run=subject.run,
         candidate=subject.row.candidate.id,
@@ -226,10 +236,19 @@ def _solid_files(
         f"{stem}.toml": declaration_bytes(subject.title, f"{stem}.step", names, motions),
         **printable(stem, solid.mesh, subject.title),
         **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
-        f"templates/{stem}_{page}.pdf": templates_pdf(templates, page),
+        f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
         f"{stem}_drawing.pdf": sheet_pdf(sheet),
         **{f"checks/{c.file}.png": c.picture for c in checks if c.picture},
     }
+
+
+def _shaped_mm(mesh: Mesh) -> FloatArray:
+    """Return places on what guides sound, (n, 3); on all of the front where nothing does."""
+    names = mesh.surface.tolist()
+    guides = np.array([surface_kind(name) in GUIDING_KINDS for name in names])
+    front = np.array([not name.startswith("cabinet") for name in names])
+    shaped = guides if guides.any() else front
+    return np.asarray(mesh.corners[shaped].reshape(-1, 3) * 1e3)
 
 
 def printable(stem: str, mesh: Mesh, title: str) -> dict[str, bytes]:

@@ -23,8 +23,9 @@ from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
 from bafflelens.handoff.checks import Check, making_checks
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import begin_datum, shaped_by
+from bafflelens.handoff.lens_dimensions import LensDimensions
 from bafflelens.handoff.manifest import FORMS
-from bafflelens.handoff.part_dimensions import PartDimensions, dimensions_of
+from bafflelens.handoff.part_dimensions import dimensions_of
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
 from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
@@ -205,7 +206,7 @@ def _solid_files(
     same: Likeness,
     motions: Sequence[SourceMotion],
     checks: tuple[Check, ...],
-    table: PartDimensions,
+    table: LensDimensions,
 ) -> dict[str, bytes]:
     """Return solid, templates, drawing and pictures of checks."""
     stem, page = subject.stem, subject.settings.page

@@ -128,8 +128,10 @@ def curved_surface(
         (folder / "request.json").write_text(json.dumps(request))
         ended = ready_process.run_ready(__name__, folder, time_limit_s)
         if ended:
+            fault = folder / "fault.json"
             rule = f"one that can be built and meshed; that ended with {ended}"
-            raise MeshingError(invalid("shape", shape.name, rule))
+            line = invalid("shape", shape.name, rule)
+            raise MeshingError(json.loads(fault.read_text())["fault"] if fault.exists() else line)
         with np.load(folder / "surface.npz") as data:
             corners, middles = data["corners"], data["middles"]
     for plane in shape.symmetry:
@@ -168,7 +170,7 @@ def main(folder: Path) -> int:
         corners, middles = _triangles(gmsh, Path(request["script"]), request["values"])
         np.savez(folder / "surface.npz", corners=corners, middles=middles)
     except BafflelensError as error:
-        print(error)  # it is kept, and stands in the error of the process that waits
+        (folder / "fault.json").write_text(json.dumps({"fault": str(error)}))
         return 1
     return 0
 

@@ -37,7 +37,7 @@ def decision_page(found: ShortList, one: Listed) -> Iterator[Any]:
     yield heading("What to make first")
     yield paragraph(_first_text(found, one))
     yield heading("What to measure, and the commands for it")
-    for number, (text, command) in enumerate(steps_of(found, one), start=1):
+    for number, (text, command) in enumerate(measuring_steps(found, one), start=1):
         yield paragraph(f"{number}. {text}", after=1)
         yield paragraph(command, bold=True, size=7.5, after=3)
     yield heading("What would make us stop")
@@ -61,7 +61,7 @@ def _first_text(found: ShortList, one: Listed) -> str:
     )
 
 
-def steps_of(found: ShortList, one: Listed) -> tuple[tuple[str, str], ...]:
+def measuring_steps(found: ShortList, one: Listed) -> tuple[tuple[str, str], ...]:
     """Return what is measured of a candidate, each with its whole command line.
 
     Parameters

@@ -11,7 +11,7 @@ from bafflelens.handoff.template_stations import (
     changes_mm,
     chosen_stations,
     front_line,
-    reach_of,
+    template_reach,
 )
 from bafflelens.handoff.templates import printed_templates, templates_pdf
 
@@ -54,8 +54,8 @@ def test_the_bend_is_printed_and_never_more_than_eight():
 
 def test_a_template_reaches_little_beyond_the_lens():
     lens = np.array([[0.0, y, z] for y in (-30, 0, 30) for z in (-50.0, 50.0)])
-    assert reach_of(section("vertical", 0.0, 20.0), lens) == (-65, 65)
-    assert reach_of(section("vertical", 100.0, 20.0), lens) is None
+    assert template_reach(section("vertical", 0.0, 20.0), lens) == (-65, 65)
+    assert template_reach(section("vertical", 100.0, 20.0), lens) is None
 
 
 def test_old_and_new_differ_by_what_is_added_or_taken():

@@ -6,7 +6,7 @@ from __future__ import annotations
 import os
 
 
-def processors() -> int:
+def usable_processors() -> int:
     """Return how many processors this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))

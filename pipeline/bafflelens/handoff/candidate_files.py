@@ -16,7 +16,7 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.base.processor import processors
+from bafflelens.base.processor import usable_processors
 from bafflelens.base.progress import Advance
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
@@ -101,7 +101,7 @@ class Subject:
 
 
 @dataclass(frozen=True, kw_only=True)
-class CandidateFiles:
+class FilesMade:
     """What was made of a candidate.
 
     Attributes
@@ -125,9 +125,7 @@ def share_of(shape: Shape, *, has_solid: bool) -> float:
     return rest + (len(shaped_by(shape)) if has_solid else 0)
 
 
-def candidate_files(
-    subject: Subject, facts: Mapping[str, Any], advance: Advance
-) -> CandidateFiles:
+def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance) -> FilesMade:
     """Export the solid of a candidate, check it, and draw it.
 
     Parameters
@@ -146,7 +144,7 @@ def candidate_files(
     """
     told = _one_at_a_time(advance)
     shape, values, settings = subject.shape, subject.values, subject.settings
-    with ThreadPoolExecutor(processors()) as pool:
+    with ThreadPoolExecutor(usable_processors()) as pool:
         exporting = pool.submit(
             export_solid,
             shape,
@@ -186,7 +184,7 @@ def candidate_files(
     files[f"{form}.csv"] = form_csv(table.rows, manifest, formed)
     files[f"{form}.pdf"] = form_pdf(table.rows, manifest, formed, subject.title)
     files[JOB] = subject.job
-    return CandidateFiles(files=files, facts=found, checks=checks)
+    return FilesMade(files=files, facts=found, checks=checks)
 
 
 def _one_at_a_time(advance: Advance) -> Advance:
@@ -235,7 +233,7 @@ def _solid_files(
     return {
         f"{stem}.step": solid.step,
         f"{stem}.toml": declaration_bytes(subject.title, f"{stem}.step", names, motions),
-        **printable(stem, solid.mesh, subject.title),
+        **print_files(stem, solid.mesh, subject.title),
         **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
         f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
         f"{stem}_drawing.pdf": sheet_pdf(sheet),
@@ -252,7 +250,7 @@ def _shaped_mm(mesh: Mesh) -> FloatArray:
     return np.asarray(mesh.corners[shaped].reshape(-1, 3) * 1e3)
 
 
-def printable(stem: str, mesh: Mesh, title: str) -> dict[str, bytes]:
+def print_files(stem: str, mesh: Mesh, title: str) -> dict[str, bytes]:
     """Return the files to print from."""
     return {f"{stem}.stl": stl_bytes(mesh), f"{stem}.3mf": three_mf_bytes(mesh, title)}
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from bafflelens.base.archives import arrays_of
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, StoreError, invalid
-from bafflelens.base.processor import processors
+from bafflelens.base.processor import usable_processors
 from bafflelens.handoff.curved_surface import CurvedSurface, curved_surface
 from bafflelens.handoff.regions import DRIVER, regions_of
 from bafflelens.mesh.mesh import Mesh
@@ -148,7 +148,7 @@ def datum_of(
     MeshingError
         If the nominal shape cannot be meshed.
     """
-    with ThreadPoolExecutor(processors()) as pool:
+    with ThreadPoolExecutor(usable_processors()) as pool:
         return begin_datum(pool, shape, values, time_limit_s, keys)()
 
 

@@ -19,7 +19,7 @@ from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.candidate_files import (
     Subject,
     candidate_files,
-    printable,
+    print_files,
     share_of,
 )
 from bafflelens.handoff.checks import Check
@@ -193,7 +193,7 @@ def _of_candidate(
         whole = analysed
         for plane in shape.symmetry:
             whole = whole.mirrored(plane)
-        files = printable(stem, whole, f"{folder.name} {candidate.id} rev {revision}")
+        files = print_files(stem, whole, f"{folder.name} {candidate.id} rev {revision}")
         advance(share_of(shape, has_solid=False))
     else:
         subject = Subject(

@@ -104,7 +104,7 @@ def _places(section: Section, kind: str) -> tuple[float, ...]:
     return (0.0, 180.0) if section.kind == "vertical" else (90.0,)
 
 
-def reach_of(section: Section, shaped_mm: FloatArray) -> tuple[float, float] | None:
+def template_reach(section: Section, shaped_mm: FloatArray) -> tuple[float, float] | None:
     """Return the part of a section that the lens takes, with some front beside it, in mm.
 
     Parameters

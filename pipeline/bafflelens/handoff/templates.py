@@ -19,7 +19,7 @@ from bafflelens.handoff.template_stations import (
     changes_mm,
     chosen_stations,
     front_line,
-    reach_of,
+    template_reach,
 )
 
 PAGES_MM: Final = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "roll": (610.0, math.inf)}
@@ -143,7 +143,7 @@ def printed_templates(
             if template.name.endswith("_profile"):
                 side = _SIDES[section.kind]
                 text = f"{label}  {section.text}; {side}"
-                yield replace(template, text=text, reach_mm=reach_of(section, shaped_mm))
+                yield replace(template, text=text, reach_mm=template_reach(section, shaped_mm))
 
 
 _SIDES: Final = {
@@ -362,12 +362,8 @@ def _draw_ends(canvas: Any, template: Template) -> None:
             canvas.line(left, end, right, end)
     canvas.setFont(FONT, 2.2)
     axis = "axis" if template.across == "r" else f"{template.across} = 0"
-    canvas.drawString(left + 1, 0.8, f"datum: {axis}")
-    canvas.saveState()
-    canvas.translate(-0.8, low + 3)
-    canvas.rotate(90)
-    canvas.drawString(0, 0, "datum: front plane, x = 0")
-    canvas.restoreState()
+    canvas.drawString(right + 6, -3, f"datum: {axis}")
+    canvas.drawString(1.5, low - 4.5, "datum: front plane, x = 0")
 
 
 def _draw_changes(canvas: Any, template: Template) -> None:
@@ -385,7 +381,7 @@ def _draw_changes(canvas: Any, template: Template) -> None:
         if abs(change) >= _LEAST_CHANGE_MM:
             word = f"{'add' if change > 0 else 'take'} {abs(change):.1f}"
         canvas.line(x, place, x + 2, place)
-        canvas.drawString(x + 2.5, place - 0.8, word)
+        canvas.drawString(x + 2.5, place + 0.5, word)
 
 
 def _fitting(canvas: Any, text: str, room: float) -> None:

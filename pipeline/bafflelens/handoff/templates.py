@@ -379,7 +379,7 @@ def _draw_changes(canvas: Any, template: Template) -> None:
             continue
         word = "as it is"
         if abs(change) >= _LEAST_CHANGE_MM:
-            word = f"{'add' if change > 0 else 'take'} {abs(change):.1f}"
+            word = f"{'add' if change > 0 else 'take'} {abs(change):.1f} mm"
         canvas.line(x, place, x + 2, place)
         canvas.drawString(x + 2.5, place + 0.5, word)
 

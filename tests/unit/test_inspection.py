@@ -26,6 +26,7 @@ from bafflelens.handoff.calipers import form_csv, form_pdf
 from bafflelens.handoff.datum import Datum, datum_of
 from bafflelens.handoff.deviation_model import explain, region_rms
 from bafflelens.handoff.inspection import inspect_readings
+from bafflelens.handoff.judging import judge
 from bafflelens.handoff.limits import (
     general_limit,
     limit_of,
@@ -34,7 +35,7 @@ from bafflelens.handoff.limits import (
 )
 from bafflelens.handoff.manifest import manifest_bytes, open_archive, verify_folder
 from bafflelens.handoff.part_dimensions import outer_dimensions
-from bafflelens.handoff.scanned import ScanRequest, inspect_scan, judge
+from bafflelens.handoff.scanned import ScanRequest, inspect_scan
 from bafflelens.job.job_file import load_job
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.shapes.meshing.loading import load_shape

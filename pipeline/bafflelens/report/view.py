@@ -70,8 +70,6 @@ class CandidateView:
         Those.
     meeting : Meeting or None
         Where the ways of its crossover meet; None where there is no such place.
-    clay_map : ClayMapView or None
-        Where to add or take material; None where that was not asked.
     """
 
     id: str
@@ -83,23 +81,6 @@ class CandidateView:
     opening: Picture | None = None
     dimensions: tuple[Dimension, ...] = ()
     meeting: Meeting | None = None
-    clay_map: ClayMapView | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class ClayMapView:
-    """A clay map as it was made.
-
-    Attributes
-    ----------
-    picture : bytes
-        The map, a PNG.
-    places : str
-        The list of places, in words.
-    """
-
-    picture: bytes
-    places: str
 
 
 @dataclass(frozen=True, kw_only=True)

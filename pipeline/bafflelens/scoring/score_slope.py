@@ -72,12 +72,12 @@ from bafflelens.scoring.traced_levels import (
     arc_level,
     arc_ratio,
     bounce_level,
-    by_octave,
-    by_octave_at,
     edge_level,
     heard_of,
     mean_of,
     third_octave_change,
+    traced_octaves,
+    traced_octaves_at,
 )
 
 OBJECTIVES: Final = ("score", "vertical_control", "horizontal_width", "side_effects")
@@ -218,7 +218,7 @@ def _vertical_control(heard: Heard, target: Target, band_hz: tuple[float, float]
         weight = limit.weight_at(heard.frequency_hz)
         allowed = np.where(weight > 0, limit.level_at(heard.frequency_hz), 0.0)
         excess = positive(level - allowed, heard.softness_db)
-        parts.append(by_octave(heard, excess, weight, band_hz))
+        parts.append(traced_octaves(heard, excess, weight, band_hz))
     return mean_of(parts)
 
 
@@ -236,7 +236,7 @@ def _shortfall(
         share = (own_weight / np.where(weight > 0, weight, 1.0))[:, np.newaxis]
         short.append(positive(missing, heard.softness_db) * share)
     worst = largest(stacked(short), 0)
-    return mean_of([by_octave(heard, worst[:, side], weight, band_hz) for side in (0, 1)])
+    return mean_of([traced_octaves(heard, worst[:, side], weight, band_hz) for side in (0, 1)])
 
 
 def _on_axis_ripple(heard: Heard, judged: tuple[float, float]) -> Traced | None:
@@ -250,7 +250,7 @@ def _on_axis_ripple(heard: Heard, judged: tuple[float, float]) -> Traced | None:
     parts = []
     for energy in (heard.energy[used, axis], heard.window[used]):
         remainder = modulus(from_left(remainder_of, traced_level_db(energy)), heard.softness_db)
-        parts.append(by_octave_at(heard, frequency, remainder, np.ones(len(used)), judged))
+        parts.append(traced_octaves_at(heard, frequency, remainder, np.ones(len(used)), judged))
     return mean_of(parts)
 
 
@@ -269,7 +269,7 @@ def _width_smoothness(heard: Heard, target: Target, judged: tuple[float, float])
     change, is_known = third_octave_change(heard, edge, judged[1])
     excess = positive(change - np.maximum(wanted, 0.0), heard.softness_db)
     excess = excess + positive(-change + np.minimum(wanted, 0.0), heard.softness_db)
-    return by_octave(heard, excess, np.where(is_known, weight, 0.0), judged)
+    return traced_octaves(heard, excess, np.where(is_known, weight, 0.0), judged)
 
 
 def _index_smoothness(heard: Heard, judged: tuple[float, float]) -> Traced | None:
@@ -277,7 +277,7 @@ def _index_smoothness(heard: Heard, judged: tuple[float, float]) -> Traced | Non
     change, is_known = third_octave_change(heard, index, judged[1])
     excess = positive(change - STEADY_RISE_DB, heard.softness_db)
     excess = excess + positive(-change, heard.softness_db)
-    return by_octave(heard, excess, is_known.astype(float), judged)
+    return traced_octaves(heard, excess, is_known.astype(float), judged)
 
 
 def _up_down_symmetry(heard: Heard, target: Target, band_hz: tuple[float, float]) -> Traced | None:
@@ -287,7 +287,7 @@ def _up_down_symmetry(heard: Heard, target: Target, band_hz: tuple[float, float]
     levels = arc_level(heard, "vertical", np.concatenate((-angles, angles)))
     apart = modulus(levels[:, count:] - levels[:, :count], heard.softness_db)
     mean = from_right(apart, np.full(count, 1 / count))
-    return by_octave(heard, mean, np.ones(len(heard.frequency_hz)), band_hz)
+    return traced_octaves(heard, mean, np.ones(len(heard.frequency_hz)), band_hz)
 
 
 def _side_lobes(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
@@ -298,7 +298,7 @@ def _side_lobes(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
         sides = [levels[:, : len(angles)], levels[:, len(angles) :]]
         heights = [largest(side + largest_so_far(-side), 1) for side in sides]
         height = largest(stacked(heights), 0)
-        parts.append(by_octave(heard, height, np.ones(len(heard.frequency_hz)), band_hz))
+        parts.append(traced_octaves(heard, height, np.ones(len(heard.frequency_hz)), band_hz))
     return mean_of(parts)
 
 
@@ -314,7 +314,7 @@ def _window_nulls(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
         depth = smallest(stacked((before, behind)), 0) - values
         in_window = np.flatnonzero(np.abs(angle[around]) <= window_deg)
         deepest = largest(depth[:, in_window], 1)
-        parts.append(by_octave(heard, deepest, np.ones(len(heard.frequency_hz)), band_hz))
+        parts.append(traced_octaves(heard, deepest, np.ones(len(heard.frequency_hz)), band_hz))
     return mean_of(parts)
 
 
@@ -332,7 +332,7 @@ def _sensitivity_loss(
         response_db(window_amplitude(baseline)[known]),
     )
     loss = -traced_level_db(heard.window) + (other - response_db(np.ones(1)))
-    return by_octave(heard, loss, np.ones(len(heard.frequency_hz)), band_hz)
+    return traced_octaves(heard, loss, np.ones(len(heard.frequency_hz)), band_hz)
 
 
 def _trend(position: FloatArray, degree: int) -> FloatArray:

@@ -118,14 +118,14 @@ def third_octave_change(heard: Heard, curve: Traced, end_hz: float) -> tuple[Tra
     return from_left(change, curve), is_known
 
 
-def by_octave(
+def traced_octaves(
     heard: Heard, curve: Traced, weight: FloatArray, band_hz: tuple[float, float]
 ) -> Traced | None:
-    """Return what `by_octave_at` makes of a curve at all frequencies."""
-    return by_octave_at(heard, heard.frequency_hz, curve, weight, band_hz)
+    """Return what `traced_octaves_at` makes of a curve at all frequencies."""
+    return traced_octaves_at(heard, heard.frequency_hz, curve, weight, band_hz)
 
 
-def by_octave_at(
+def traced_octaves_at(
     heard: Heard,
     frequency_hz: FloatArray,
     curve: Traced,

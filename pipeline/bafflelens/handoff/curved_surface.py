@@ -188,7 +188,7 @@ def _triangles(
     _set_sizes(gmsh, groups, module.sources(parameters), _SIZE)
     _generate(gmsh)
     model.mesh.setOrder(2)
-    vertices, number, _ = _vertices(model)
+    vertices, number, _, _ = _vertices(model)
     nodes, face = [], []
     for faces in groups.values():
         for tag in faces:

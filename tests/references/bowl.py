@@ -19,7 +19,7 @@ BUILD = """    occ = model.occ
 """
 
 
-def script_text(offset_m):
+def script_text(offset_m: float) -> str:
     raising = '    raise RuntimeError("the tests mesh without gmsh")\n'
     assert raising in small_job.LENS_SCRIPT
     return small_job.LENS_SCRIPT.replace(raising, BUILD.replace("OFFSET", str(offset_m)))

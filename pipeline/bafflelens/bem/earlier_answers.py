@@ -91,7 +91,9 @@ def answers_on(surface: SurfacePressure, body: MovingBody) -> EarlierAnswers:
     way = ways_from_sources(surface.mesh, body.motions)
     found = {
         float(frequency_hz): envelope(
-            surface.pressure[:, number], body.air.wavenumber(float(frequency_hz)), way
+            surface.pressure[:, number].astype(complex),
+            body.air.wavenumber(float(frequency_hz)),
+            way,
         ).astype(np.complex64)[np.newaxis]
         for number, frequency_hz in enumerate(surface.frequencies_hz)
     }

@@ -25,7 +25,7 @@ from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import begin_datum, shaped_by
 from bafflelens.handoff.lens_dimensions import LensDimensions
 from bafflelens.handoff.manifest import FORMS
-from bafflelens.handoff.part_dimensions import dimensions_of
+from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
 from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
@@ -166,7 +166,7 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
             motions = source_motions(shape, values)
             checks = making_checks(solid, same, motions, settings)
             told(_SHARE_OF_CHECKS)
-            table = dimensions_of(solid, motions)
+            table = measured_dimensions(solid, motions)
             files = _solid_files(subject, solid, same, motions, checks, table)
             told(_SHARE_OF_PAGES)
             files[DATUM] = datum().to_bytes()

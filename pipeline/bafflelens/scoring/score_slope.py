@@ -68,14 +68,14 @@ from bafflelens.scoring.side_effects import (
 from bafflelens.scoring.target import Limit, Target
 from bafflelens.scoring.traced_levels import (
     LEAST_ENERGY,
-    Heard,
+    TracedFields,
     arc_level,
     arc_ratio,
     bounce_level,
     edge_level,
     heard_of,
     mean_of,
-    third_octave_change,
+    traced_change,
     traced_octaves,
     traced_octaves_at,
 )
@@ -189,7 +189,7 @@ def _of_power(dataset: xr.Dataset, solved: BoolArray, by_power: FloatArray) -> C
 
 
 def _criteria(
-    heard: Heard, target: Target, settings: ScoreSettings, baseline: xr.Dataset | None
+    heard: TracedFields, target: Target, settings: ScoreSettings, baseline: xr.Dataset | None
 ) -> dict[str, Traced | None]:
     """Return each criterion's value by its name, None where it cannot be judged."""
     band_hz = settings.band_hz
@@ -211,7 +211,9 @@ def _criteria(
 
 
 # ------------------------------------------------------------------ criteria
-def _vertical_control(heard: Heard, target: Target, band_hz: tuple[float, float]) -> Traced | None:
+def _vertical_control(
+    heard: TracedFields, target: Target, band_hz: tuple[float, float]
+) -> Traced | None:
     parts = []
     for limit in (target.floor, target.ceiling):
         level = bounce_level(heard, limit, target.seat_azimuth_deg)
@@ -223,7 +225,7 @@ def _vertical_control(heard: Heard, target: Target, band_hz: tuple[float, float]
 
 
 def _shortfall(
-    heard: Heard, limits: Sequence[Limit], plane: str, band_hz: tuple[float, float]
+    heard: TracedFields, limits: Sequence[Limit], plane: str, band_hz: tuple[float, float]
 ) -> Traced | None:
     if not limits:
         return None
@@ -239,7 +241,7 @@ def _shortfall(
     return mean_of([traced_octaves(heard, worst[:, side], weight, band_hz) for side in (0, 1)])
 
 
-def _on_axis_ripple(heard: Heard, judged: tuple[float, float]) -> Traced | None:
+def _on_axis_ripple(heard: TracedFields, judged: tuple[float, float]) -> Traced | None:
     degree = int(np.ceil(np.log2(judged[1] / judged[0]) - 1e-9))
     used = np.flatnonzero(inside(heard.frequency_hz, judged))
     if degree < 1 or len(used) < 2 * (degree + 1):
@@ -254,7 +256,9 @@ def _on_axis_ripple(heard: Heard, judged: tuple[float, float]) -> Traced | None:
     return mean_of(parts)
 
 
-def _width_smoothness(heard: Heard, target: Target, judged: tuple[float, float]) -> Traced | None:
+def _width_smoothness(
+    heard: TracedFields, target: Target, judged: tuple[float, float]
+) -> Traced | None:
     if not target.horizontal:
         return None
     limit = max(target.horizontal, key=lambda limit: limit.angle_deg)
@@ -266,21 +270,23 @@ def _width_smoothness(heard: Heard, target: Target, judged: tuple[float, float])
     is_asked = np.isfinite(wanted)
     weight = np.where(is_asked, limit.weight_at(heard.frequency_hz), 0.0)
     wanted = np.where(is_asked, wanted, 0.0)
-    change, is_known = third_octave_change(heard, edge, judged[1])
+    change, is_known = traced_change(heard, edge, judged[1])
     excess = positive(change - np.maximum(wanted, 0.0), heard.softness_db)
     excess = excess + positive(-change + np.minimum(wanted, 0.0), heard.softness_db)
     return traced_octaves(heard, excess, np.where(is_known, weight, 0.0), judged)
 
 
-def _index_smoothness(heard: Heard, judged: tuple[float, float]) -> Traced | None:
+def _index_smoothness(heard: TracedFields, judged: tuple[float, float]) -> Traced | None:
     index = traced_level_db(heard.window) - traced_level_db(heard.power)
-    change, is_known = third_octave_change(heard, index, judged[1])
+    change, is_known = traced_change(heard, index, judged[1])
     excess = positive(change - STEADY_RISE_DB, heard.softness_db)
     excess = excess + positive(-change, heard.softness_db)
     return traced_octaves(heard, excess, is_known.astype(float), judged)
 
 
-def _up_down_symmetry(heard: Heard, target: Target, band_hz: tuple[float, float]) -> Traced | None:
+def _up_down_symmetry(
+    heard: TracedFields, target: Target, band_hz: tuple[float, float]
+) -> Traced | None:
     steepest = max(abs(limit.angle_deg) for limit in (target.floor, target.ceiling))
     count = max(1, round(steepest / SYMMETRY_STEP_DEG))
     angles = np.arange(1, count + 1) * SYMMETRY_STEP_DEG
@@ -290,7 +296,7 @@ def _up_down_symmetry(heard: Heard, target: Target, band_hz: tuple[float, float]
     return traced_octaves(heard, mean, np.ones(len(heard.frequency_hz)), band_hz)
 
 
-def _side_lobes(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
+def _side_lobes(heard: TracedFields, band_hz: tuple[float, float]) -> Traced | None:
     parts = []
     for plane, edge_deg in WINDOW_DEG.items():
         angles = np.arange(edge_deg, LOBES_TO_DEG + LOBE_STEP_DEG, LOBE_STEP_DEG)
@@ -302,7 +308,7 @@ def _side_lobes(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
     return mean_of(parts)
 
 
-def _window_nulls(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
+def _window_nulls(heard: TracedFields, band_hz: tuple[float, float]) -> Traced | None:
     parts = []
     for plane, window_deg in WINDOW_DEG.items():
         chosen, angle = orbit_directions(heard.dataset, plane)
@@ -319,7 +325,7 @@ def _window_nulls(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
 
 
 def _sensitivity_loss(
-    heard: Heard, baseline: xr.Dataset | None, band_hz: tuple[float, float]
+    heard: TracedFields, baseline: xr.Dataset | None, band_hz: tuple[float, float]
 ) -> Traced | None:
     if baseline is None or not heard.frequency_hz.size:
         return None

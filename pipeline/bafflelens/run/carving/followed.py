@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 import xarray as xr
@@ -11,11 +11,14 @@ import xarray as xr
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.directivity.dome_mixtures import as_sources, has_profiles, mixed_by
 from bafflelens.directivity.interpolated import shown, weights_where_solved
+from bafflelens.directivity.loudspeaker import DrivenLoudspeaker
 from bafflelens.run.state import Run
 from bafflelens.scoring.dome_slope import followed_value, of_profiles
 from bafflelens.scoring.loudspeaker_slope import played_score_slope, shown_score_slope
 from bafflelens.scoring.quieter import Quieter
+from bafflelens.scoring.score import ScoreSettings
 from bafflelens.scoring.score_slope import FOLLOWED, ScoreSlope
+from bafflelens.scoring.target import Target
 from bafflelens.store.system_response import member_mixings, plates_of
 
 
@@ -50,7 +53,7 @@ def softened_slope(
         The slope with respect to the far field of each source and, after these, each profile.
     """
     loaded, job = run.loaded, run.loaded.job
-    given: tuple[Any, ...] = (
+    given: tuple[DrivenLoudspeaker, dict[str, xr.Dataset], Target, ScoreSettings] = (
         loaded.loudspeaker,
         plates_of(run.folder, loaded),
         job.target.target(job.room.room),
@@ -65,7 +68,7 @@ def softened_slope(
     everything = as_sources(dataset)
     between = shown(everything)
     mixings = list(member_mixings(loaded, dataset, between))
-    baselines = run.baseline_members or [None] * len(mixings)
+    baselines: Sequence[xr.Dataset | None] = run.baseline_members or [None] * len(mixings)
     found = [
         _parts(
             shown_score_slope(

@@ -7,7 +7,8 @@ import pytest
 from ezdxf import filemanagement
 from handed_lens import LENSES, exported
 
-from bafflelens.handoff.templates import dxf_bytes, templates_of
+from bafflelens.handoff.template_dxf import dxf_bytes
+from bafflelens.handoff.templates import templates_of
 from bafflelens.shapes.meshing.moving_parts import source_motions
 
 QUICK = ("conic_lens", "vertical_lens")

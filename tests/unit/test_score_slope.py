@@ -257,7 +257,8 @@ def test_weights_go_back_through_an_interpolation():
     )
     there = np.einsum("vsfd,sfd->v", weights.conj(), after - before).real
     here = np.einsum("vsfd,sfd->v", back.conj(), change).real
-    np.testing.assert_allclose(here, there, rtol=1e-6)
+    # The difference of two interpolations has 1e-3 of their digits.
+    np.testing.assert_allclose(here, there, rtol=1e-5)
 
 
 def test_a_played_and_interpolated_candidate_has_the_slope_of_its_differences():

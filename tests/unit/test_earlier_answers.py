@@ -12,7 +12,7 @@ import radiating
 from bafflelens.base.errors import InputError
 from bafflelens.base.medium import Air
 from bafflelens.bem import burton_miller
-from bafflelens.bem.earlier_answers import EarlierAnswers, answers_on, made_for
+from bafflelens.bem.earlier_answers import EarlierAnswers, made_for
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.sweep import ENOUGH_SHAPES, solve_band
 from bafflelens.directivity.direction_set import directions
@@ -128,15 +128,6 @@ def test_results_do_not_depend_on_what_was_known(number):
     for each in (found, alone):
         assert np.abs(radiating.level(each) - radiating.level(exact)).max() < 0.02
     assert np.abs(radiating.level(found) - radiating.level(alone)).max() < 0.03
-
-
-def test_what_was_kept_of_a_surface_helps_too():
-    """As it does for the second step of a clay map."""
-    kept = solved(shape(), keep_surface=True).surface
-    new = shape(0.002)
-    alone, helped = solved(new), solved(new, answers_on(kept, SETTINGS.body))
-    assert [o.earlier_shapes for o in helped.outcomes] == [1, 1]
-    assert helped.outcomes[-1].iterations < alone.outcomes[-1].iterations
 
 
 def test_enough_of_them_leave_no_matrix_to_store(monkeypatch):

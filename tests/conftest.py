@@ -1,13 +1,19 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Makes the reference functions importable: `import analytic`, `import patterns`."""
 
+import os
 import signal
 import sys
 from pathlib import Path
 
 import pytest
 
+from bafflelens.base.processor import wide_vectors
+
 sys.path.insert(0, str(Path(__file__).parent / "references"))
+
+# Before numba is loaded, and as in the workers: else both compile everything for themselves.
+os.environ.update(wide_vectors())
 
 
 def pytest_collection_modifyitems(items):

@@ -14,8 +14,9 @@ from pathlib import Path
 import numpy as np
 from candidate import AIR, candidate_bands, candidate_meshes, candidate_motions
 
-from bafflelens.bem import gpu_engine
-from bafflelens.bem.gpu_engine import CardSettings, send, solve_on_card
+from bafflelens.bem import card, gpu_engine
+from bafflelens.bem.card_mesh import CardFrequency, send
+from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.sweep import power_balance, solve_band
 from bafflelens.directivity.direction_set import directions
@@ -29,10 +30,10 @@ def main(folder: Path | None, make: bool) -> None:
         for n, mesh in enumerate(candidate_meshes()):
             mesh.save(folder / f"band{n}.npz")
         return
-    if reason := gpu_engine.missing_card():
+    if reason := card.missing_card():
         msg = f"not run: {reason}"
         raise SystemExit(msg)
-    print(f"card: {gpu_engine.card_name()}")
+    print(f"card: {card.card_name()}")
     pairs_a_second()
     sizes()
     meshes = (
@@ -47,8 +48,8 @@ def pairs_a_second() -> None:
     """Double-layer and hypersingular pairs formed and used, 60,000 by 60,000."""
     on_card, problem = send(_box(60_000)), None
     problem = _problem(on_card.mesh, 5000.0)
-    frequency = gpu_engine._Frequency.of(on_card, problem)
-    vector = gpu_engine.cupy.ones((1, on_card.size), dtype=np.complex64)
+    frequency = CardFrequency.of(on_card, problem)
+    vector = card.cupy.ones((1, on_card.size), dtype=np.complex64)
     seconds = _timed(lambda: frequency.layers(vector, single=False), 5)
     print(f"pairs: {on_card.size**2 / seconds / 1e9:.0f} billion a second, formed and used")
 
@@ -130,7 +131,7 @@ def _problem(mesh: Mesh, frequency: float) -> HelmholtzProblem:
 
 def _timed(function, times: int) -> float:
     """Return the median time in s, warmed up where it is called more than once."""
-    stream = gpu_engine.cupy.cuda.get_current_stream()
+    stream = card.cupy.cuda.get_current_stream()
     taken = []
     for _ in range(times + (times > 1)):
         stream.synchronize()

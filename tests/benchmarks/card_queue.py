@@ -14,7 +14,7 @@ import numpy as np
 from candidate import AIR, candidate_bands, candidate_motions
 from shapes import GEOMETRIES, shipped
 
-from bafflelens.bem import gpu_engine
+from bafflelens.bem.card import card_name, count_cards, missing_card
 from bafflelens.mesh.quality import mesh_size
 from bafflelens.workers.dask_pool import worker_pool
 from bafflelens.workers.work_units import (
@@ -30,10 +30,10 @@ OPENINGS_MM = np.linspace(95, 130, CANDIDATES)  # 15 to 48 mm deep
 
 def main(cards: int) -> None:
     """Print wall time, candidates an hour and how busy the cards were."""
-    if reason := gpu_engine.missing_card():
+    if reason := missing_card():
         msg = f"not run: {reason}"
         raise SystemExit(msg)
-    print(f"{cards} of: {gpu_engine.card_name()}")
+    print(f"{cards} of: {card_name()}")
     bands = candidate_bands()
     rules = [mesh_size("standard", band.mesh_frequency_hz, AIR) for band in bands]
     shape, _ = shipped("vertical_lens")
@@ -107,4 +107,4 @@ def _warm_up(pool, cards: int, settings: SolveSettings) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else gpu_engine.count_cards())
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else count_cards())

@@ -23,7 +23,7 @@ from bafflelens.commands.console import ConsoleProgress
 from bafflelens.run.carving.keeping import kept_steps
 from bafflelens.run.options import RunOptions
 from bafflelens.run.pipeline import run_job
-from bafflelens.scoring.quieter import above_db, quieter_than, third_octaves
+from bafflelens.scoring.quieter import above_db, quieter_than, third_octave_means
 from bafflelens.store import RunFolder
 from bafflelens.store.system_response import played
 
@@ -69,7 +69,7 @@ def print_bounces(folder: RunFolder) -> None:
         for name in (BASELINE, PARENT, CARVED)
     }
     quieter = quieter_than(plays[BASELINE], target, BAND_HZ)
-    centres, _ = third_octaves(quieter.frequency_hz, BAND_HZ)
+    centres, _ = third_octave_means(quieter.frequency_hz, BAND_HZ)
     before, after = (above_db(plays[name], target, quieter) for name in (PARENT, CARVED))
     print(f"\nbounce re the plain baffle, dB, {BAND_HZ[0]:g} to {BAND_HZ[1]:g} Hz")
     print(f"{'':>11}{'floor before':>14}{'after':>8}{'ceiling before':>16}{'after':>8}")

@@ -18,7 +18,7 @@ import numpy as np
 from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.medium import Air
-from bafflelens.bem import gpu_engine
+from bafflelens.bem import card
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
@@ -121,7 +121,7 @@ def _load(file: Path) -> Mesh:
 
 
 def _compare(name: str, script: str, frequency: float, found: list[Mesh]) -> None:
-    if found[0].n_triangles > LARGEST_ON_PROCESSOR and gpu_engine.missing_card():
+    if found[0].n_triangles > LARGEST_ON_PROCESSOR and card.missing_card():
         print(f"{name:16s} {frequency:6.0f} left out: {found[0].n_triangles} triangles, no card")
         return
     begun = time.perf_counter()
@@ -143,7 +143,7 @@ def _compare(name: str, script: str, frequency: float, found: list[Mesh]) -> Non
 def _level(script: str, mesh: Mesh, frequency: float, residual: float):
     shape, motions = shipped(script)
     problem = radiation(shape, motions, mesh, frequency, AIR)
-    if gpu_engine.missing_card():
+    if card.missing_card():
         solution = solve_burton_miller(problem, settings=EngineSettings(tolerance=residual))
     else:
         solution = solve_on_card(problem, settings=CardSettings(tolerance=residual))

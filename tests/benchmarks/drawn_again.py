@@ -18,7 +18,7 @@ sys.path += [str(ROOT / "tests" / "references")]
 
 from handed_lens import LENSES, compared, exported  # noqa: E402
 
-from bafflelens.handoff.part_dimensions import dimensions_of  # noqa: E402
+from bafflelens.handoff.part_dimensions import measured_dimensions  # noqa: E402
 from bafflelens.shapes.meshing.moving_parts import source_motions  # noqa: E402
 
 POINTS = 200
@@ -29,7 +29,7 @@ def main() -> None:
     print(f"{'shape':<20}{'rows':>5}{'STEP from made':>16}{'made from STEP':>16}")
     for name in sys.argv[1:] or LENSES:
         shape, solid = exported(name, 0.05)
-        rows = dimensions_of(solid, source_motions(shape, shape.defaults)).rows
+        rows = measured_dimensions(solid, source_motions(shape, shape.defaults)).rows
         there, back = compared(solid, rows, POINTS)
         print(f"{name:<20}{len(rows):>5}{there:>16.3f}{back:>16.3f}", flush=True)
 

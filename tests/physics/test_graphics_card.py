@@ -5,6 +5,8 @@ Both transcribe the same formulas, so they must agree to rounding: 1e-4 a pair o
 a whole problem. Skipped, with the reason, where there is no card.
 """
 
+from dataclasses import replace
+
 import analytic
 import bodies
 import numpy as np
@@ -12,14 +14,19 @@ import pytest
 import radiating
 
 from bafflelens.base.errors import SolveError
-from bafflelens.bem import gpu_engine, kernels, phases
+from bafflelens.bem import card, kernels, phases
 from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.card_mesh import CardFrequency, send
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.bem.sweep import solve_band
+from bafflelens.mesh.dome_profiles import profiles_of
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import Band
+from bafflelens.mesh.source_motion import SourceMotion
 
-NO_CARD = gpu_engine.missing_card()
+NO_CARD = card.missing_card()
 needs_card = pytest.mark.skipif(bool(NO_CARD), reason=NO_CARD or "there is a card")
 
 MIRRORS = ("y",)
@@ -57,9 +64,9 @@ def test_pairs():
     corners = middle + 0.01 * random.normal(size=(200, 3, 3))
     mesh = Mesh(corners.reshape(-1, 3), np.arange(600).reshape(-1, 3), np.full(200, "a"))
     problem = radiating.problem(mesh, np.ones(200), 40.0, MIRRORS)
-    on_card = gpu_engine.send(mesh, MIRRORS)
-    frequency = gpu_engine._Frequency.of(on_card, problem)
-    identity = gpu_engine.cupy.eye(200, dtype=np.complex64)
+    on_card = send(mesh, MIRRORS)
+    frequency = CardFrequency.of(on_card, problem)
+    identity = card.cupy.eye(200, dtype=np.complex64)
     found = frequency.layers(identity, single=False).get().T
     single = frequency.layers(identity, single=True).get().T
     arguments = (
@@ -112,6 +119,62 @@ def test_a_guess_shortens_the_iteration():
     again = solve_on_card(problem, settings=iterative, guesses=first.surface_pressure)
     assert again.iterations < first.iterations
     assert radiating.relative_error(again.surface_pressure, first.surface_pressure) < 1e-3
+
+
+def with_profiles(problem):
+    """The same with three smooth patterns more on what moves."""
+    _, y, z = problem.mesh.centroids.T
+    moves = np.any(problem.normal_velocity != 0, axis=0)
+    patterns = [moves * y / 0.1, moves * (z / 0.1) ** 2, moves * np.exp(10j * z)]
+    velocity = np.concatenate([problem.normal_velocity, patterns])
+    return replace(problem, normal_velocity=velocity)
+
+
+@needs_card
+@pytest.mark.parametrize("way", WAYS)
+def test_profiles_follow_and_leave_the_sources_as_they_are(way):
+    rigid = box_problem()
+    problem = with_profiles(rigid)
+    expected = solve_burton_miller(problem, settings=EngineSettings(tolerance=1e-5))
+    found = solve_on_card(problem, settings=WAYS[way], followers=3)
+    alone = solve_on_card(rigid, settings=WAYS[way])
+    assert radiating.relative_error(found.surface_pressure[:2], alone.surface_pressure) < 1e-5
+    for pressure, wanted in zip(found.surface_pressure, expected.surface_pressure, strict=True):
+        assert radiating.relative_error(pressure, wanted) < 1e-3
+    assert found.iterations == alone.iterations
+
+
+@needs_card
+def test_a_band_with_profiles_is_that_of_the_processor():
+    """A dome on a sphere with all its profiles at two frequencies, the first a guess."""
+    mesh = bodies.capped_sphere(0.1, np.radians(40), ("y", "z"))
+    radius = float(np.sin(np.radians(40)))
+    dome = SourceMotion(
+        name="tweeter",
+        axis=(1.0, 0.0, 0.0),
+        centre=(float(np.cos(np.radians(40))), 0.0, 0.0),
+        piston_surfaces=("cap",),
+        taper_surfaces=(),
+        inner_radius_m=radius,
+        outer_radius_m=1.2 * radius,
+    )
+    motions = (dome, *(replace(dome, name=str(kind), profile=kind) for kind in profiles_of()))
+    band = Band(frequencies_hz=(110.0, 160.0), mesh_frequency_hz=160.0)
+    both = {
+        engine: solve_band(
+            mesh,
+            motions,
+            band,
+            air=radiating.AIR,
+            directions=AROUND,
+            symmetry=("y", "z"),
+            engine=engine,
+        ).far_field
+        for engine in ("direct", "gpu")
+    }
+    for wanted, found in zip(both["direct"], both["gpu"], strict=True):
+        if np.any(wanted):  # the sphere has no surround
+            assert radiating.relative_error(found, wanted) < 3e-3
 
 
 @pytest.mark.skipif(not NO_CARD, reason="there is a card")

@@ -14,6 +14,8 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections.abc import Mapping
+from typing import Any
 
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Common, BRepAlgoAPI_Cut
 from OCP.BRepBuilderAPI import (
@@ -27,17 +29,21 @@ from OCP.GC import GC_MakeArcOfCircle
 from OCP.GeomAPI import GeomAPI_Interpolate
 from OCP.gp import gp_Ax1, gp_Dir, gp_Pnt, gp_Vec
 
+Point = tuple[float, float]
+Table = dict[str, tuple[float, str]]
+Line = list[Any]  # of pieces: ("line", end), ("arc", middle, end), ("curve", points)
+
 BEYOND = 10.0  # of what is cut away, outside of the cabinet
 BEHIND = 1.0  # of straight walls, behind the floor
 
 
-def table_of(form):
+def table_of(form: bytes) -> Table:
     """Return nominal and name by symbol from the form of the hand-off (bytes of a CSV file)."""
     rows = csv.DictReader(io.StringIO(form.decode()))
     return {row["parameter"]: (float(row["nominal"]), row["name"]) for row in rows}
 
 
-def made_from(table):
+def made_from(table: Table) -> Any:
     """Return the solid that a table of dimensions describes, in mm, the axis at y = z = 0."""
     size = {symbol: nominal for symbol, (nominal, _) in table.items()}
     body = _cabinet(size, table)
@@ -49,7 +55,7 @@ def made_from(table):
     return BRepAlgoAPI_Cut(body, BRepAlgoAPI_Common(walls, floor).Shape()).Shape()
 
 
-def _cabinet(size, table):
+def _cabinet(size: Mapping[str, float], table: Table) -> Any:
     """Return the box: its side view and its plan, both with treated front corners, mitred."""
     front, what = (size["C"], table["C"][1]) if "C" in size else (0.0, "")
     left, right = size["E"], size["E"] - size["W"]
@@ -59,11 +65,11 @@ def _cabinet(size, table):
     return BRepAlgoAPI_Common(side, plan).Shape()
 
 
-def _treated(depth, low, high, edge, is_round):
+def _treated(depth: float, low: float, high: float, edge: float, is_round: bool) -> Line:
     """Return a rectangle from the back to the front whose front corners are treated."""
     if edge == 0:
         return [("line", p) for p in ((-depth, low), (0, low), (0, high), (-depth, high))]
-    pieces = [("line", (-depth, low)), ("line", (-edge, low))]
+    pieces: Line = [("line", (-depth, low)), ("line", (-edge, low))]
     for across, way in ((low, 1), (high, -1)):
         ends = [(-edge, across), (0.0, across + way * edge)]
         start, end = ends if way > 0 else ends[::-1]
@@ -74,7 +80,7 @@ def _treated(depth, low, high, edge, is_round):
     return [*pieces, ("line", (-depth, high))]
 
 
-def _arc(centre, start, end):
+def _arc(centre: Point, start: Point, end: Point) -> tuple[str, Point, Point]:
     """Return an arc: a place half-way along it, and its end."""
     radius = math.dist(centre, start)
     x = (start[0] + end[0]) / 2 - centre[0]
@@ -83,7 +89,9 @@ def _arc(centre, start, end):
     return "arc", (centre[0] + x * share, centre[1] + h * share), end
 
 
-def _rising(size, half, angle_deg, radius):
+def _rising(
+    size: Mapping[str, float], half: float, angle_deg: float, radius: float | None
+) -> Line:
     """Return a straight wall from its foot and the arc of its lip, in (x, h)."""
     angle = math.radians(angle_deg)
     meets = half + size["D"] * math.tan(angle)
@@ -95,7 +103,7 @@ def _rising(size, half, angle_deg, radius):
     return [("line", leaves), _arc((-radius, end[1]), leaves, end)]
 
 
-def _wall(size, table):
+def _wall(size: Mapping[str, float], table: Table) -> Line:
     """Return the upper wall from its foot to the front plane, in (x, h)."""
     half, radius = size["V"] / 2, size.get("Y")
     if "Q" in size:
@@ -109,12 +117,12 @@ def _wall(size, table):
     return [("curve", points), _arc((-radius, h + rise), (x, h), (0.0, h + rise))]
 
 
-def _depth(name):
+def _depth(name: str) -> float:
     """Return the depth that a row's name says, such as ``..., 22.5 mm below the front plane``."""
     return float(name.split(", ")[-1].split(" mm")[0])
 
 
-def _walls(size, table):
+def _walls(size: Mapping[str, float], table: Table) -> Line:
     """Return what is between the walls, in (x, z), as a closed line."""
     up = _wall(size, table)
     behind = max(size.get("Z", 0.0) - size["D"], 0.0) + BEHIND
@@ -122,14 +130,14 @@ def _walls(size, table):
     foot = (-size["D"], size["V"] / 2)
     start = (foot[0] - behind, foot[1] - behind * slope)
     last = up[-1][-1][-1] if up[-1][0] == "curve" else up[-1][-1]
-    out = [("line", start), ("line", foot), *up, ("line", (BEYOND, last[1]))]
+    out: Line = [("line", start), ("line", foot), *up, ("line", (BEYOND, last[1]))]
     return [*out, *_mirrored(out)]
 
 
-def _mirrored(path):
+def _mirrored(path: Line) -> Line:
     """Return a path downwards again on the other side of the axis."""
     ends = [piece[-1][-1] if piece[0] == "curve" else piece[-1] for piece in path]
-    found = [("line", (ends[-1][0], -ends[-1][1]))]
+    found: Line = [("line", (ends[-1][0], -ends[-1][1]))]
     for number in range(len(path) - 1, 0, -1):
         piece, end = path[number], (ends[number - 1][0], -ends[number - 1][1])
         if piece[0] == "arc":
@@ -142,9 +150,10 @@ def _mirrored(path):
     return found
 
 
-def _over_the_floor(size):
+def _over_the_floor(size: Mapping[str, float]) -> Line:
     """Return what is in front of the floor, in (x, y), as a closed line."""
     half = size["W"] / 2
+    out: Line
     if "S" not in size:  # flat, out of both sides
         out = [("line", (-size["D"], half + BEYOND)), ("line", (BEYOND, half + BEYOND))]
     elif "N" in size:
@@ -166,7 +175,7 @@ def _over_the_floor(size):
     return [*out, *_mirrored(out)]
 
 
-def _turned(size, table):
+def _turned(size: Mapping[str, float], table: Table) -> Any:
     """Return what a wall that is turned about the axis leaves free."""
     wall = _wall(size, table)
     last = wall[-1][-1][-1] if wall[-1][0] == "curve" else wall[-1][-1]
@@ -176,15 +185,15 @@ def _turned(size, table):
     return BRepPrimAPI_MakeRevol(_face(path, "xz", 0.0), axis).Shape()
 
 
-def _prism(path, plane, low, high):
+def _prism(path: Line, plane: str, low: float, high: float) -> Any:
     along = gp_Vec(0, high - low, 0) if plane == "xz" else gp_Vec(0, 0, high - low)
     return BRepPrimAPI_MakePrism(_face(path, plane, low), along).Shape()
 
 
-def _face(path, plane, level):
+def _face(path: Line, plane: str, level: float) -> Any:
     """Return the plane face inside a closed path that starts at its first place."""
 
-    def at(place):
+    def at(place: Point) -> Any:
         x, h = place
         return gp_Pnt(x, level, h) if plane == "xz" else gp_Pnt(x, h, level)
 

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,10 @@ from from_drawing import made_from, table_of
 from second_kernel import distances_to, points_on, read_step, solid_of
 
 from bafflelens.handoff.calipers import form_csv
-from bafflelens.handoff.solid import export_solid
+from bafflelens.handoff.dimension import SheetDimension
+from bafflelens.handoff.solid import Solid, export_solid
 from bafflelens.shapes.meshing.loading import load_shape
+from bafflelens.shapes.meshing.parameters import Shape
 
 GEOMETRIES = Path(__file__).parents[2] / "geometries"
 LENSES = (
@@ -27,7 +30,7 @@ LENSES = (
 
 
 @functools.cache
-def exported(name, chord_mm=0.5):
+def exported(name: str, chord_mm: float = 0.5) -> tuple[Shape, Solid]:
     """Return a shipped shape and its solid, with few stations."""
     shape = load_shape(GEOMETRIES / f"{name}.py")
     return shape, export_solid(
@@ -36,7 +39,7 @@ def exported(name, chord_mm=0.5):
     )  # fmt: skip
 
 
-def compared(solid, rows, count):
+def compared(solid: Solid, rows: Sequence[SheetDimension], count: int) -> tuple[float, float]:
     """Return the largest distances over the lens in mm: of the STEP file's faces from what the
     table gives, and the other way round, at about so many places each.
     """

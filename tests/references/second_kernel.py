@@ -15,6 +15,7 @@ import tempfile
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from OCP.Bnd import Bnd_Box
@@ -56,7 +57,7 @@ class StepSolid:
     box: np.ndarray
 
 
-def read_step(content):
+def read_step(content: bytes) -> Any:
     """Read the bytes of a STEP file, in mm whatever its unit."""
     with tempfile.TemporaryDirectory() as name:
         path = Path(name) / "solid.step"
@@ -69,7 +70,7 @@ def read_step(content):
     return solid_of(shape)
 
 
-def solid_of(shape):
+def solid_of(shape: Any) -> Any:
     """Return a shape of the second kernel with what it says of it."""
     shells = _parts(shape, TopAbs_ShapeEnum.TopAbs_SHELL)
     volume, area = GProp_GProps(), GProp_GProps()
@@ -89,7 +90,7 @@ def solid_of(shape):
     )
 
 
-def distances_to(solid, points):
+def distances_to(solid: Any, points: Any) -> Any:
     """Return how far points, (n, 3) in mm, are from the surface of a solid."""
     shell = _parts(solid.shape, TopAbs_ShapeEnum.TopAbs_SHELL)[0]
     return np.array(
@@ -102,7 +103,7 @@ def distances_to(solid, points):
     )
 
 
-def points_on(solid, chord):
+def points_on(solid: Any, chord: float) -> Any:
     """Return corners, (n, 3) in mm, of triangles on the surface that are a chord off at most."""
     BRepMesh_IncrementalMesh(solid.shape, chord, False, 0.3, False)
     found = []

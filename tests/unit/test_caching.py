@@ -218,6 +218,7 @@ CHANGED = {
     "without_card": lambda s: "direct",
     "microphones_m": lambda s: (1.0,),
     "keep_surface": lambda s: True,
+    "keep_profiles": lambda s: not s.keep_profiles,
 }
 
 

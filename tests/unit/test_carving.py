@@ -18,6 +18,8 @@ from bafflelens.base.errors import GeometryError, InputError
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.report.page import render
+from bafflelens.report.summary import view_of
 from bafflelens.run import pipeline
 from bafflelens.run.carving.carve import with_changes
 from bafflelens.run.carving.descent import DescentPoint, direction, next_point
@@ -348,7 +350,8 @@ def test_a_carving_is_kept_ranked_and_goes_on_where_it_was_stopped(box_run, box_
             target.write_bytes(path.read_bytes())
     again = carve_on_request(box_run, "c001", box_options)
     assert again.candidate == "c001_carved2"
-    assert [step.score_db for step in again.steps] == pytest.approx(scores, abs=1e-6)
+    # It begins with other answers than the first, so that they agree within the residual.
+    assert [step.score_db for step in again.steps] == pytest.approx(scores, abs=0.02)
     # Other limits begin anew.
     third = carve_on_request(box_run, "c001", box_options, changes={"outward_mm": 2.0, "steps": 1})
     assert third.candidate == "c001_carved3"
@@ -395,10 +398,45 @@ def test_the_slope_of_a_carving_is_that_of_differences(box_run, box_options, mon
     assert seen["slope"] == pytest.approx(seen["differences"], rel=0.15)
 
 
+def test_a_carving_can_follow_a_family_of_dome_motions(write_job, box_options, monkeypatch):
+    """The slope of mean and spread against differences; then a step, kept and judged alike."""
+    from bafflelens.run.carving import carve
+
+    job = write_job(FEW, ("[score]", '[score]\ndomes = "mean-and-spread"'))
+    family = '[domes.tweeter]\nkind = "soft"\nmembers = 4\n'
+    job.write_text(job.read_text() + family + CARVE.replace("steps = 2", "steps = 1"))
+    path = run_job(job, box_options).folder.path
+    seen = {}
+    descend = carve._descend
+
+    def look(carving, points):
+        evaluation, start = carving.evaluation, points[0]
+        assert start.found.weights.shape[0] == 7
+        change = np.random.default_rng(5).normal(size=start.amounts.shape)
+        change -= 30 * start.slope / np.abs(start.slope).max()
+        step = 2e-5
+        high, low = (evaluation.value(start.amounts + s * change)[0] for s in (step, -step))
+        seen["differences"] = (high - low) / (2 * step)
+        seen["slope"] = float((start.slope * change).sum())
+        return descend(carving, points)
+
+    monkeypatch.setattr(carve, "_descend", look)
+    found = carve_on_request(path, "c001", box_options)
+    assert abs(seen["slope"]) > 1
+    assert seen["slope"] == pytest.approx(seen["differences"], rel=0.15)  # as for a rigid dome
+    scores = [step.score_db for step in found.steps]
+    assert scores[1] < scores[0]
+    folder = open_run(path)
+    domes = folder.domes()["c001_carved"]
+    carved = next(c for c in folder.candidates() if c.id == "c001_carved")
+    assert carved.score.total_db == pytest.approx(domes.mean_db + domes.spread_db)
+    assert carved.score.total_db == pytest.approx(min(scores), abs=0.01)
+
+
 def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
     job = write_job(FEW)
     carve = CARVE.replace("steps = 2", "steps = 1\nleaders = 1")
-    job.write_text(f"{job.read_text()}{carve}[report]\nclay_maps = 1\n")
+    job.write_text(job.read_text() + carve)
     result = run_job(job, box_options)
     places = {row.candidate.id: row.place for row in result.rows}
     assert places["c001_carved"] < places["c001"]
@@ -407,13 +445,10 @@ def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
     carved = next(row.candidate for row in result.rows if row.candidate.id == "c001_carved")
     assert "carved from c001" in carved.label
     assert math.isfinite(carved.score.total_db)
-    # The report leads with what it gained, and the leader, here the carved shape, has a clay map.
-    page = result.folder.report_path.read_text()
+    # The report leads with what it gained.
+    folder = result.folder
+    page = render(view_of(folder, folder.load_job(), folder.load_record()))
     assert page.index("Carving ") < page.index('id="carving"') < page.index('id="ranking"')
-    assert page.index("Where to add or take material") > page.index('id="candidate-c001_carved"')
-    assert "Clay map of c001_carved" in page
-    assert result.folder.clay_map_path("c001_carved").exists()
-    assert not result.folder.clay_map_path("c001").exists()
 
 
 @pytest.mark.parametrize(

@@ -157,7 +157,7 @@ def test_what_is_found_is_said_in_words(dented):
     text = "\n".join(lines)
     assert re.search(r"\d\.\d mm too little clay \d+ mm below the axis and \d+ mm to both", text)
     assert "add it there and measure again" in text
-    assert "a place stands for both sides" in text
+    assert "a place stands for both" in text
     assert "a scan decides" in text
     rows = list(csv.DictReader(clay_error_csv(dented).decode().splitlines()))
     assert len(rows) == len(dented.numbers)

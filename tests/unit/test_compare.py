@@ -10,6 +10,7 @@ import re
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import bodies
 import numpy as np
@@ -27,6 +28,7 @@ from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mockup.comparison import compare as compare_module
 from bafflelens.mockup.comparison import simulation
 from bafflelens.mockup.comparison.clay import deviation_between
+from bafflelens.mockup.comparison.clay_error_shown import ShownClayError
 from bafflelens.mockup.comparison.compare import PAGE, ComparisonRequest, compare
 from bafflelens.mockup.comparison.data_files import CORRECTION
 from bafflelens.mockup.comparison.simulation import radiator_of
@@ -158,7 +160,7 @@ def test_from_files_to_a_page(request_of, folder, tmp_path, monkeypatch):
         "Cap &lt;on&gt; a sphere (synthetic)",
         "synthetic: nothing was measured",
         "Agrees within 1 dB",
-        "So far 1 mock-up, typical error 0.0 dB up to",
+        "So far 1 candidate compared with a mock-up without a name, typical error 0.0 dB up to",
         "one overall level, without bounds. Nothing else.",
         "directivity index, dB",
         "What was done to the measurement, and seen of it",
@@ -300,7 +302,8 @@ def test_a_mock_up_counts_once_however_often_it_is_compared(request_of, folder, 
         )
         kept = store.load_mock_ups(folder.path.parent)
         assert len(kept) == (2 if number == 2 else 1)
-        assert f"So far {len(kept)} mock-up" in found.library_line
+        unnamed = " and 1 candidate compared with a mock-up without a name" if number == 2 else ""
+        assert f"So far 1 mock-up{unnamed}, typical" in found.library_line
 
 
 @pytest.mark.usefixtures("without_page")
@@ -383,6 +386,27 @@ def test_the_clay_is_looked_at_where_no_scan_tells_and_the_difference_is_large(
     assert "Where the clay may be wrong</h2>" in found.page.read_text()
     compare(request_of(with_clay_error=False, out=tmp_path / "not"), read, Silent())
     assert len(looked_for) == 1
+
+
+@pytest.mark.parametrize("asked", [None, True])
+def test_clay_is_not_blamed_for_what_the_dome_does(request_of, looked_for, monkeypatch, asked):
+    """Unless somebody asks; then the caution comes first."""
+    dome = SimpleNamespace(verdict="dome", text="Dome of tweeter: lags.")
+    monkeypatch.setattr(compare_module, "dome_motions_of", lambda *_: "some")
+    monkeypatch.setattr(compare_module, "fit_dome", lambda *_: dome)
+    monkeypatch.setattr(compare_module, "page_of", lambda *_: "")
+    monkeypatch.setattr(compare_module, "data_files", lambda *_: {})
+    monkeypatch.setattr(
+        compare_module, "shown_clay_error", lambda *_: ShownClayError(lines=("x",))
+    )
+    monkeypatch.setattr(
+        compare_module, "find_clay_error", lambda *given: looked_for.append(given) or "found"
+    )
+    request = request_of(within_db=0.1, with_clay_error=asked)
+    found = compare(request, lambda path: read(path, radius_m=0.06), Silent())
+    assert found.clay_lines[0].startswith("The dome's motion explains the difference")
+    assert len(looked_for) == (asked is True)
+    assert found.clay_lines[1:] == (("x",) if asked else ())
 
 
 def test_what_takes_long_is_offered(request_of, looked_for, monkeypatch):

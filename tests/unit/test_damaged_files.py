@@ -130,7 +130,7 @@ def test_files_that_are_too_large_or_binary(tmp_path):
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        ("[" * 5000, "nested at most 32 deep"),
+        ("[" * 5000 + "]" * 5000, "nested at most 32 deep"),
         ("[1]", "it holds no table"),
         ('{"a": "\\ud800"}', "Invalid key 'a'"),
         ('{"a": 99999999999999999999}', "at most 64 bits"),

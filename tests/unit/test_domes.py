@@ -1,13 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Families of dome motions: in a job, in a result, in scores and in the ranking."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 
 from bafflelens import store
-from bafflelens.base.errors import InputError, JobError
+from bafflelens.base.errors import JobError
 from bafflelens.bem.block_iteration import iterate_together
 from bafflelens.bem.iteration import best_start, iterate
 from bafflelens.directivity.dome_mixtures import as_sources, has_profiles, mixed, without_profiles
@@ -25,7 +23,6 @@ from bafflelens.mesh.dome_profiles import profiles_of
 from bafflelens.mockup.comparison.simulation import dome_motions_of
 from bafflelens.report.domes import domes_of
 from bafflelens.report.summary import rank_run
-from bafflelens.run.carving.carve import carve_candidate
 from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.dome_family import (
     DomeScores,
@@ -133,6 +130,37 @@ def test_what_was_searched_for_one_side_costs_no_product_for_the_others():
     assert again.is_converged
     assert again.iterations == 0
     np.testing.assert_allclose(again.solutions, 2 * found.solutions, atol=1e-4)
+
+
+def test_one_space_solves_in_single_precision_too():
+    """As on a card: what rounding leaves of a direction is not taken for one."""
+    rng = np.random.default_rng(7)
+    size = 80
+    matrix = np.eye(size) + 0.4 * rng.standard_normal((size, size)) / np.sqrt(size)
+    matrix = matrix.astype(np.complex64)
+    sides = rng.standard_normal((4, size)).astype(np.complex64)
+    sides[3] = sides[0] + 1e-4 * sides[1]  # all but the same
+    found = iterate_together(lambda rows: rows @ matrix.T, sides, None, 4e-5, 40, (), np)
+    assert found.is_converged
+    assert found.solutions.dtype == np.complex64
+    left = np.linalg.norm(found.solutions @ matrix.T - sides, axis=1)
+    assert np.all(left < 8e-5 * np.linalg.norm(sides, axis=1))
+
+
+@pytest.mark.parametrize("kind", [np.complex64, np.complex128])
+def test_a_guess_that_is_known_already_does_no_harm(kind):
+    """Its image lies in the known space but for rounding, of which no direction may be made."""
+    rng = np.random.default_rng(11)
+    size = 200
+    matrix = (np.eye(size) + 0.3 * rng.standard_normal((size, size)) / np.sqrt(size)).astype(kind)
+    sides = rng.standard_normal((5, size)).astype(kind)
+    multiply = lambda rows: rows @ matrix.T  # noqa: E731
+    first = iterate(multiply, sides[:2], best_start(multiply, sides[:2], None, np), 1e-4, 40, np)
+    goal = 4e-4
+    found = iterate_together(multiply, sides[2:], first.solutions, goal, 40, first.spaces, np)
+    assert found.is_converged
+    left = np.linalg.norm(multiply(found.solutions) - sides[2:], axis=1)
+    assert np.all(left < 1.5 * goal * np.linalg.norm(sides[2:], axis=1))
 
 
 def test_one_space_gives_up():
@@ -311,22 +339,10 @@ def test_small_changes_and_all_stages_follow_the_family(write_job, options):
     )
 
 
-@pytest.mark.parametrize(
-    ("section", "replacements", "fault"),
-    [
-        ("[carve]\nleaders = 1", (FOLLOWED,), "'score.domes' 'mean-and-spread'. Must be 'rigid'"),
-        ("", (('quality = "draft"', 'quality = "draft"\nengine = "bempp"'),), "Must be direct or"),
-    ],
-)
-def test_what_cannot_follow_a_family_is_refused(write_job, section, replacements, fault):
-    with pytest.raises(JobError, match=fault):
-        load_job(with_section(write_job, SECTION + section, *replacements))
-
-
-def test_what_is_carved_on_request_cannot_follow_a_family(write_job):
-    loaded = load_job(with_section(write_job, SECTION, FOLLOWED))
-    with pytest.raises(InputError, match="to carve: the slope of the score is that of the rigid"):
-        carve_candidate(SimpleNamespace(loaded=loaded), None, loaded.job.carve)
+def test_an_engine_without_profiles_cannot_follow_a_family(write_job):
+    engine = ('quality = "draft"', 'quality = "draft"\nengine = "bempp"')
+    with pytest.raises(JobError, match="Must be direct or gpu where a section"):
+        load_job(with_section(write_job, SECTION, engine))
 
 
 # ------------------------------------------------------------------------------- the ranking

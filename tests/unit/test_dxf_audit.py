@@ -7,7 +7,8 @@ import pytest
 from ezdxf import filemanagement
 from handed_lens import LENSES, exported
 
-from bafflelens.handoff.templates import dxf_bytes, templates_of
+from bafflelens.handoff.template_dxf import dxf_bytes
+from bafflelens.handoff.templates import templates_of
 from bafflelens.shapes.meshing.moving_parts import source_motions
 
 QUICK = ("conic_lens", "vertical_lens")
@@ -39,6 +40,6 @@ def test_the_audit_sees_a_broken_file():
     _, solid = exported("conic_lens")
     (template, *_) = templates_of(solid.sections, "x", (0, 0, 0), 16.0)
     document = filemanagement.read(io.StringIO(dxf_bytes(template).decode()))
-    document.modelspace()[0].dxf.layer = "NOWHERE*"
+    document.modelspace().query("TEXT")[0].dxf.style = "of no such name"
     auditor = document.audit()
     assert auditor.errors or auditor.fixes

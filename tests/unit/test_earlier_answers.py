@@ -12,7 +12,7 @@ import radiating
 from bafflelens.base.errors import InputError
 from bafflelens.base.medium import Air
 from bafflelens.bem import burton_miller
-from bafflelens.bem.earlier_answers import EarlierAnswers, answers_on, made_for
+from bafflelens.bem.earlier_answers import EarlierAnswers, made_for
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.sweep import ENOUGH_SHAPES, solve_band
 from bafflelens.directivity.direction_set import directions
@@ -128,15 +128,6 @@ def test_results_do_not_depend_on_what_was_known(number):
     for each in (found, alone):
         assert np.abs(radiating.level(each) - radiating.level(exact)).max() < 0.02
     assert np.abs(radiating.level(found) - radiating.level(alone)).max() < 0.03
-
-
-def test_what_was_kept_of_a_surface_helps_too():
-    """As it does for the second step of a clay map."""
-    kept = solved(shape(), keep_surface=True).surface
-    new = shape(0.002)
-    alone, helped = solved(new), solved(new, answers_on(kept, SETTINGS.body))
-    assert [o.earlier_shapes for o in helped.outcomes] == [1, 1]
-    assert helped.outcomes[-1].iterations < alone.outcomes[-1].iterations
 
 
 def test_enough_of_them_leave_no_matrix_to_store(monkeypatch):
@@ -314,7 +305,7 @@ def test_a_run_that_is_stopped_gives_the_same_within_the_quality(open_pool, tmp_
         alone = in_pool((last,), RememberingPool(inner))[-1]
     assert resumed.outcomes[0].earlier_shapes == 3
     assert alone.outcomes[0].earlier_shapes == 0
-    in_front = np.abs(directions().vectors[:, 0]) > 0.5
+    in_front = directions().vectors[:, 0] > 0.5  # within 60 degrees, where the error is stated
     levels = [radiating.level(each.far_field)[..., in_front] for each in (undisturbed, resumed)]
     assert np.abs(levels[0] - levels[1]).max() == pytest.approx(0, abs=1e-6)
     assert np.abs(levels[0] - radiating.level(alone.far_field)[..., in_front]).max() < 0.03

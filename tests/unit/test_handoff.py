@@ -16,15 +16,15 @@ import numpy as np
 import pypdfium2
 import pytest
 import second_kernel
-import small_job
 import trimesh
+from bowl import script_text
 
 import bafflelens
 from bafflelens.base.errors import InputError, MeshingError, StoreError
 from bafflelens.base.progress import Silent
 from bafflelens.base.provenance import SHAPES, shapes_digest, source_digest
 from bafflelens.cli import main
-from bafflelens.handoff import package
+from bafflelens.handoff import candidate_files, package
 from bafflelens.handoff.checks import sharp_corners, undercut
 from bafflelens.handoff.datum import shaped_by
 from bafflelens.handoff.exporter import _require_volume
@@ -33,10 +33,10 @@ from bafflelens.handoff.manifest import manifest_bytes, verify_folder
 from bafflelens.handoff.package import hand_off, revision_of
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.solid import export_solid
+from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import (
     Template,
     _tiling,
-    dxf_bytes,
     templates_of,
     templates_pdf,
 )
@@ -54,26 +54,6 @@ from bafflelens.store import open_run, write_folder
 
 BALL_MM = 30.0
 PATH = pypdfium2.raw.FPDF_PAGEOBJ_PATH
-BUILD = """    occ = model.occ
-    half = parameters.cabinet.width_mm / 2e3
-    body = occ.addBox(-0.12, 0, -0.1, 0.12, half, 0.2)
-    ball = occ.addSphere(OFFSET, 0, 0, 0.03)
-    body, _ = occ.cut([(3, body)], [(3, ball)])
-    occ.synchronize()
-    faces = [tag for _, tag in model.getBoundary(body, oriented=False)]
-    kinds = {tag: model.getType(2, tag) for tag in faces}
-    on_plane = [tag for tag in faces if model.getBoundingBox(2, tag)[4] < 1e-6]
-    bowl = [tag for tag in faces if kinds[tag] == "Sphere"]
-    model.addPhysicalGroup(2, bowl, name="lens")
-    rest = [tag for tag in faces if tag not in bowl and tag not in on_plane]
-    model.addPhysicalGroup(2, rest, name="cabinet")
-"""
-
-
-def script_text(offset_m):
-    raising = '    raise RuntimeError("the tests mesh without gmsh")\n'
-    assert raising in small_job.LENS_SCRIPT
-    return small_job.LENS_SCRIPT.replace(raising, BUILD.replace("OFFSET", str(offset_m)))
 
 
 def exported(folder, offset_m):
@@ -404,12 +384,12 @@ def run_folder(write_job, options, monkeypatch):
     (path.parent / "lens.py").write_text(script_text(-0.01))
 
     # The bowl has no dome to mesh; the nominal surface is tested with a lens of its own.
-    def datum_of(shape, values, time_limit_s, told):
+    def begin_datum(pool, shape, values, time_limit_s, told):
         for _ in shaped_by(shape):
             told()
-        return block_lens.datum()
+        return block_lens.datum
 
-    monkeypatch.setattr(package, "datum_of", datum_of)
+    monkeypatch.setattr(candidate_files, "begin_datum", begin_datum)
     return run_job(path, options).folder
 
 

@@ -14,7 +14,7 @@ from bafflelens.handoff.hidden_lines import (
     outlines,
     runs,
 )
-from bafflelens.handoff.sheet import allowed_changes, parameter_rows
+from bafflelens.handoff.sheet import allowed_changes, rows_of_parameters
 from bafflelens.handoff.sheet_flow import Flow
 from bafflelens.handoff.sheet_frame import FRAME_MM, TITLE_BLOCK_MM
 from bafflelens.mesh.mesh import Mesh
@@ -105,7 +105,7 @@ def test_many_parameters_take_more_sheets_than_one():
     ]
     dimensions = dict.fromkeys([p.key for p in parameters[:-1]], 1.0)
     shape = SimpleNamespace(parameters=parameters)
-    rows = parameter_rows(SimpleNamespace(shape=shape, dimensions=dimensions, robustness=None))
+    rows = rows_of_parameters(SimpleNamespace(shape=shape, dimensions=dimensions, robustness=None))
     assert [row[0] for row in rows] == [f"part p{n}" for n in range(89)]  # one is not there
     flow = Flow()
     flow.table(("Parameter", "Value", "Cost", "What it is"), (92, 34, 48, 204), rows)

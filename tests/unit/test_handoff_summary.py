@@ -152,9 +152,10 @@ def test_scatter_is_the_root_of_the_sum_of_squares():
     assert trust.look_db == pytest.approx(0.5)
     assert trust.stop_db == pytest.approx(1.0)
     assert "median of 1 mock-up compared" in trust.text
-    # The same mock-up measured again is still one; another candidate's is another.
-    again, other = replace(one, measurement="n"), replace(one, candidate="d")
+    # The same mock-up measured again, or compared with another candidate, is still one.
+    again, other = replace(one, measurement="n"), replace(one, key="b")
     assert trust_of("standard", [one, again]).n_mock_ups == 1
+    assert trust_of("standard", [one, replace(one, candidate="d")]).n_mock_ups == 1
     assert "median of 2 mock-ups" in trust_of("standard", [one, again, other]).text
     # Nothing compared, or a mock-up that was off in every band: the comparison's own limit.
     for mock_ups in ([], [replace(one, rms_db=(3.0, 3.0))]):

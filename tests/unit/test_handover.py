@@ -8,6 +8,7 @@ import pytest
 
 from bafflelens.directivity.crossover import Crossover, Way, sum_of_ways
 from bafflelens.directivity.filters import Filter
+from bafflelens.directivity.lobe import vertical_lobes
 from bafflelens.job.feasibility import handover_remarks
 from bafflelens.scoring.crossover_search import SearchSpace, search_crossover
 from bafflelens.scoring.handover import handover_quality
@@ -60,6 +61,28 @@ def test_a_delay_between_ways_that_are_apart_is_a_tilt():
     at_handover = np.degrees(np.arcsin(path / 0.15))
     assert abs(found.tilt_deg) == pytest.approx(at_handover, abs=2.5)
     assert any("a lobe tilted by" in flaw for flaw in found.flaws)
+
+
+@pytest.mark.parametrize(("wavelengths", "is_flaw"), [(0.62, False), (0.9, True)])
+def test_ways_far_apart_have_a_side_lobe(wavelengths, is_flaw):
+    """Two alike in phase, d apart: cos(pi d sin(t) / wavelength), at 90 degrees beyond its null.
+
+    At the handover both are alike; above it the tweeter leads, and the null is shallower.
+    """
+    spacing = wavelengths * patterns.AIR.sound_speed / 1400.0
+    heard = sum_of_ways(dataset(spacing), crossover(), ONES)
+    found = handover_quality(heard, 1400.0, 30.0)
+    here = int(np.argmin(np.abs(FREQUENCY - 1400.0)))
+    lobe = vertical_lobes(heard)[here]
+    apart = wavelengths * FREQUENCY[here] / 1400.0
+    wanted = 20 * np.log10(abs(np.cos(np.pi * apart)))
+    assert lobe.side_lobe_db == pytest.approx(wanted, abs=0.3)
+    assert found.side_lobe_db >= lobe.side_lobe_db
+    assert any("a side lobe" in flaw for flaw in found.flaws) == is_flaw
+
+
+def test_ways_close_together_have_none():
+    assert np.isnan(quality().side_lobe_db)
 
 
 def only_above_2_khz(heard):

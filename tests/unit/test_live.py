@@ -271,15 +271,15 @@ def test_an_estimate_is_near_what_is_solved_then(desk, told):
 
 def test_a_shape_that_breaks_a_rule_is_neither_estimated_nor_solved(desk, stub, told):
     wait_for_estimates(desk)
-    values = desk.values_of({"lens.opening_height_mm": 91.0, "lens.depth_mm": 39.0})
+    values = desk.values_of({"lens.opening_height_mm": 91.3, "lens.depth_mm": 39.0})
     answer = header_of(desk.move("p", 1, values))
     assert answer["mark"] == ""
-    assert answer["faults"] == ["Invalid depth '39 mm'. Must be at most a quarter of 91 mm."]
+    assert answer["faults"] == ["Invalid depth '39 mm'. Must be at most a quarter of 91.3 mm."]
     time.sleep(0.5)
-    assert 91.0 not in stub.meshed
+    assert 91.3 not in stub.meshed
     broken = broken_stretches(desk.judge, values)["lens.depth_mm"]
     assert broken[-1][1] == 40
-    assert broken[0][0] == pytest.approx(91 / 4, abs=1.6)
+    assert broken[0][0] == pytest.approx(91.3 / 4, abs=1.6)
 
 
 @pytest.mark.parametrize(

@@ -252,7 +252,11 @@ def test_another_library_reads_the_impulse_responses(impulses):
     )
     assert (read.Data_Delay == 0).all()
     assert np.array_equal(read.Data_IR.squeeze(), read_sofa(impulses).responses)
-    for words in ("exp(+j omega t)", "Solved from 1000 to 16000 Hz", "Outside it is made up"):
+    for words in (
+        "exp(+j omega t)",
+        "Solved from 1000 to 16000 Hz",
+        "Outside that band it is extrapolated",
+    ):
         assert words in read.GLOBAL_Comment
 
 

@@ -184,7 +184,7 @@ def test_nearness_of_one_point_is_its_way_around_the_axis():
     text = " ".join(plan_text(plan, "x").split())
     assert "differ from those of the far field by at most: 1." in text
     assert "within 0.5 dB from 1.5 m on; with the turntable's axis through the tweeter" in text
-    assert "goes round nothing, from 0.75 m on." in text
+    assert "stays in its place, from 0.75 m on." in text
     assert all(max(one.error_db) < 1e-9 for one in plan.nearness_about_tweeter)
 
 

@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 
 from bafflelens.base.parameter_words import split_key
+from bafflelens.job.shape_sections import Choices, Fixed, Span
 from bafflelens.report import (
     CandidateView,
     Failure,
@@ -25,6 +26,7 @@ from bafflelens.report import (
     write_report,
 )
 from bafflelens.report.curves import curves_of, marks_of, requirements_of, unsolved_spans
+from bafflelens.report.origins import DEFAULT, GIVEN, SEARCHED, origins_of
 from bafflelens.report.page import render
 from bafflelens.report.shown import scales_of
 from bafflelens.report.style import drawing_style, to_svg
@@ -328,6 +330,30 @@ def test_method_is_stated(page):
         "IEC 60263",
     ):
         assert piece in page.text, piece
+
+
+def test_sizes_say_whether_they_were_given():
+    """Searched, given and left to the script: each is one line; what is 0 there is left out."""
+    sizes = [("lens.depth_mm", 20.0), ("dome.diameter_mm", 26.0), ("lip.radius_mm", 8.0)]
+    sizes += [("lower.angle_deg", 0.0), ("lower.open_deg", 40.0)]
+    parameters = [
+        Parameter(key=key, unit=key.rpartition("_")[2], default=value, low=0, high=99, help=".")
+        for key, value in sizes
+    ]
+    settings = {
+        "lens.depth_mm": Span(10.0, 40.0), "lip.radius_mm": Fixed(6.0),
+        "lower.open_deg": Choices((35.0, 45.0)),
+    }  # fmt: skip
+    found = origins_of(parameters, settings)
+    assert found == {
+        SEARCHED: ("lens depth 10 to 40 mm", "lower open 35° or 45°"),
+        GIVEN: ("lip radius 6 mm",),
+        DEFAULT: ("dome diameter 26 mm",),
+    }
+    plain = run_view([replace(failed("baseline", MESH_REASON), is_baseline=True)], [])
+    html = render(replace(plain, origins=found))
+    assert "<dt>Not given: the script&#39;s own</dt><dd>dome diameter 26 mm</dd>" in html
+    assert "Which sizes were given" not in render(plain)
 
 
 def test_answer_agrees_with_the_criterion(data, page):

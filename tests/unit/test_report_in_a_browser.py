@@ -3,6 +3,7 @@
 
 import re
 import shutil
+from pathlib import Path
 
 import numpy as np
 import patterns
@@ -10,7 +11,11 @@ import pytest
 from first_screen import run_with_pictures
 from small_view import small_view
 
+from bafflelens import listen, report
 from bafflelens.report import write_report
+from bafflelens.report.gallery import Entry
+from bafflelens.report.templates import templates_in
+from bafflelens.shapes.meshing.loading import load_shape
 
 CHROMIUM = shutil.which("chromium")
 
@@ -261,3 +266,56 @@ def test_on_a_phone_tables_scroll_inside_their_frame_with_the_first_column_fixed
         " !table.closest('.reading')).length"
     )
     assert outside == 0
+
+
+def gallery():
+    """A page of shapes, none of them drawn."""
+    shape = load_shape(Path(__file__).parents[2] / "geometries" / "vertical_lens.py")
+    page = templates_in(Path(report.__file__).parent).get_template("gallery.html.jinja")
+    entry = Entry(shape=shape, fault="not drawn")
+    return page.render(entries=[entry], headline=lambda shape: shape.name)
+
+
+def arrivals():
+    """A page of what arrives, for three shapes."""
+    page = templates_in(Path(listen.__file__).parent).get_template("arrivals.html.jinja")
+    row = {"name": "floor", "delay": "1.20", "leaving": "0 / -34", "head": "0 / -34",
+           "levels": ["-3.0", "-6.1", "-7.2"], "apart": "4.2"}  # fmt: skip
+    return page.render(
+        title="x", names=("baseline", "c003", "c009"), room="4 x 5 x 2.5", rows=[row],
+        parts=[("the floor", "floor")], figure="", sentences=[], remarks=[],
+    )  # fmt: skip
+
+
+@pytest.fixture
+def on_a_phone(browser, tmp_path):
+    """Return a function that opens the text of a page on a phone."""
+    pages = []
+
+    def opened(text):
+        path = tmp_path / "page.html"
+        path.write_text(text, encoding="utf-8")
+        pages.append(browser.new_page(viewport={"width": 400, "height": 800}))
+        pages[-1].goto(path.as_uri())
+        assert pages[-1].evaluate("document.documentElement.scrollWidth") <= 400
+        return pages[-1]
+
+    yield opened
+    for page in pages:
+        page.close()
+
+
+def test_the_page_of_shapes_fits_a_phone(on_a_phone):
+    page = on_a_phone(gallery())
+    cells = page.locator("td").evaluate_all("all => all.map(c => c.getBoundingClientRect().right)")
+    assert max(cells) <= 400
+
+
+def test_what_arrives_scrolls_inside_its_frame_with_the_first_column_fixed(on_a_phone):
+    frame = on_a_phone(arrivals()).locator(".wide:has(> table)").last
+    row = frame.locator("tr").nth(1)
+    first, last = row.locator("td").first, row.locator("td").last
+    before, far = first.bounding_box()["x"], last.bounding_box()["x"]
+    frame.evaluate("frame => { frame.scrollLeft = 60; }")
+    assert last.bounding_box()["x"] < far - 20
+    assert first.bounding_box()["x"] == pytest.approx(before, abs=1)

@@ -126,7 +126,7 @@ def test_what_is_drawn_is_told_with_what_is_built(folder, lens, monkeypatch, tmp
 def test_the_drawing_lists_what_is_there(folder, lens):
     shape = folder.load_job().shape
     sheet = SimpleNamespace(shape=shape, dimensions=lens.dimensions, robustness=None)
-    listed = [name for name, *_ in drawing_sheet.parameter_rows(sheet)]
+    listed = [name for name, *_ in drawing_sheet.rows_of_parameters(sheet)]
     assert listed == [called(key) for key in lens.dimensions]
     assert not [name for name in listed if name.split()[0] in ABSENT]
 

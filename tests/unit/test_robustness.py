@@ -89,6 +89,18 @@ def test_they_are_drafts_of_the_score_band(write_job):
     assert job.solve.quality == "draft"
 
 
+def test_their_frequencies_reach_the_ends_of_the_judged_band(write_job):
+    """At three an octave 10 kHz is the last below 12 kHz, and too far from it to be judged."""
+    solved = (
+        "[frequencies]\nfrom_hz = 2000\nto_hz = 4000",
+        "[frequencies]\nfrom_hz = 1000\nto_hz = 12600",
+    )
+    judged = ("[score]\nfrom_hz = 2000\nto_hz = 4000", "[score]\nfrom_hz = 1500\nto_hz = 12000")
+    found = nearby_job(load_job(write_job(solved, judged))).job.frequencies.frequencies_hz
+    assert found[0] == pytest.approx(1585, abs=1)
+    assert found[-1] == pytest.approx(12589, abs=1)
+
+
 def test_the_plan_counts_them(write_job, options):
     loaded = load_job(write_job(LEADERS))
     plan = plan_job(loaded, draw(loaded), options)

@@ -13,8 +13,8 @@ import pytest
 from handed_lens import exported
 
 from bafflelens.handoff.annotation import Around, spread
-from bafflelens.handoff.dimension import Shown, general
-from bafflelens.handoff.part_dimensions import dimensions_of
+from bafflelens.handoff.dimension import OnSheet, general
+from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
 from bafflelens.handoff.sheet_frame import (
     FRAME_MM,
@@ -41,7 +41,7 @@ def drawn(name, words="as the shop proposes"):
     """The drawing of a shipped shape, as PDF."""
     shape, solid = exported(name)
     motions = source_motions(shape, shape.defaults)
-    table = dimensions_of(solid, motions)
+    table = measured_dimensions(solid, motions)
     return sheet_pdf(
         Sheet(
             run="lenses_20260101", candidate="c001", revision="1a2b3c4d", date="2026-01-01",
@@ -116,7 +116,7 @@ def test_the_check_of_texts_sees_an_overlap():
 
 def test_every_symbol_of_the_table_is_on_sheet_one():
     shape, solid = exported("conic_lens")
-    rows = dimensions_of(solid, source_motions(shape, shape.defaults)).rows
+    rows = measured_dimensions(solid, source_motions(shape, shape.defaults)).rows
     first, second, *_ = (
         " ".join(page.get_textpage().get_text_range().split())
         for page in pypdfium2.PdfDocument(drawn("conic_lens"))
@@ -146,7 +146,7 @@ def test_lines_and_letters_are_those_of_the_standards():
 
 def test_lanes_keep_lengths_apart_and_the_shortest_nearest():
     def length(symbol, low, high):
-        shown = Shown(how="across", at_mm=((low, 0.0), (high, 0.0)), side="above")
+        shown = OnSheet(how="across", at_mm=((low, 0.0), (high, 0.0)), side="above")
         return general(symbol, "n", "h", high - low, view="A-A", shown=shown)
 
     rows = (length("W", 0, 200), length("E", 100, 200), length("Q", 0, 60), length("P", 101, 102))

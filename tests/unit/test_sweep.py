@@ -11,7 +11,7 @@ import pytest
 import radiating
 
 from bafflelens.base.errors import InputError, SolveError
-from bafflelens.bem import gpu_engine, sweep
+from bafflelens.bem import card, gpu_engine, sweep
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzSolution
 from bafflelens.bem.sweep import power_balance, require_plausible, solve_band
@@ -175,7 +175,7 @@ def test_a_card_that_others_have_filled(monkeypatch):
         msg = "out of memory allocating 5 bytes"
         raise OutOfMemoryError(msg)
 
-    monkeypatch.setattr(gpu_engine, "cupy", FULL_CARD)
+    monkeypatch.setattr(card, "cupy", FULL_CARD)
     monkeypatch.setattr(gpu_engine, "missing_card", lambda: "")
     monkeypatch.setattr(gpu_engine, "send", send)
     message = (

@@ -1,7 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the compiler of the kernels should know about this processor."""
+"""How many processors there are, and what the compiler of the kernels should know about them."""
 
 from __future__ import annotations
+
+import os
+
+
+def usable_processors() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def wide_vectors() -> dict[str, str]:

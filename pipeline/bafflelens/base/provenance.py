@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 import bafflelens
+from bafflelens.base.processor import usable_processors
 
 PACKAGES: Final = ("numpy", "scipy", "numba", "gmsh", "xarray", "distributed", "bempp-cl")
 
@@ -75,7 +76,7 @@ def host() -> dict[str, str | int | float]:
     return {
         "system": platform.system(),
         "machine": platform.machine(),
-        "processors": len(os.sched_getaffinity(0)),
+        "processors": usable_processors(),
         "memory_gib": round(gibibytes, 1),
     }
 

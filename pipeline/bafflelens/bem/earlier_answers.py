@@ -22,7 +22,6 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.digests import digest_of
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem.moving_body import MovingBody
-from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.mesh import topology
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -74,28 +73,6 @@ class EarlierAnswers:
         if self.made_for != made_for(mesh, body):
             rule = "of the same mesh topology, sources, air, mirror planes and absorbers"
             raise InputError(invalid("earlier answers", self.made_for, rule))
-
-
-def answers_on(surface: SurfacePressure, body: MovingBody) -> EarlierAnswers:
-    """Return what was kept of a shape's surface as its answers.
-
-    On the sources it is no solution of the system, so that it helps a little less.
-
-    Parameters
-    ----------
-    surface : SurfacePressure
-        What was kept.
-    body : MovingBody
-        The sources of the shape, without profiles of theirs, and what they are in.
-    """
-    way = ways_from_sources(surface.mesh, body.motions)
-    found = {
-        float(frequency_hz): envelope(
-            surface.pressure[:, number], body.air.wavenumber(float(frequency_hz)), way
-        ).astype(np.complex64)[np.newaxis]
-        for number, frequency_hz in enumerate(surface.frequencies_hz)
-    }
-    return EarlierAnswers(made_for=made_for(surface.mesh, body), envelopes=found)
 
 
 def made_for(mesh: Mesh, body: MovingBody) -> str:

@@ -96,7 +96,7 @@ def best_start(multiply: Product, sides: Array, guesses: Array | None, library: 
     images = multiply(library.ascontiguousarray(basis.T)).T
     orthogonal, triangle = library.linalg.qr(images)
     shares = orthogonal.conj().T @ sides.T
-    weights = np.linalg.lstsq(_on_host(triangle), _on_host(shares), rcond=None)[0]
+    weights = np.linalg.lstsq(on_host(triangle), on_host(shares), rcond=None)[0]
     weights = library.asarray(weights, dtype=sides.dtype)
     return Start(
         solutions=library.ascontiguousarray((basis @ weights).T),
@@ -165,7 +165,7 @@ def _change(
         for _ in range(2):
             shares = (basis[:step] @ vector.conj()).conj()
             vector = vector - shares @ basis[:step]
-            hessenberg[:step, step - 1] += _on_host(shares)
+            hessenberg[:step, step - 1] += on_host(shares)
         length = float(library.linalg.norm(vector))
         if not np.isfinite(length):
             return residual, step, False, None
@@ -183,5 +183,6 @@ def _change(
     return change, step, left <= goal, space
 
 
-def _on_host(values: Array) -> Any:
+def on_host(values: Array) -> Any:
+    """Return numbers in the memory of the host."""
     return values.get() if hasattr(values, "get") else values

@@ -20,11 +20,11 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.bem import kernels, phases
 from bafflelens.bem.burton_miller import (
     AtFrequency,
-    EngineSettings,
     absorbing_system,
     assemble,
 )
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
+from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.linear_solver import solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace

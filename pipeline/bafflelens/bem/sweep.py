@@ -16,6 +16,7 @@ from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
 from bafflelens.base.status import Status
 from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.card import CardError
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import (
     EarlierAnswers,
@@ -26,7 +27,7 @@ from bafflelens.bem.earlier_answers import (
 )
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.engines import solve
-from bafflelens.bem.gpu_engine import CardError, sweep_on_card
+from bafflelens.bem.gpu_engine import sweep_on_card
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.surface_pressure import SurfacePressure
@@ -144,6 +145,7 @@ def solve_band(
     without_card: str = "stop",
     microphones_m: Sequence[float] = (),
     keep_surface: bool = False,
+    keep_profiles: bool = False,
     earlier: EarlierAnswers | None = None,
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
@@ -175,6 +177,8 @@ def solve_band(
         Distances of microphones on the reference axis from the reference point, in m.
     keep_surface : bool
         Whether the pressure on the surface is returned, too.
+    keep_profiles : bool
+        Whether that of the profiles is, besides that of the sources.
     earlier : EarlierAnswers, optional
         What shapes before left on this mesh, perhaps nothing yet: with it this shape's own
         answers are returned, too. How exact a result is does not depend on it.
@@ -202,7 +206,7 @@ def solve_band(
     if engine == "direct":
         solve_next = direct()
     elif engine == "gpu":
-        solve_next = _of_guesses(sweep_on_card(mesh, symmetry, tolerance(quality)))
+        solve_next = _card_solver(mesh, symmetry, quality, profiles)
         if without_card == "direct":
             solve_next = _or_else(solve_next, direct)
     else:
@@ -247,8 +251,9 @@ def solve_band(
                 answers[frequency] = own.astype(np.complex64)[np.newaxis]
             load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
             if keep_surface:
-                pressure = by_themselves.surface_pressure
-                on_surface[frequency] = pressure, by_themselves.problem.total_gradient(pressure)
+                kept = solution if keep_profiles else by_themselves
+                pressure = kept.surface_pressure
+                on_surface[frequency] = pressure, kept.problem.total_gradient(pressure)
         except (SolveError, MemoryError) as error:
             status, reason = Status.FAILED, str(error) or type(error).__name__
         outcomes.append(
@@ -379,11 +384,26 @@ def _without_guesses(engine: str) -> Solver:
     return lambda problem, *_: solve(problem, engine, checked=True)
 
 
-def _of_guesses(
-    engine: Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution],
+def _card_solver(
+    mesh: Mesh, symmetry: tuple[str, ...], quality: str, profiles: Sequence[SourceMotion]
 ) -> Solver:
-    """Return an engine to which all guesses are alike."""
-    return lambda problem, spanned, _: engine(problem, spanned)
+    """Return the engine on the card; to it all guesses are alike."""
+    followers, far = len(profiles), ways_from_sources(mesh, profiles)
+    engine = sweep_on_card(mesh, symmetry, tolerance(quality), followers)
+    last: HelmholtzSolution | None = None
+
+    def solve_next(
+        problem: HelmholtzProblem, spanned: ComplexArray | None, _: int
+    ) -> HelmholtzSolution:
+        nonlocal last
+        known = None
+        if last is not None and followers:
+            profile = envelope(last.guess[-followers:], last.problem.wavenumber, far)
+            known = guesses([profile], problem.wavenumber, far)
+        last = engine(problem, spanned, known)
+        return last
+
+    return solve_next
 
 
 def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
@@ -413,10 +433,7 @@ def _direct_solver(
     quality: str,
     profiles: Sequence[SourceMotion] = (),
 ) -> Solver:
-    """Return the own engine with what the frequencies of a band share.
-
-    Each frequency's ``profiles``, the last sources, begin with those of the frequency before.
-    """
+    """Return the own engine with what the frequencies of a band share."""
     discretisation = discretise(mesh, symmetry)
     settings = EngineSettings(tolerance=tolerance(quality))
     workspace = Workspace()

@@ -77,7 +77,8 @@ def inspect(
     if kind not in (".stl", ".ply", ".obj"):
         rule = "a scan (.stl, .ply, .obj) or caliper readings (.csv)"
         raise InputError(invalid("file", made, rule))
-    from bafflelens.handoff.scanned import PASS, ScanRequest, inspect_scan
+    from bafflelens.handoff.judging import PASS
+    from bafflelens.handoff.scanned import ScanRequest, inspect_scan
 
     request = ScanRequest(
         folder=folder,

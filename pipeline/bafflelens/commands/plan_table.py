@@ -39,7 +39,8 @@ def print_plan(loaded: LoadedJob, sampling: Sampling, plan: Plan) -> None:
     if plan.nearby:
         shapes += f", {plan.nearby.n_shapes} drafts of the leaders and what is near them"
     if sampling.skipped:
-        shapes += f" ({sampling.skipped} samples skipped, for instance: {sampling.skipped_rule})"
+        samples = "sample" if sampling.skipped == 1 else "samples"
+        shapes += f" ({sampling.skipped} {samples} skipped, for instance: {sampling.skipped_rule})"
     frequencies = [f for cost in plan.band_costs for f in cost.band.frequencies_hz]
     stages = [plan.look, plan.finals] if plan.look else [plan, plan.finals]
     solves = sum(stage.n_shapes * stage.n_frequencies for stage in stages if stage)

@@ -55,12 +55,30 @@ def mixed(
 
     Parameters
     ----------
+    everything, sources, shares
+        As in `mixing`.
+    """
+    return mixed_by(everything, mixing(everything, sources, shares))
+
+
+def mixing(
+    everything: xr.Dataset, sources: Sequence[str], shares: dict[str, ComplexArray]
+) -> ComplexArray:
+    """Return what each source and profile has in each source as it moves.
+
+    Parameters
+    ----------
     everything : xarray.Dataset
         From `as_sources`, where it is shown.
     sources : sequence of str
         Names of the sources as such.
     shares : dict of str to (n_frequencies,) array
         What each profile has in its source's motion; one that is left out has no share.
+
+    Returns
+    -------
+    (n_sources, n_sources_and_profiles, n_frequencies) complex array
+        1 for the source itself.
     """
     names = [str(name) for name in everything["source"].values]
     n_frequencies = everything.sizes["frequency"]
@@ -69,9 +87,14 @@ def mixed(
         weights[number, names.index(source)] = 1
     for name, values in shares.items():
         weights[sources.index(name.partition("/")[0]), names.index(name)] = values
+    return weights
+
+
+def mixed_by(everything: xr.Dataset, weights: ComplexArray) -> xr.Dataset:
+    """Return the sources that a `mixing` makes of everything."""
     field = np.einsum("smf,mfd->sfd", weights, far_field(everything).values)
     power = np.einsum("smf,fmn,tnf->stf", weights.conj(), power_matrix(everything), weights)
-    first = everything.isel(source=slice(len(sources)), source_b=slice(len(sources)))
+    first = everything.isel(source=slice(len(weights)), source_b=slice(len(weights)))
     return first.assign(complex_variables(field, power))
 
 

@@ -50,6 +50,9 @@ class Lobe:
         Where it is 3 dB down; NaN if nowhere within +-90 degrees.
     null_below_deg, null_above_deg : float
         The nearest minima on both sides that are 10 dB down or more; NaN if there is none.
+    side_lobe_db : float
+        Loudest direction beyond such a minimum, within +-90 degrees, re the main lobe's top;
+        NaN where there is no such minimum.
     """
 
     frequency_hz: float
@@ -59,6 +62,7 @@ class Lobe:
     upper_deg: float
     null_below_deg: float
     null_above_deg: float
+    side_lobe_db: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -217,6 +221,7 @@ def _lobe(frequency_hz: float, angle_deg: FloatArray, field: ComplexArray) -> Lo
             upper_deg=nothing,
             null_below_deg=nothing,
             null_above_deg=nothing,
+            side_lobe_db=nothing,
         )
     steps = round((angle_deg[-1] - angle_deg[0]) / _STEP_DEG)
     angle = np.linspace(angle_deg[0], angle_deg[-1], steps + 1)
@@ -227,8 +232,8 @@ def _lobe(frequency_hz: float, angle_deg: FloatArray, field: ComplexArray) -> Lo
     allowed = np.abs(angle) <= MAIN_LOBE_DEG
     top = _top(angle[allowed], level[allowed]) + int(np.argmax(allowed))
     level = level - level[top]
-    upper, null_above = _flank(angle[top:], level[top:])
-    lower, null_below = _flank(angle[top::-1], level[top::-1])
+    upper, null_above, lobe_above = _flank(angle[top:], level[top:])
+    lower, null_below, lobe_below = _flank(angle[top::-1], level[top::-1])
     tilt = float(angle[top])
     if np.isfinite(lower) and np.isfinite(upper):
         middle = 0.5 * (np.sin(np.radians(lower)) + np.sin(np.radians(upper)))
@@ -241,6 +246,7 @@ def _lobe(frequency_hz: float, angle_deg: FloatArray, field: ComplexArray) -> Lo
         upper_deg=upper,
         null_below_deg=null_below,
         null_above_deg=null_above,
+        side_lobe_db=float(np.fmax(lobe_above, lobe_below)),
     )
 
 
@@ -252,8 +258,8 @@ def _top(angle: FloatArray, level: FloatArray) -> int:
     return int(tops[np.argmin(np.abs(angle[tops]))])
 
 
-def _flank(angle: FloatArray, level: FloatArray) -> tuple[float, float]:
-    """Return where a flank is 3 dB down, and its nearest minimum that is deep; NaN for none."""
+def _flank(angle: FloatArray, level: FloatArray) -> tuple[float, float, float]:
+    """Return where a flank is 3 dB down, its nearest deep minimum, and the level beyond it."""
     fallen = np.flatnonzero(level <= LOBE_EDGE_DB)
     edge = float("nan")
     if fallen.size:
@@ -262,4 +268,7 @@ def _flank(angle: FloatArray, level: FloatArray) -> tuple[float, float]:
         edge = float(angle[outer - 1] + share * (angle[outer] - angle[outer - 1]))
     is_minimum = (level[1:-1] <= level[:-2]) & (level[1:-1] < level[2:]) & (level[1:-1] <= NULL_DB)
     deep = np.flatnonzero(is_minimum)
-    return edge, float(angle[deep[0] + 1]) if deep.size else float("nan")
+    if not deep.size:
+        return edge, float("nan"), float("nan")
+    null = int(deep[0]) + 1
+    return edge, float(angle[null]), float(level[null:].max())

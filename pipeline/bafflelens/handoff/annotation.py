@@ -13,8 +13,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
 
-from bafflelens.handoff.dimension import Dimension
-from bafflelens.handoff.sheet_frame import NARROW_MM, SMALL, Letters, width_of, write
+from bafflelens.handoff.dimension import SheetDimension
+from bafflelens.handoff.sheet_frame import (
+    NARROW_MM,
+    SMALL,
+    Anchor,
+    Letters,
+    width_of,
+    write_letters,
+)
 
 Window = tuple[float, float, float, float]
 """What of the part is drawn: u0, v0, u1, v1 in mm, lowest and highest."""
@@ -31,7 +38,7 @@ _LEADER_MM: Final = 9.0  # from the view to the column of labels
 class Lane:
     """A length with the number of its lane, from the view outwards."""
 
-    row: Dimension
+    row: SheetDimension
     number: int
 
 
@@ -41,7 +48,7 @@ class Around:
 
     Attributes
     ----------
-    rows : tuple of Dimension
+    rows : tuple of SheetDimension
         Those that are drawn here.
     window : tuple of float
         What of the part is drawn.
@@ -51,7 +58,7 @@ class Around:
         From the view to the first lane.
     """
 
-    rows: tuple[Dimension, ...]
+    rows: tuple[SheetDimension, ...]
     window: Window
     scale: float
     start: float = 8.0
@@ -77,7 +84,7 @@ class Around:
             found.append(Lane(row=row, number=number))
         return found
 
-    def labels(self, side: str) -> list[Dimension]:
+    def labels(self, side: str) -> list[SheetDimension]:
         """Return the rows on leaders of a side, in the order of their places."""
         rows = [r for r in self.rows if r.shown and r.shown.side == side and not _is_length(r)]
         axis = 0 if side in ("above", "below") else 1
@@ -107,7 +114,7 @@ class Around:
         return max(wide, listed), tall
 
 
-def text_of(row: Dimension) -> str:
+def text_of(row: SheetDimension) -> str:
     """Return what stands at a dimension: its symbol and nominal."""
     return f"{row.symbol} {row.nominal_text}"
 
@@ -139,11 +146,11 @@ def draw_around(canvas: Any, around: Around, left: float, low: float) -> None:
             )
 
 
-def _is_length(row: Dimension) -> bool:
+def _is_length(row: SheetDimension) -> bool:
     return row.shown is not None and row.shown.how != "leader"
 
 
-def _span(row: Dimension) -> tuple[float, float]:
+def _span(row: SheetDimension) -> tuple[float, float]:
     """Return between what a length lies, along its lane."""
     assert row.shown is not None
     axis = 0 if row.shown.how == "across" else 1
@@ -153,7 +160,7 @@ def _span(row: Dimension) -> tuple[float, float]:
 
 def _draw_length(
     canvas: Any,
-    row: Dimension,
+    row: SheetDimension,
     ends: Sequence[tuple[float, float]],
     place: float,
     *,
@@ -182,7 +189,9 @@ def _draw_length(
         arrow(canvas, tip, (0.0, float(way)) if upright else (float(way), 0.0))
     middle = (low + high) / 2
     where = (place - 1, middle) if upright else (middle, place + 1)
-    write(canvas, text_of(row), *where, Letters(anchor="middle", turn_deg=90.0 if upright else 0))
+    write_letters(
+        canvas, text_of(row), *where, Letters(anchor="middle", turn_deg=90.0 if upright else 0)
+    )
 
 
 def arrow(canvas: Any, tip: tuple[float, float], way: tuple[float, float]) -> None:
@@ -231,7 +240,7 @@ def spread(
 
 def _draw_column(
     canvas: Any,
-    rows: Sequence[Dimension],
+    rows: Sequence[SheetDimension],
     at: Any,
     column: float,
     way: int,
@@ -243,14 +252,14 @@ def _draw_column(
     low, high = bounds
     more = max(0.0, len(rows) * _LABEL_MM - (high - low)) / 2
     places = spread([tip[1] for tip in tips], sizes, low - more, high + more)
-    anchor = "right" if way < 0 else "left"
+    anchor: Anchor = "right" if way < 0 else "left"
     for row, tip, y in zip(rows, tips, places, strict=True):
-        write(canvas, text_of(row), column, y - SMALL / 2, Letters(anchor=anchor))
+        write_letters(canvas, text_of(row), column, y - SMALL / 2, Letters(anchor=anchor))
         _draw_leader(canvas, [(column - way, y), (column - 3.0 * way, y), tip])
 
 
 def _draw_line_of_labels(
-    canvas: Any, rows: Sequence[Dimension], at: Any, base: float, bounds: tuple[float, float]
+    canvas: Any, rows: Sequence[SheetDimension], at: Any, base: float, bounds: tuple[float, float]
 ) -> None:
     """Draw labels side by side above a view, each on a leader to its place."""
     tips = [at(*row.shown.at_mm[0]) for row in rows if row.shown]
@@ -258,7 +267,7 @@ def _draw_line_of_labels(
     more = max(0.0, sum(sizes) - (bounds[1] - bounds[0])) / 2
     places = spread([tip[0] for tip in tips], sizes, bounds[0] - more, bounds[1] + more)
     for row, tip, x in zip(rows, tips, places, strict=True):
-        write(canvas, text_of(row), x, base + 1, Letters(anchor="middle"))
+        write_letters(canvas, text_of(row), x, base + 1, Letters(anchor="middle"))
         half = width_of(text_of(row)) / 2
         canvas.line(x - half, base, x + half, base)
         _draw_leader(canvas, [(x, base), tip])

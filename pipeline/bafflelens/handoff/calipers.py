@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from bafflelens.handoff.dimension import Dimension
+from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.limits import limit_of
 from bafflelens.handoff.manifest import nominal_dimensions
 from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
@@ -21,7 +21,7 @@ from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
 FORM_COLUMNS: Final = ("parameter", "reading", "unit", "nominal", "limit", "name", "how")
 
 
-def symbols_of(dimensions: Sequence[Dimension]) -> dict[str, dict[str, Any]]:
+def symbols_of(dimensions: Sequence[SheetDimension]) -> dict[str, dict[str, Any]]:
     """Return them by symbol, as the manifest holds them."""
     return {
         one.symbol: {
@@ -36,13 +36,13 @@ def symbols_of(dimensions: Sequence[Dimension]) -> dict[str, dict[str, Any]]:
 
 
 def form_csv(
-    dimensions: Sequence[Dimension], manifest: Mapping[str, Any], keys: Sequence[str]
+    dimensions: Sequence[SheetDimension], manifest: Mapping[str, Any], keys: Sequence[str]
 ) -> bytes:
     """Return a table to fill in, which ``bafflelens inspect`` reads.
 
     Parameters
     ----------
-    dimensions : sequence of Dimension
+    dimensions : sequence of SheetDimension
         The drawing's.
     manifest : mapping
         Values, units and tolerances of the parameters.
@@ -57,7 +57,10 @@ def form_csv(
 
 
 def form_pdf(
-    dimensions: Sequence[Dimension], manifest: Mapping[str, Any], keys: Sequence[str], title: str
+    dimensions: Sequence[SheetDimension],
+    manifest: Mapping[str, Any],
+    keys: Sequence[str],
+    title: str,
 ) -> bytes:
     """Return the same on paper."""
 
@@ -86,7 +89,7 @@ def form_pdf(
 
 
 def _rows(
-    dimensions: Sequence[Dimension], manifest: Mapping[str, Any], keys: Sequence[str]
+    dimensions: Sequence[SheetDimension], manifest: Mapping[str, Any], keys: Sequence[str]
 ) -> Iterator[tuple[str, ...]]:
     for one in dimensions:
         yield one.symbol, "", one.unit, one.number_text, f"{one.limit:.3g}", one.name, one.how

@@ -27,7 +27,7 @@ _LONGER: Final = 3.0  # a straight line than the steps along a curve beside it
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Piece:
+class ContourPiece:
     """A piece of a contour.
 
     Attributes
@@ -111,7 +111,7 @@ def contour(
     return np.asarray(path[: int(back[0]) + 1])
 
 
-def pieces(points: FloatArray) -> list[Piece]:
+def pieces(points: FloatArray) -> list[ContourPiece]:
     """Return the straight lines, arcs and other curves of a contour, in turn."""
     points = points[np.r_[True, np.linalg.norm(np.diff(points, axis=0), axis=1) > 1e-6]]
     steps = np.diff(points, axis=0)
@@ -123,7 +123,7 @@ def pieces(points: FloatArray) -> list[Piece]:
     ]
 
 
-def _smooth_pieces(points: FloatArray) -> Iterator[Piece]:
+def _smooth_pieces(points: FloatArray) -> Iterator[ContourPiece]:
     """Yield the pieces of a contour without corners."""
     start, last, free = 0, len(points) - 1, 0
     while start < last:
@@ -135,11 +135,11 @@ def _smooth_pieces(points: FloatArray) -> Iterator[Piece]:
             start += 1
             continue
         if free < start:
-            yield Piece(kind="free", points=points[free : start + 1])
-        yield Piece(kind=kind, points=points[start : end + 1], radius=radius)
+            yield ContourPiece(kind="free", points=points[free : start + 1])
+        yield ContourPiece(kind=kind, points=points[start : end + 1], radius=radius)
         start = free = end
     if free < last:
-        yield Piece(kind="free", points=points[free:])
+        yield ContourPiece(kind="free", points=points[free:])
 
 
 def _is_line(points: FloatArray, start: int) -> bool:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -18,12 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bafflelens.base.archives import arrays_of
-from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, StoreError, invalid
+from bafflelens.base.processor import usable_processors
+from bafflelens.handoff.curved_surface import CurvedSurface, curved_surface
 from bafflelens.handoff.regions import DRIVER, regions_of
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
+from bafflelens.shapes.cad.declaration import is_declaration
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import check_parameters
 from bafflelens.shapes.meshing.moving_parts import source_motions
@@ -37,15 +39,12 @@ _FINE: Final = MeshSize(
     largest_m=0.012,
     curvature_elements=24,
 )
-_CHANGED: Final = replace(
-    _FINE, source_size_m=0.012, largest_m=0.04, curvature_elements=72
-)  # planes need few triangles, roundings many
+_FINER: Final = replace(_FINE, source_size_m=0.012, largest_m=0.04, curvature_elements=72)
 _STEPS: Final = {"mm": 1.0, "deg": 1.0}
 _SHARE_OF_RANGE: Final = 0.02
 _BOUGHT: Final = ("dome.",)  # dimensions of what the shop does not make
 _REACH: Final = 10.0  # steps; a surface that is farther away came or went
 _MOVES_M: Final = 2e-5  # less is how exactly two meshes of one surface agree
-_AT_ONCE: Final = 2
 
 
 @dataclass(frozen=True)
@@ -130,7 +129,6 @@ def datum_of(
     values: Mapping[str, float],
     time_limit_s: float,
     keys: Sequence[str] | None = None,
-    told: Callable[[], None] = lambda: None,
 ) -> Datum:
     """Build the nominal surface, and once more for each dimension.
 
@@ -144,41 +142,77 @@ def datum_of(
         For one mesh.
     keys : sequence of str, optional
         The dimensions; all but those of the dome if left out.
-    told : callable
-        Called as often as there are dimensions, when each is done.
 
     Raises
     ------
     MeshingError
         If the nominal shape cannot be meshed.
     """
-    nominal = _whole(shape, values, _FINE, time_limit_s)
-    region = regions_of(nominal, source_motions(shape, values))
+    with ThreadPoolExecutor(usable_processors()) as pool:
+        return begin_datum(pool, shape, values, time_limit_s, keys)()
+
+
+def begin_datum(
+    pool: Executor,
+    shape: Shape,
+    values: Mapping[str, float],
+    time_limit_s: float,
+    keys: Sequence[str] | None = None,
+    told: Callable[[], None] = lambda: None,
+) -> Callable[[], Datum]:
+    """Begin to build all that a datum needs, and return what waits for it and returns it.
+
+    Parameters
+    ----------
+    pool : Executor
+        Threads, each of which waits for a process of its own.
+    shape, values, time_limit_s, keys
+        As for `datum_of`.
+    told : callable
+        Called as often as there are dimensions, when each is done, by the thread that did it.
+
+    Raises
+    ------
+    MeshingError
+        From what is returned, if the nominal shape cannot be meshed.
+    """
     chosen = [p for p in shaped_by(shape) if keys is None or p.key in keys]
+    nominal = pool.submit(_whole, shape, values, _FINE, time_limit_s)
+    curved = pool.submit(_surface, shape, values, time_limit_s)
 
     def moved(parameter: Parameter) -> FloatArray | None:
-        return _movement(shape, values, parameter, nominal, time_limit_s)
-
-    with ThreadPoolExecutor(_AT_ONCE) as pool:  # each waits for a process of its own
-        finer = pool.submit(_whole, shape, values, _CHANGED, time_limit_s)
-        movements = []
-        for movement in pool.map(moved, chosen):
-            movements.append(movement)
+        try:
+            # The nominal mesh was begun before; so it is never waited for by all threads.
+            return _movement(shape, values, parameter, nominal.result(), time_limit_s)
+        finally:
             told()
-        chord = _chord(nominal, finer.result())
-    found = {
-        p.key: movement
-        for p, movement in zip(chosen, movements, strict=True)
-        if movement is not None
-    }
-    empty = np.zeros((0, nominal.n_triangles))
-    return Datum(
-        nominal=nominal,
-        region=region,
-        keys=tuple(found),
-        movement=np.array(list(found.values())) if found else empty,
-        chord=chord,
-    )
+
+    movements = [pool.submit(moved, parameter) for parameter in chosen]
+
+    def finish() -> Datum:
+        mesh = nominal.result()
+        middles = (mesh.corners + np.roll(mesh.corners, -1, axis=1)) / 2
+        known = zip(chosen, (one.result() for one in movements), strict=True)
+        found = {p.key: movement for p, movement in known if movement is not None}
+        empty = np.zeros((0, mesh.n_triangles))
+        return Datum(
+            nominal=mesh,
+            region=regions_of(mesh, source_motions(shape, values)),
+            keys=tuple(found),
+            movement=np.array(list(found.values())) if found else empty,
+            # The middles of the edges integrate a parabola over a triangle exactly.
+            chord=_heights(mesh, curved.result(), 1e-3, middles),
+        )
+
+    return finish
+
+
+def _surface(shape: Shape, values: Mapping[str, float], time_limit_s: float) -> CurvedSurface:
+    """Return a shape's surface; that of a file, which has nothing to change, by flat triangles."""
+    if not is_declaration(shape.script):
+        return curved_surface(shape, values, time_limit_s)
+    corners = _whole(shape, values, _FINER, time_limit_s).corners
+    return CurvedSurface.of(corners, (corners + np.roll(corners, -1, axis=1)) / 2)
 
 
 def _whole(shape: Shape, values: Mapping[str, float], size: MeshSize, time_limit_s: float) -> Mesh:
@@ -203,7 +237,7 @@ def _movement(
         if check_parameters(shape, changed):
             continue
         try:
-            other = _whole(shape, changed, _CHANGED, time_limit_s)
+            other = _surface(shape, changed, time_limit_s)
         except MeshingError:
             continue
         reach = _REACH * 1e-3 * max(abs(change), 1.0)
@@ -213,26 +247,13 @@ def _movement(
     return None
 
 
-def _chord(nominal: Mesh, finer: Mesh) -> FloatArray:
-    """Return the mean height of the surface itself over each triangle, by its edges' middles.
-
-    They integrate a parabola over a triangle exactly.
-    """
-    middles = (nominal.corners + np.roll(nominal.corners, -1, axis=1)) / 2
-    return _heights(nominal, finer, 1e-3, middles)
-
-
 def _heights(
-    nominal: Mesh, other: Mesh, reach_m: float, points: FloatArray | None = None
+    nominal: Mesh, other: CurvedSurface, reach_m: float, points: FloatArray | None = None
 ) -> FloatArray:
     """Return how far another surface stands before each triangle's points, on average.
 
     These are its corners if left out: they lie on the surface itself.
     """
-    surface = searchable(other.vertices, other.triangles)
     corners = (nominal.corners if points is None else points).reshape(-1, 3)
     normals = np.repeat(nominal.normals, 3, axis=0)
-    feet = closest(surface, corners, normals, least_cosine=0.7, farthest_m=reach_m)
-    off = ((feet.points - corners) * feet.normals).sum(axis=1)
-    off = np.where(np.isfinite(feet.distance), off, 0.0)
-    return np.asarray(off.reshape(-1, 3).mean(axis=1))
+    return np.asarray(other.heights(corners, normals, reach_m).reshape(-1, 3).mean(axis=1))

@@ -2,7 +2,7 @@
 """A row of the drawing's table of dimensions: symbol, name, nominal, limit, how to measure, view.
 
 Whoever knows a dimension of the part makes one; the drawing shows them all and draws those that
-say where they are (`Shown`). The form to fill in and the inspection read the same rows.
+say where they are (`OnSheet`). The form to fill in and the inspection read the same rows.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _SIGN: Final = {"diameter": "\u00d8", "radius": "R"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shown:
+class OnSheet:
     """Where a dimension is drawn on its view.
 
     Attributes
@@ -44,7 +44,7 @@ class Shown:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Dimension:
+class SheetDimension:
     """One dimension of a part that can be touched.
 
     Attributes
@@ -63,7 +63,7 @@ class Dimension:
         Of both.
     view : str
         The view that it is drawn on; empty if it stands in the table only.
-    shown : Shown, optional
+    shown : OnSheet, optional
         Where on that view.
     sign : {"", "diameter", "radius"}
         What stands before the number.
@@ -78,7 +78,7 @@ class Dimension:
     limit: float
     unit: Literal["mm", "deg"] = "mm"
     view: View = ""
-    shown: Shown | None = None
+    shown: OnSheet | None = None
     sign: Literal["", "diameter", "radius"] = ""
     is_auxiliary: bool = False
 
@@ -107,24 +107,24 @@ def general(
     *,
     unit: Literal["mm", "deg"] = "mm",
     view: View = "",
-    shown: Shown | None = None,
+    shown: OnSheet | None = None,
     sign: Literal["", "diameter", "radius"] = "",
     is_edge: bool = False,
     leg_mm: float | None = None,
     is_auxiliary: bool = False,
-) -> Dimension:
+) -> SheetDimension:
     """Return a dimension with the limit of the general tolerances (ISO 2768-m).
 
     Parameters
     ----------
     symbol, name, how, nominal, unit, view, shown, sign, is_auxiliary
-        As `Dimension` has them.
+        As `SheetDimension` has them.
     is_edge : bool
         Whether it is an external radius or the height of a chamfer.
     leg_mm : float, optional
         Shorter leg of an angle.
     """
-    return Dimension(
+    return SheetDimension(
         symbol=symbol,
         name=name,
         how=how,

@@ -17,8 +17,8 @@ from typing import Final, Literal
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.handoff.contour import Piece, contour, pieces
-from bafflelens.handoff.dimension import Dimension, Shown, general
+from bafflelens.handoff.contour import ContourPiece, contour, pieces
+from bafflelens.handoff.dimension import OnSheet, SheetDimension, general
 from bafflelens.handoff.solid import Section, Solid
 from bafflelens.mesh.source_motion import SourceMotion
 
@@ -55,8 +55,8 @@ class _Wall:
     foot: float
     mouth: float
     depth: float
-    lip: Piece | None
-    straight: Piece | None
+    lip: ContourPiece | None
+    straight: ContourPiece | None
 
     def height(self, depth: float) -> float:
         """Return the distance from the axis at a depth below the front plane."""
@@ -76,13 +76,13 @@ class LensDimensions:
 
     Attributes
     ----------
-    rows : tuple of Dimension
+    rows : tuple of SheetDimension
         Depth, walls, floor.
     form : str
         How the surface follows from them, in a sentence.
     """
 
-    rows: tuple[Dimension, ...]
+    rows: tuple[SheetDimension, ...]
     form: str
 
 
@@ -121,7 +121,7 @@ def lens_dimensions(solid: Solid, motions: Sequence[SourceMotion]) -> LensDimens
     if above is None or below is None or above.depth < _SAME_MM:
         return None
     form = _form(solid, motion, front, (above, below), floors)
-    rows: list[Dimension] = [_depth(above, front, z)]
+    rows: list[SheetDimension] = [_depth(above, front, z)]
     if form == TURNED:
         rows += _walls("", (above,), z, front, around=True)
     elif above.is_like(below):
@@ -170,14 +170,14 @@ def _wall(
     )
 
 
-def _ends_along_front(arc: Piece) -> bool:
+def _ends_along_front(arc: ContourPiece) -> bool:
     """Return whether an arc runs into the front plane without a bend."""
     x, h = arc.points[-1] - arc.points[-2]
     step = math.degrees(math.asin(min(1.0, math.hypot(x, h) / 2 / arc.radius)))
     return abs(90 - math.degrees(math.atan2(h, x)) - step) < _TANGENT_DEG
 
 
-def _depth(wall: _Wall, front: float, z: float) -> Dimension:
+def _depth(wall: _Wall, front: float, z: float) -> SheetDimension:
     foot = (front - wall.depth, z + wall.foot)
     return general(
         "D",
@@ -185,7 +185,7 @@ def _depth(wall: _Wall, front: float, z: float) -> Dimension:
         "straight edge over the front plane, depth rod to the floor beside the driver",
         wall.depth,
         view="A-A",
-        shown=Shown(how="across", at_mm=(foot, (front, z + wall.mouth)), side="above"),
+        shown=OnSheet(how="across", at_mm=(foot, (front, z + wall.mouth)), side="above"),
     )
 
 
@@ -198,7 +198,7 @@ def _walls(
     which: str = "",
     way: int = 0,
     around: bool = False,
-) -> Iterator[Dimension]:
+) -> Iterator[SheetDimension]:
     """Yield throat, mouth, and walls: of both if they are alike, else of one from the axis."""
     (wall,) = walls
     both = way == 0
@@ -211,11 +211,11 @@ def _walls(
 
     def upright(
         symbol: str, name: str, how: str, height: float, depth: float, auxiliary: bool = False
-    ) -> Dimension:
+    ) -> SheetDimension:
         ends = tuple((front - depth, z + s * height) for s in sorted((sign, low * sign)))
         return general(
             symbol + number, name, how, factor * height, view="A-A", sign=mark,
-            is_auxiliary=auxiliary, shown=Shown(how="upright", at_mm=ends, side="right"),
+            is_auxiliary=auxiliary, shown=OnSheet(how="upright", at_mm=ends, side="right"),
         )  # fmt: skip
 
     name = f"throat {across}" if both else f"axis to the foot of the {which}wall"
@@ -225,7 +225,7 @@ def _walls(
         yield general(
             f"Y{number}", f"radius of the {which}lip{'s' if both else ''}, wall into front plane",
             _RADIUS_GAUGE, wall.lip.radius, view="A-A", sign="radius", is_edge=True,
-            shown=Shown(how="leader", at_mm=(lip_at,), side="left"),
+            shown=OnSheet(how="leader", at_mm=(lip_at,), side="left"),
         )  # fmt: skip
     if wall.straight is not None:
         place = wall.straight.middle
@@ -233,7 +233,7 @@ def _walls(
             f"Q{number}", f"{which}wall from the driver's axis",
             "bevel protractor on the straight wall, stock on the floor; 90\u00b0 less its reading",
             wall.straight.angle_deg, unit="deg", leg_mm=wall.straight.length, view="A-A",
-            shown=Shown(
+            shown=OnSheet(
                 how="leader", at_mm=((front + place[0], z + sign * place[1]),), side="left"
             ),
         )  # fmt: skip
@@ -257,7 +257,7 @@ def _ordinates(
     how: str,
     place: tuple[float, float],
     around: bool,
-) -> Iterator[Dimension]:
+) -> Iterator[SheetDimension]:
     """Yield heights of a curved wall at depths: from near the floor to where the lip begins."""
     z, front = place
     for n, depth in enumerate(_stations(wall), start=1):
@@ -269,7 +269,7 @@ def _ordinates(
             f"{name}, {depth:.1f} mm below the front plane",
             f"{how}, its jaws {depth:.1f} mm deep; or the template of the section",
             factor * height, view="A-A", sign="diameter" if around else "",
-            shown=Shown(
+            shown=OnSheet(
                 how="leader", at_mm=((front - depth, z + sign * height),), side="left"
             ),
         )  # fmt: skip
@@ -294,7 +294,7 @@ def _floor(
     y: float,
     front: float,
     rim: tuple[float, float],
-) -> Iterator[Dimension]:
+) -> Iterator[SheetDimension]:
     """Yield what B-B tells of the floor: its flat part, its slope, how it ends at the sides."""
     left, right = floors
     if left is not None and right is not None and left.is_like(right):
@@ -312,12 +312,12 @@ def _floor(
 
 def _is_mirrored(level: Section, y: float, rim: tuple[float, float]) -> bool:
     one, other = (contour(level.whole, (rim[0], y), rim[1], way) for way in (1, -1))
-    return abs(one[:, 1].max() - other[:, 1].max()) < _SAME_MM
+    return bool(abs(one[:, 1].max() - other[:, 1].max()) < _SAME_MM)
 
 
 def _closed_floor(
     floor: _Wall, y: float, front: float, *, number: str = "", side: str = "", way: int = 0
-) -> Iterator[Dimension]:
+) -> Iterator[SheetDimension]:
     """Yield a floor that comes to the front plane before the sides."""
     factor, sign, low = (2, 1, -1) if way == 0 else (1, way, 0)
     start = "" if way == 0 else f"axis to the {side}end of the "
@@ -325,11 +325,11 @@ def _closed_floor(
 
     def across(
         symbol: str, name: str, how: str, half: float, depth: float, auxiliary: bool = False
-    ) -> Dimension:
+    ) -> SheetDimension:
         ends = tuple((y + s * half, depth - front) for s in sorted((sign, low * sign)))
         return general(
             symbol + number, name, how, factor * half, view="B-B", is_auxiliary=auxiliary,
-            shown=Shown(how="across", at_mm=ends, side="below"),
+            shown=OnSheet(how="across", at_mm=ends, side="below"),
         )  # fmt: skip
 
     yield across("P", f"{start}flat floor, width", inside, floor.foot, floor.depth)
@@ -343,28 +343,32 @@ def _closed_floor(
         yield across("N", f"{start}passage in the front plane, width", inside, floor.mouth, 0)
 
 
-def _floor_angle(line: Piece, y: float, front: float, number: str, sign: int) -> Dimension:
+def _floor_angle(
+    line: ContourPiece, y: float, front: float, number: str, sign: int
+) -> SheetDimension:
     x, h = line.middle
     return general(
         f"S{number}", "floor at the sides, from the driver's axis",
         "bevel protractor on the rising floor, stock on the flat floor; 90\u00b0 less its reading",
         line.angle_deg, unit="deg", leg_mm=line.length, view="B-B",
-        shown=Shown(how="leader", at_mm=((y + sign * h, -(front + x)),), side="above"),
+        shown=OnSheet(how="leader", at_mm=((y + sign * h, -(front + x)),), side="above"),
     )  # fmt: skip
 
 
-def _run_out(arc: Piece, where: str, y: float, front: float, number: str, sign: int) -> Dimension:
+def _run_out(
+    arc: ContourPiece, where: str, y: float, front: float, number: str, sign: int
+) -> SheetDimension:
     x, h = arc.middle
     return general(
         f"U{number}", f"radius of the floor's run-out {where}", _RADIUS_GAUGE, arc.radius,
         view="B-B", sign="radius", is_edge=True,
-        shown=Shown(how="leader", at_mm=((y + sign * h, -(front + x)),), side="above"),
+        shown=OnSheet(how="leader", at_mm=((y + sign * h, -(front + x)),), side="above"),
     )  # fmt: skip
 
 
 def _open_floor(
     level: Section, y: float, front: float, rim: tuple[float, float], number: str, way: int
-) -> Iterator[Dimension]:
+) -> Iterator[SheetDimension]:
     """Yield a floor that leaves at the cabinet's side."""
     path = contour(level.whole, (rim[0], y), rim[1], way) - [front, 0.0]
     parts = pieces(path[: int(np.flatnonzero(path[:, 1] > path[:, 1].max() - _TOUCHES_MM)[0]) + 1])
@@ -380,7 +384,7 @@ def _open_floor(
             f"P{number}",
             "flat floor, width" if factor == 2 else "axis to the end of the flat floor",
             "inside calipers, at the height of the axis", factor * half, view="B-B",
-            shown=Shown(how="across", at_mm=ends, side="below"),
+            shown=OnSheet(how="across", at_mm=ends, side="below"),
         )  # fmt: skip
         yield _floor_angle(slope, y, front, number, sign)
     last = parts[-1]
@@ -391,7 +395,7 @@ def _open_floor(
         f"Z{number}", "end of the floor at the cabinet's side, below the front plane",
         "depth gauge from a straight edge over the front plane, along the side",
         float(-last.points[-1, 0]), view="B-B", is_auxiliary=True,
-        shown=Shown(
+        shown=OnSheet(
             how="upright",
             at_mm=(end, (end[0], -front)),
             side="right" if sign > 0 else "left",

@@ -6,7 +6,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -16,36 +16,30 @@ from bafflelens.base.progress import Advance, Progress
 from bafflelens.base.provenance import shapes_digest, versions
 from bafflelens.base.status import Status
 from bafflelens.handoff.archive import zipped
-from bafflelens.handoff.as_made import JOB
-from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
+from bafflelens.handoff.candidate_files import (
+    Subject,
+    candidate_files,
+    print_files,
+    share_of,
+)
 from bafflelens.handoff.carved_shape import carved_from
-from bafflelens.handoff.checks import Check, making_checks
-from bafflelens.handoff.datum import NAME as DATUM
-from bafflelens.handoff.datum import datum_of, shaped_by
+from bafflelens.handoff.checks import Check
 from bafflelens.handoff.expected import expected_csv
-from bafflelens.handoff.manifest import FORMS, NAME, manifest_bytes
-from bafflelens.handoff.part_dimensions import dimensions_of
-from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
-from bafflelens.handoff.sheet import Sheet, allowed_changes, sheet_pdf
+from bafflelens.handoff.manifest import NAME, manifest_bytes
+from bafflelens.handoff.sheet import allowed_changes
 from bafflelens.handoff.shortlist import Listed, Made, short_list
-from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
 from bafflelens.handoff.summary_pages import summary_pdf
-from bafflelens.handoff.templates import dxf_bytes, templates_of, templates_pdf
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.mesh.mesh import Mesh
 from bafflelens.mockup.measurement.measured import ORBITS
 from bafflelens.report.summary import rank_run
 from bafflelens.scoring.ranking import RankedRow
 from bafflelens.scoring.sensitivity import Robustness
 from bafflelens.shapes.cad.declaration import ScannedSolid, is_declaration, read_declaration
-from bafflelens.shapes.cad.declared_text import declaration_bytes
-from bafflelens.shapes.meshing.moving_parts import source_motions
 from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.store import RunFolder, RunRecord, require_new_folder, write_folder
 
 _REVISION_DIGITS: Final = 8
-_SHARE_OF_SOLID: Final = 4.0  # about so many times as long as one dimension of the inspection
-_SHARE_OF_SUMMARY: Final = 2.0
+_SHARE_OF_SUMMARY: Final = 2.0  # a candidate
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,16 +113,20 @@ def hand_off(
     ranking = rank_run(folder, record, loaded)
     rows = _chosen(ranking, names, top)
     packs = []
-    shares = [_share_of(loaded.shape_of(row.candidate.id)) for row in rows]
-    with progress.bar(sum(shares) + _SHARE_OF_SUMMARY, "handing off") as advance:
+    shapes = [loaded.shape_of(row.candidate.id) for row in rows]
+    shares = [share_of(shape, has_solid=not _is_scanned(shape)) for shape in shapes]
+    summary = _SHARE_OF_SUMMARY * len(rows)
+    with progress.bar(sum(shares) + summary, "handing off") as advance:
         for row in rows:
             packs.append(_of_candidate(folder, loaded, record, row, advance))
             advance(0.0, f"{row.candidate.id} exported")
-        found = short_list(folder, loaded, record, ranking, [pack.made for pack in packs])
+        made = [pack.made for pack in packs]
+        told = partial(advance, _SHARE_OF_SUMMARY)
+        found = short_list(folder, loaded, record, ranking, made, told=told)
         files = {f"{folder.name}_summary.pdf": summary_pdf(found)}
         for pack, listed in zip(packs, found.listed, strict=True):
             files[pack.archive] = _zipped(pack, listed)
-        advance(_SHARE_OF_SUMMARY, "summary written")
+        advance(0.0, "summary written")
     facts = {
         **_facts_of_run(folder, record),
         "candidates": [pack.made.row.candidate.id for pack in packs],
@@ -160,11 +158,6 @@ def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[R
     return [row for name, row in by_name.items() if name in wanted]
 
 
-def _share_of(shape: Shape) -> float:
-    """Return what a candidate takes: its solid, and its surface once for each dimension."""
-    return _SHARE_OF_SOLID + (0 if _is_scanned(shape) else len(shaped_by(shape)))
-
-
 def _of_candidate(
     folder: RunFolder,
     loaded: LoadedJob,
@@ -179,8 +172,6 @@ def _of_candidate(
     revision = revision_of(shape, values, loaded)
     warnings = list(_warnings(loaded, record, row))
     analysed = folder.load_mesh(candidate.id)
-    label = f"{candidate.id} rev {revision}"
-    title = f"{folder.name} {label}"
     stem = f"{folder.name}_{candidate.id}"
     facts: dict[str, Any] = {
         **_facts_of_run(folder, record),
@@ -195,8 +186,37 @@ def _of_candidate(
         "tolerances": _tolerances(row.robustness),
     }
     checks: tuple[Check, ...] = ()
-    solid, reason = _solid_of(shape, values, loaded, stem, revision, record)
-    if solid is None:
+    files: dict[str, bytes] | None
+    carved = carved_from(shape)
+    subject = Subject(
+        run=folder.name,
+        created_utc=record.created_utc,
+        job=(folder.path / "job.toml").read_bytes(),
+        row=row,
+        shape=shape,
+        values=values,
+        carved=carved,
+        revision=revision,
+        stem=stem,
+        analysed=analysed,
+        warnings=tuple(warnings),
+        settings=loaded.job.handoff,
+        mesh_time_limit_s=loaded.job.solve.mesh_time_limit_s,
+    )
+    if carved is None and _is_scanned(shape):
+        files, reason = None, "this shape is a scan and has no parametric solid"
+    else:
+        try:
+            found = candidate_files(subject, facts, advance)
+        except MeshingError as error:
+            if carved is None:
+                raise
+            files, reason = None, f"what was carved cannot be made of smooth faces ({error})"
+        else:
+            files, checks = found.files, found.checks
+            facts |= found.facts
+            warnings += found.remarks
+    if files is None:
         warnings.append(
             f"Warning: {reason}; its surface as analysed is exported (STL, 3MF), and no STEP "
             "file, template or drawing"
@@ -204,94 +224,11 @@ def _of_candidate(
         whole = analysed
         for plane in shape.symmetry:
             whole = whole.mirrored(plane)
-        files = _printable(stem, whole, title)
-        advance(_SHARE_OF_SOLID)
-    else:
-        job = loaded.job.handoff
-        same = likeness(analysed, shape.symmetry, solid)
-        motions = source_motions(shape, values)
-        checks = making_checks(solid, same, motions, job)
-        facts |= {"solid": _facts_of_solid(solid, same)}
-        if solid.fit is not None:
-            facts |= {"fit": asdict(solid.fit)}
-            warnings.append("Carved: " + solid.fit.text)
-        facts |= {"checks": [{"name": c.name, "state": c.state, "text": c.text} for c in checks]}
-        centre = [1e3 * value for value in motions[0].centre]
-        rim = 1e3 * motions[0].outer_radius_m
-        templates = list(templates_of(solid.sections, label, centre, rim))
-        files = {
-            f"{stem}.step": solid.step,
-            f"{stem}.toml": declaration_bytes(
-                title, f"{stem}.step", solid.mesh.surface.tolist(), motions
-            ),
-            **_printable(stem, solid.mesh, title),
-            **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
-            f"templates/{stem}_{job.page}.pdf": templates_pdf(templates, job.page),
-        }
-        table = dimensions_of(solid, motions)
-        sheet = Sheet(
-            run=folder.name,
-            candidate=candidate.id,
-            revision=revision,
-            date=record.created_utc[:10],
-            shape=shape,
-            dimensions=row.dimensions,
-            solid=solid,
-            likeness=same,
-            motions=motions,
-            checks=checks,
-            warnings=tuple(warnings),
-            robustness=row.robustness,
-            settings=job,
-            rows=table.rows,
-            form=table.form,
-        )
-        files[f"{stem}_drawing.pdf"] = sheet_pdf(sheet)
-        advance(_SHARE_OF_SOLID)
-        datum = datum_of(
-            shape, values, loaded.job.solve.mesh_time_limit_s, told=partial(advance, 1.0)
-        )
-        files[DATUM] = datum.to_bytes()
-        facts |= {"symbols": symbols_of(table.rows)}
-        formed = [item.key for item in shaped_by(shape) if item.key in row.dimensions]
-        files[f"{FORMS}{stem}_readings.csv"] = form_csv(table.rows, facts, formed)
-        files[f"{FORMS}{stem}_readings.pdf"] = form_pdf(table.rows, facts, formed, title)
-        files[JOB] = (folder.path / "job.toml").read_bytes()
-        files |= {f"checks/{c.file}.png": c.picture for c in checks if c.picture}
+        files = print_files(stem, whole, subject.title)
+        advance(share_of(shape, has_solid=False))
     facts["warnings"] = warnings
     made = Made(row=row, revision=revision, checks=checks, warnings=tuple(warnings))
     return _Pack(made=made, stem=stem, facts=facts, files=files)
-
-
-def _solid_of(
-    shape: Shape,
-    values: Mapping[str, float],
-    loaded: LoadedJob,
-    stem: str,
-    revision: str,
-    record: RunRecord,
-) -> tuple[Solid | None, str]:
-    """Return a shape as a solid, or None and why there is none."""
-    job = loaded.job.handoff
-    export = partial(
-        export_solid,
-        name=stem,
-        revision=revision,
-        stamp=record.created_utc[:19],
-        chord_mm=job.chord_mm,
-        spacing_mm=job.station_spacing_mm,
-        fan_step_deg=job.fan_step_deg,
-        time_limit_s=4 * loaded.job.solve.mesh_time_limit_s,
-    )
-    if not _is_scanned(shape):
-        return export(shape, values), ""
-    carved = carved_from(shape)
-    if carved is None:
-        return None, "this shape is a scan and has no parametric solid"
-    try:
-        return export(carved.shape, carved.values, deviation=carved.deviation), ""
-    except MeshingError as error:
-        return None, f"what was carved cannot be made of smooth faces ({error})"
 
 
 def _zipped(pack: _Pack, listed: Listed) -> bytes:
@@ -312,10 +249,6 @@ def _handed(pack: _Pack) -> Handed:
         archive=pack.archive,
         remarks=(*pack.made.warnings, *failed),
     )
-
-
-def _printable(stem: str, mesh: Mesh, title: str) -> dict[str, bytes]:
-    return {f"{stem}.stl": stl_bytes(mesh), f"{stem}.3mf": three_mf_bytes(mesh, title)}
 
 
 def revision_of(shape: Shape, values: Mapping[str, float], loaded: LoadedJob) -> str:
@@ -368,16 +301,4 @@ def _facts_of_run(folder: RunFolder, record: RunRecord) -> dict[str, Any]:
         "run_versions": dict(record.versions),
         "run_commit": record.commit,
         "versions": versions(),
-    }
-
-
-def _facts_of_solid(solid: Solid, same: Likeness) -> dict[str, Any]:
-    return {
-        "volume_mm3": solid.volume_m3 * 1e9,
-        "area_mm2": solid.area_m2 * 1e6,
-        "box_mm": (solid.box_m * 1e3).tolist(),
-        "chord_mm": solid.chord_m * 1e3,
-        "volume_share": same.volume_share,
-        "largest_distance_mm": same.largest_mm,
-        "corners_mm": same.corners_mm,
     }

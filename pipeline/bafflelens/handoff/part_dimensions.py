@@ -11,7 +11,7 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.contour import contour, pieces
-from bafflelens.handoff.dimension import Dimension, Shown, general
+from bafflelens.handoff.dimension import OnSheet, SheetDimension, general
 from bafflelens.handoff.lens_dimensions import (
     LensDimensions,
     lens_dimensions,
@@ -39,7 +39,7 @@ class _Edge:
     at: tuple[float, float]
 
 
-def dimensions_of(solid: Solid, motions: Sequence[SourceMotion]) -> LensDimensions:
+def measured_dimensions(solid: Solid, motions: Sequence[SourceMotion]) -> LensDimensions:
     """Return all rows of the table, and how the lens follows from its rows.
 
     Parameters
@@ -58,7 +58,9 @@ def dimensions_of(solid: Solid, motions: Sequence[SourceMotion]) -> LensDimensio
     return LensDimensions(rows=(*rows, *lens.rows), form=lens.form)
 
 
-def outer_dimensions(box_mm: FloatArray, motions: Sequence[SourceMotion]) -> tuple[Dimension, ...]:
+def outer_dimensions(
+    box_mm: FloatArray, motions: Sequence[SourceMotion]
+) -> tuple[SheetDimension, ...]:
     """Return the outer sizes, and where the drivers are.
 
     Parameters
@@ -73,12 +75,12 @@ def outer_dimensions(box_mm: FloatArray, motions: Sequence[SourceMotion]) -> tup
     upright = "calipers over top and bottom, at mid width"
     found = [
         general("W", "overall width", across, left - right, view="front",
-                shown=Shown(how="across", at_mm=((right, top), (left, top)), side="above")),
+                shown=OnSheet(how="across", at_mm=((right, top), (left, top)), side="above")),
         general("H", "overall height", upright, top - bottom, view="front",
-                shown=Shown(how="upright", at_mm=((right, bottom), (right, top)), side="left")),
+                shown=OnSheet(how="upright", at_mm=((right, bottom), (right, top)), side="left")),
         general("T", "overall depth", "calipers from the back to the foremost place",
                 front - back, view="side",
-                shown=Shown(how="across", at_mm=((back, top), (front, top)), side="above")),
+                shown=OnSheet(how="across", at_mm=((back, top), (front, top)), side="above")),
     ]  # fmt: skip
     for number, motion in enumerate(motions, start=1):
         found += _of_driver(motion, "" if number == 1 else str(number), (front, left, top))
@@ -87,7 +89,7 @@ def outer_dimensions(box_mm: FloatArray, motions: Sequence[SourceMotion]) -> tup
 
 def _of_driver(
     motion: SourceMotion, number: str, corner: tuple[float, float, float]
-) -> Iterator[Dimension]:
+) -> Iterator[SheetDimension]:
     """Yield where a driver's axis is, its cut-out, and how deep its rim lies."""
     x, y, z = (1e3 * value for value in motion.centre)
     radius = 1e3 * motion.outer_radius_m
@@ -97,16 +99,16 @@ def _of_driver(
     seat = (front, x) if number else (x, x)
     yield general(
         f"E{number}", f"left side to the axis of the {name}", edge, left - y, view="front",
-        shown=Shown(how="across", at_mm=((y, z), (left, z)), side="above"),
+        shown=OnSheet(how="across", at_mm=((y, z), (left, z)), side="above"),
     )  # fmt: skip
     yield general(
         f"F{number}", f"top to the axis of the {name}", edge, top - z, view="front",
-        shown=Shown(how="upright", at_mm=((y, z), (y, top)), side="left"),
+        shown=OnSheet(how="upright", at_mm=((y, z), (y, top)), side="left"),
     )  # fmt: skip
     yield general(
         f"G{number}", f"driver's seat: cut-out of the {name}", "inside jaws, two ways",
         2 * radius, sign="diameter", view="front" if number else "A-A",
-        shown=Shown(how="leader", at_mm=((y, z - radius),), side="right") if number else Shown(
+        shown=OnSheet(how="leader", at_mm=((y, z - radius),), side="right") if number else OnSheet(
             how="upright", at_mm=((seat[0], z - radius), (seat[0], z + radius)), side="right"
         ),
     )  # fmt: skip
@@ -116,7 +118,7 @@ def _of_driver(
     )  # fmt: skip
 
 
-def _edges(solid: Solid, motion: SourceMotion, box: FloatArray) -> Iterator[Dimension]:
+def _edges(solid: Solid, motion: SourceMotion, box: FloatArray) -> Iterator[SheetDimension]:
     """Yield the front edges: one row if all are alike, else one each."""
     found = list(_found_edges(solid, motion, box))
     alike = len(found) == 6 and all(
@@ -132,7 +134,7 @@ def _edges(solid: Solid, motion: SourceMotion, box: FloatArray) -> Iterator[Dime
             "C" if alike else f"C{number}", f"{name}: {what}", _GAUGE[edge.is_round], edge.size,
             sign="radius" if edge.is_round else "", is_edge=True,
             view="A-A" if edge.view == "A-A" else "B-B",
-            shown=Shown(how="leader", at_mm=(edge.at,), side="above"),
+            shown=OnSheet(how="leader", at_mm=(edge.at,), side="above"),
         )  # fmt: skip
 
 

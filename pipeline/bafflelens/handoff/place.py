@@ -19,7 +19,7 @@ from bafflelens.handoff.sheet_frame import (
     WIDE_MM,
     Letters,
     width_of,
-    write,
+    write_letters,
 )
 from bafflelens.handoff.solid import Solid
 
@@ -174,7 +174,7 @@ class Place:
             self.canvas.setLineWidth(NARROW_MM)
             self.canvas.line(*tail, *tip)
             arrow(self.canvas, tip, (1.0, 0.0) if upright else (0.0, -1.0))
-            write(self.canvas, letter, *where, Letters(height=LARGE, anchor="middle"))
+            write_letters(self.canvas, letter, *where, Letters(height=LARGE, anchor="middle"))
 
     def datum(self, letter: str, u: float, v: float, way: tuple[int, int], reach: float) -> None:
         """Draw a datum (ISO 5459): a filled triangle at a place, a letter in a frame."""
@@ -195,13 +195,13 @@ class Place:
         )
         self.canvas.rect(*corner, _BOX_MM, _BOX_MM)
         where = (corner[0] + _BOX_MM / 2, corner[1] + (_BOX_MM - MEDIUM) / 2)
-        write(self.canvas, letter, *where, Letters(height=MEDIUM, anchor="middle"))
+        write_letters(self.canvas, letter, *where, Letters(height=MEDIUM, anchor="middle"))
 
     def title(self, text: str, base: float, middle: float | None = None) -> None:
         """Write a view's name over its middle, or over another place, on a base line."""
         left, _, right, _ = self.box
         place = (left + right) / 2 if middle is None else middle
-        write(self.canvas, text, place, base, Letters(height=MEDIUM, anchor="middle"))
+        write_letters(self.canvas, text, place, base, Letters(height=MEDIUM, anchor="middle"))
 
 
 def title_width(text: str) -> float:

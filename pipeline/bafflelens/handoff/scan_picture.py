@@ -15,7 +15,7 @@ from bafflelens.report.style import plain_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from bafflelens.handoff.scanned import Judged
+    from bafflelens.handoff.judging import Judged
 
 _COLOURS: Final = {
     "within": "#4477aa",

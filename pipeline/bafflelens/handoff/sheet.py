@@ -13,7 +13,7 @@ import numpy as np
 
 from bafflelens.base.parameter_words import called, unit_text
 from bafflelens.handoff.checks import Check, screw_places
-from bafflelens.handoff.dimension import Dimension
+from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.paper import use_fonts
 from bafflelens.handoff.sheet_flow import Flow
 from bafflelens.handoff.sheet_frame import start_sheet
@@ -52,7 +52,7 @@ class Sheet:
     warnings: Sequence[str]
     robustness: Robustness | None
     settings: HandoffSection
-    rows: Sequence[Dimension]
+    rows: Sequence[SheetDimension]
     form: str
 
 
@@ -148,7 +148,7 @@ def _tables(sheet: Sheet) -> Flow:
         "and measure by sheets 1 and 2."
     )
     heads, widths = ("Parameter", "Value", "Costs 0.5 dB", "What it is"), (92, 34, 48, 204)
-    flow.table(heads, widths, parameter_rows(sheet))
+    flow.table(heads, widths, rows_of_parameters(sheet))
     flow.paragraph(
         f"> : none within {_FARTHEST_TIMES:g} times the change that was solved costs 0.5 dB; "
         "nothing is known beyond."
@@ -158,7 +158,7 @@ def _tables(sheet: Sheet) -> Flow:
     return flow
 
 
-def parameter_rows(sheet: Sheet) -> list[tuple[str, str, str, str]]:
+def rows_of_parameters(sheet: Sheet) -> list[tuple[str, str, str, str]]:
     """Return the parameters that are there: name, value, the change that costs 0.5 dB, help."""
     allowed = allowed_changes(sheet.robustness)
     found = []

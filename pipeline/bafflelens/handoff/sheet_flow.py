@@ -15,7 +15,7 @@ from bafflelens.handoff.sheet_frame import (
     TITLE_BLOCK_MM,
     Letters,
     wrapped,
-    write,
+    write_letters,
 )
 
 _LEFT_MM: Final = FRAME_MM[0] + 6
@@ -39,7 +39,7 @@ class Page:
         for left, right, y in self.lines:
             canvas.line(left, y, right, y)
         for text, x, y, letters in self.texts:
-            write(canvas, text, x, y, letters)
+            write_letters(canvas, text, x, y, letters)
 
 
 @dataclass

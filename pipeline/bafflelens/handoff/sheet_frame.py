@@ -92,7 +92,9 @@ def _cut(word: str, room: float, height: float, longest: int) -> list[str]:
     return [word] if width_of(word, height, bold=True) <= room else textwrap.wrap(word, longest)
 
 
-def write(canvas: Any, text: str, x: float, y: float, letters: Letters | None = None) -> None:
+def write_letters(
+    canvas: Any, text: str, x: float, y: float, letters: Letters | None = None
+) -> None:
     """Write a text; (x, y) is on its base line."""
     letters = letters or Letters()
     canvas.saveState()
@@ -173,12 +175,12 @@ def _grid_fields(
     letters = Letters(height=SMALL, anchor="middle")
     if upright:
         for x, edge in ((left - 2.5, outer[0]), (right + 2.5, right)):
-            write(canvas, name, x, at - SMALL / 2, letters)
+            write_letters(canvas, name, x, at - SMALL / 2, letters)
             if parted:
                 canvas.line(edge, start, edge + _BORDER_MM, start)
         return
     for y, edge in ((low - 2.5, outer[1]), (high + 2.5, high)):
-        write(canvas, name, at, y - SMALL / 2, letters)
+        write_letters(canvas, name, at, y - SMALL / 2, letters)
         if parted:
             canvas.line(start, edge, start, edge + _BORDER_MM)
 
@@ -196,7 +198,7 @@ def _draw_block(canvas: Any, cells: Mapping[str, str]) -> None:
             if x > left:
                 canvas.line(x, foot, x, foot + _ROW_MM)
             if key:
-                write(canvas, label, x + 1.5, foot + 6.6)
+                write_letters(canvas, label, x + 1.5, foot + 6.6)
                 _write_cell(canvas, cells.get(key, ""), x + 1.5, foot + 1.6, wide - 3)
             else:
                 _draw_symbol(canvas, x + wide / 2, foot + _ROW_MM / 2)
@@ -208,7 +210,7 @@ def _write_cell(canvas: Any, text: str, x: float, y: float, room: float) -> None
     height = MEDIUM if width_of(text, MEDIUM) <= room else SMALL
     while width_of(text, height) > room and len(text) > 1:
         text = text.rstrip("\u2026")[:-1] + "\u2026"
-    write(canvas, text, x, y, Letters(height=height))
+    write_letters(canvas, text, x, y, Letters(height=height))
 
 
 def _draw_symbol(canvas: Any, x: float, y: float) -> None:

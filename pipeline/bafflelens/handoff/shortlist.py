@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -168,6 +168,7 @@ def short_list(
     record: RunRecord,
     rows: Sequence[RankedRow],
     made: Sequence[Made],
+    told: Callable[[], None] = lambda: None,
 ) -> ShortList:
     """Return the short list of a hand-off.
 
@@ -179,6 +180,8 @@ def short_list(
         The whole ranking.
     made : sequence of Made
         The candidates that are handed off, in the order of the ranking.
+    told : callable
+        Called when each of them is done.
     """
     job = loaded.job
     remeshing = record.remeshing or NOT_MESHED_AGAIN
@@ -218,6 +221,7 @@ def short_list(
                 baseline=_same_place(folder, loaded, baseline, one.row, plan, expected),
             )
         )
+        told()
     return ShortList(
         run=folder.name,
         title=job.title,

@@ -9,41 +9,20 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.base.conventions import FloatArray
-from bafflelens.handoff.charts import (
-    LEVEL_MM_PER_DB,
-    POLAR_DB,
-    POLAR_MM_PER_DB,
-    Curve,
-    behind,
-    decade_mm,
-    level_chart,
-    polar_chart,
-)
 from bafflelens.handoff.expected import FAR_FIELD, Expected, third_octaves
 from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
 from bafflelens.handoff.shortlist import FIRST_RULE, Listed, ShortList
-from bafflelens.handoff.thresholds import Threshold
+from bafflelens.handoff.summary_charts import UP_AND_DOWN_DEG, chart_pages, degrees_text
+from bafflelens.handoff.summary_decision import decision_page
 from bafflelens.mockup.measurement.measured import OrbitName
 from bafflelens.mockup.measurement.plan_page import sections
 from bafflelens.mockup.measurement.planning import MeasurementPlan
-from bafflelens.report import style, words
+from bafflelens.report import words
 from bafflelens.report.dimension_lines import in_a_line
-from bafflelens.report.figures.axes import kilohertz
 
-_POLARS_HZ: Final = (1000.0, 2000.0, 4000.0, 8000.0, 16000.0, 500.0)
-_ASIDE_DEG: Final = (15.0, 30.0, 45.0, 60.0)
-_UP_AND_DOWN_DEG: Final = (15.0, -15.0)
-_RELATIVE_DB: Final = (-25.0, 5.0)
-_RESPONSE_DB: Final = (-15.0, 10.0)
 _MOST_ACROSS: Final = 6  # candidates side by side in one table
 _MOST_BANDS: Final = 8
 _FINE_STEPS: Final = 11.5  # an octave; four a third-octave
-_SAME_DB: Final = 0.1
-_SIDES: Final[dict[OrbitName, tuple[str, str]]] = {
-    "horizontal": ("left", "right"),
-    "vertical": ("up", "down"),
-}
 
 
 def summary_pdf(found: ShortList) -> bytes:
@@ -68,8 +47,10 @@ def _story(found: ShortList) -> Iterator[Any]:
     yield KeepTogether(list(_stopping(found)))
     for one in found.listed:
         yield PageBreak()
+        yield from decision_page(found, one)
+        yield PageBreak()
         yield from _numbers(found, one)
-        yield from _charts(found, one)
+        yield from chart_pages(found, one)
 
 
 # ------------------------------------------------------------------------------- the order
@@ -217,7 +198,7 @@ def _measuring(found: ShortList) -> Iterator[Any]:
 
 
 def _steps(found: ShortList, name: str) -> tuple[str, ...]:
-    angles = [f"{_degrees(round(m.angle_deg))} ({m.plane}, {m.word})" for m in found.marks]
+    angles = [f"{degrees_text(round(m.angle_deg))} ({m.plane}, {m.word})" for m in found.marks]
     return (
         "The shape, before any sound: fill in the form (folder form of the zip file) with "
         f"calipers, then `bafflelens inspect {found.run}_{name}.zip {found.run}_{name}_readings"
@@ -255,8 +236,7 @@ def _stopping(found: ShortList) -> Iterator[Any]:
 
 def _numbers(found: ShortList, one: Listed) -> Iterator[Any]:
     name = f"{one.row.candidate.id} rev {one.made.revision}"
-    yield heading(f"{name}: what to expect, and when to stop", size=14)
-    yield table([_HEADS, *(_limit_row(limit) for limit in one.thresholds)], (50, 45, 40, 45))
+    yield heading(f"{name}: what to expect", size=14)
     expected = one.expected
     if expected is None:
         yield paragraph("Nothing is known of its directivity.", bold=True)
@@ -283,7 +263,7 @@ def _numbers(found: ShortList, one: Listed) -> Iterator[Any]:
                     other = one.baseline.third_octave_db(plane, angle, true)
                     level += f" ({words.decibel_text(other)})"
                 cells.append(level)
-            rows.append([f"{plane} {_degrees(angle)}{word}", *cells])
+            rows.append([f"{plane} {degrees_text(angle)}{word}", *cells])
         width = min(19.0, 144.0 / len(part))
         yield table(rows, (36, *[width] * len(part)), size=6.5)
     stop = found.trust.stop_db
@@ -294,13 +274,6 @@ def _numbers(found: ShortList, one: Listed) -> Iterator[Any]:
         f"from {stop:.1f} dB.",
         size=7.5,
     )
-
-
-_HEADS: Final = ("What is looked at", "Expected", "Stop beyond", "Rule")
-
-
-def _limit_row(limit: Threshold) -> tuple[str, str, str, str]:
-    return (limit.what, limit.expected, limit.limit, limit.rule)
 
 
 def _where_text(expected: Expected, one: Listed) -> str:
@@ -338,174 +311,10 @@ def _first_angles(found: ShortList, expected: Expected) -> list[tuple[OrbitName,
     for plane, wanted, word in (
         *(("horizontal", angle, "") for angle in (30.0, 60.0)),
         *((mark.plane, mark.angle_deg, mark.word) for mark in found.marks),
-        *(("vertical", angle, "") for angle in _UP_AND_DOWN_DEG),
+        *(("vertical", angle, "") for angle in UP_AND_DOWN_DEG),
     ):
         angle = float(expected.angle_deg[expected.at(wanted)])
         key = (planes[plane], angle)
         angles[key] = angles.get(key) or (f", {word}" if word else "")
     ordered = sorted(angles, key=lambda key: (key[0], -key[1]))
     return [(plane, angle, angles[(plane, angle)]) for plane, angle in ordered]
-
-
-def _charts(found: ShortList, one: Listed) -> Iterator[Any]:
-    from reportlab.platypus import PageBreak
-
-    expected = one.expected
-    if expected is None:
-        return
-    name = f"{one.row.candidate.id} rev {one.made.revision}"
-    yield PageBreak()
-    yield heading(f"{name}: expected polars, {expected.where}", size=12)
-    numbers = _polar_numbers(found, expected)
-    for plane, view in (("horizontal", "from above"), ("vertical", "from its right")):
-        yield polar_chart(
-            f"{plane.capitalize()}, seen {view}; dB re axis",
-            _SIDES[_orbit(plane)],
-            [
-                *(
-                    behind(_polar_curves(one.baseline, plane, numbers), found.baseline_name)
-                    if one.baseline is not None
-                    else []
-                ),
-                *_polar_curves(expected, plane, numbers),
-            ],
-            [mark for mark in found.marks if mark.plane == plane],
-        )
-    yield paragraph(
-        f"True to scale when printed at 100 %: {POLAR_MM_PER_DB:g} mm a decibel, rings every "
-        f"3 dB, rays every 10°; cut at {POLAR_DB[1]:+g} and {POLAR_DB[0]:g} dB. One frequency a "
-        "line, not a mean over a band. Re the axis: a dip there widens all angles; the response "
-        "on the next page shows it.",
-        size=7.5,
-    )
-    yield PageBreak()
-    yield heading(f"{name}: expected over frequency, {expected.where}", size=11)
-    ends = (float(expected.frequency_hz[0]), float(expected.frequency_hz[-1]))
-    if ends[1] < ends[0] * 1.5:  # an axis needs a length
-        ends = (ends[0] / 1.3, ends[1] * 1.3)
-    yield level_chart(
-        "Response on the axis",
-        "dB re its mean over the scored band",
-        list(_responses(found, one, expected)),
-        ends,
-        _RESPONSE_DB,
-        found.band_hz,
-    )
-    for plane in ("horizontal", "vertical"):
-        orbit = _orbit(plane)
-        yield level_chart(
-            f"{plane.capitalize()} orbit",
-            "dB re axis",
-            [
-                *(
-                    behind(list(_at_angles(found, one.baseline, orbit)), found.baseline_name)
-                    if one.baseline is not None
-                    else []
-                ),
-                *_at_angles(found, expected, orbit),
-            ],
-            ends,
-            _RELATIVE_DB,
-            found.band_hz,
-        )
-    decade = decade_mm(ends)
-    yield paragraph(
-        f"True to scale when printed at 100 %: {LEVEL_MM_PER_DB:g} mm a decibel, {decade:g} mm a "
-        f"decade: {decade / LEVEL_MM_PER_DB:g} dB a decade (IEC 60263). "
-        + _symmetry_text(expected),
-        size=7.5,
-    )
-
-
-def _polar_curves(
-    expected: Expected, plane: str, numbers: Sequence[tuple[float, int]]
-) -> list[Curve]:
-    """Return the curves of a polar chart, one for each of these nominal frequencies."""
-    nearest = [(nominal, expected.nearest(nominal)) for nominal, _ in numbers]
-    return [
-        Curve(
-            label=kilohertz(float(expected.frequency_hz[number]), nominal),
-            along=expected.angle_deg,
-            level_db=expected.relative_db(_orbit(plane))[number],
-            colour=colour,
-            dash=dash,
-        )
-        for (nominal, number), (colour, dash) in zip(nearest, style.SERIES, strict=False)
-    ]
-
-
-def _orbit(plane: str) -> OrbitName:
-    return "horizontal" if plane == "horizontal" else "vertical"
-
-
-def _polar_numbers(found: ShortList, expected: Expected) -> list[tuple[float, int]]:
-    """Return nominal frequencies with the number of the nearest known one, rising."""
-    low, high = float(expected.frequency_hz[0]), float(expected.frequency_hz[-1])
-    inside = [f for f in _POLARS_HZ if low * 0.95 <= f <= high * 1.05][: len(style.SERIES)]
-    if not inside:
-        inside = [float(np.sqrt(np.prod(found.band_hz)))]
-    return [(nominal, expected.nearest(nominal)) for nominal in sorted(inside)]
-
-
-def _responses(found: ShortList, one: Listed, expected: Expected) -> Iterator[Curve]:
-    if one.baseline is not None:
-        yield Curve(
-            label=f"{found.baseline_name}, its own mean",
-            along=one.baseline.frequency_hz,
-            level_db=_re_mean(one.baseline, found.band_hz),
-            colour=style.BASELINE,
-            dash=(0, (4, 2)),
-            width_mm=0.3,
-        )
-    yield Curve(
-        label=one.row.candidate.id,
-        along=expected.frequency_hz,
-        level_db=_re_mean(expected, found.band_hz),
-        colour=style.CANDIDATE,
-    )
-
-
-def _re_mean(expected: Expected, band_hz: tuple[float, float]) -> FloatArray:
-    """Return the response on the axis re its mean over a band, on a logarithmic axis."""
-    level = expected.on_axis_db
-    mean = words.band_mean(expected.frequency_hz, level, band_hz)
-    return level - (mean if math.isfinite(mean) else float(level.mean()))
-
-
-def _at_angles(found: ShortList, expected: Expected, plane: OrbitName) -> Iterator[Curve]:
-    marked = [(mark.angle_deg, mark.word) for mark in found.marks if mark.plane == plane]
-    if plane == "horizontal":
-        wanted = [(angle, "") for angle in _ASIDE_DEG]
-        wanted += [(angle, word) for angle, word in marked if angle > 0]
-    else:
-        wanted = [(angle, "") for angle in _UP_AND_DOWN_DEG] + marked
-    labels: dict[int, str] = {}
-    for angle, word in wanted:
-        labels[expected.at(angle)] = word or labels.get(expected.at(angle), "")
-    relative = expected.relative_db(plane)
-    for (number, word), (colour, dash) in zip(sorted(labels.items()), style.SERIES, strict=False):
-        angle = float(expected.angle_deg[number])
-        yield Curve(
-            label=_degrees(angle) + (f" {word}" if word else ""),
-            along=expected.frequency_hz,
-            level_db=relative[:, number],
-            colour=colour,
-            dash=dash,
-        )
-
-
-def _symmetry_text(expected: Expected) -> str:
-    """Say how far the other side of the horizontal orbit is from the one that is drawn."""
-    relative = expected.relative_db("horizontal")
-    front = np.abs(expected.angle_deg) <= 60
-    off = float(np.abs(relative - relative[:, ::-1])[:, front].max())
-    if off < _SAME_DB:
-        return "Its right side radiates like its left: angles to the left are drawn."
-    return (
-        f"Angles to the left are drawn; to the right levels differ by up to {off:.1f} dB within "
-        "60° (tables in the candidate's zip file)."
-    )
-
-
-def _degrees(angle: float) -> str:
-    return (f"{angle:+g}" if angle else "0").replace("-", "−") + "°"

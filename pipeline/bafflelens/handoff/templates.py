@@ -1,12 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Section templates at 1:1: DXF in millimetres, and pages to cut out."""
+"""Section templates at 1:1: their outlines, and pages to cut out."""
 
 from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Final
 
@@ -15,6 +15,12 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.paper import BOLD, FONT, use_fonts
 from bafflelens.handoff.solid import Section
+from bafflelens.handoff.template_stations import (
+    changes_mm,
+    chosen_stations,
+    front_line,
+    template_reach,
+)
 
 PAGES_MM: Final = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "roll": (610.0, math.inf)}
 SCALE_BAR_MM: Final = 100.0
@@ -24,7 +30,8 @@ _NARROWEST_MM: Final = 200.0  # page that the words at its foot fit on
 _AROUND_MM: Final = 6.0  # of a template, for axes and their names
 _OVERLAP_MM: Final = 15.0  # of tiles, at least
 _STRIP_MM: Final = 8.0  # from the straight back of a template to the words along it
-_MILLIMETRES: Final = 4  # $INSUNITS
+_CHANGE_STEP_MM: Final = 20.0
+_LEAST_CHANGE_MM: Final = 0.05
 _POINTS: Final = 72 / 25.4  # a millimetre in points
 
 
@@ -46,6 +53,10 @@ class Template:
         Name of the second axis, ``z``, ``y`` or ``r``.
     strip_mm : float
         The x along which its words stand, so that they stay on the piece that is cut out.
+    reach_mm : (float, float) or None
+        The part of the second axis that is drawn on paper; None for all of it.
+    before : tuple of (n, 2) array
+        The outlines that a part had before it was changed; empty for a new one.
     """
 
     name: str
@@ -54,16 +65,26 @@ class Template:
     rim: FloatArray | None
     across: str
     strip_mm: float
+    reach_mm: tuple[float, float] | None = None
+    before: tuple[FloatArray, ...] = ()
 
     @property
     def box_mm(self) -> FloatArray:
         """Lowest and highest corner, (2, 2), scale bar and axes included."""
-        points = np.concatenate([*self.loops, [[0.0, 0.0]]])
-        return np.array([points.min(axis=0), points.max(axis=0)])
+        points = np.concatenate([*self.loops, *self.before, [[0.0, 0.0]]])
+        box = np.array([points.min(axis=0), points.max(axis=0)])
+        if self.reach_mm is not None:
+            box[:, 1] = np.clip(box[:, 1], *self.reach_mm)
+        return box
 
 
 def templates_of(
-    sections: Sequence[Section], label: str, centre_mm: Sequence[float], radius_mm: float
+    sections: Sequence[Section],
+    label: str,
+    centre_mm: Sequence[float],
+    radius_mm: float,
+    *,
+    before: Mapping[str, Section] | None = None,
 ) -> Iterator[Template]:
     """Yield profile and scraper of each section.
 
@@ -77,6 +98,8 @@ def templates_of(
         Where the first source's rim is.
     radius_mm : float
         Its outer radius.
+    before : mapping of str to Section, optional
+        Sections of the part that is to be changed, by their names.
     """
     for section in sections:
         rim, across = _rim_of(section, centre_mm, radius_mm)
@@ -92,7 +115,48 @@ def templates_of(
                 rim=rim,
                 across=across,
                 strip_mm=float(back + _STRIP_MM if kind == "profile" else back - _STRIP_MM),
+                before=_outlines((before or {}).get(section.name), kind),
             )
+
+
+def printed_templates(
+    sections: Sequence[Section],
+    label: str,
+    centre_mm: Sequence[float],
+    radius_mm: float,
+    shaped_mm: FloatArray,
+    *,
+    before: Mapping[str, Section] | None = None,
+) -> Iterator[Template]:
+    """Yield the few that are printed: one a station, cut apart along its line into both pieces.
+
+    Parameters
+    ----------
+    sections, label, centre_mm, radius_mm, before
+        As for `templates_of`.
+    shaped_mm : (n, 3) array
+        Places on the lens; a template reaches little beyond it.
+    """
+    chosen = chosen_stations(sections)
+    for section in chosen:
+        for template in templates_of([section], label, centre_mm, radius_mm, before=before):
+            if template.name.endswith("_profile"):
+                side = _SIDES[section.kind]
+                text = f"{label}  {section.text}; {side}"
+                yield replace(template, text=text, reach_mm=template_reach(section, shaped_mm))
+
+
+_SIDES: Final = {
+    "vertical": "front to the right, seen from the right (-y); z up",
+    "horizontal": "front to the right, seen from above; y (left) up",
+    "radial": "front to the right; up is away from the axis to the left",
+}
+
+
+def _outlines(section: Section | None, kind: str) -> tuple[FloatArray, ...]:
+    if section is None:
+        return ()
+    return section.profile if kind == "profile" else section.scraper
 
 
 def _rim_of(
@@ -109,61 +173,6 @@ def _rim_of(
     if not half:
         return None, across
     return np.array([[centre_mm[0], middle - half], [centre_mm[0], middle + half]]), across
-
-
-# ------------------------------------------------------------------------------------ DXF
-
-
-def dxf_bytes(template: Template) -> bytes:
-    """Return a template as DXF (R2010), in mm.
-
-    Layers: OUTLINE to cut, DRIVER where the moving parts end, AXES, SCALE, TEXT.
-    """
-    from ezdxf import filemanagement
-    from ezdxf._options import options
-
-    # Else a file has the time of writing and random names.
-    fixed = options.write_fixed_meta_data_for_testing
-    options.write_fixed_meta_data_for_testing = True
-    try:
-        drawing = filemanagement.new("R2010")
-        drawing.header["$INSUNITS"] = _MILLIMETRES
-        drawing.header["$MEASUREMENT"] = 1
-        for layer, colour in (("OUTLINE", 7), ("DRIVER", 1), ("AXES", 3), ("SCALE", 5)):
-            drawing.layers.add(layer, color=colour)
-        drawing.layers.add("TEXT", color=5)
-        _fill(drawing.modelspace(), template)
-        stream = io.StringIO()
-        drawing.write(stream)
-        return stream.getvalue().encode("utf-8")
-    finally:
-        options.write_fixed_meta_data_for_testing = fixed
-
-
-def _fill(space: Any, template: Template) -> None:
-    for loop in template.loops:
-        closed = loop[:-1] if np.allclose(loop[0], loop[-1], atol=1e-6) else loop
-        space.add_lwpolyline(closed.tolist(), close=True, dxfattribs={"layer": "OUTLINE"})
-    if template.rim is not None:
-        space.add_line(*template.rim.tolist(), dxfattribs={"layer": "DRIVER"})
-    (left, low), (right, high) = template.box_mm
-    space.add_line((left - 5, 0), (right + 5, 0), dxfattribs={"layer": "AXES"})
-    space.add_line((0, low - 5), (0, high + 5), dxfattribs={"layer": "AXES"})
-    for text, where in (("x", (right + 7, 0)), (template.across, (0, high + 7))):
-        _write(space, text, where, "AXES")
-    words = space.add_text(template.text, height=3, rotation=90, dxfattribs={"layer": "TEXT"})
-    # Beside the axis, which the outline's middle may lie on.
-    words.set_placement((template.strip_mm, low + 0.1 * (high - low)))
-    foot = low - 15
-    space.add_line((left, foot), (left + SCALE_BAR_MM, foot), dxfattribs={"layer": "SCALE"})
-    for end in (left, left + SCALE_BAR_MM):
-        space.add_line((end, foot - 2), (end, foot + 2), dxfattribs={"layer": "SCALE"})
-    _write(space, "100 mm", (left + 40, foot - 6), "TEXT")
-    _write(space, template.text, (left, foot - 14), "TEXT")
-
-
-def _write(space: Any, text: str, where: tuple[float, float], layer: str) -> None:
-    space.add_text(text, height=4, dxfattribs={"layer": layer}).set_placement(where)
 
 
 # ------------------------------------------------------------------------------------ PDF
@@ -316,12 +325,14 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
         canvas.setDash()
     canvas.setLineWidth(0.25)
     for loop in template.loops:
-        path = canvas.beginPath()
-        path.moveTo(*loop[0].tolist())
-        for point in loop[1:].tolist():
-            path.lineTo(*point)
-        path.close()
-        canvas.drawPath(path)
+        _draw_loop(canvas, loop)
+    if template.before:
+        canvas.setDash(2.5, 1)
+        for loop in template.before:
+            _draw_loop(canvas, loop)
+        canvas.setDash()
+        _draw_changes(canvas, template)
+    _draw_ends(canvas, template)
     # On the piece itself, in the middle of what of it is on this page.
     lowest, highest = max(low_y, float(start[1])), min(high_y, float(start[1] + room[1]))
     if start[0] <= template.strip_mm <= start[0] + room[0] and highest - lowest > 20:
@@ -332,6 +343,45 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
         _fitting(canvas, template.text, 0.8 * (highest - lowest))
         canvas.restoreState()
     canvas.restoreState()
+
+
+def _draw_loop(canvas: Any, loop: FloatArray) -> None:
+    path = canvas.beginPath()
+    path.moveTo(*loop[0].tolist())
+    for point in loop[1:].tolist():
+        path.lineTo(*point)
+    path.close()
+    canvas.drawPath(path)
+
+
+def _draw_ends(canvas: Any, template: Template) -> None:
+    """Draw straight cuts where a template reaches no farther, and what its axes are."""
+    (left, low), (right, high) = template.box_mm
+    if template.reach_mm is not None:
+        for end in (low, high):
+            canvas.line(left, end, right, end)
+    canvas.setFont(FONT, 2.2)
+    axis = "axis" if template.across == "r" else f"{template.across} = 0"
+    canvas.drawString(right + 6, -3, f"datum: {axis}")
+    canvas.drawString(1.5, low - 4.5, "datum: front plane, x = 0")
+
+
+def _draw_changes(canvas: Any, template: Template) -> None:
+    """Write beside the line what is to be added (+) or taken away, every two centimetres."""
+    (_, low), (_, high) = template.box_mm
+    at = np.arange(math.ceil(low / _CHANGE_STEP_MM), high // _CHANGE_STEP_MM + 1) * _CHANGE_STEP_MM
+    lines = front_line(template.loops, at)
+    canvas.setFont(FONT, 2.2)
+    for place, x, change in zip(
+        at, lines, changes_mm(template.before, template.loops, at), strict=True
+    ):
+        if not math.isfinite(change):
+            continue
+        word = "as it is"
+        if abs(change) >= _LEAST_CHANGE_MM:
+            word = f"{'add' if change > 0 else 'take'} {abs(change):.1f} mm"
+        canvas.line(x, place, x + 2, place)
+        canvas.drawString(x + 2.5, place + 0.5, word)
 
 
 def _fitting(canvas: Any, text: str, room: float) -> None:

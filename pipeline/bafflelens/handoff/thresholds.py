@@ -83,7 +83,7 @@ def trust_of(quality: str, mock_ups: Sequence[MockUp]) -> Trust:
         solver_db=stated_error_db(quality),
         clay_db=typical.error_db if typical is not None and known else WITHIN_DB,
         # One that was measured again is still one.
-        n_mock_ups=len({(one.run, one.candidate) for one in mock_ups}) if known else 0,
+        n_mock_ups=len({one.key for one in mock_ups}) if known else 0,
     )
 
 

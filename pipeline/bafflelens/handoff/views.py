@@ -17,7 +17,7 @@ import numpy as np
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.handoff.annotation import Around, Window, draw_around
 from bafflelens.handoff.checks import screw_places
-from bafflelens.handoff.dimension import Dimension
+from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.hidden_lines import FROM_RIGHT, FRONT
 from bafflelens.handoff.lens_dimensions import part_box, through_the_axis
 from bafflelens.handoff.place import Place, title_width
@@ -28,7 +28,7 @@ from bafflelens.handoff.sheet_frame import (
     TITLE_BLOCK_MM,
     Letters,
     wrapped,
-    write,
+    write_letters,
 )
 from bafflelens.handoff.solid import Solid
 from bafflelens.job.sections import HandoffSection
@@ -92,7 +92,9 @@ class Layout:
         )
 
 
-def layout_of(solid: Solid, motions: Sequence[SourceMotion], rows: Sequence[Dimension]) -> Layout:
+def layout_of(
+    solid: Solid, motions: Sequence[SourceMotion], rows: Sequence[SheetDimension]
+) -> Layout:
     """Return what stands on sheet 1 at the largest standard scales that fit, the details first.
 
     Parameters
@@ -101,7 +103,7 @@ def layout_of(solid: Solid, motions: Sequence[SourceMotion], rows: Sequence[Dime
         What is drawn.
     motions : sequence of SourceMotion
         The drivers; the sections go through the first.
-    rows : sequence of Dimension
+    rows : sequence of SheetDimension
         The dimensions; those that say where they are, are drawn.
     """
     box, box_all = part_box(solid, motions), solid.box_m * 1e3
@@ -279,7 +281,7 @@ def _of_lens(solid: Solid) -> BoolArray:
     return np.array([name.startswith(("lens", "waveguide")) for name in solid.mesh.surface])
 
 
-def _inside(row: Dimension, window: Window) -> bool:
+def _inside(row: SheetDimension, window: Window) -> bool:
     u0, v0, u1, v1 = window
     places = row.shown.at_mm if row.shown else ()
     return all(u0 - 0.01 <= u <= u1 + 0.01 and v0 - 0.01 <= v <= v1 + 0.01 for u, v in places)
@@ -316,7 +318,7 @@ def _write_notes(canvas: Any, solid: Solid, high: float, left: float, wide: floa
     if y + SMALL > high - 2:  # no room beside the detail: over the title block's left
         return
     for number, line in enumerate(lines):
-        write(canvas, line, left, y - _LINE_MM * number)
+        write_letters(canvas, line, left, y - _LINE_MM * number)
     if room >= _LEAST_PICTURE_MM:
         _draw_picture(canvas, solid, (left, y + _LINE_MM + 5, wide, room))
 
@@ -334,4 +336,4 @@ def _draw_picture(canvas: Any, solid: Solid, room: tuple[float, float, float, fl
     across, up = picture.getSize()
     size = min(wide / across, tall / up)
     canvas.drawImage(picture, left + (wide - size * across) / 2, low, size * across, size * up)
-    write(canvas, "in space; no scale", left, low - 3, Letters())
+    write_letters(canvas, "in space; no scale", left, low - 3, Letters())

@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
 
 from bafflelens.base.errors import GeometryError, InputError, invalid
 from bafflelens.job.sections import Job
@@ -17,8 +16,6 @@ from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mesh.surface_tables import read_velocity_table
 from bafflelens.shapes.meshing.moving_parts import source_motions
 from bafflelens.shapes.meshing.parameters import Shape
-
-NO_CARVING: Final = "'rigid' to carve: the slope of the score is that of the rigid dome"
 
 
 def read_domes(

@@ -6,9 +6,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
+from bafflelens.base.octaves import THIRD_OCTAVE
 from bafflelens.job.job_file import LoadedJob
+from bafflelens.job.solve_sections import FrequenciesSection
 
 LOOK_QUALITY: Final = "draft"
 
@@ -18,15 +20,27 @@ def look_job(loaded: LoadedJob) -> LoadedJob:
     job = loaded.job
     if job.first_look is None:
         return loaded
-    frequencies = job.frequencies.model_copy(
-        update={
-            "from_hz": max(job.frequencies.from_hz, job.score.from_hz),
-            "to_hz": min(job.frequencies.to_hz, job.score.to_hz),
-            "per_octave": job.first_look.per_octave,
-        }
-    )
+    frequencies = judged_frequencies(loaded, job.first_look.per_octave)
     solve = job.solve.model_copy(update={"quality": LOOK_QUALITY, "keep_surface": False})
     return replace(loaded, job=job.model_copy(update={"frequencies": frequencies, "solve": solve}))
+
+
+def judged_frequencies(loaded: LoadedJob, per_octave: Any) -> FrequenciesSection:
+    """Return the frequencies of a job that its score needs, so many an octave.
+
+    Where they are so far apart that none is near an end of the judged band, the next one beyond
+    it, if the job has it.
+    """
+    whole = loaded.job.frequencies.model_copy(update={"per_octave": per_octave})
+    score = loaded.job.score
+    low, high = max(whole.from_hz, score.from_hz), min(whole.to_hz, score.to_hz)
+    inside = whole.model_copy(update={"from_hz": low, "to_hz": high}).frequencies_hz
+    half_step = 2 ** (THIRD_OCTAVE / 2)
+    if inside and inside[0] > low * half_step:
+        low = max((f for f in whole.frequencies_hz if f < inside[0]), default=low)
+    if inside and inside[-1] < high / half_step:
+        high = min((f for f in whole.frequencies_hz if f > inside[-1]), default=high)
+    return whole.model_copy(update={"from_hz": low, "to_hz": high})
 
 
 def finals_job(loaded: LoadedJob) -> LoadedJob:

@@ -23,7 +23,7 @@ from bafflelens.base.octaves import inside
 from bafflelens.base.reading import LARGEST_TOML, read_text, toml_of
 from bafflelens.directivity.loudspeaker import DrivenLoudspeaker
 from bafflelens.job.boundaries import Boundaries, read_boundaries, source_name_faults
-from bafflelens.job.domes import NO_CARVING, dome_faults
+from bafflelens.job.domes import dome_faults
 from bafflelens.job.driver_sections import CrossoverSection, DriverSection
 from bafflelens.job.key_faults import described_fault
 from bafflelens.job.one_that_fits import one_that_fits
@@ -219,8 +219,6 @@ def load_job(
         if job.score.domes != "rigid" and not job.domes:
             rule = "'rigid' in a job without a section [domes.<source>]"
             faults.append(invalid("key 'score.domes'", job.score.domes, rule))
-        if job.score.domes != "rigid" and job.carve.leaders:
-            faults.append(invalid("key 'score.domes'", job.score.domes, NO_CARVING))
         faults += carve_faults(job.carve, job.frequencies, job.score)
         if job.solve.engine == "bempp" and job.domes:
             rule = "direct or gpu where a section [domes.<source>] asks for profiles"

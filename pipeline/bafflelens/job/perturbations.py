@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from bafflelens.job.fidelity import judged_frequencies
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Fixed
 from bafflelens.shapes.meshing.loading import check_parameters
@@ -49,13 +50,7 @@ def nearby_job(loaded: LoadedJob) -> LoadedJob:
     per_octave = job.frequencies.per_octave
     if per_octave == "as needed" or per_octave > PER_OCTAVE:
         per_octave = PER_OCTAVE
-    frequencies = job.frequencies.model_copy(
-        update={
-            "from_hz": max(job.frequencies.from_hz, job.score.from_hz),
-            "to_hz": min(job.frequencies.to_hz, job.score.to_hz),
-            "per_octave": per_octave,
-        }
-    )
+    frequencies = judged_frequencies(loaded, per_octave)
     solve = job.solve.model_copy(update={"quality": QUALITY})
     return replace(loaded, job=job.model_copy(update={"frequencies": frequencies, "solve": solve}))
 

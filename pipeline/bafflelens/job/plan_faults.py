@@ -8,8 +8,8 @@ from collections.abc import Iterator
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.job.key_faults import unknown_key
+from bafflelens.job.score_sections import ScoreSection
 from bafflelens.job.search_sections import CarveSection, RobustnessSection, SearchSection
-from bafflelens.job.section_base import BandSection
 from bafflelens.job.shape_sections import (
     Choices,
     Fixed,
@@ -18,6 +18,7 @@ from bafflelens.job.shape_sections import (
     ShapeSection,
     Span,
 )
+from bafflelens.job.solve_sections import FrequenciesSection
 from bafflelens.job.units import other_unit
 from bafflelens.shapes.meshing.constraints import Constraint, read_constraint
 from bafflelens.shapes.meshing.parameters import Parameter, Shape
@@ -163,7 +164,7 @@ def baseline_faults(
 
 
 def quieter_band(
-    carve: CarveSection, frequencies: BandSection, score: BandSection
+    carve: CarveSection, frequencies: FrequenciesSection, score: ScoreSection
 ) -> tuple[float, float]:
     """Return the band in Hz in which a carved shape is to be quieter than the baseline.
 
@@ -186,7 +187,7 @@ def quieter_band(
 
 
 def carve_faults(
-    carve: CarveSection, frequencies: BandSection, score: BandSection
+    carve: CarveSection, frequencies: FrequenciesSection, score: ScoreSection
 ) -> Iterator[str]:
     """Yield what keeps leaders from being carved as asked."""
     if carve.leaders and carve.quieter_than_baseline:

@@ -43,7 +43,6 @@ class ReportSection(JobSection):
     """``[report]``: what the report shows."""
 
     detailed: int = Field(default=4, ge=1, le=24)
-    clay_maps: int = Field(default=0, ge=0, le=24)
 
 
 class HandoffSection(JobSection):

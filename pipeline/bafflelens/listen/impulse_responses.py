@@ -68,9 +68,9 @@ def impulse_response_file(dataset: xr.Dataset, solved: xr.Dataset, title: str) -
     comment = (
         f"{about(dataset)} The responses have the {1e3 * flight_time_s(dataset):.3f} ms of that "
         f"metre in them; Data.Delay is zero. Solved from {low:.0f} to {high:.0f} Hz, interpolated "
-        f"there within {shape.error_db:.1f} dB (estimate, in front). Outside it is made up: the "
-        "levels of the band's ends are held, and fade out above 20 kHz; no driver's low end and "
-        "no room is in it."
+        f"there within {shape.error_db:.1f} dB (estimate, in front). Outside that band it is "
+        "extrapolated: the levels of the band's ends are held, and fade out above 20 kHz; no "
+        "driver's low end and no room is in it."
     )
     content = impulse_file(
         dataset["azimuth_deg"].values[chosen],

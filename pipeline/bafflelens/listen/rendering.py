@@ -396,7 +396,7 @@ def _remarks(
     if len(seat.head) == 1:
         remarks.append("room.seat_aside_m is 0: one loudspeaker plays both channels")
     if wishes.equalise == AXIS:
-        remarks.append("on-axis responses are made even: what is left is the room's part")
+        remarks.append("on-axis responses are equalised to flat: the rest is the room's part")
     return (*remarks, *on_crossovers, CAUTION)
 
 

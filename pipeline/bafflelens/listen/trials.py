@@ -149,7 +149,7 @@ def result_text(trials: Trials, names: tuple[str, str]) -> str:
     """Return the result of a finished test in words."""
     p = f"exact p = {trials.p_value:.3f}"
     if trials.kind == ABX:
-        verdict = "told apart" if trials.p_value < SIGNIFICANT else "not shown to be told apart"
+        verdict = "told apart" if trials.p_value < SIGNIFICANT else "no difference shown"
         return (
             f"{names[0]} and {names[1]}: {trials.count} of {trials.number} right, {p}: {verdict}"
         )

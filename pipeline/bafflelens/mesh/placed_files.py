@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from bafflelens.mesh.places import VertexPlaces
 
 def save_placed(mesh: Mesh, path: Path) -> None:
     """Write a mesh and where its vertices lie to ``path`` (.npz), without compressing it."""
-    places = {} if mesh.places is None else mesh.places.arrays()
+    places: dict[str, Any] = {} if mesh.places is None else dict(mesh.places.arrays())
     with path.open("wb") as stream:
         np.savez(
             stream,

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What carving gained and where, which leads a report where a run carved; kept clay maps."""
+"""What carving gained and where, which leads a report where a run carved."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.place_words import NEAR_M, where
 from bafflelens.report import words
-from bafflelens.report.view import CarvedView, ClayMapView, Picture, RunView
+from bafflelens.report.view import CarvedView, Picture, RunView
 from bafflelens.scoring.carved import is_carved, parent_of
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 
@@ -89,17 +89,6 @@ def carved_views(folder: RunFolder, loaded: LoadedJob) -> tuple[CarvedView, ...]
             )
         )
     return tuple(found)
-
-
-def kept_clay_map(folder: RunFolder, candidate_id: str) -> ClayMapView | None:
-    """Return the clay map that a run made of a candidate, None if it made none."""
-    made = folder.clay_map_path(candidate_id)
-    if not made.exists():
-        return None
-    return ClayMapView(
-        picture=(made / "clay_map.png").read_bytes(),
-        places=(made / "places.txt").read_text(encoding="utf-8"),
-    )
 
 
 def where_text(points: FloatArray, forward_m: FloatArray) -> str:

@@ -275,8 +275,9 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         Its record, with the status that the report shall state.
     """
     from bafflelens.report import CandidateView, Failure, RunView, Timing
-    from bafflelens.report.carvings import carved_views, kept_clay_map
+    from bafflelens.report.carvings import carved_views
     from bafflelens.report.dimensions import dimensions_of
+    from bafflelens.report.origins import origins_of
 
     job = loaded.job
     rows, searched = rank_run(folder, record, loaded), _searched(job.geometry.parameters)
@@ -306,7 +307,6 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
                 opening=_opening(mesh, shape.symmetry, dimensions) if pictures else None,
                 dimensions=dimensions,
                 meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
-                clay_map=kept_clay_map(folder, candidate.id),
             )
         )
     return RunView(
@@ -325,6 +325,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         settings=job.score.settings,
         room=job.room.room,
         ranges=searched,
+        origins=origins_of(loaded.shape.parameters, job.geometry.parameters),
         detailed=job.report.detailed,
         carvings=carved_views(folder, loaded),
         failures=tuple(

@@ -70,8 +70,6 @@ class CandidateView:
         Those.
     meeting : Meeting or None
         Where the ways of its crossover meet; None where there is no such place.
-    clay_map : ClayMapView or None
-        Where to add or take material; None where that was not asked.
     """
 
     id: str
@@ -83,23 +81,6 @@ class CandidateView:
     opening: Picture | None = None
     dimensions: tuple[Dimension, ...] = ()
     meeting: Meeting | None = None
-    clay_map: ClayMapView | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class ClayMapView:
-    """A clay map as it was made.
-
-    Attributes
-    ----------
-    picture : bytes
-        The map, a PNG.
-    places : str
-        The list of places, in words.
-    """
-
-    picture: bytes
-    places: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -197,6 +178,8 @@ class RunView:
     ranges : mapping of str to (float, float)
         Lowest and highest value of each parameter that was searched, as the job says; what the
         candidates reach counts for one that is missing.
+    origins : mapping of str to tuple of str
+        Sizes of the shape in words, by whether the job searches, gives or leaves them.
     detailed : int
         How many of the best are shown in detail, besides the baseline.
     thumbnails : int
@@ -234,6 +217,7 @@ class RunView:
     folder: str = "RUN"
     every_row: tuple[RankedRow, ...] = ()
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    origins: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     detailed: int = 4
     thumbnails: int = 6
     carvings: tuple[CarvedView, ...] = ()

@@ -12,7 +12,8 @@ from bafflelens.job.cost_estimate import Plan, plan_nearby
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.perturbations import changed_keys
 from bafflelens.report.summary import solved_candidate
-from bafflelens.run.carving.carve import Carved, carve_candidate, with_changes
+from bafflelens.run.carving.carve import carve_candidate, with_changes
+from bafflelens.run.carving.outcome import Carved
 from bafflelens.run.catalogued import sampling_of
 from bafflelens.run.deadline import Clock
 from bafflelens.run.options import (

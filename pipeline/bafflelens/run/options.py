@@ -11,7 +11,7 @@ from pathlib import Path
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
-from bafflelens.bem.gpu_engine import count_cards, missing_card
+from bafflelens.bem.card import count_cards, missing_card
 from bafflelens.job.cost_estimate import Plan, make_plan
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import Sampling

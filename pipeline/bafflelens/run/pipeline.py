@@ -16,7 +16,6 @@ from bafflelens.job.sampling import BASELINE_ID, Sampling
 from bafflelens.report.summary import has_failed, rank_run, report_run
 from bafflelens.run.carving.leaders import carve_leaders
 from bafflelens.run.catalogued import catalogue_entries, sampling_of
-from bafflelens.run.clay_maps import map_leaders
 from bafflelens.run.cross_check import SecondOpinion
 from bafflelens.run.deadline import Clock, fit_in_words, how_many_fit, require_time
 from bafflelens.run.fidelity_stages import solve_finalists, solve_in_stages
@@ -185,9 +184,6 @@ def _carry_out(
                 run = carve_leaders(run, rank_run(folder))
         _look_closer(run, opinion)
         rows = rank_run(folder, loaded=run.loaded)
-        if run.loaded.job.report.clay_maps:
-            with journal.step("clay maps of the leaders"):
-                map_leaders(run, rows)
         for text in _left_undone(run, rows):
             watched.say(f"note: {text}")
             journal.add_remark(text)

@@ -70,7 +70,9 @@ def change_candidate(run: Run, candidate: CandidateResult, keys: Sequence[str]) 
     totals = {name: found.total_db for name, found in scores.items() if found.is_complete}
     start_db = totals.get(shapes[0].name)
     if start_db is None:
-        run.journal.add_remark(f"{candidate.id}: small changes are not known, its draft failed")
+        drawn = scores.get(shapes[0].name)
+        why = "its draft failed" if drawn is None else f"its draft has {drawn.gaps[0]}"
+        run.journal.add_remark(f"{candidate.id}: small changes are not known, {why}")
         return
     found = Robustness(
         candidate=candidate.id,

@@ -2,7 +2,8 @@
 """How well two ways sum where they hand over, whatever band a job scores.
 
 An octave around the handover is judged on the reference axis, over the listening window, and by
-the tilt of the vertical lobe. A score whose band begins above it would not see a hole there.
+the tilt of the vertical lobe and the lobes beside it. A score whose band begins above it would not
+see a hole there.
 """
 
 from __future__ import annotations
@@ -16,12 +17,15 @@ import xarray as xr
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.directivity.far_field_data import is_solved
-from bafflelens.directivity.lobe import region_of, tilts_deg
+from bafflelens.directivity.lobe import region_of, vertical_lobes
 from bafflelens.directivity.polars import on_axis, window_amplitude
 from bafflelens.scoring.target import Target
 
 DEEPEST_DIP_DB: Final = 1.0
 """A crossover with a deeper one is not called best (common practice, no source)."""
+
+LOUDEST_SIDE_LOBE_DB: Final = -3.0
+"""Nor one with a louder vertical side lobe, re the main one (common practice, no source)."""
 
 _WINDOW_DEG: Final = 10.0  # of the listening window upwards (ANSI/CTA-2034-A section 5.2)
 _BESIDE_OCTAVES: Final = 1.0
@@ -43,6 +47,8 @@ class HandoverQuality:
         The vertical lobe's tilt of largest amount, positive up.
     tilt_limit_deg : float
         How far the seat's heights reach from the axis.
+    side_lobe_db : float
+        The loudest vertical side lobe, beyond a null, re the main lobe; NaN where there is none.
     """
 
     frequency_hz: float
@@ -50,6 +56,7 @@ class HandoverQuality:
     window_dip_db: float
     tilt_deg: float
     tilt_limit_deg: float
+    side_lobe_db: float
 
     @property
     def flaws(self) -> tuple[str, ...]:
@@ -61,6 +68,11 @@ class HandoverQuality:
         if not abs(self.tilt_deg) <= self.tilt_limit_deg:
             limit = f"the seat's heights reach {self.tilt_limit_deg:.0f}"
             found.append(f"a lobe tilted by {self.tilt_deg:+.0f} degrees, where {limit}")
+        if self.side_lobe_db > LOUDEST_SIDE_LOBE_DB:
+            found.append(
+                f"a side lobe up or down at {self.side_lobe_db:+.1f} dB re the main one, where "
+                f"{LOUDEST_SIDE_LOBE_DB:g} dB are allowed"
+            )
         return tuple(found)
 
 
@@ -86,14 +98,16 @@ def handover_quality(
     low, high = region_of(frequency_hz)
     frequency = dataset["frequency"].values
     inside = is_solved(dataset) & (frequency >= low) & (frequency <= high)
-    tilts = tilts_deg(dataset)[inside]
-    tilts = tilts[np.isfinite(tilts)]
+    lobes = [lobe for lobe, used in zip(vertical_lobes(dataset), inside, strict=True) if used]
+    tilts = np.array([lobe.tilt_deg for lobe in lobes if np.isfinite(lobe.tilt_deg)])
+    beside = np.array([lobe.side_lobe_db for lobe in lobes if np.isfinite(lobe.side_lobe_db)])
     return HandoverQuality(
         frequency_hz=frequency_hz,
         axis_dip_db=_dip_db(dataset, np.abs(on_axis(dataset)), frequency_hz),
         window_dip_db=_dip_db(dataset, window_amplitude(dataset), frequency_hz),
         tilt_deg=float(tilts[np.argmax(np.abs(tilts))]) if tilts.size else math.nan,
         tilt_limit_deg=tilt_limit_deg,
+        side_lobe_db=float(beside.max()) if beside.size else math.nan,
     )
 
 

@@ -76,6 +76,40 @@ def played_score_slope(
         As in `bafflelens.directivity.loudspeaker.play`.
     """
     between = shown(dataset)
+    found = shown_score_slope(
+        between,
+        loudspeaker,
+        plates,
+        target,
+        settings,
+        baseline,
+        softness_db=softness_db,
+        quieter=quieter,
+    )
+    solved = weights_where_solved(dataset, np.stack(list(found.weights.values())))
+    return replace(found, weights=dict(zip(found.weights, solved, strict=True)))
+
+
+def shown_score_slope(
+    between: xr.Dataset,
+    loudspeaker: DrivenLoudspeaker,
+    plates: Mapping[str, xr.Dataset],
+    target: Target,
+    settings: ScoreSettings | None = None,
+    baseline: xr.Dataset | None = None,
+    *,
+    softness_db: float = 0.0,
+    quieter: Quieter | None = None,
+) -> ScoreSlope:
+    """Return the slope of the score with respect to the far field of every source as shown.
+
+    Parameters
+    ----------
+    between : xarray.Dataset
+        A directivity dataset where it is shown, at 1 m/s^2 for each of its sources.
+    loudspeaker, plates, target, settings, baseline, softness_db, quieter
+        As in `played_score_slope`.
+    """
     found = score_slope(
         play(between, loudspeaker, plates),
         target,
@@ -84,15 +118,17 @@ def played_score_slope(
         softness_db=softness_db,
         quieter=quieter,
     )
-    by_source = list(found.weights.values())
     crossover = loudspeaker.crossover
-    if crossover is not None:
-        strengths = None
-        if crossover.mode == "electrical":
-            strengths = strengths_of(between, loudspeaker, plates)
-        by_source = [weights_of_sources(between, crossover, strengths, g[0]) for g in by_source]
-    solved = weights_where_solved(dataset, np.stack(by_source))
-    return replace(found, weights=dict(zip(found.weights, solved, strict=True)))
+    if crossover is None:
+        return found
+    strengths = None
+    if crossover.mode == "electrical":
+        strengths = strengths_of(between, loudspeaker, plates)
+    weights = {
+        name: weights_of_sources(between, crossover, strengths, weight[0])
+        for name, weight in found.weights.items()
+    }
+    return replace(found, weights=weights)
 
 
 def weights_of_sources(

@@ -111,7 +111,7 @@ def mock_ups_line(mock_ups: Sequence[MockUp]) -> str:
     if not mock_ups:
         return ""
     found = typical_error(mock_ups)
-    count = f"{found.n_mock_ups} mock-up" + ("s" if found.n_mock_ups > 1 else "")
+    count = _count_text(mock_ups)
     if not found.to_hz:
         return (
             f"So far {count}, typical error above {WITHIN_DB:g} dB in every band: differences "
@@ -122,3 +122,17 @@ def mock_ups_line(mock_ups: Sequence[MockUp]) -> str:
         f"{found.to_hz / 1e3:.1f} kHz: a level that differs by less between candidates says "
         "nothing about clay."
     )
+
+
+def _count_text(mock_ups: Sequence[MockUp]) -> str:
+    """Count those with a name; without one, nobody knows whether two candidates share one."""
+    unnamed = sum(one.key == mock_up_key("", one.run, one.candidate) for one in mock_ups)
+    named = len(mock_ups) - unnamed
+    texts = [_counted(named, "mock-up")] if named else []
+    if unnamed:
+        texts.append(f"{_counted(unnamed, 'candidate')} compared with a mock-up without a name")
+    return " and ".join(texts)
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" + ("s" if count > 1 else "")

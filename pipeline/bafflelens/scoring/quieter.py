@@ -26,7 +26,7 @@ from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.scoring.adjoint import Traced, from_left, positive, total
 from bafflelens.scoring.criteria import towards_bounce_db
 from bafflelens.scoring.target import Target
-from bafflelens.scoring.traced_levels import Heard, bounce_level
+from bafflelens.scoring.traced_levels import TracedFields, bounce_level
 
 COST: Final = 0.25
 """What a decibel too much in one third-octave of one bounce costs, in dB of the score."""
@@ -73,7 +73,7 @@ def quieter_than(other: xr.Dataset, target: Target, band_hz: tuple[float, float]
     )
 
 
-def third_octaves(
+def third_octave_means(
     frequency_hz: FloatArray, band_hz: tuple[float, float]
 ) -> tuple[FloatArray, FloatArray]:
     """Return the third-octaves of a band, around 1 kHz, and the means over them.
@@ -111,14 +111,14 @@ def above_db(dataset: xr.Dataset, target: Target, quieter: Quieter) -> FloatArra
     """Return levels towards floor and ceiling re the other shape's, (2, n_thirds), in dB."""
     solved = is_solved(dataset)
     frequency = dataset.variables["frequency"].values[solved]
-    means = third_octaves(frequency, quieter.band_hz)[1]
+    means = third_octave_means(frequency, quieter.band_hz)[1]
     difference = _levels_db(dataset, target)[:, solved] - quieter.at(frequency)
     return np.asarray(difference @ means.T)
 
 
-def louder_by(heard: Heard, target: Target, quieter: Quieter) -> Traced:
+def louder_by(heard: TracedFields, target: Target, quieter: Quieter) -> Traced:
     """Return the cost of what is louder than the other shape: see the head of the module."""
-    means = third_octaves(heard.frequency_hz, quieter.band_hz)[1]
+    means = third_octave_means(heard.frequency_hz, quieter.band_hz)[1]
     others = quieter.at(heard.frequency_hz)
     costs = []
     for limit, other in zip((target.floor, target.ceiling), others, strict=True):

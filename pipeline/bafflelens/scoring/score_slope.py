@@ -68,16 +68,16 @@ from bafflelens.scoring.side_effects import (
 from bafflelens.scoring.target import Limit, Target
 from bafflelens.scoring.traced_levels import (
     LEAST_ENERGY,
-    Heard,
+    TracedFields,
     arc_level,
     arc_ratio,
     bounce_level,
-    by_octave,
-    by_octave_at,
     edge_level,
     heard_of,
     mean_of,
-    third_octave_change,
+    traced_change,
+    traced_octaves,
+    traced_octaves_at,
 )
 
 OBJECTIVES: Final = ("score", "vertical_control", "horizontal_width", "side_effects")
@@ -189,7 +189,7 @@ def _of_power(dataset: xr.Dataset, solved: BoolArray, by_power: FloatArray) -> C
 
 
 def _criteria(
-    heard: Heard, target: Target, settings: ScoreSettings, baseline: xr.Dataset | None
+    heard: TracedFields, target: Target, settings: ScoreSettings, baseline: xr.Dataset | None
 ) -> dict[str, Traced | None]:
     """Return each criterion's value by its name, None where it cannot be judged."""
     band_hz = settings.band_hz
@@ -211,19 +211,21 @@ def _criteria(
 
 
 # ------------------------------------------------------------------ criteria
-def _vertical_control(heard: Heard, target: Target, band_hz: tuple[float, float]) -> Traced | None:
+def _vertical_control(
+    heard: TracedFields, target: Target, band_hz: tuple[float, float]
+) -> Traced | None:
     parts = []
     for limit in (target.floor, target.ceiling):
         level = bounce_level(heard, limit, target.seat_azimuth_deg)
         weight = limit.weight_at(heard.frequency_hz)
         allowed = np.where(weight > 0, limit.level_at(heard.frequency_hz), 0.0)
         excess = positive(level - allowed, heard.softness_db)
-        parts.append(by_octave(heard, excess, weight, band_hz))
+        parts.append(traced_octaves(heard, excess, weight, band_hz))
     return mean_of(parts)
 
 
 def _shortfall(
-    heard: Heard, limits: Sequence[Limit], plane: str, band_hz: tuple[float, float]
+    heard: TracedFields, limits: Sequence[Limit], plane: str, band_hz: tuple[float, float]
 ) -> Traced | None:
     if not limits:
         return None
@@ -236,10 +238,10 @@ def _shortfall(
         share = (own_weight / np.where(weight > 0, weight, 1.0))[:, np.newaxis]
         short.append(positive(missing, heard.softness_db) * share)
     worst = largest(stacked(short), 0)
-    return mean_of([by_octave(heard, worst[:, side], weight, band_hz) for side in (0, 1)])
+    return mean_of([traced_octaves(heard, worst[:, side], weight, band_hz) for side in (0, 1)])
 
 
-def _on_axis_ripple(heard: Heard, judged: tuple[float, float]) -> Traced | None:
+def _on_axis_ripple(heard: TracedFields, judged: tuple[float, float]) -> Traced | None:
     degree = int(np.ceil(np.log2(judged[1] / judged[0]) - 1e-9))
     used = np.flatnonzero(inside(heard.frequency_hz, judged))
     if degree < 1 or len(used) < 2 * (degree + 1):
@@ -250,11 +252,13 @@ def _on_axis_ripple(heard: Heard, judged: tuple[float, float]) -> Traced | None:
     parts = []
     for energy in (heard.energy[used, axis], heard.window[used]):
         remainder = modulus(from_left(remainder_of, traced_level_db(energy)), heard.softness_db)
-        parts.append(by_octave_at(heard, frequency, remainder, np.ones(len(used)), judged))
+        parts.append(traced_octaves_at(heard, frequency, remainder, np.ones(len(used)), judged))
     return mean_of(parts)
 
 
-def _width_smoothness(heard: Heard, target: Target, judged: tuple[float, float]) -> Traced | None:
+def _width_smoothness(
+    heard: TracedFields, target: Target, judged: tuple[float, float]
+) -> Traced | None:
     if not target.horizontal:
         return None
     limit = max(target.horizontal, key=lambda limit: limit.angle_deg)
@@ -266,31 +270,33 @@ def _width_smoothness(heard: Heard, target: Target, judged: tuple[float, float])
     is_asked = np.isfinite(wanted)
     weight = np.where(is_asked, limit.weight_at(heard.frequency_hz), 0.0)
     wanted = np.where(is_asked, wanted, 0.0)
-    change, is_known = third_octave_change(heard, edge, judged[1])
+    change, is_known = traced_change(heard, edge, judged[1])
     excess = positive(change - np.maximum(wanted, 0.0), heard.softness_db)
     excess = excess + positive(-change + np.minimum(wanted, 0.0), heard.softness_db)
-    return by_octave(heard, excess, np.where(is_known, weight, 0.0), judged)
+    return traced_octaves(heard, excess, np.where(is_known, weight, 0.0), judged)
 
 
-def _index_smoothness(heard: Heard, judged: tuple[float, float]) -> Traced | None:
+def _index_smoothness(heard: TracedFields, judged: tuple[float, float]) -> Traced | None:
     index = traced_level_db(heard.window) - traced_level_db(heard.power)
-    change, is_known = third_octave_change(heard, index, judged[1])
+    change, is_known = traced_change(heard, index, judged[1])
     excess = positive(change - STEADY_RISE_DB, heard.softness_db)
     excess = excess + positive(-change, heard.softness_db)
-    return by_octave(heard, excess, is_known.astype(float), judged)
+    return traced_octaves(heard, excess, is_known.astype(float), judged)
 
 
-def _up_down_symmetry(heard: Heard, target: Target, band_hz: tuple[float, float]) -> Traced | None:
+def _up_down_symmetry(
+    heard: TracedFields, target: Target, band_hz: tuple[float, float]
+) -> Traced | None:
     steepest = max(abs(limit.angle_deg) for limit in (target.floor, target.ceiling))
     count = max(1, round(steepest / SYMMETRY_STEP_DEG))
     angles = np.arange(1, count + 1) * SYMMETRY_STEP_DEG
     levels = arc_level(heard, "vertical", np.concatenate((-angles, angles)))
     apart = modulus(levels[:, count:] - levels[:, :count], heard.softness_db)
     mean = from_right(apart, np.full(count, 1 / count))
-    return by_octave(heard, mean, np.ones(len(heard.frequency_hz)), band_hz)
+    return traced_octaves(heard, mean, np.ones(len(heard.frequency_hz)), band_hz)
 
 
-def _side_lobes(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
+def _side_lobes(heard: TracedFields, band_hz: tuple[float, float]) -> Traced | None:
     parts = []
     for plane, edge_deg in WINDOW_DEG.items():
         angles = np.arange(edge_deg, LOBES_TO_DEG + LOBE_STEP_DEG, LOBE_STEP_DEG)
@@ -298,11 +304,11 @@ def _side_lobes(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
         sides = [levels[:, : len(angles)], levels[:, len(angles) :]]
         heights = [largest(side + largest_so_far(-side), 1) for side in sides]
         height = largest(stacked(heights), 0)
-        parts.append(by_octave(heard, height, np.ones(len(heard.frequency_hz)), band_hz))
+        parts.append(traced_octaves(heard, height, np.ones(len(heard.frequency_hz)), band_hz))
     return mean_of(parts)
 
 
-def _window_nulls(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
+def _window_nulls(heard: TracedFields, band_hz: tuple[float, float]) -> Traced | None:
     parts = []
     for plane, window_deg in WINDOW_DEG.items():
         chosen, angle = orbit_directions(heard.dataset, plane)
@@ -314,12 +320,12 @@ def _window_nulls(heard: Heard, band_hz: tuple[float, float]) -> Traced | None:
         depth = smallest(stacked((before, behind)), 0) - values
         in_window = np.flatnonzero(np.abs(angle[around]) <= window_deg)
         deepest = largest(depth[:, in_window], 1)
-        parts.append(by_octave(heard, deepest, np.ones(len(heard.frequency_hz)), band_hz))
+        parts.append(traced_octaves(heard, deepest, np.ones(len(heard.frequency_hz)), band_hz))
     return mean_of(parts)
 
 
 def _sensitivity_loss(
-    heard: Heard, baseline: xr.Dataset | None, band_hz: tuple[float, float]
+    heard: TracedFields, baseline: xr.Dataset | None, band_hz: tuple[float, float]
 ) -> Traced | None:
     if baseline is None or not heard.frequency_hz.size:
         return None
@@ -332,7 +338,7 @@ def _sensitivity_loss(
         response_db(window_amplitude(baseline)[known]),
     )
     loss = -traced_level_db(heard.window) + (other - response_db(np.ones(1)))
-    return by_octave(heard, loss, np.ones(len(heard.frequency_hz)), band_hz)
+    return traced_octaves(heard, loss, np.ones(len(heard.frequency_hz)), band_hz)
 
 
 def _trend(position: FloatArray, degree: int) -> FloatArray:

@@ -39,7 +39,7 @@ LEAST_ENERGY: Final = 10 ** (LOWEST_LEVEL_DB / 10)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Heard:
+class TracedFields:
     """What criteria look at: energies in each direction where it was solved, and the power."""
 
     dataset: xr.Dataset
@@ -52,12 +52,12 @@ class Heard:
 
 def heard_of(
     dataset: xr.Dataset, solved: BoolArray, field: ComplexArray, softness_db: float
-) -> Heard:
+) -> TracedFields:
     """Return what criteria look at, of a field (n_solved, n_directions)."""
     energy = Traced(np.abs(field) ** 2)
     window = energy[:, positions(dataset, LISTENING_WINDOW)]
     count = len(LISTENING_WINDOW)
-    return Heard(
+    return TracedFields(
         dataset=dataset,
         frequency_hz=dataset.variables["frequency"].values[solved],
         energy=energy,
@@ -67,7 +67,7 @@ def heard_of(
     )
 
 
-def bounce_level(heard: Heard, limit: Limit, azimuth_deg: float) -> Traced:
+def bounce_level(heard: TracedFields, limit: Limit, azimuth_deg: float) -> Traced:
     """Return the level towards a bounce, the highest of all seats, re listening window."""
     seats = []
     for elevation_deg in limit.angles_deg:
@@ -80,7 +80,7 @@ def bounce_level(heard: Heard, limit: Limit, azimuth_deg: float) -> Traced:
     return largest(stacked(seats), 0)
 
 
-def arc_ratio(heard: Heard, plane: str, angles_deg: Sequence[float] | FloatArray) -> Traced:
+def arc_ratio(heard: TracedFields, plane: str, angles_deg: Sequence[float] | FloatArray) -> Traced:
     """Return energies on arcs of +-5 degrees over that of the window, not below -20 dB."""
     chosen, angle = orbit_directions(heard.dataset, plane)
     distance = np.abs(angle[np.newaxis] - np.asarray(angles_deg)[:, np.newaxis])
@@ -90,12 +90,12 @@ def arc_ratio(heard: Heard, plane: str, angles_deg: Sequence[float] | FloatArray
     return not_below(over(mean, heard.window), LEAST_ENERGY)
 
 
-def arc_level(heard: Heard, plane: str, angles_deg: FloatArray) -> Traced:
+def arc_level(heard: TracedFields, plane: str, angles_deg: FloatArray) -> Traced:
     """Return levels on arcs of +-5 degrees, re listening window."""
     return traced_level_db(arc_ratio(heard, plane, angles_deg))
 
 
-def edge_level(heard: Heard, plane: str, angle_deg: float) -> Traced:
+def edge_level(heard: TracedFields, plane: str, angle_deg: float) -> Traced:
     """Return the lowest level in the outer half of a window, (n_frequencies, 2)."""
     steps = np.linspace(0.5, 1.0, max(2, int(np.ceil(angle_deg / 5)) + 1)) * angle_deg
     levels = arc_level(heard, plane, np.concatenate((-steps, steps)))
@@ -105,7 +105,7 @@ def edge_level(heard: Heard, plane: str, angle_deg: float) -> Traced:
     return lowest[columns, rows]
 
 
-def third_octave_change(heard: Heard, curve: Traced, end_hz: float) -> tuple[Traced, BoolArray]:
+def traced_change(heard: TracedFields, curve: Traced, end_hz: float) -> tuple[Traced, BoolArray]:
     """Return how a curve changes over a third-octave, and where that is known."""
     frequency = heard.frequency_hz
     if not frequency.size:
@@ -118,15 +118,15 @@ def third_octave_change(heard: Heard, curve: Traced, end_hz: float) -> tuple[Tra
     return from_left(change, curve), is_known
 
 
-def by_octave(
-    heard: Heard, curve: Traced, weight: FloatArray, band_hz: tuple[float, float]
+def traced_octaves(
+    heard: TracedFields, curve: Traced, weight: FloatArray, band_hz: tuple[float, float]
 ) -> Traced | None:
-    """Return what `by_octave_at` makes of a curve at all frequencies."""
-    return by_octave_at(heard, heard.frequency_hz, curve, weight, band_hz)
+    """Return what `traced_octaves_at` makes of a curve at all frequencies."""
+    return traced_octaves_at(heard, heard.frequency_hz, curve, weight, band_hz)
 
 
-def by_octave_at(
-    heard: Heard,
+def traced_octaves_at(
+    heard: TracedFields,
     frequency_hz: FloatArray,
     curve: Traced,
     weight: FloatArray,

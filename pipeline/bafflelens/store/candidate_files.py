@@ -196,10 +196,6 @@ class CandidateFiles:
         folder = self._candidate_folder(candidate_id)
         return (folder / "carving.png", folder / "carving.txt")
 
-    def clay_map_path(self, candidate_id: str) -> Path:
-        """Return the folder that a candidate's clay map is in, if the run made one."""
-        return self._candidate_folder(candidate_id) / "clay_map"
-
     def save_crossover(self, candidate_id: str, text: str, picture: bytes) -> tuple[Path, Path]:
         """Keep a crossover that was found for a candidate, and its picture, under a new number."""
         folder = self._candidate_folder(candidate_id)

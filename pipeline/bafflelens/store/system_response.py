@@ -15,7 +15,8 @@ from bafflelens.directivity.dome_mixtures import (
     as_sources,
     dome_radius_m,
     has_profiles,
-    mixed,
+    mixed_by,
+    mixing,
     without_profiles,
 )
 from bafflelens.directivity.interpolated import shown
@@ -59,14 +60,33 @@ def members_played(
         Numbers of the directions that are needed; all if left out, and where a crossover needs
         them all.
     """
-    families = loaded.boundaries.families
-    if not has_profiles(dataset) or not families:
+    if not has_profiles(dataset) or not loaded.boundaries.families:
         return
     plates = plates_of(folder, loaded)
     everything = shown(as_sources(dataset))
     if directions is not None and loaded.loudspeaker.crossover is None:
         everything = everything.isel(direction=directions)
+    for weights in member_mixings(loaded, dataset, everything):
+        yield play(mixed_by(everything, weights), loaded.loudspeaker, plates)
+
+
+def member_mixings(
+    loaded: LoadedJob, dataset: xr.Dataset, everything: xr.Dataset
+) -> Iterator[ComplexArray]:
+    """Yield what each plausible motion of the domes is mixed of, as `dome_mixtures.mixing` does.
+
+    Parameters
+    ----------
+    loaded : LoadedJob
+        Says what the motions are.
+    dataset : xarray.Dataset
+        What was solved, with profiles.
+    everything : xarray.Dataset
+        The same with profiles as sources, where it is shown.
+    """
+    families = loaded.boundaries.families
     sources = [str(name) for name in dataset["source"].values]
+    profiles = [str(name) for name in dataset["profile"].values]
     domes = {name: dome_radius_m(dataset, name) for name in families if name in sources}
     frequency = everything["frequency"].values
     for number in range(max(len(families[name].members) for name in domes)):
@@ -75,10 +95,9 @@ def members_played(
             family = families[name]
             member = family.members[number % len(family.members)]
             rows, _ = member_shares(member, family.profiles, radius_m, frequency)
-            names = [str(known) for known in dataset["profile"].values]
-            own = [known for known in names if known.partition("/")[0] == name]
+            own = [known for known in profiles if known.partition("/")[0] == name]
             shares |= dict(zip(own, rows, strict=True))
-        yield play(mixed(everything, sources, shares), loaded.loudspeaker, plates)
+        yield mixing(everything, sources, shares)
 
 
 def driver_strengths(

@@ -80,6 +80,8 @@ class SolveSettings:
         Distances of microphones on the axis at which the pressure is wanted, in m.
     keep_surface : bool
         Whether the pressure on the surface is kept, from which that at any microphone follows.
+    keep_profiles : bool
+        Whether that of profiles of a dome is kept as well.
     """
 
     motions: tuple[SourceMotion, ...]
@@ -91,6 +93,7 @@ class SolveSettings:
     without_card: str = "stop"
     microphones_m: tuple[float, ...] = ()
     keep_surface: bool = False
+    keep_profiles: bool = False
 
     @property
     def on_card(self) -> bool:
@@ -165,6 +168,7 @@ def solve_candidate_band(
         without_card=settings.without_card,
         microphones_m=settings.microphones_m,
         keep_surface=settings.keep_surface,
+        keep_profiles=settings.keep_profiles,
         **reused,
     )
     return Timed(value=result, seconds=time.perf_counter() - start)

@@ -13,7 +13,6 @@ import xarray as xr
 
 from bafflelens.base.progress import Progress
 from bafflelens.base.status import Status
-from bafflelens.bem.earlier_answers import answers_on
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import moving_triangles
 from bafflelens.bem.sweep import BandResult, solve_band
@@ -110,8 +109,8 @@ def _unsolved(predicted: Mapping[str, float], reason: str) -> SecondStep:
 
 
 def _solved_band(solved: Solved, mesh: Mesh, before: SurfacePressure) -> BandResult:
+    # Not from the answers before: what a small step does lies below what they may be off.
     job, frequencies_hz = solved.loaded.job, tuple(before.frequencies_hz.tolist())
-    is_rigid = all(motion.profile is None for motion in solved.body.motions)
     return solve_band(
         mesh,
         solved.body.motions,
@@ -123,7 +122,6 @@ def _solved_band(solved: Solved, mesh: Mesh, before: SurfacePressure) -> BandRes
         engine=job.solve.engine,
         quality=job.solve.quality,
         without_card="direct",
-        earlier=answers_on(before, solved.body) if is_rigid else None,
     )
 
 

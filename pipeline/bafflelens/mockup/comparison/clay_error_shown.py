@@ -90,8 +90,8 @@ def clay_error_lines(found: ClayError) -> tuple[str, ...]:
     highest = float(np.abs(found.height_m).max())
     if highest > found.straight_m:
         lines.append(
-            f"Slopes hold up to about {1e3 * found.straight_m:.1f} mm here: what is more says "
-            "which way to go, not how far."
+            f"The estimate holds up to about {1e3 * found.straight_m:.1f} mm here; a larger "
+            "figure says which way to go, not how far."
         )
     return (*lines, *_limits(found))
 
@@ -101,17 +101,17 @@ def _limits(found: ClayError) -> list[str]:
     areas = found.mesh.areas[found.numbers]
     share = float(areas[found.told >= TOLD].sum() / areas.sum())
     lines = [
-        f"Seen is what is about {1e3 * found.resolution_m:.0f} mm wide or more; two faults nearer "
-        "to each other look like one.",
-        f"Of the clay within 250 mm of the dome the data tell {100 * share:.0f} % of the area; "
-        "grey on the map is what they do not.",
+        f"Only faults about {1e3 * found.resolution_m:.0f} mm wide or more can be seen; two that "
+        "are closer together look like one.",
+        f"The data say something about {100 * share:.0f} % of the clay within 250 mm of the dome; "
+        "the rest is grey on the map.",
     ]
     if found.symmetry:
-        text = "Shape and simulation are mirrored, so a place stands for both sides"
+        text = "Shape and simulation are the same left and right, so a place stands for both"
         if found.lopsided_db >= 0.1:
             text += (
                 f". The two sides differ by {found.lopsided_db:.2f} dB r.m.s., which no fault "
-                "that is alike on both can explain: scan the clay, or measure it turned over"
+                "that is the same on both can explain: scan the clay, or measure it turned over"
             )
         lines.append(f"{text}.")
     lines.append(

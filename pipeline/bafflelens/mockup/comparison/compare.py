@@ -58,6 +58,11 @@ _WHOLE_BAND: Final = 2**0.25  # of the third of an octave
 _PRODUCTS_A_MINUTE: Final = 1e11  # on two processors, about
 _QUICK: Final = _PRODUCTS_A_MINUTE
 
+_BY_DOME: Final = (
+    "The dome's motion explains the difference at the top of the band; as its slopes hold for a "
+    "rigid dome, a search for wrong clay would put that down to the clay."
+)
+
 
 @dataclass(frozen=True, kw_only=True)
 class ComparisonRequest:
@@ -85,7 +90,8 @@ class ComparisonRequest:
         Both sides are averaged over one octave divided by this.
     with_clay_error : bool or None
         Whether to look where the clay is wrong; None to do it where no scan tells, the difference
-        is more than agreement allows, and it does not take long.
+        is more than agreement allows and not explained by a motion of the dome, and it does not
+        take long.
     """
 
     run: Path
@@ -268,6 +274,9 @@ def _clay_error(
     wanted = request.with_clay_error
     if wanted is False or comparison.settings.is_plate or (wanted is None and not is_open):
         return NOT_LOOKED_FOR
+    by_dome = comparison.dome is not None and comparison.dome.verdict == "dome"
+    if by_dome and wanted is None:
+        return ShownClayError(lines=(f"{_BY_DOME} To look for it all the same: --clay-error.",))
     products = clay_error_products(comparison, nominal)
     if wanted is None and products > _QUICK:
         minutes = max(products / _PRODUCTS_A_MINUTE, 2.0)
@@ -279,7 +288,8 @@ def _clay_error(
     if found is None:
         text = "Too little was compared to tell where the clay is wrong."
         return ShownClayError(lines=(text,)) if wanted else NOT_LOOKED_FOR
-    return shown_clay_error(found, f"Where the clay of {request.candidate} may be wrong")
+    shown = shown_clay_error(found, f"Where the clay of {request.candidate} may be wrong")
+    return replace(shown, lines=(_BY_DOME, *shown.lines)) if by_dome else shown
 
 
 def _mock_up(
@@ -354,7 +364,7 @@ def _facts(
         ("Air", f"{setup.temperature_c:g} °C, {setup.relative_humidity_pct:g} %, "
          f"{setup.pressure_kpa:g} kPa; sound at {comparison.sound_speed:.1f} m/s"),
         ("Phase", "from angle to angle" if measured.has_phase else "not measured, or not common"),
-        ("Gate", f"lets through what is above {measured.lowest_valid_hz:.0f} Hz"
+        ("Gate", f"passes frequencies above {measured.lowest_valid_hz:.0f} Hz"
          if measured.lowest_valid_hz else "none"),
         ("Drive", f"{setup.drive_v:g} V" if setup.drive_v is not None else "not noted"),
         ("Date", setup.date or "not noted"),

@@ -208,7 +208,7 @@ def _noise(orbits: Sequence[OrbitFacts], left: Sequence[FloatArray], power: floa
         text=(
             f"Noise alone makes levels differ by {np.sqrt(mean_square(expected)):.1f} dB r.m.s."
         ),
-        check="More level within what the driver bears, longer sweeps or more of them.",
+        check="A higher level, as far as the driver allows; longer sweeps, or more of them.",
         from_hz=float(orbits[0].difference.frequency_hz[0]),
         to_hz=float(orbits[0].difference.frequency_hz[-1]),
         value=float(np.sqrt(mean_square(expected))),

@@ -41,7 +41,7 @@ def dome_in_words(
     if verdict == "none":
         return (
             f"Dome of {motions.source}: {above} measurement and rigid dome are {rms_db[0]:.2f} dB "
-            "r.m.s. apart, which needs no other motion."
+            "r.m.s. apart, so no other motion is needed."
         )
     told = [
         _one_in_words(motions, number, strengths, float(half[number]))
@@ -49,23 +49,23 @@ def dome_in_words(
     ]
     dome, shape = (f"{100 * max(share, 0.0):.0f} %" for share in shares)
     found = (
-        f"{'; '.join(told)}. That takes the difference {above} from {rms_db[0]:.1f} to "
+        f"{'; '.join(told)}. That reduces the difference {above} from {rms_db[0]:.1f} to "
         f"{rms_db[1]:.1f} dB r.m.s."
     )
-    blocks = "in blocks of frequencies that were left out of the fit"
+    blocks = "in frequency blocks that were left out of the fit"
     ends = {
-        "dome": f"It predicts {dome} of it {blocks}, a shape that is off {shape}.",
+        "dome": f"It predicts {dome} of it {blocks}; a wrong shape, {shape}.",
         "shape": (
-            f"But a shape whose size or opening is off predicts {shape} of it {blocks}, a motion "
+            f"But a wrong size or opening of the shape predicts {shape} of it {blocks}, a motion "
             f"only {dome}: look at the shape first."
         ),
         "untold": (
-            f"The data cannot tell dome from shape: {blocks} a motion predicts {dome} of it, a "
-            f"shape whose size or opening is off {shape}."
+            f"The data cannot tell dome from shape: {blocks}, a motion predicts {dome} of it; a "
+            f"wrong size or opening of the shape, {shape}."
         ),
         "neither": (
-            f"But {blocks} neither a motion of this family ({dome}) nor a shape whose size or "
-            f"opening is off ({shape}) predicts it: the cause is another."
+            f"But {blocks}, neither a motion of this family ({dome}) nor a wrong size or opening "
+            f"of the shape ({shape}) predicts it: something else is the cause."
         ),
     }
     return f"Dome of {motions.source}, best motion: {found} {ends[verdict]}"
@@ -78,7 +78,7 @@ def _one_in_words(motions: DomeMotions, number: int, strengths: FloatArray, half
     value = float(strengths[number])
     ends = [min(max(value + sign * half, low), high) for sign in (-1, 1)]
     if half > high - low or (low == 0 and ends[0] == 0 and ends[1] >= 1):
-        return f"{effect} not told by itself"
+        return f"{effect} cannot be told apart from the rest"
 
     def number_of(strength: float) -> float:
         changed = strengths.copy()

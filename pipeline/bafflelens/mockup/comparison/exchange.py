@@ -48,7 +48,7 @@ class Exchange:
             what = "The orbits are exchanged, what is noted as horizontal is the vertical one"
         return (
             f"{what}: as noted {self.noted_db:.1f} dB is left, the other way round "
-            f"{self.exchanged_db:.1f} dB. The comparison takes it so; correct the description."
+            f"{self.exchanged_db:.1f} dB. The better one is used; correct the description."
         )
 
 

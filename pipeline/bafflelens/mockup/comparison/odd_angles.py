@@ -96,7 +96,7 @@ def find_odd_angles(
     apart = np.full((len(offset), angle_deg.size), np.nan)
     for number, (left, right) in enumerate(beside):
         if left and right and count[number] >= _FEWEST_BANDS:
-            apart[:, number] = offset[:, number] - np.nanmedian(offset[:, left + right], axis=1)
+            apart[:, number] = offset[:, number] - _medians(offset[:, left + right].T)
     middle = np.median(apart, axis=0)
     known = np.isfinite(middle)
     usual = 1.48 * float(np.median(np.abs(middle[known]))) if known.any() else 0.0

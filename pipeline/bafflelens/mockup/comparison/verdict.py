@@ -142,15 +142,15 @@ def setup_findings(fits: Mapping[str, Fit], within_db: float) -> tuple[str, ...]
     for plane, fit in fits.items():
         if fit.left_db > within_db:
             lines.append(
-                f"{plane.capitalize()} orbit: {fit.left_db:.1f} dB is left wherever the "
-                "microphones are put and whichever sign the angles have. So nothing is said of "
-                "its set-up: look for a wrong file, orbit or shape first."
+                f"{plane.capitalize()} orbit: {fit.left_db:.1f} dB remains wherever the "
+                "microphones are placed and whichever way the angles count, so nothing can be "
+                "said about its set-up. Look for a wrong file, orbit or shape first."
             )
             continue
         if fit.deviation.is_mirrored:
             lines.append(
                 f"{plane.capitalize()} orbit: the sign of the angles is swapped. With the noted "
-                f"sign {fit.swapped_db:.1f} dB is left, with the other {fit.left_db:.1f} dB; the "
+                f"sign {fit.swapped_db:.1f} dB remains, with the other {fit.left_db:.1f} dB; the "
                 "comparison uses the other."
             )
         values = zip(PARAMETERS, fit.deviation.values, fit.uncertainty, fit.is_told, strict=True)
@@ -169,7 +169,7 @@ def setup_findings(fits: Mapping[str, Fit], within_db: float) -> tuple[str, ...]
                 lines.append(
                     f"{plane.capitalize()} orbit: {words} {factor * value:+.1f} ± "
                     f"{factor * uncertainty:.1f}{unit} ({direction}) from what was noted{other}; "
-                    "the simulation stands where it was found."
+                    "the comparison uses what was found."
                 )
             if name in fit.at_bound:
                 lines.append(
@@ -392,7 +392,7 @@ def _possible(
                 NextCheck(
                     what="dome",
                     seen=(
-                        "Soft domes cease to move as a whole from about 8 to 10 kHz (common "
+                        "Soft domes stop moving as one piece at about 8 to 10 kHz (common "
                         "practice, no source); the difference shows no such mark."
                     ),
                     next="The dome's velocity over its radius, as a table of the job.",
@@ -402,7 +402,7 @@ def _possible(
             found.append(
                 NextCheck(
                     what="gate",
-                    seen=f"The gate lets through what is above {_hertz(gate_limit_hz)}.",
+                    seen=f"The gate passes frequencies above {_hertz(gate_limit_hz)}.",
                     next="A longer gate.",
                 )
             )

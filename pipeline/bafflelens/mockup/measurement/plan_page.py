@@ -149,8 +149,8 @@ def sections(plan: MeasurementPlan) -> tuple[tuple[str, tuple[str, ...]], ...]:
         *plan.reasons,
     )
     gate = (
-        f"Gate {1e3 * chosen.gate_s:.1f} ms, until before the bounce from {chosen.bounce}: "
-        f"nothing is said below {chosen.lowest_hz:.0f} Hz (1/T; common practice, no source).",
+        f"Gate {1e3 * chosen.gate_s:.1f} ms, ending just before the bounce from {chosen.bounce}: "
+        f"it tells nothing below {chosen.lowest_hz:.0f} Hz (1/T; common practice, no source).",
     )
     far = tuple(
         f"Far field of {what} ({1e3 * size:.0f} mm) at {plan.band_hz[1] / 1e3:g} kHz: "
@@ -208,7 +208,7 @@ def _nearness_lines(plan: MeasurementPlan) -> tuple[str, ...]:
         "Simulated polars of this candidate within 60 degrees, re on axis, up to "
         f"{highest / 1e3:.3g} kHz, differ from those of the far field by at most: {each}.",
         f"So a polar is one of the far field within {VALID_DB:g} dB {_valid(plan.nearness)}; with "
-        "the turntable's axis through the tweeter itself, which then goes round nothing, "
+        "the turntable's axis through the tweeter itself, which then stays in its place, "
         f"{_valid(plan.nearness_about_tweeter)}.",
     )
 

@@ -13,6 +13,7 @@ import xarray as xr
 from bafflelens.base.conventions import BoolArray
 from bafflelens.base.errors import InputError, MeshingError, invalid
 from bafflelens.job.cost_estimate import band_mesh_sizes, plan_nearby
+from bafflelens.job.domes import with_profiles
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.perturbations import nearby_job
 from bafflelens.job.plan_faults import quieter_band
@@ -76,8 +77,11 @@ def begin(run: Run, parent: CandidateResult, section: CarveSection) -> Carving:
     symmetry = tuple(plane for plane in shape.symmetry if plane == "y" and section.mirror)
     motions, absorbers = run.loaded.boundaries.both_of(shape, parent.values)
     job = draft.loaded.job
+    followed = motions
+    if job.score.domes != "rigid":
+        followed = with_profiles(motions, run.loaded.boundaries.families)
     settings = SolveSettings(
-        motions=motions,
+        motions=followed,
         air=job.air.medium,
         symmetry=symmetry,
         engine=job.solve.engine,

@@ -17,7 +17,6 @@ import numpy as np
 from pydantic import ValidationError
 
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.job.domes import NO_CARVING
 from bafflelens.job.keys import rule_of
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.run.carving.beginning import Carving, begin, limits_on, mesh_anew, whole_of
@@ -53,16 +52,12 @@ def carve_candidate(run: Run, parent: CandidateResult, section: CarveSection) ->
     Raises
     ------
     InputError
-        If the limits leave nothing to carve, the score has no slope left, or it follows a family
-        of dome motions.
+        If the limits leave nothing to carve, or the score has no slope left.
     MeshingError
         If the parent cannot be meshed.
     SolveError
         If its draft cannot be solved.
     """
-    follow = run.loaded.job.score.domes
-    if follow != "rigid":
-        raise InputError(invalid("key 'score.domes'", follow, NO_CARVING))
     carving = begin(run, parent, section)
     points = _way_so_far(carving)
     why = _descend(carving, points)

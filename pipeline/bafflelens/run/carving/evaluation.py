@@ -33,12 +33,12 @@ from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
 from bafflelens.run.carving.displacement import CarvedHeight, Places
+from bafflelens.run.carving.followed import softened_slope
+from bafflelens.run.judging import score_of
 from bafflelens.run.state import Run
-from bafflelens.scoring.loudspeaker_slope import played_score_slope
 from bafflelens.scoring.quieter import Quieter, above_db
-from bafflelens.scoring.score import Score, score
-from bafflelens.scoring.score_slope import FOLLOWED
-from bafflelens.store.system_response import plates_of, played
+from bafflelens.scoring.score import Score
+from bafflelens.store.system_response import played
 from bafflelens.workers.work_units import Methods, SolveSettings, Timed
 
 SOFTNESS_DB: Final = 0.3
@@ -185,27 +185,15 @@ class Evaluation:
             if result.answers is not None:
                 self._run.pool.answers.keep(mesh, self._settings, result.answers)
         dataset = self._dataset(results)
-        run, loudspeaker = self._run, self._run.loaded.loudspeaker
-        settings = run.loaded.job.score.settings
-        heard = played(run.folder, run.loaded, dataset)
-        found = score(heard, self._target, settings, self._baseline)
+        found = score_of(self._run, dataset)
         if not found.is_complete:
             raise SolveError(invalid("carved shape", "; ".join(found.gaps), "solved throughout"))
-        slope = played_score_slope(
-            dataset,
-            loudspeaker,
-            plates_of(run.folder, run.loaded),
-            self._target,
-            settings,
-            self._baseline,
-            softness_db=SOFTNESS_DB,
-            quieter=self._quieter,
+        softened, louder, weights = softened_slope(
+            self._run, dataset, self._baseline, self._quieter, SOFTNESS_DB
         )
-        softened = slope.values_db["score"]
-        followed, louder, above = "score", 0.0, np.nan
+        above = np.nan
         if self._quieter is not None:
-            followed = FOLLOWED
-            louder = slope.values_db[FOLLOWED] - softened
+            heard = played(self._run.folder, self._run.loaded, dataset)
             above = float(above_db(heard, self._target, self._quieter).max())
         bending = self._height.bending(amounts)[0]
         evaluated = Evaluated(
@@ -215,7 +203,7 @@ class Evaluation:
             radius_m=radius,
             louder_db=louder,
             above_db=above,
-            weights=slope.weights[followed],
+            weights=weights,
             meshes=meshes,
             surfaces=tuple(result.surface for result in results if result.surface is not None),
         )
@@ -253,7 +241,8 @@ class Evaluation:
         return self._run.pool.answers.earlier(mesh, self._settings, band.frequencies_hz)
 
     def _dataset(self, results: Sequence[BandResult]) -> xr.Dataset:
-        motions = self._settings.motions
+        motions = [motion for motion in self._settings.motions if motion.profile is None]
+        profiles = self._settings.motions[len(motions) :]
         return assemble_dataset(
             directions(),
             results,
@@ -263,6 +252,7 @@ class Evaluation:
             engine=self._settings.engine,
             versions=self._run.journal.versions,
             source_centres=np.array([motion.centre for motion in motions]),
+            profiles={profile.name: profile.inner_radius_m for profile in profiles},
         )
 
     def _work(
@@ -325,7 +315,7 @@ def _moved_band(
     """Solve one band on a mesh that is at hand, with what is left on its surface."""
     from bafflelens.workers.work_units import solve_candidate_band
 
-    kept = replace(settings, keep_surface=True)
+    kept = replace(settings, keep_surface=True, keep_profiles=True)
     return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept, earlier)
 
 

@@ -10,7 +10,7 @@ from bafflelens.job.search_sections import CarveSection
 from bafflelens.run.carving.beginning import Carving
 from bafflelens.run.carving.keeping import CarvedStep
 from bafflelens.run.state import Run
-from bafflelens.scoring.quieter import above_db, third_octaves
+from bafflelens.scoring.quieter import above_db, third_octave_means
 from bafflelens.store.system_response import played
 
 
@@ -73,7 +73,7 @@ def _bounces_text(run: Run, carving: Carving, carved: Carved) -> str:
     heard = played(run.folder, carving.run.loaded, dataset)
     job = run.loaded.job
     above = above_db(heard, job.target.target(job.room.room), quieter)
-    centres = third_octaves(dataset["frequency"].values, quieter.band_hz)[0]
+    centres = third_octave_means(dataset["frequency"].values, quieter.band_hz)[0]
     low, high = quieter.band_hz
     text = (
         f"floor and ceiling   {above.min():+.1f} to {above.max():+.1f} dB re the baseline in each "

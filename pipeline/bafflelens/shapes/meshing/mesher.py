@@ -334,7 +334,7 @@ def _cleaned(
     groups: Mapping[str, list[int]],
     moving: set[str],
     symmetry: tuple[str, ...],
-    solid: str,
+    solid: str = "",
 ) -> Mesh:
     """Return gmsh's current mesh with outward normals, exact mirror planes and few slivers."""
     vertices, number, dimension, tags = _vertices(model)

@@ -214,6 +214,6 @@ def _nearest(model: Any, face: int, points: FloatArray, shares: FloatArray) -> F
         step = np.linalg.solve(metric, off[:, :, None])[:, :, 0]
         parameters = parameters + step
         if np.linalg.norm(np.einsum("nij,ni->nj", slopes, step), axis=1).max() < _ON_FACE_M:
-            return np.reshape(model.getValue(2, face, parameters.ravel()), (-1, 3))
+            return np.asarray(model.getValue(2, face, parameters.ravel())).reshape(-1, 3)
     value = f"vertices that do not come to rest on face {face}"
     raise _harmed(value, "none")

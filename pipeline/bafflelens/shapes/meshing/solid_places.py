@@ -77,7 +77,7 @@ def places_on(model: Any, tags: IntArray, solid: str) -> VertexPlaces:
 
 def volume_ratio(model: Any, mesh_volume_m3: float) -> float:
     """Return the volume of a mesh over that of the model's solids; 0 if it has none."""
-    solid = sum(model.occ.getMass(3, tag) for _, tag in model.getEntities(3))
+    solid = float(sum(model.occ.getMass(3, tag) for _, tag in model.getEntities(3)))
     return mesh_volume_m3 / solid if solid > 0 else 0.0
 
 
@@ -97,7 +97,7 @@ def points_at_shares(model: Any, curve: int, shares: FloatArray) -> FloatArray:
     """Return the points, (n, 3) in m, before which these shares of a curve's length lie."""
     along, length = _measured(model, curve)
     parameters = np.interp(shares, length / length[-1], along)
-    return np.reshape(model.getValue(1, curve, parameters), (-1, 3))
+    return np.asarray(model.getValue(1, curve, parameters), dtype=float).reshape(-1, 3)
 
 
 def _measured(model: Any, curve: int) -> tuple[FloatArray, FloatArray]:

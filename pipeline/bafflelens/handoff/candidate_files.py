@@ -1,0 +1,281 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""All files of one candidate that has a solid, its pieces made at once where processors are free.
+
+The solid, the surface that a part is inspected against and how each dimension moves that surface
+are made by processes of their own; checks and pages follow here meanwhile.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.processor import usable_processors
+from bafflelens.base.progress import Advance
+from bafflelens.handoff.as_made import JOB
+from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
+from bafflelens.handoff.carved_shape import CarvedFrom
+from bafflelens.handoff.checks import Check, making_checks
+from bafflelens.handoff.datum import NAME as DATUM
+from bafflelens.handoff.datum import begin_datum, shaped_by
+from bafflelens.handoff.lens_dimensions import LensDimensions
+from bafflelens.handoff.manifest import FORMS
+from bafflelens.handoff.part_dimensions import measured_dimensions
+from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
+from bafflelens.handoff.sheet import Sheet, sheet_pdf
+from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
+from bafflelens.handoff.template_dxf import dxf_bytes
+from bafflelens.handoff.templates import (
+    printed_templates,
+    templates_of,
+    templates_pdf,
+)
+from bafflelens.job.sections import HandoffSection
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
+from bafflelens.scoring.ranking import RankedRow
+from bafflelens.shapes.cad.declared_text import declaration_bytes
+from bafflelens.shapes.meshing.moving_parts import source_motions
+from bafflelens.shapes.meshing.parameters import Shape
+
+_SHARE_OF_SOLID: Final = 6.0  # about so many times as long as one dimension of the inspection
+_SHARE_OF_CHECKS: Final = 2.0
+_SHARE_OF_PAGES: Final = 2.0
+_TIMES_OF_MESH: Final = 4  # that a solid may take
+
+
+@dataclass(frozen=True, kw_only=True)
+class Subject:
+    """One candidate as it is handed off.
+
+    Attributes
+    ----------
+    run, created_utc, job : str, str, bytes
+        The run's name, when it was made, and its job file.
+    row : RankedRow
+        Its row in the ranking.
+    shape : Shape
+        Its shape.
+    values : mapping of str to float
+        Its parameters.
+    carved : CarvedFrom, optional
+        What it was carved from, of a carved one.
+    revision, stem : str
+        Of what is handed off, and of the names of its files.
+    analysed : Mesh
+        The mesh that was analysed, or the kept part of it.
+    warnings : sequence of str
+        What the shop must know.
+    settings : HandoffSection
+        The shop's figures.
+    mesh_time_limit_s : float
+        For one mesh.
+    """
+
+    run: str
+    created_utc: str
+    job: bytes
+    row: RankedRow
+    shape: Shape
+    values: Mapping[str, float]
+    carved: CarvedFrom | None
+    revision: str
+    stem: str
+    analysed: Mesh
+    warnings: Sequence[str]
+    settings: HandoffSection
+    mesh_time_limit_s: float
+
+    @property
+    def label(self) -> str:
+        """Candidate and revision, as on a template."""
+        return f"{self.row.candidate.id} rev {self.revision}"
+
+    @property
+    def title(self) -> str:
+        """The same with the run."""
+        return f"{self.run} {self.label}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class FilesMade:
+    """What was made of a candidate.
+
+    Attributes
+    ----------
+    files : dict of str to bytes
+        By their names in its zip file.
+    facts : dict
+        For the manifest.
+    checks : tuple of Check
+        Whether it can be made.
+    remarks : tuple of str
+        How near the faces of a carved one are to what was carved.
+    """
+
+    files: dict[str, bytes]
+    facts: dict[str, Any]
+    checks: tuple[Check, ...]
+    remarks: tuple[str, ...]
+
+
+def share_of(shape: Shape, *, has_solid: bool) -> float:
+    """Return what `candidate_files` advances by in all."""
+    rest = _SHARE_OF_SOLID + _SHARE_OF_CHECKS + _SHARE_OF_PAGES
+    return rest + (len(shaped_by(shape)) if has_solid else 0)
+
+
+def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance) -> FilesMade:
+    """Export the solid of a candidate, check it, and draw it.
+
+    Parameters
+    ----------
+    subject : Subject
+        The candidate.
+    facts : mapping
+        What the manifest says of it already.
+    advance : callable
+        Told as each piece is done; by `share_of` in all.
+
+    Raises
+    ------
+    MeshingError
+        If a solid or the nominal surface cannot be made.
+    """
+    told = _one_at_a_time(advance)
+    shape, values, settings = subject.shape, subject.values, subject.settings
+    carved = subject.carved
+    with ThreadPoolExecutor(usable_processors()) as pool:
+        exporting = pool.submit(
+            export_solid,
+            carved.shape if carved else shape,
+            carved.values if carved else values,
+            deviation=carved.deviation if carved else None,
+            name=subject.stem,
+            revision=subject.revision,
+            stamp=subject.created_utc[:19],
+            chord_mm=settings.chord_mm,
+            spacing_mm=settings.station_spacing_mm,
+            fan_step_deg=settings.fan_step_deg,
+            time_limit_s=_TIMES_OF_MESH * subject.mesh_time_limit_s,
+        )
+        limit_s = subject.mesh_time_limit_s
+        datum = begin_datum(pool, shape, values, limit_s, told=lambda: told(1.0))
+        try:
+            solid = exporting.result()
+            told(_SHARE_OF_SOLID, f"{subject.row.candidate.id}: solid exported")
+            same = likeness(subject.analysed, shape.symmetry, solid)
+            motions = source_motions(shape, values)
+            checks = making_checks(solid, same, motions, settings)
+            told(_SHARE_OF_CHECKS)
+            table = measured_dimensions(solid, motions)
+            files = _solid_files(subject, solid, same, motions, checks, table)
+            told(_SHARE_OF_PAGES)
+            files[DATUM] = datum().to_bytes()
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    found = {
+        "solid": _facts_of_solid(solid, same),
+        "checks": [{"name": c.name, "state": c.state, "text": c.text} for c in checks],
+        "symbols": symbols_of(table.rows),
+        **({"fit": asdict(solid.fit)} if solid.fit else {}),
+    }
+    manifest = {**facts, **found}
+    formed = [item.key for item in shaped_by(shape) if item.key in subject.row.dimensions]
+    form = f"{FORMS}{subject.stem}_readings"
+    files[f"{form}.csv"] = form_csv(table.rows, manifest, formed)
+    files[f"{form}.pdf"] = form_pdf(table.rows, manifest, formed, subject.title)
+    files[JOB] = subject.job
+    return FilesMade(files=files, facts=found, checks=checks, remarks=_remarks(solid))
+
+
+def _one_at_a_time(advance: Advance) -> Advance:
+    """Return the same for several threads."""
+    lock = threading.Lock()
+
+    def told(amount: float, text: str = "") -> None:
+        with lock:
+            advance(amount, text)
+
+    return told
+
+
+def _solid_files(
+    subject: Subject,
+    solid: Solid,
+    same: Likeness,
+    motions: Sequence[SourceMotion],
+    checks: tuple[Check, ...],
+    table: LensDimensions,
+) -> dict[str, bytes]:
+    """Return solid, templates, drawing and pictures of checks."""
+    stem, page = subject.stem, subject.settings.page
+    centre = [1e3 * value for value in motions[0].centre]
+    rim = 1e3 * motions[0].outer_radius_m
+    templates = list(templates_of(solid.sections, subject.label, centre, rim))
+    printed = printed_templates(solid.sections, subject.label, centre, rim, _shaped_mm(solid.mesh))
+    sheet = Sheet(
+        run=subject.run,
+        candidate=subject.row.candidate.id,
+        revision=subject.revision,
+        date=subject.created_utc[:10],
+        shape=subject.shape,
+        dimensions=subject.row.dimensions,
+        solid=solid,
+        likeness=same,
+        motions=motions,
+        checks=checks,
+        warnings=(*subject.warnings, *_remarks(solid)),
+        robustness=subject.row.robustness,
+        settings=subject.settings,
+        rows=table.rows,
+        form=table.form,
+    )
+    names = solid.mesh.surface.tolist()
+    return {
+        f"{stem}.step": solid.step,
+        f"{stem}.toml": declaration_bytes(subject.title, f"{stem}.step", names, motions),
+        **print_files(stem, solid.mesh, subject.title),
+        **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
+        f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
+        f"{stem}_drawing.pdf": sheet_pdf(sheet),
+        **{f"checks/{c.file}.png": c.picture for c in checks if c.picture},
+    }
+
+
+def _remarks(solid: Solid) -> tuple[str, ...]:
+    return (f"Carved: {solid.fit.text}",) if solid.fit else ()
+
+
+def _shaped_mm(mesh: Mesh) -> FloatArray:
+    """Return places on what guides sound, (n, 3); on all of the front where nothing does."""
+    names = mesh.surface.tolist()
+    guides = np.array([surface_kind(name) in GUIDING_KINDS for name in names])
+    front = np.array([not name.startswith("cabinet") for name in names])
+    shaped = guides if guides.any() else front
+    return np.asarray(mesh.corners[shaped].reshape(-1, 3) * 1e3)
+
+
+def print_files(stem: str, mesh: Mesh, title: str) -> dict[str, bytes]:
+    """Return the files to print from."""
+    return {f"{stem}.stl": stl_bytes(mesh), f"{stem}.3mf": three_mf_bytes(mesh, title)}
+
+
+def _facts_of_solid(solid: Solid, same: Likeness) -> dict[str, Any]:
+    return {
+        "volume_mm3": solid.volume_m3 * 1e9,
+        "area_mm2": solid.area_m2 * 1e6,
+        "box_mm": (solid.box_m * 1e3).tolist(),
+        "chord_mm": solid.chord_m * 1e3,
+        "volume_share": same.volume_share,
+        "largest_distance_mm": same.largest_mm,
+        "corners_mm": same.corners_mm,
+    }

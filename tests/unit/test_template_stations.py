@@ -1,0 +1,83 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which stations are printed: those that their neighbours do not tell; and old beside new."""
+
+import numpy as np
+import pypdfium2
+import pytest
+
+from bafflelens.handoff.solid import Section
+from bafflelens.handoff.template_stations import (
+    MOST,
+    changes_mm,
+    chosen_stations,
+    front_line,
+    template_reach,
+)
+from bafflelens.handoff.templates import printed_templates, templates_pdf
+
+AT = np.arange(-40.0, 40.5, 0.5)
+
+
+def section(kind, station, depth_mm):
+    """A front 80 mm long, so deep in its middle, as a hat."""
+    front = -depth_mm * (1 - np.abs(AT) / 40)
+    outline = np.column_stack((np.r_[front, -60, -60], np.r_[AT, AT[-1], AT[0]]))
+    return Section(kind=kind, station=station, whole=(), profile=(outline,), scraper=(outline,))
+
+
+def stations_of(chosen, kind):
+    return [one.station for one in chosen if one.kind == kind]
+
+
+def test_a_line_reaches_as_far_as_its_outline():
+    one = section("vertical", 0.0, 20.0)
+    found = front_line(one.profile, np.array([-20.0, 0.0, 10.0, 50.0]))
+    assert found[:3] == pytest.approx([-10, -20, -15])
+    assert np.isnan(found[3])
+
+
+def test_where_depth_changes_evenly_no_station_between_is_printed():
+    sections = [section("vertical", y, 20 - abs(y) / 3) for y in (0.0, 15.0, 30.0, 45.0)]
+    sections.append(section("horizontal", 0.0, 20.0))
+    chosen = chosen_stations(sections)
+    assert stations_of(chosen, "vertical") == [0, 45]
+    assert stations_of(chosen, "horizontal") == [0]
+
+
+def test_the_bend_is_printed_and_never_more_than_eight():
+    depths = {0.0: 20.0, 10.0: 20.0, 20.0: 20.0, 30.0: 5.0, 40.0: 0.0}
+    sections = [section("vertical", y, depth) for y, depth in depths.items()]
+    assert stations_of(chosen_stations(sections, 3), "vertical") == [0, 20, 40]
+    many = [section("vertical", 5.0 * n, 20 * np.sin(n) ** 2) for n in range(30)]
+    assert len(chosen_stations(many)) == MOST
+
+
+def test_a_template_reaches_little_beyond_the_lens():
+    lens = np.array([[0.0, y, z] for y in (-30, 0, 30) for z in (-50.0, 50.0)])
+    assert template_reach(section("vertical", 0.0, 20.0), lens) == (-65, 65)
+    assert template_reach(section("vertical", 100.0, 20.0), lens) is None
+
+
+def test_old_and_new_differ_by_what_is_added_or_taken():
+    old, new = section("vertical", 0.0, 20.0), section("vertical", 0.0, 16.0)
+    at = np.array([-20.0, 0.0, 20.0])
+    assert changes_mm(old.profile, new.profile, at) == pytest.approx([2, 4, 2])
+    assert changes_mm(new.profile, old.profile, at) == pytest.approx([-2, -4, -2])
+
+
+def test_a_page_names_station_datum_and_side_and_tells_what_to_add():
+    old, new = section("vertical", 0.0, 20.0), section("vertical", 0.0, 16.0)
+    lens = np.column_stack((np.zeros(9), np.zeros(9), np.linspace(-40, 40, 9)))
+    plain = list(printed_templates([new], "c001 rev 1", (0, 0, 0), 16, lens))
+    changed = list(
+        printed_templates([new], "c001 rev 1", (0, 0, 0), 16, lens, before={old.name: old})
+    )
+    texts = []
+    for templates in (plain, changed):
+        (page,) = pypdfium2.PdfDocument(templates_pdf(templates, "A4"))
+        texts.append(" ".join(page.get_textpage().get_text_range().split()))
+    for word in ("c001 rev 1 vertical, y = 0 mm", "seen from the right", "datum: front plane"):
+        assert all(word in text for text in texts), word
+    assert "add 4.0" in texts[1]
+    assert "add 2.0" in texts[1]
+    assert "add" not in texts[0]

@@ -90,6 +90,18 @@ def solid_of(shape: Any) -> Any:
     )
 
 
+def spline_faces(solid: Any) -> Any:
+    """Return the centres of mass, (n, 3) in mm, of the faces that are B-splines."""
+    found = []
+    for part in _parts(solid.shape, TopAbs_ShapeEnum.TopAbs_FACE):
+        face = TopoDS.Face(part)
+        if BRepAdaptor_Surface(face).GetType() == GeomAbs_SurfaceType.GeomAbs_BSplineSurface:
+            area = GProp_GProps()
+            BRepGProp.SurfaceProperties_s(face, area, 1e-6)
+            found.append(_xyz(area.CentreOfMass()))
+    return np.array(found)
+
+
 def distances_to(solid: Any, points: Any) -> Any:
     """Return how far points, (n, 3) in mm, are from the surface of a solid."""
     shell = _parts(solid.shape, TopAbs_ShapeEnum.TopAbs_SHELL)[0]

@@ -70,10 +70,12 @@ class SmoothHeight:
 
     def moved(self, points: FloatArray) -> FloatArray:
         """Return points (n, 3), each moved by its height."""
-        return points + self.at(points)[:, np.newaxis] * np.array([1.0, 0.0, 0.0])
+        found = np.array(points, dtype=float)
+        found[:, 0] += self.at(points)
+        return found
 
 
-def is_carved(deviation: SurfaceDeviation) -> bool:
+def moves_along_x(deviation: SurfaceDeviation) -> bool:
     """Tell whether a surface moved along the reference axis alone, as carving moves it."""
     return bool(
         deviation.displacement[:, 0].any()

@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from bafflelens.handoff.carved_height import is_carved
+from bafflelens.handoff.carved_height import moves_along_x
 from bafflelens.shapes.cad.declaration import ScannedSolid, is_declaration, read_declaration
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
@@ -47,7 +47,7 @@ def carved_from(shape: Shape) -> CarvedFrom | None:
         return None
     deviation = shape.script.parent / declaration.deviation
     nominal = load_shape(shape.script.parent / declaration.nominal)
-    if is_declaration(nominal.script) or not is_carved(SurfaceDeviation.load(deviation)):
+    if is_declaration(nominal.script) or not moves_along_x(SurfaceDeviation.load(deviation)):
         return None  # a scan, or clay that was carved
     return CarvedFrom(
         shape=replace(nominal, symmetry=declaration.symmetry),

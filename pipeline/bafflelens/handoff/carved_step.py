@@ -40,7 +40,7 @@ _DEGREE: Final = 3
 
 
 @dataclass(frozen=True, kw_only=True)
-class Carved:
+class CarvedStep:
     """What came of moving a solid's faces.
 
     Attributes
@@ -58,7 +58,9 @@ class Carved:
     worst_m: float
 
 
-def carve_solid(gmsh: Any, folder: Path, height: SmoothHeight, names: Mapping[int, str]) -> Carved:
+def carve_solid(
+    gmsh: Any, folder: Path, height: SmoothHeight, names: Mapping[int, str]
+) -> CarvedStep:
     """Put the carved solid in the place of the one solid of a gmsh model.
 
     Parameters
@@ -94,7 +96,9 @@ def carve_solid(gmsh: Any, folder: Path, height: SmoothHeight, names: Mapping[in
     return carved
 
 
-def carved_step(model: Any, path: Path, height: SmoothHeight, names: Mapping[int, str]) -> Carved:
+def carved_step(
+    model: Any, path: Path, height: SmoothHeight, names: Mapping[int, str]
+) -> CarvedStep:
     """Move the faces of the one solid of a gmsh model.
 
     Parameters
@@ -131,7 +135,7 @@ def carved_step(model: Any, path: Path, height: SmoothHeight, names: Mapping[int
             head = content[number][: -len(flag) - 1].rsplit(",", 1)[0]
             sense = "T" if patch.is_outward else "F"
             content[number] = f"{head},#{writing.surface(patch)},.{sense}.)"
-    return Carved(text=writing.file(text), n_faces=n_faces, worst_m=worst_m)
+    return CarvedStep(text=writing.file(text), n_faces=n_faces, worst_m=worst_m)
 
 
 @dataclass(frozen=True, eq=False)

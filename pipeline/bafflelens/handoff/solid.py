@@ -85,7 +85,7 @@ class SolidEdge:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fit:
+class SmoothFit:
     """How near the smooth faces of a carved solid are to what was carved.
 
     Attributes
@@ -136,7 +136,7 @@ class Solid:
         The edges of the faces.
     sections : tuple of Section
         Through the axis, then further stations.
-    fit : Fit, optional
+    fit : SmoothFit, optional
         Of a carved one.
     """
 
@@ -149,7 +149,7 @@ class Solid:
     concave: FloatArray
     edges: tuple[SolidEdge, ...]
     sections: tuple[Section, ...]
-    fit: Fit | None = None
+    fit: SmoothFit | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -306,8 +306,8 @@ def likeness(analysed: Mesh, symmetry: Sequence[str], solid: Solid) -> Likeness:
     )
 
 
-def _fit(entry: Mapping[str, Any]) -> Fit:
-    return Fit(
+def _fit(entry: Mapping[str, Any]) -> SmoothFit:
+    return SmoothFit(
         largest_mm=float(entry["largest_m"]) * 1e3,
         rms_mm=float(entry["rms_m"]) * 1e3,
         where_mm=tuple(float(value) * 1e3 for value in entry["where_m"]),

@@ -40,7 +40,7 @@ _DEGREE: Final = 3
 
 
 @dataclass(frozen=True, kw_only=True)
-class CarvedStep:
+class CarvedText:
     """What came of moving a solid's faces.
 
     Attributes
@@ -60,7 +60,7 @@ class CarvedStep:
 
 def carve_solid(
     gmsh: Any, folder: Path, height: SmoothHeight, names: Mapping[int, str]
-) -> CarvedStep:
+) -> CarvedText:
     """Put the carved solid in the place of the one solid of a gmsh model.
 
     Parameters
@@ -98,7 +98,7 @@ def carve_solid(
 
 def carved_step(
     model: Any, path: Path, height: SmoothHeight, names: Mapping[int, str]
-) -> CarvedStep:
+) -> CarvedText:
     """Move the faces of the one solid of a gmsh model.
 
     Parameters
@@ -135,7 +135,7 @@ def carved_step(
             head = content[number][: -len(flag) - 1].rsplit(",", 1)[0]
             sense = "T" if patch.is_outward else "F"
             content[number] = f"{head},#{writing.surface(patch)},.{sense}.)"
-    return CarvedStep(text=writing.file(text), n_faces=n_faces, worst_m=worst_m)
+    return CarvedText(text=writing.file(text), n_faces=n_faces, worst_m=worst_m)
 
 
 @dataclass(frozen=True, eq=False)

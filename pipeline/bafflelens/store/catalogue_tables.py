@@ -133,11 +133,14 @@ def number_from(stored: float | None) -> float:
 
 def catalogue_fault(path: Path, error: sqlite3.Error) -> StoreError:
     """Return what is wrong with a catalogue that could not be used."""
-    rule = f"a catalogue in a folder that can be written ({error})"
     # A disk that is full, a lock or missing rights are operational; what else there is, is damage.
     is_damage = isinstance(error, sqlite3.DatabaseError) and not isinstance(
         error, sqlite3.OperationalError
     )
+    rule = f"a catalogue in a folder that can be written ({error})"
+    if is_damage:
+        how = "`bafflelens resume` makes it anew from the run's other files"
+        rule = f"a catalogue that is whole ({error}); {how}"
     return (DamagedError if is_damage else StoreError)(invalid("catalogue", path, rule))
 
 

@@ -405,13 +405,13 @@ def _put_on(
     control = np.stack([spline.get_coeffs().reshape(size) for spline in splines], axis=-1)
     between = tuple((values[:-1] + values[1:]) / 2 for values in at)
     there = np.stack([spline(*between) for spline in splines], axis=-1)
-    slopes = [
+    along_u, along_v = (
         np.array([float(s(u.mean(), v.mean(), dx=dx, dy=1 - dx)[0, 0]) for s in splines])
         for dx in (1, 0)
-    ]
+    )
     return _Patch(
         knots=(knots_u, knots_v),
         control=control,
-        is_outward=bool(np.cross(*slopes) @ outward > 0),
+        is_outward=bool(np.cross(along_u, along_v) @ outward > 0),
         off_m=float(np.linalg.norm(there - moved(*between), axis=2).max()),
     )

@@ -195,7 +195,7 @@ def test_a_damaged_catalogue_is_one_line(folder):
     (folder.path / "catalog.sqlite").write_bytes(
         b"not a database, but long enough for a header" * 99
     )
-    with pytest.raises(StoreError, match="Must be a catalogue that is whole .*resume` makes it anew"):
+    with pytest.raises(StoreError, match=r"that is whole .*`bafflelens resume` makes it anew"):
         folder.candidates()
 
 

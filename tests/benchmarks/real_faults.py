@@ -174,7 +174,7 @@ def main():
         for what in (
             "compiling",
             "alone",
-        ):  # the first is slower: moments are drawn from the second
+        ):
             alone = Path(name) / what
             alone.mkdir()
             begun = time.monotonic()

@@ -65,9 +65,7 @@ def solve_bempp(problem: HelmholtzProblem) -> HelmholtzSolution:
 
 def _complete(problem: HelmholtzProblem) -> tuple[Mesh, ComplexArray]:
     """Return the mesh with its mirror images, the kept part first, and the velocity on it."""
-    mesh = problem.mesh
-    for plane in problem.symmetry:
-        mesh = mesh.mirrored(plane)
+    mesh = problem.mesh.whole(problem.symmetry)
     copies = len(mirror_signs(problem.symmetry))
     return mesh, np.tile(np.asarray(problem.normal_velocity, dtype=complex), copies)
 

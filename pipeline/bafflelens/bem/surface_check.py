@@ -57,9 +57,7 @@ def require_body(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> None:
         what = f"triangle {flat[0]} of the mesh, at {_place(mesh.centroids[flat[0]])}"
         raise MeshingError(invalid(what, f"area {mesh.areas[flat[0]]:.3g} m^2", rule))
     mesh.require_closed(symmetry)
-    full = mesh
-    for plane in symmetry:
-        full = full.mirrored(plane)
+    full = mesh.whole(symmetry)
     shell = _shells(full)
     volumes = np.bincount(shell, weights=_volume_parts(full))
     if (volumes <= 0).any():

@@ -217,9 +217,7 @@ def _surface(shape: Shape, values: Mapping[str, float], time_limit_s: float) -> 
 
 def _whole(shape: Shape, values: Mapping[str, float], size: MeshSize, time_limit_s: float) -> Mesh:
     (mesh,) = mesh_shape(shape, values, [size], time_limit_s)
-    for plane in shape.symmetry:
-        mesh = mesh.mirrored(plane)
-    return mesh
+    return mesh.whole(shape.symmetry)
 
 
 def _movement(

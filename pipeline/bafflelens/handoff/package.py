@@ -221,10 +221,7 @@ def _of_candidate(
             f"Warning: {reason}; its surface as analysed is exported (STL, 3MF), and no STEP "
             "file, template or drawing"
         )
-        whole = analysed
-        for plane in shape.symmetry:
-            whole = whole.mirrored(plane)
-        files = print_files(stem, whole, subject.title)
+        files = print_files(stem, analysed.whole(shape.symmetry), subject.title)
         advance(share_of(shape, has_solid=False))
     facts["warnings"] = warnings
     made = Made(row=row, revision=revision, checks=checks, warnings=tuple(warnings))

@@ -93,13 +93,11 @@ def _clay_frame(
     **header: Any,
 ) -> bytes:
     """Return a surface with a number on each triangle, NaN where nothing can be moved."""
-    for plane in symmetry:
-        mesh = mesh.mirrored(plane)
-        values = np.concatenate((values, values))
+    values = np.tile(values, 2 ** len(symmetry))
     known = np.abs(values[np.isfinite(values)])
     # A few triangles at edges may stand out; they must not wash out all the rest.
     most = float(np.quantile(known, 0.99)) if len(known) else 0.0
     return frame(
         {"kind": "clay", "id": candidate_id, "most": most, **header},
-        {"corners": 1e3 * mesh.corners.reshape(-1, 9), "value": values},
+        {"corners": 1e3 * mesh.whole(symmetry).corners.reshape(-1, 9), "value": values},
     )

@@ -143,8 +143,7 @@ def shape_arrays(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[list[str], dict
     """
     from bafflelens.report.section_picture import cut_by_plane
 
-    for plane in symmetry:
-        mesh = mesh.mirrored(plane)
+    mesh = mesh.whole(symmetry)
     names = [surface_kind(str(name)) or "other" for name in mesh.surface]
     kinds = sorted(set(names))
     place = {kind: i for i, kind in enumerate(kinds)}

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -124,6 +124,21 @@ class Mesh:
             surface=np.concatenate((self.surface, self.surface)),
         ).without_unused_vertices()
 
+    def whole(self, symmetry: Iterable[str]) -> Mesh:
+        """Return the surface with all its mirror images, of which this is the kept part.
+
+        Each plane doubles the triangles: those that are there come first, in their order.
+
+        Parameters
+        ----------
+        symmetry : iterable of {"x", "y", "z"}
+            Planes in which it is mirrored.
+        """
+        full = self
+        for plane in symmetry:
+            full = full.mirrored(plane)
+        return full
+
     def without_unused_vertices(self) -> Mesh:
         """Return the same surface with only the vertices that its triangles use."""
         used, number = np.unique(self.triangles, return_inverse=True)
@@ -145,9 +160,7 @@ class Mesh:
         MeshingError
             With the number of offending edges and where the first one lies.
         """
-        full = self
-        for plane in symmetry:
-            full = full.mirrored(plane)
+        full = self.whole(symmetry)
         n_vertices = len(full.vertices)
         edges = np.concatenate([full.triangles[:, [i, (i + 1) % 3]] for i in range(3)]).astype(
             np.int64

@@ -36,8 +36,7 @@ def warnings_of(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> tuple[str, ...]:
     symmetry : tuple of {"x", "y", "z"}
         Planes in which it is mirrored.
     """
-    for plane in symmetry:
-        mesh = mesh.mirrored(plane)
+    mesh = mesh.whole(symmetry)
     found = []
     gap, where = narrowest_gap(mesh)
     if gap < NARROWEST_GAP_M:

@@ -17,7 +17,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.surface_names import FINE_KINDS, GUIDING_KINDS, surface_kind
 from bafflelens.report.dimensions import Dimension
-from bafflelens.report.shape_picture import add_legend, colour_of, mirrored, names_in
+from bafflelens.report.shape_picture import add_legend, colour_of, names_in
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -43,7 +43,7 @@ def section_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> str:
         An SVG file; lengths in mm.
     """
     stream = io.StringIO()
-    figure = _section_figure(mirrored(mesh, symmetry))
+    figure = _section_figure(mesh.whole(symmetry))
     figure.savefig(stream, format="svg", metadata={"Date": None})
     return stream.getvalue()
 
@@ -119,7 +119,7 @@ def opening_picture(
     str, bytes
         An SVG file and a PNG file of the same; lengths in mm.
     """
-    figure = _opening_figure(mirrored(mesh, symmetry), dimensions)
+    figure = _opening_figure(mesh.whole(symmetry), dimensions)
     stream, pixels = io.StringIO(), io.BytesIO()
     figure.savefig(stream, format="svg", metadata={"Date": None})
     figure.savefig(pixels, format="png", dpi=220)

@@ -99,7 +99,7 @@ def shape_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> bytes:
 
 def shape_views(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> Views:
     """Return the view of `shape_picture`, and the same for a small place."""
-    full = mirrored(mesh, symmetry)
+    full = mesh.whole(symmetry)
     return _drawn_apart(full) or Views(
         picture=_plain_picture(full), small=_trimmed(_plain_picture(full, has_key=False))
     )
@@ -122,7 +122,7 @@ def mesh_picture(mesh: Mesh, symmetry: tuple[str, ...], wavelength_m: float) -> 
     bytes
         A PNG file.
     """
-    full = mirrored(mesh, symmetry)
+    full = mesh.whole(symmetry)
     elements = elements_per_wavelength(full, wavelength_m)
     drawn = _drawn_apart(full, elements)
     return drawn.picture if drawn else _plain_picture(full, elements)
@@ -159,13 +159,6 @@ def _drawn_apart(mesh: Mesh, elements: FloatArray | None = None) -> Views | None
         return Views(
             picture=picture.read_bytes(), small=small.read_bytes() if small.is_file() else b""
         )
-
-
-def mirrored(mesh: Mesh, symmetry: tuple[str, ...]) -> Mesh:
-    """Return a whole mesh from the kept part of it."""
-    for plane in symmetry:
-        mesh = mesh.mirrored(plane)
-    return mesh
 
 
 def names_in(mesh: Mesh) -> list[str]:

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.mesh.files import FORMATS, WITH_FIELDS, level_and_phase, require_format, write_mesh
-from bafflelens.mesh.mesh import Mesh
 from bafflelens.store import RunFolder
 
 
@@ -59,7 +58,7 @@ def export_mesh(
     loaded = folder.load_job()
     symmetry = loaded.shape_of(candidate_id).symmetry
     if not frequencies_hz:
-        write_mesh(out, _whole(folder.load_mesh(candidate_id), symmetry))
+        write_mesh(out, folder.load_mesh(candidate_id).whole(symmetry))
         return (out,)
     bands = folder.load_surface(candidate_id)
     if not bands:
@@ -77,17 +76,11 @@ def export_mesh(
         copies = 2 ** len(band.symmetry)
         write_mesh(
             path,
-            _whole(band.mesh, band.symmetry),
+            band.mesh.whole(band.symmetry),
             {name: np.tile(values, copies) for name, values in fields.items()},
         )
         written.append(path)
     return tuple(written)
-
-
-def _whole(mesh: Mesh, symmetry: Sequence[str]) -> Mesh:
-    for plane in symmetry:
-        mesh = mesh.mirrored(plane)
-    return mesh
 
 
 def _chosen(

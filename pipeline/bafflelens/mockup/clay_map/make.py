@@ -154,18 +154,16 @@ def field_vtu(found: ClayMap) -> bytes:
     For the score and its parts the change in dB per mm of one bump with its centre there, and
     the slope itself in dB per mm and cm^2.
     """
-    slopes, mesh = found.slopes, found.slopes.mesh
+    slopes = found.slopes
     values = {f"{name}_db_per_mm": found.per_mm[name] for name in OBJECTIVES} | {
         f"{name}_db_per_mm_cm2": 1e-7 * slopes.density[name].sum(axis=0) for name in OBJECTIVES
     }
     values["is_clay"] = slopes.is_clay.astype(np.int32)
-    for plane in slopes.symmetry:
-        mesh = mesh.mirrored(plane)
-        values = {name: np.concatenate((v, v)) for name, v in values.items()}
+    mesh, copies = slopes.mesh.whole(slopes.symmetry), 2 ** len(slopes.symmetry)
     grid = meshio.Mesh(
         1e3 * mesh.vertices,
         [("triangle", mesh.triangles)],
-        cell_data={name: [v] for name, v in values.items()},
+        cell_data={name: [np.tile(v, copies)] for name, v in values.items()},
     )
     with tempfile.TemporaryDirectory(prefix="bafflelens_field_") as scratch:
         path = Path(scratch) / "slopes.vtu"

@@ -109,10 +109,8 @@ def scale_db(values: FloatArray) -> float:
 
 def _whole(found: ClayMap, name: str) -> tuple[Mesh, FloatArray]:
     """Return the whole surface and what a bump does on each of its triangles."""
-    mesh, values = found.slopes.mesh, found.per_mm[name]
-    for plane in found.slopes.symmetry:
-        mesh, values = mesh.mirrored(plane), np.concatenate((values, values))
-    return mesh, values
+    symmetry = found.slopes.symmetry
+    return found.slopes.mesh.whole(symmetry), np.tile(found.per_mm[name], 2 ** len(symmetry))
 
 
 def _plane_of(view: tuple[float, float]) -> tuple[FloatArray, FloatArray]:

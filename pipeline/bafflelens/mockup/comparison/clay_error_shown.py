@@ -176,11 +176,10 @@ def clay_error_picture(found: ClayError, title: str) -> Figure:
 
 def _draw_front(axes: Axes, found: ClayError, colours: FloatArray) -> None:
     """Draw the surface from the front with its clay in colours (n_clay, 3)."""
-    mesh, painted = found.mesh, np.tile(_BODY, (found.mesh.n_triangles, 1))
+    painted = np.tile(_BODY, (found.mesh.n_triangles, 1))
     painted[found.numbers] = colours
-    for plane in found.symmetry:
-        mesh, painted = mesh.mirrored(plane), np.concatenate((painted, painted))
-    draw_triangles(axes, mesh, painted)
+    copies = 2 ** len(found.symmetry)
+    draw_triangles(axes, found.mesh.whole(found.symmetry), np.tile(painted, (copies, 1)))
     reach = 1.1e3 * np.abs(found.mesh.centroids[found.numbers, 1:]).max(axis=0)
     axes.set_xlim(-reach[0], reach[0])
     axes.set_ylim(-reach[1], reach[1])

@@ -97,9 +97,7 @@ def _require_free(out: Path) -> None:
 
 def _nominal_mesh(request: ClayScanRequest) -> Mesh:
     (mesh,) = mesh_shape(request.shape, request.values, [_FINE], _TIME_LIMIT_S)
-    for plane in request.shape.symmetry:
-        mesh = mesh.mirrored(plane)
-    return mesh
+    return mesh.whole(request.shape.symmetry)
 
 
 def _model(

@@ -92,7 +92,7 @@ def begin(run: Run, parent: CandidateResult, section: CarveSection) -> Carving:
     *meshes, fine = _meshes(draft, parent, symmetry, 1.0)
     moving = {name for m in motions for name in (*m.piston_surfaces, *m.taper_surfaces)}
     surfaces = _surfaces(fine, section, moving)
-    room = room_to_carve(whole_of(fine, symmetry), surfaces, motions, section)
+    room = room_to_carve(fine.whole(symmetry), surfaces, motions, section)
     height = CarvedHeight(room, mirror=section.mirror)
     bases = _bases(draft, height, meshes, surfaces)
     name = _name(run, parent, section)
@@ -192,7 +192,7 @@ def _meshes(
     found = []
     for mesh in outcome.value.value:
         lost = tuple(plane for plane in shape.symmetry if plane not in symmetry)
-        found.append(whole_of(mesh, lost))
+        found.append(mesh.whole(lost))
     return tuple(found)
 
 
@@ -208,13 +208,6 @@ def _surfaces(mesh: Mesh, section: CarveSection, moving: set[str]) -> tuple[str,
         rule = "of the shape, and at rest: " + ", ".join(known)
         raise InputError(invalid("key 'carve.surfaces'", ", ".join(section.surfaces), rule))
     return found
-
-
-def whole_of(mesh: Mesh, symmetry: tuple[str, ...]) -> Mesh:
-    """Return a mesh with what is behind its mirror planes."""
-    for plane in symmetry:
-        mesh = mesh.mirrored(plane)
-    return mesh
 
 
 def limits_on(

@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.job.keys import rule_of
 from bafflelens.job.search_sections import CarveSection
-from bafflelens.run.carving.beginning import Carving, begin, limits_on, mesh_anew, whole_of
+from bafflelens.run.carving.beginning import Carving, begin, limits_on, mesh_anew
 from bafflelens.run.carving.descent import DescentPoint, next_point
 from bafflelens.run.carving.evaluation import Evaluated, degraded
 from bafflelens.run.carving.keeping import CarvedStep, keep_shape, keep_step
@@ -62,7 +62,7 @@ def carve_candidate(run: Run, parent: CandidateResult, section: CarveSection) ->
     points = _way_so_far(carving)
     why = _descend(carving, points)
     best = min(carving.steps, key=lambda step: step.followed_db)
-    whole = whole_of(carving.fine, carving.symmetry)
+    whole = carving.fine.whole(carving.symmetry)
     places, _ = limits_on(carving.height, whole, carving.surfaces)
     keep_shape(
         run,

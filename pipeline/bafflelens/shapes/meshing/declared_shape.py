@@ -158,8 +158,6 @@ class DeclaredScan(DeclaredShape):
 
     def finish(self, mesh: Mesh) -> Mesh:
         """Return the clay's mesh from one of the nominal shape."""
-        mesh = finished(self._nominal, mesh)
-        for plane in self._nominal.SYMMETRY:
-            if plane not in self.SYMMETRY:
-                mesh = mesh.mirrored(plane)
+        lost = [plane for plane in self._nominal.SYMMETRY if plane not in self.SYMMETRY]
+        mesh = finished(self._nominal, mesh).whole(lost)
         return laid_on(mesh, SurfaceDeviation.load(self._deviation))

@@ -10,7 +10,6 @@ angle. Built and meshed in a process of its own (`main`), once for each dimensio
 from __future__ import annotations
 
 import json
-import signal
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,12 +21,13 @@ import numpy as np
 from bafflelens.base import ready_process
 from bafflelens.base.closest_point import Searchable, closest, searchable, shares
 from bafflelens.base.conventions import FloatArray
-from bafflelens.base.errors import BafflelensError, MeshingError, invalid
+from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.mesh.quality import MeshSize
+from bafflelens.shapes.meshing import gmsh_process
 from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.mesher import (
+    _ALGORITHMS,
     _hide_other_faces,
-    _import_gmsh,
     _named_faces,
     _outward,
     _set_sizes,
@@ -44,7 +44,6 @@ _SIZE: Final = MeshSize(
     curvature_elements=24,
 )
 _SECOND_ORDER: Final = 9  # gmsh's number of a triangle with six nodes
-_ALGORITHMS: Final = (6, 5, 1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,10 +127,9 @@ def curved_surface(
         (folder / "request.json").write_text(json.dumps(request))
         ended = ready_process.run_ready(__name__, folder, time_limit_s)
         if ended:
-            fault = folder / "fault.json"
             rule = f"one that can be built and meshed; that ended with {ended}"
             line = invalid("shape", shape.name, rule)
-            raise MeshingError(json.loads(fault.read_text())["fault"] if fault.exists() else line)
+            raise MeshingError(gmsh_process.fault_left(folder, line))
         with np.load(folder / "surface.npz") as data:
             corners, middles = data["corners"], data["middles"]
     for plane in shape.symmetry:
@@ -160,19 +158,13 @@ def main(folder: Path) -> int:
     folder : Path
         The folder; the process leaves ``surface.npz`` there.
     """
-    request = json.loads((folder / "request.json").read_text())
-    try:
-        signal.setitimer(signal.ITIMER_REAL, request["time_limit_s"] + 5.0)
-        gmsh = _import_gmsh()
-        gmsh.initialize(readConfigFiles=False, interruptible=False)
-        gmsh.option.setNumber("General.Terminal", 0)
-        gmsh.option.setNumber("General.NumThreads", 1)
+
+    def work(gmsh: Any, request: Mapping[str, Any]) -> None:
+        gmsh_process.start_gmsh(gmsh)
         corners, middles = _triangles(gmsh, Path(request["script"]), request["values"])
         np.savez(folder / "surface.npz", corners=corners, middles=middles)
-    except BafflelensError as error:
-        (folder / "fault.json").write_text(json.dumps({"fault": str(error)}))
-        return 1
-    return 0
+
+    return gmsh_process.do_request(folder, work)
 
 
 def _triangles(

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 import math
-import signal
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -19,27 +18,24 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
+from bafflelens.base.errors import GeometryError, MeshingError, invalid
 from bafflelens.handoff.carved_height import SmoothHeight, require_close, smooth_height
 from bafflelens.handoff.carved_step import carve_solid
 from bafflelens.handoff.cut_sections import CURVE_CHORD_M, planes, sampled, section
 from bafflelens.handoff.mirrored_step import mirrored_step
+from bafflelens.handoff.print_mesh import points_inside, print_mesh
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.cad.step_file import read_step_text
 from bafflelens.shapes.cad.step_names import with_face_names
 from bafflelens.shapes.cad.step_solid import MM, corners_of, matching_order
+from bafflelens.shapes.meshing import gmsh_process
 from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
-from bafflelens.shapes.meshing.mesher import _cleaned, _import_gmsh
 from bafflelens.shapes.meshing.parameters import fill_parameters
 from bafflelens.shapes.meshing.shape_script import built_symmetry
 
 _PLANES: Final = {"x": (1, 0, 0, 0), "y": (0, 1, 0, 0), "z": (0, 0, 1, 0)}
-_LARGEST_EDGE_M: Final = 0.06
-_SMALLEST_EDGE_M: Final = 0.0004
-_SAMPLES: Final = 12  # of curvature across a face, in each of its two parameters
 _FLAT_PER_M: Final = 1.0  # a radius of a metre is flat for a shop
-_TRIES: Final = 4
 _SAME_VOLUME: Final = 1e-5
 _ON_MIRROR_M: Final = 1e-6
 _SMOOTH: Final = math.cos(math.radians(2))
@@ -54,19 +50,13 @@ def main(folder: Path) -> int:
     folder : Path
         The folder.
     """
-    request = json.loads((folder / "request.json").read_text())
-    try:
-        signal.setitimer(signal.ITIMER_REAL, request["time_limit_s"] + 5.0)
-        gmsh = _import_gmsh()
-        gmsh.initialize(readConfigFiles=False, interruptible=False)
-        gmsh.option.setNumber("General.Terminal", 0)
-        gmsh.option.setNumber("General.NumThreads", 1)
+
+    def work(gmsh: Any, request: Mapping[str, Any]) -> None:
+        gmsh_process.start_gmsh(gmsh)
         found = _export(gmsh, folder, request)
         (folder / "found.json").write_text(json.dumps(found))
-    except BafflelensError as error:
-        (folder / "fault.json").write_text(json.dumps({"fault": str(error)}))
-        return 1
-    return 0
+
+    return gmsh_process.do_request(folder, work)
 
 
 def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:
@@ -101,7 +91,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     box = [float(value) for value in occ.getBoundingBox(3, solid)]
     names = _face_names(gmsh.model, faces, named)
     _write_names(gmsh.model, folder / "solid.step", faces, names)
-    mesh, chord_m = _print_mesh(gmsh, faces, names, float(request["chord_m"]))
+    mesh, chord_m = print_mesh(gmsh, faces, names, float(request["chord_m"]))
     mesh.save(folder / "print.npz")
     _require_volume("solid", float(occ.getMass(3, solid)), volume_m3, 0.0)
     _require_volume("mesh", mesh.volume, volume_m3, area_m2 * chord_m)
@@ -277,7 +267,7 @@ def _named_points(model: Any, symmetry: Sequence[str]) -> list[tuple[FloatArray,
     for _, group in model.getPhysicalGroups(2):
         name = str(model.getPhysicalName(2, group))
         for face in model.getEntitiesForPhysicalGroup(2, group):
-            points = _grid(model, int(face))[0]
+            points = points_inside(model, int(face))[0]
             for plane in symmetry:
                 image = points.copy()
                 image[:, "xyz".index(plane)] *= -1
@@ -296,7 +286,7 @@ def _face_names(
     owner = np.concatenate([np.full(len(points), n) for n, (points, _) in enumerate(named)])
     names = {}
     for face in faces:
-        _, nearest = tree.query(_grid(model, face)[0])
+        _, nearest = tree.query(points_inside(model, face)[0])
         counts = np.bincount(owner[nearest], minlength=len(named))
         names[face] = named[int(counts.argmax())][1]
     return names
@@ -316,139 +306,6 @@ def _write_names(model: Any, step: Path, faces: Sequence[int], names: Mapping[in
     step.write_text(text, "latin-1")
 
 
-def _grid(model: Any, face: int) -> tuple[FloatArray, FloatArray]:
-    """Return points inside a face, (n, 3), and their parameters, (n, 2)."""
-    low, high = (np.asarray(bound) for bound in model.getParametrizationBounds(2, face))
-    for samples in (_SAMPLES, 5 * _SAMPLES):
-        share = (np.arange(samples) + 0.5) / samples
-        u, v = np.meshgrid(*(low[i] + share * (high[i] - low[i]) for i in range(2)))
-        parameters = np.column_stack((u.ravel(), v.ravel()))
-        inside = np.array(
-            [model.isInside(2, face, p.tolist(), parametric=True) > 0 for p in parameters]
-        )
-        if inside.any():
-            break
-    parameters = parameters[inside] if inside.any() else parameters
-    points = np.asarray(model.getValue(2, face, parameters.ravel().tolist())).reshape(-1, 3)
-    return points, parameters
-
-
-# ----------------------------------------------------------------------- mesh for printing
-
-
-def _print_mesh(
-    gmsh: Any, faces: Sequence[int], names: Mapping[int, str], chord_m: float
-) -> tuple[Mesh, float]:
-    """Return a mesh and its measured chord error, finer and finer until within tolerance."""
-    model = gmsh.model
-    model.removePhysicalGroups()
-    groups: dict[str, list[int]] = {}
-    for face in faces:
-        groups.setdefault(names[face], []).append(face)
-    radius = {face: _smallest_radius(model, face) for face in faces}
-    for option, value in {
-        "Mesh.MeshSizeFromCurvature": 0,
-        "Mesh.MeshSizeFromPoints": 0,
-        "Mesh.MeshSizeExtendFromBoundary": 1,
-        "Mesh.MeshSizeMax": _LARGEST_EDGE_M,
-        "Mesh.MeshSizeMin": _SMALLEST_EDGE_M,
-    }.items():
-        gmsh.option.setNumber(option, value)
-    aim_m, error_m, fault = 0.7 * chord_m, math.inf, ""
-    for attempt in range(_TRIES):
-        _set_sizes(model, faces, radius, aim_m)
-        gmsh.option.setNumber("Mesh.Algorithm", (6, 5, 1, 6)[attempt])
-        model.mesh.clear()
-        try:
-            model.mesh.generate(2)
-            mesh = _cleaned(model, groups, set(groups), (), "solid")
-            mesh.require_closed()
-        except Exception as error:  # gmsh raises plain Exception
-            fault = str(error)
-            continue
-        error_m = _chord_error(model, faces)
-        if error_m <= chord_m:
-            return mesh, error_m
-        aim_m *= 0.7 * chord_m / error_m
-    reason = fault or f"{error_m * 1e3:.3f} mm off"
-    rule = f"closed and within {chord_m * 1e3:g} mm of the solid"
-    raise MeshingError(invalid("mesh for printing", reason, rule))
-
-
-def _smallest_radius(model: Any, face: int) -> float:
-    if model.getType(2, face) == "Plane":
-        return math.inf
-    _, parameters = _grid(model, face)
-    bends = model.getPrincipalCurvatures(face, parameters.ravel().tolist())[:2]
-    bend = max(float(np.abs(values).max()) for values in bends)
-    return 1 / bend if bend > 1e-6 else math.inf
-
-
-def _set_sizes(
-    model: Any, faces: Sequence[int], radius: Mapping[int, float], chord_m: float
-) -> None:
-    """Let edges be so long that the middle of a triangle on a ball is a chord off."""
-    field = model.mesh.field
-    for tag in field.list():
-        field.remove(tag)
-    rules = []
-    for face in faces:
-        edge = math.sqrt(6 * chord_m * radius[face])
-        rule = field.add("Constant")
-        field.setNumbers(rule, "SurfacesList", [face])
-        field.setNumber(rule, "VIn", min(max(edge, _SMALLEST_EDGE_M), _LARGEST_EDGE_M))
-        field.setNumber(rule, "VOut", _LARGEST_EDGE_M)
-        rules.append(rule)
-    smallest = field.add("Min")
-    field.setNumbers(smallest, "FieldsList", rules)
-    field.setAsBackgroundMesh(smallest)
-
-
-def _chord_error(model: Any, faces: Sequence[int]) -> float:
-    """Return the largest distance of the triangles' middles, and their edges', from the faces."""
-    tags, coordinates, _ = model.mesh.getNodes()
-    row = np.zeros(int(max(tags)) + 1, dtype=int)
-    row[np.asarray(tags, dtype=int)] = np.arange(len(tags))
-    points = np.asarray(coordinates).reshape(-1, 3)
-    largest = 0.0
-    for face in faces:
-        if model.getType(2, face) == "Plane":
-            continue
-        if model.getType(2, face) == "BSpline surface":
-            largest = max(largest, _spline_chord(model, face))
-            continue
-        nodes = np.asarray(model.mesh.getElementsByType(2, face)[1], dtype=int)
-        corner = points[row[nodes].reshape(-1, 3)]
-        probes = np.concatenate(
-            [corner.mean(axis=1), *((corner[:, i] + corner[:, i - 1]) / 2 for i in range(3))]
-        )
-        feet = np.asarray(model.getClosestPoint(2, face, probes.ravel().tolist())[0])
-        away = np.linalg.norm(feet.reshape(-1, 3) - probes, axis=1)
-        largest = max(largest, float(away.max()))
-    return largest
-
-
-def _spline_chord(model: Any, face: int) -> float:
-    """Return the same of a B-spline, from the nodes' parameters: its projection takes minutes."""
-    tags, coordinates, parameters = model.mesh.getNodes(
-        2, face, includeBoundary=True, returnParametricCoord=True
-    )
-    row = {int(tag): number for number, tag in enumerate(tags)}
-    nodes = model.mesh.getElementsByType(2, face)[1]
-    corner = np.array([row[int(tag)] for tag in nodes]).reshape(-1, 3)
-    points = np.asarray(coordinates).reshape(-1, 3)[corner]
-    places = np.asarray(parameters).reshape(-1, 2)[corner]
-
-    def probes(values: FloatArray) -> FloatArray:
-        sides = [(values[:, i] + values[:, i - 1]) / 2 for i in range(3)]
-        return np.concatenate([values.mean(axis=1), *sides])
-
-    flat = probes(places).ravel().tolist()
-    on_face = np.asarray(model.getValue(2, face, flat)).reshape(-1, 3)
-    normal = np.asarray(model.getNormal(face, flat)).reshape(-1, 3)
-    return float(np.abs(((on_face - probes(points)) * normal).sum(axis=1)).max())
-
-
 # ------------------------------------------------------------------------------ curvature
 
 
@@ -464,7 +321,7 @@ def _concave(model: Any, faces: Sequence[int], mesh: Mesh) -> list[list[float]]:
     for face in faces:
         if model.getType(2, face) == "Plane":
             continue
-        points, parameters = _grid(model, face)
+        points, parameters = points_inside(model, face)
         flat = parameters.ravel().tolist()
         highest, lowest, *_ = model.getPrincipalCurvatures(face, flat)
         # The kernel's curvature is that of the surface below, whichever way the face is turned.

@@ -20,6 +20,7 @@ from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.cad.step_file import read_step_text
 from bafflelens.shapes.cad.step_names import step_string, with_product
+from bafflelens.shapes.meshing import gmsh_process
 from bafflelens.shapes.meshing.moving_parts import source_motions
 from bafflelens.shapes.meshing.parameters import Shape
 
@@ -288,8 +289,7 @@ def likeness(analysed: Mesh, symmetry: Sequence[str], solid: Solid) -> Likeness:
     solid : Solid
         The solid.
     """
-    for plane in symmetry:
-        analysed = analysed.mirrored(plane)
+    analysed = analysed.whole(symmetry)
     there = np.concatenate((analysed.vertices, analysed.centroids))
     exported = searchable(solid.mesh.vertices, solid.mesh.triangles)
     away = closest(exported, there).distance
@@ -330,10 +330,8 @@ def _section(entry: Mapping[str, Any]) -> Section:
 
 
 def _fault(folder: Path, name: str, ended: str) -> str:
-    try:
-        return str(json.loads((folder / "fault.json").read_text())["fault"])
-    except (OSError, ValueError, KeyError):
-        return invalid("shape", name, f"one that can be exported; the exporter ended with {ended}")
+    rule = f"one that can be exported; the exporter ended with {ended}"
+    return gmsh_process.fault_left(folder, invalid("shape", name, rule))
 
 
 def _require_millimetres(step: Path) -> None:

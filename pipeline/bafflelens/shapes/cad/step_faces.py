@@ -10,14 +10,15 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
 from bafflelens.base import child_process
-from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
+from bafflelens.base.errors import GeometryError, invalid
 from bafflelens.shapes.cad.step_solid import Face, list_faces
-from bafflelens.shapes.meshing.shape_script import gmsh_missing
+from bafflelens.shapes.meshing import gmsh_process
 
 _TIME_LIMIT_S: Final = 120.0
 
@@ -40,12 +41,8 @@ def faces_of_file(step: Path) -> tuple[str, tuple[Face, ...]]:
         (folder / "request.json").write_text(json.dumps({"step": str(step.absolute())}))
         ended = child_process.run_module("bafflelens.shapes.cad.step_faces", folder, _TIME_LIMIT_S)
         if ended:
-            try:
-                fault = str(json.loads((folder / "fault.json").read_text())["fault"])
-            except (OSError, ValueError, KeyError):
-                fault = invalid(
-                    "STEP file", step, f"one that gmsh can read; it ended with {ended}"
-                )
+            rule = f"one that gmsh can read; it ended with {ended}"
+            fault = gmsh_process.fault_left(folder, invalid("STEP file", step, rule))
             raise GeometryError(fault.splitlines())
         found = json.loads((folder / "faces.json").read_text())
     return str(found["size"]), tuple(_face(entry) for entry in found["faces"])
@@ -58,21 +55,14 @@ def _face(entry: dict[str, Any]) -> Face:
 
 def main(folder: Path) -> int:
     """Do what ``request.json`` in a folder asks for; return the exit code."""
-    step = Path(json.loads((folder / "request.json").read_text())["step"])
-    try:
-        try:
-            import gmsh
-        except (ImportError, OSError) as error:
-            raise MeshingError(gmsh_missing(error)) from error
-        gmsh.initialize(readConfigFiles=False, interruptible=False)
-        gmsh.option.setNumber("General.Terminal", 0)
-        size, faces = list_faces(gmsh.model, step)
-    except BafflelensError as error:
-        (folder / "fault.json").write_text(json.dumps({"fault": str(error)}))
-        return 1
-    found = {"size": size, "faces": [asdict(face) for face in faces]}
-    (folder / "faces.json").write_text(json.dumps(found))
-    return 0
+
+    def work(gmsh: Any, request: Mapping[str, Any]) -> None:
+        gmsh_process.start_gmsh(gmsh)
+        size, faces = list_faces(gmsh.model, Path(request["step"]))
+        found = {"size": size, "faces": [asdict(face) for face in faces]}
+        (folder / "faces.json").write_text(json.dumps(found))
+
+    return gmsh_process.do_request(folder, work)
 
 
 if __name__ == "__main__":

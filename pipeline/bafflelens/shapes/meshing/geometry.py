@@ -24,6 +24,7 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.placed_files import load_placed, save_placed
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.surface_names import SURFACE_KINDS, surface_kind
+from bafflelens.shapes.meshing.gmsh_process import fault_left
 from bafflelens.shapes.meshing.loading import check_parameters
 from bafflelens.shapes.meshing.parameters import Shape
 
@@ -126,11 +127,8 @@ def _run_mesher(folder: Path, name: str, request: Mapping[str, Any], time_limit_
     ended = ready_process.run_ready("bafflelens.shapes.meshing.mesher", folder, time_limit_s)
     if not ended:
         return
-    try:
-        fault = str(json.loads((folder / "fault.json").read_text())["fault"])
-    except (OSError, ValueError, KeyError):
-        fault = invalid("shape", name, f"one that can be meshed; the mesher ended with {ended}")
-    raise MeshingError(fault)
+    otherwise = invalid("shape", name, f"one that can be meshed; the mesher ended with {ended}")
+    raise MeshingError(fault_left(folder, otherwise))
 
 
 def _require_sound(mesh: Mesh, shape: Shape) -> None:

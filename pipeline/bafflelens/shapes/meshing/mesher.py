@@ -15,8 +15,6 @@ How fine the mesh is
 
 from __future__ import annotations
 
-import json
-import signal
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -27,13 +25,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bafflelens.base.conventions import FloatArray, IntArray
-from bafflelens.base.errors import BafflelensError, GeometryError, MeshingError, invalid
+from bafflelens.base.errors import GeometryError, MeshingError, invalid
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.placed_files import load_placed, save_placed
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.mesh.sides import paired_sides
 from bafflelens.mesh.slivers import collapse_slivers
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
+from bafflelens.shapes.meshing import gmsh_process
 from bafflelens.shapes.meshing.declared_shape import DeclaredBody
 from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.moved_mesh import moved_onto
@@ -41,7 +40,6 @@ from bafflelens.shapes.meshing.parameters import fill_parameters
 from bafflelens.shapes.meshing.shape_script import (
     built_symmetry,
     finished,
-    gmsh_missing,
     script_line,
 )
 from bafflelens.shapes.meshing.solid_places import places_on, solid_digest, volume_ratio
@@ -68,32 +66,19 @@ def main(folder: Path) -> int:
     int
         Exit code.
     """
-    request = json.loads((folder / "request.json").read_text())
-    try:
-        gmsh = _import_gmsh()
-        if request:
-            # Should the parent die without killing this process, it ends by itself.
-            signal.setitimer(signal.ITIMER_REAL, request["time_limit_s"] + 5.0)
-            sizes = [MeshSize(**size) for size in request["sizes"]]
-            anchors = [
-                load_placed(folder / f"anchor_{number}.npz")
-                for number in range(request["anchors"])
-            ]
-            meshes = _meshes(gmsh, Path(request["script"]), request["values"], sizes, anchors)
-            for number, mesh in enumerate(meshes):
-                save_placed(mesh, folder / f"mesh_{number}.npz")
-    except BafflelensError as error:
-        (folder / "fault.json").write_text(json.dumps({"fault": str(error)}))
-        return 1
-    return 0
 
+    def work(gmsh: Any, request: Mapping[str, Any]) -> None:
+        if not request:
+            return
+        sizes = [MeshSize(**size) for size in request["sizes"]]
+        anchors = [
+            load_placed(folder / f"anchor_{number}.npz") for number in range(request["anchors"])
+        ]
+        meshes = _meshes(gmsh, Path(request["script"]), request["values"], sizes, anchors)
+        for number, mesh in enumerate(meshes):
+            save_placed(mesh, folder / f"mesh_{number}.npz")
 
-def _import_gmsh() -> Any:
-    try:
-        import gmsh
-    except (ImportError, OSError) as error:
-        raise MeshingError(gmsh_missing(error)) from error
-    return gmsh
+    return gmsh_process.do_request(folder, work)
 
 
 def _meshes(
@@ -115,9 +100,7 @@ def _meshes(
     if isinstance(module, DeclaredBody):  # triangles already
         yield from module.body_at(sizes)
         return
-    gmsh.initialize(readConfigFiles=False, interruptible=False)
-    gmsh.option.setNumber("General.Terminal", 0)
-    gmsh.option.setNumber("General.NumThreads", 1)
+    gmsh_process.start_gmsh(gmsh)
     gmsh.logger.start()
     try:
         module.build(gmsh.model, parameters)

@@ -29,6 +29,7 @@ from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.medium import Air
+from bafflelens.bem.band_solvers import ENOUGH_SHAPES
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import (
@@ -41,7 +42,7 @@ from bafflelens.bem.earlier_answers import (
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.problem import HelmholtzSolution
-from bafflelens.bem.sweep import ENOUGH_SHAPES, solve_band
+from bafflelens.bem.sweep import solve_band
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, mesh_size, tolerance

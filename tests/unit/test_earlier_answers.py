@@ -12,9 +12,10 @@ import radiating
 from bafflelens.base.errors import InputError
 from bafflelens.base.medium import Air
 from bafflelens.bem import burton_miller
+from bafflelens.bem.band_solvers import ENOUGH_SHAPES
 from bafflelens.bem.earlier_answers import EarlierAnswers, made_for
 from bafflelens.bem.moving_body import MovingBody
-from bafflelens.bem.sweep import ENOUGH_SHAPES, solve_band
+from bafflelens.bem.sweep import solve_band
 from bafflelens.directivity.direction_set import directions
 from bafflelens.mesh import topology
 from bafflelens.mesh.absorbers import PorousLayer
@@ -24,9 +25,9 @@ from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.workers import dask_work
 from bafflelens.workers.batches import Late
 from bafflelens.workers.caching import answers as answers_module
-from bafflelens.workers.caching import cached_pool
 from bafflelens.workers.caching.answers import SHAPES, AnswerStore
-from bafflelens.workers.caching.cached_pool import Meshes, RememberingPool
+from bafflelens.workers.caching.asked_work import Meshes, WorkWishes
+from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.caching.solved import CacheSettings, open_cache
 from bafflelens.workers.work_units import Methods, SolveSettings
 
@@ -267,9 +268,7 @@ def in_pool(meshes, pool, **how):
     """Solve shapes one after another in a pool; return what came of each."""
     found = []
     for number, mesh in enumerate(meshes):
-        known = Meshes(
-            name="", key=b"", work=(), wishes=cached_pool._Wishes(priority=0.0), meshes=(mesh,)
-        )
+        known = Meshes(name="", key=b"", work=(), wishes=WorkWishes(priority=0.0), meshes=(mesh,))
         pool.solve_band(f"band {number}", Methods(), known, 0, BAND, SETTINGS, **how)
     for outcome in pool.outcomes():
         assert not outcome.error

@@ -11,7 +11,7 @@ import pytest
 import radiating
 
 from bafflelens.base.errors import InputError, SolveError
-from bafflelens.bem import card, gpu_engine, sweep
+from bafflelens.bem import band_solvers, card, gpu_engine
 from bafflelens.bem.engines import solve
 from bafflelens.bem.problem import HelmholtzSolution
 from bafflelens.bem.sweep import power_balance, require_plausible, solve_band
@@ -104,14 +104,14 @@ def test_a_worker_can_send_it():
 
 @pytest.mark.parametrize("error", [SolveError("the iteration went astray"), MemoryError()])
 def test_a_failed_frequency_is_a_record(monkeypatch, error):
-    honest = sweep.solve_burton_miller
+    honest = band_solvers.solve_burton_miller
 
     def fails_at_420(problem, **settings):
         if problem.frequency_hz == 420.0:
             raise error
         return honest(problem, **settings)
 
-    monkeypatch.setattr(sweep, "solve_burton_miller", fails_at_420)
+    monkeypatch.setattr(band_solvers, "solve_burton_miller", fails_at_420)
     result = run()
     assert [o.status for o in result.outcomes] == ["solved", "failed", "solved"]
     assert result.outcomes[1].reason == (str(error) or "MemoryError")
@@ -121,13 +121,13 @@ def test_a_failed_frequency_is_a_record(monkeypatch, error):
 
 
 def test_a_result_that_is_implausible_fails_with_its_reason(monkeypatch):
-    honest = sweep.solve_burton_miller
+    honest = band_solvers.solve_burton_miller
 
     def loses_pressure(problem, **settings):
         solution = honest(problem, **settings)
         return replace(solution, surface_pressure=-solution.surface_pressure)
 
-    monkeypatch.setattr(sweep, "solve_burton_miller", loses_pressure)
+    monkeypatch.setattr(band_solvers, "solve_burton_miller", loses_pressure)
     result = run()
     assert {o.status for o in result.outcomes} == {"failed"}
     assert all("not above 0" in o.reason for o in result.outcomes)

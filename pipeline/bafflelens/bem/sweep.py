@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -15,9 +15,13 @@ from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError
 from bafflelens.base.medium import Air
 from bafflelens.base.status import Status
-from bafflelens.bem.burton_miller import solve_burton_miller
-from bafflelens.bem.card import CardError
-from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.band_solvers import (
+    Solver,
+    card_solver,
+    direct_solver,
+    or_else,
+    without_guesses,
+)
 from bafflelens.bem.earlier_answers import (
     EarlierAnswers,
     Envelopes,
@@ -25,20 +29,13 @@ from bafflelens.bem.earlier_answers import (
     guesses,
     ways_from_sources,
 )
-from bafflelens.bem.engine_settings import EngineSettings
-from bafflelens.bem.engines import solve
-from bafflelens.bem.gpu_engine import sweep_on_card
 from bafflelens.bem.moving_body import MovingBody
-from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.bem.problem import HelmholtzSolution
 from bafflelens.bem.surface_pressure import SurfacePressure
-from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.absorbers import Absorber
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.quality import Band, tolerance
+from bafflelens.mesh.quality import Band
 from bafflelens.mesh.source_motion import SourceMotion
-
-# From a problem, first guesses and how many shapes they are of, to a solution.
-Solver = Callable[[HelmholtzProblem, ComplexArray | None, int], HelmholtzSolution]
 
 # A result whose power balance is worse than this is a failed frequency.
 LARGEST_IMBALANCE = 0.05
@@ -46,9 +43,6 @@ LARGEST_IMBALANCE = 0.05
 GUESSES = 6
 # Beside answers of earlier shapes at the frequency itself, so many are worth their product.
 GUESSES_BESIDES = 2
-# From so many earlier shapes on, a combination of them is mostly good enough as it is. Of eight it
-# is at 3 kHz and not at 8 kHz, where to try in vain costs a third (tests/benchmarks/answers.py).
-ENOUGH_SHAPES = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -201,16 +195,16 @@ def solve_band(
     leaders = replace(body, motions=tuple(motions[:leading]))
     if earlier is not None:
         earlier.require_fit(mesh, leaders)
-    direct = partial(_direct_solver, mesh, symmetry, quality, profiles)
+    direct = partial(direct_solver, mesh, symmetry, quality, profiles)
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()
     elif engine == "gpu":
-        solve_next = _card_solver(mesh, symmetry, quality, profiles)
+        solve_next = card_solver(mesh, symmetry, quality, profiles)
         if without_card == "direct":
-            solve_next = _or_else(solve_next, direct)
+            solve_next = or_else(solve_next, direct)
     else:
-        solve_next = _without_guesses(engine)
+        solve_next = without_guesses(engine)
     neighbours: deque[ComplexArray] = deque(maxlen=GUESSES)
     way = ways_from_sources(mesh, leaders.motions)
     answers: dict[float, Envelopes] = {}
@@ -377,88 +371,3 @@ def require_plausible(solution: HelmholtzSolution, balance: float) -> None:
             f"within {LARGEST_IMBALANCE:.0%} is required"
         )
         raise SolveError(msg)
-
-
-def _without_guesses(engine: str) -> Solver:
-    """Return an engine that has no use for guesses."""
-    return lambda problem, *_: solve(problem, engine, checked=True)
-
-
-def _card_solver(
-    mesh: Mesh, symmetry: tuple[str, ...], quality: str, profiles: Sequence[SourceMotion]
-) -> Solver:
-    """Return the engine on the card; to it all guesses are alike."""
-    followers, far = len(profiles), ways_from_sources(mesh, profiles)
-    engine = sweep_on_card(mesh, symmetry, tolerance(quality), followers)
-    last: HelmholtzSolution | None = None
-
-    def solve_next(
-        problem: HelmholtzProblem, spanned: ComplexArray | None, _: int
-    ) -> HelmholtzSolution:
-        nonlocal last
-        known = None
-        if last is not None and followers:
-            profile = envelope(last.guess[-followers:], last.problem.wavenumber, far)
-            known = guesses([profile], problem.wavenumber, far)
-        last = engine(problem, spanned, known)
-        return last
-
-    return solve_next
-
-
-def _or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
-    """Return an engine that leaves the card for good once that fails it, and says so."""
-    direct: Solver | None = None
-    reason = ""
-
-    def solve_next(
-        problem: HelmholtzProblem, spanned: ComplexArray | None, shapes: int
-    ) -> HelmholtzSolution:
-        nonlocal direct, reason
-        if direct is None:
-            try:
-                return on_card(problem, spanned, shapes)
-            except CardError as error:
-                reason = f"solved on the processor ({error})"
-                direct = make_direct()
-        solution = direct(problem, spanned, shapes)
-        return replace(solution, remarks=(reason, *solution.remarks), is_fallback=True)
-
-    return solve_next
-
-
-def _direct_solver(
-    mesh: Mesh,
-    symmetry: tuple[str, ...],
-    quality: str,
-    profiles: Sequence[SourceMotion] = (),
-) -> Solver:
-    """Return the own engine with what the frequencies of a band share."""
-    discretisation = discretise(mesh, symmetry)
-    settings = EngineSettings(tolerance=tolerance(quality))
-    workspace = Workspace()
-    followers, far = len(profiles), ways_from_sources(mesh, profiles)
-    last: HelmholtzSolution | None = None
-
-    def solve_next(
-        problem: HelmholtzProblem, spanned: ComplexArray | None, shapes: int
-    ) -> HelmholtzSolution:
-        nonlocal last
-        known = None
-        if last is not None and followers:
-            profile = envelope(last.guess[-followers:], last.problem.wavenumber, far)
-            known = guesses([profile], problem.wavenumber, far)
-        is_enough = shapes >= ENOUGH_SHAPES if last is None else last.iterations == 0
-        last = solve_burton_miller(
-            problem,
-            discretisation=discretisation,
-            settings=settings,
-            guesses=spanned,
-            workspace=workspace,
-            followers=followers,
-            follower_guesses=known,
-            guesses_may_do=shapes > 0 and is_enough,
-        )
-        return last
-
-    return solve_next

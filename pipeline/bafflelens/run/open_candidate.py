@@ -24,7 +24,7 @@ from bafflelens.mesh.quality import Band, band_of, stated_error_db
 from bafflelens.run.state import Run, shape_id_of
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.workers.batches import Outcome
-from bafflelens.workers.caching.cached_pool import Meshes
+from bafflelens.workers.caching.asked_work import Meshes
 from bafflelens.workers.work_units import SolveSettings
 
 _FILES_A_PASS: Final = 100  # more than there can be bands

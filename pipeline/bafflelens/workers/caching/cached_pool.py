@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from itertools import chain
 from typing import Any, Final, TypeVar
@@ -31,6 +31,7 @@ from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.shapes.meshing.scripts import PackedScript
 from bafflelens.workers.batches import Late, Outcome
 from bafflelens.workers.caching.answers import AnswerStore
+from bafflelens.workers.caching.asked_work import AskedBand, Meshes, Tally, WorkWishes
 from bafflelens.workers.caching.digests import (
     frequency_key,
     mesh_digest,
@@ -61,96 +62,6 @@ _ANCHOR: Final = "anchor "  # begins the name of meshes that nobody asked for bu
 Kept = TypeVar("Kept")
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Wishes:
-    """How work is to be done."""
-
-    priority: float
-    memory: Callable[[], float] | None = None
-    card: bool = False
-
-
-@dataclass(eq=False, kw_only=True)
-class Meshes:
-    """Meshes that were asked for: what stands on them, and what they are once known.
-
-    Attributes
-    ----------
-    name : str
-        Name of the work.
-    key : bytes
-        Name in the cache.
-    work : tuple
-        What `mesh_candidate` is given.
-    wishes : _Wishes
-        How it is to be done.
-    meshes : tuple of Mesh or None
-        The meshes, once they are there.
-    failure : Outcome or None
-        Why there are none.
-    digests : dict of int to bytes
-        Digests of those that were looked up.
-    waiting : list of _Band
-        Bands that were asked for before.
-    anchor : Meshes or None
-        Meshes of another shape that these are moved from, where that does no harm.
-    following : list of Meshes
-        Meshes that wait to be moved from these.
-    """
-
-    name: str
-    key: bytes
-    work: tuple[Any, ...]
-    wishes: _Wishes
-    meshes: tuple[Mesh, ...] | None = None
-    failure: Outcome | None = None
-    digests: dict[int, bytes] = field(default_factory=dict)
-    waiting: list[_Band] = field(default_factory=list)
-    anchor: Meshes | None = None
-    following: list[Meshes] = field(default_factory=list)
-
-    @property
-    def is_known(self) -> bool:
-        """Whether they are there, or never will be."""
-        return self.meshes is not None or self.failure is not None
-
-
-@dataclass(eq=False, kw_only=True)
-class _Band:
-    """A band that was asked for, and which of its frequencies were known."""
-
-    name: str
-    meshes: Meshes
-    methods: Methods
-    number: int
-    band: Band
-    settings: SolveSettings
-    wishes: _Wishes
-    is_reusing: bool = False
-    digest: bytes = b""
-    known: list[BandResult] = field(default_factory=list)
-
-
-@dataclass
-class Tally:
-    """How much was known, of how much that was asked for."""
-
-    meshes: int = 0
-    known_meshes: int = 0
-    frequencies: int = 0
-    known_frequencies: int = 0
-
-    @property
-    def text(self) -> str:
-        """In one line; empty if nothing was known."""
-        if not self.known_meshes and not self.known_frequencies:
-            return ""
-        return (
-            f"from the cache: {self.known_frequencies} of {self.frequencies} frequencies, the "
-            f"meshes of {self.known_meshes} of {self.meshes} shapes"
-        )
-
-
 class RememberingPool:
     """A pool in front of another one; see the top of this file."""
 
@@ -159,7 +70,7 @@ class RememberingPool:
         self._cache = cache
         self.answers = AnswerStore(cache)
         self._ready: deque[Meshes | Outcome] = deque()
-        self._out: dict[str, Meshes | _Band | None] = {}
+        self._out: dict[str, Meshes | AskedBand | None] = {}
         self._aside: set[str] = set()
         self._done_aside: dict[str, Outcome] = {}
         self._anchors: dict[bytes, Meshes] = {}
@@ -181,7 +92,7 @@ class RememberingPool:
     ) -> Any:
         """Take work of any kind, of which nothing is kept, as `pool.Pool.submit`."""
         self._out[name] = None
-        wishes = _Wishes(priority=priority, memory=memory, card=card)
+        wishes = WorkWishes(priority=priority, memory=memory, card=card)
         return self._hand_on(name, function, arguments, wishes)
 
     def mesh(
@@ -226,7 +137,7 @@ class RememberingPool:
             name=name,
             key=mesh_key(methods, script, values, sizes, moved_from) if self._cache else b"",
             work=work,
-            wishes=_Wishes(priority=priority),
+            wishes=WorkWishes(priority=priority),
         )
         if is_anchor:
             self._anchors[mesh_key(methods, script, values, sizes)] = meshes
@@ -245,7 +156,7 @@ class RememberingPool:
         methods, script, values, sizes, _ = work
         key = mesh_key(methods, script, values, sizes)
         if key not in self._anchors:
-            wishes = _Wishes(priority=priority)
+            wishes = WorkWishes(priority=priority)
             name = f"{_ANCHOR}{key.hex()}"
             self._anchors[key] = Meshes(name=name, key=key, work=work, wishes=wishes)
         return self._anchors[key]
@@ -292,14 +203,14 @@ class RememberingPool:
             the same sources and air: a result is as exact as without them, but not the same to
             the last digit. What is aside stands by itself.
         """
-        asked = _Band(
+        asked = AskedBand(
             name=name,
             meshes=meshes,
             methods=methods,
             number=number,
             band=band,
             settings=settings,
-            wishes=_Wishes(priority=priority, memory=memory, card=settings.on_card),
+            wishes=WorkWishes(priority=priority, memory=memory, card=settings.on_card),
             is_reusing=reuse and not aside and settings.engine == "direct",
         )
         if aside:
@@ -388,7 +299,7 @@ class RememberingPool:
                 yield outcome
             self._release(item)
             return
-        if isinstance(item, _Band) and not outcome.error:
+        if isinstance(item, AskedBand) and not outcome.error:
             result: BandResult = outcome.value.value
             self._keep_answers(item, result)
             result = replace(result, answers=None)
@@ -421,7 +332,7 @@ class RememberingPool:
         for band in waiting:
             self._look_up(band)
 
-    def _look_up(self, asked: _Band) -> None:
+    def _look_up(self, asked: AskedBand) -> None:
         """Find the known frequencies of a band, and have the others solved."""
         found, number = asked.meshes, asked.number
         if found.failure is not None:
@@ -446,7 +357,7 @@ class RememberingPool:
         self._out[asked.name] = asked
         self._hand_on(asked.name, solve_candidate_band, work, asked.wishes)
 
-    def _missing(self, asked: _Band, mesh: Mesh) -> tuple[float, ...]:
+    def _missing(self, asked: AskedBand, mesh: Mesh) -> tuple[float, ...]:
         """Return the frequencies of a band that are not known; note those that are."""
         if not self._cache:
             return asked.band.frequencies_hz
@@ -475,7 +386,7 @@ class RememberingPool:
             self._cache.forget(key)
             return None
 
-    def _keep(self, asked: _Band, result: BandResult) -> None:
+    def _keep(self, asked: AskedBand, result: BandResult) -> None:
         """Keep the frequencies that were solved, with the engine that was asked for."""
         if not self._cache:
             return
@@ -485,7 +396,7 @@ class RememberingPool:
                 key = frequency_key(asked.digest, outcome.frequency_hz)
                 self._cache.put(key, FREQUENCY, frequency_to_bytes(result, number))
 
-    def _keep_answers(self, asked: _Band, result: BandResult) -> None:
+    def _keep_answers(self, asked: AskedBand, result: BandResult) -> None:
         """Keep what a shape left on its mesh, for shapes to come."""
         meshes = asked.meshes.meshes
         if result.answers is not None and meshes is not None:
@@ -497,7 +408,7 @@ class RememberingPool:
             self._cache.flush()
 
     def _hand_on(
-        self, name: str, function: Callable[..., Any], work: tuple[Any, ...], wishes: _Wishes
+        self, name: str, function: Callable[..., Any], work: tuple[Any, ...], wishes: WorkWishes
     ) -> Any:
         return self._inner.submit(
             name,

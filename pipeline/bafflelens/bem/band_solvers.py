@@ -1,0 +1,127 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What solves the frequencies of a band one after another, and what these share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.card import CardError
+from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.earlier_answers import envelope, guesses, ways_from_sources
+from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.engines import solve
+from bafflelens.bem.gpu_engine import sweep_on_card
+from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
+from bafflelens.bem.system_matrix import Workspace
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.quality import tolerance
+from bafflelens.mesh.source_motion import SourceMotion
+
+# From a problem, first guesses and how many shapes they are of, to a solution.
+Solver = Callable[[HelmholtzProblem, ComplexArray | None, int], HelmholtzSolution]
+
+# From so many earlier shapes on, a combination of them is mostly good enough as it is. Of eight it
+# is at 3 kHz and not at 8 kHz, where to try in vain costs a third (tests/benchmarks/answers.py).
+ENOUGH_SHAPES = 12
+
+
+def without_guesses(engine: str) -> Solver:
+    """Return an engine that has no use for guesses."""
+    return lambda problem, *_: solve(problem, engine, checked=True)
+
+
+def card_solver(
+    mesh: Mesh, symmetry: tuple[str, ...], quality: str, profiles: Sequence[SourceMotion]
+) -> Solver:
+    """Return the engine on the card; to it all guesses are alike."""
+    followers, far = len(profiles), ways_from_sources(mesh, profiles)
+    engine = sweep_on_card(mesh, symmetry, tolerance(quality), followers)
+    last: HelmholtzSolution | None = None
+
+    def solve_next(
+        problem: HelmholtzProblem, spanned: ComplexArray | None, _: int
+    ) -> HelmholtzSolution:
+        nonlocal last
+        known = _profile_guesses(last, problem, far)
+        last = engine(problem, spanned, known)
+        return last
+
+    return solve_next
+
+
+def _profile_guesses(
+    last: HelmholtzSolution | None, problem: HelmholtzProblem, far: FloatArray
+) -> ComplexArray | None:
+    """Return those of the frequency before for the profiles of domes, the last sources.
+
+    Parameters
+    ----------
+    last : HelmholtzSolution or None
+        Of the frequency before.
+    problem : HelmholtzProblem
+        What comes next.
+    far : (n_profiles, n_triangles) array
+        From `ways_from_sources`, in m.
+    """
+    if last is None or not len(far):
+        return None
+    profiles = envelope(last.guess[-len(far) :], last.problem.wavenumber, far)
+    return guesses([profiles], problem.wavenumber, far)
+
+
+def or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
+    """Return an engine that leaves the card for good once that fails it, and says so."""
+    direct: Solver | None = None
+    reason = ""
+
+    def solve_next(
+        problem: HelmholtzProblem, spanned: ComplexArray | None, shapes: int
+    ) -> HelmholtzSolution:
+        nonlocal direct, reason
+        if direct is None:
+            try:
+                return on_card(problem, spanned, shapes)
+            except CardError as error:
+                reason = f"solved on the processor ({error})"
+                direct = make_direct()
+        solution = direct(problem, spanned, shapes)
+        return replace(solution, remarks=(reason, *solution.remarks), is_fallback=True)
+
+    return solve_next
+
+
+def direct_solver(
+    mesh: Mesh,
+    symmetry: tuple[str, ...],
+    quality: str,
+    profiles: Sequence[SourceMotion] = (),
+) -> Solver:
+    """Return the own engine with what the frequencies of a band share."""
+    discretisation = discretise(mesh, symmetry)
+    settings = EngineSettings(tolerance=tolerance(quality))
+    workspace = Workspace()
+    followers, far = len(profiles), ways_from_sources(mesh, profiles)
+    last: HelmholtzSolution | None = None
+
+    def solve_next(
+        problem: HelmholtzProblem, spanned: ComplexArray | None, shapes: int
+    ) -> HelmholtzSolution:
+        nonlocal last
+        known = _profile_guesses(last, problem, far)
+        is_enough = shapes >= ENOUGH_SHAPES if last is None else last.iterations == 0
+        last = solve_burton_miller(
+            problem,
+            discretisation=discretisation,
+            settings=settings,
+            guesses=spanned,
+            workspace=workspace,
+            followers=followers,
+            follower_guesses=known,
+            guesses_may_do=shapes > 0 and is_enough,
+        )
+        return last
+
+    return solve_next

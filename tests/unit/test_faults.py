@@ -14,7 +14,7 @@ import pytest
 import small_job
 
 from bafflelens import store
-from bafflelens.base.errors import StoreError
+from bafflelens.base.errors import DamagedError, StoreError
 from bafflelens.report.summary import rank_run
 from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.workers.caching.solved import CacheSettings, content_of
@@ -100,6 +100,40 @@ def test_a_catalogue_damaged_in_any_way_is_made_anew(write_job, options, stub):
     stub.solved.clear()
     assert repr(resume_run(folder.path, options).rows) == ranking
     assert stub.solved == []
+
+
+CHANGED = (
+    ("scores", "excess_db = excess_db + 0.1"),
+    ("parameters", "value = value + 1"),
+    ("candidates", "total_db = total_db - 1"),
+    ("stages", "score = replace(score, '0', '1')"),
+)
+
+
+@pytest.mark.parametrize(("table", "change"), CHANGED, ids=[table for table, _ in CHANGED])
+def test_a_digit_that_has_changed_is_seen(table, change, write_job, options, stub):
+    """SQLite itself reads it without a word."""
+    folder = run_job(write_job(*STAGES), options).folder
+    ranking = repr(rank_run(folder, loaded=folder.load_job()))
+    column = "id" if table == "candidates" else "candidate_id"
+    with closing(sqlite3.connect(folder.path / "catalog.sqlite")) as catalog, catalog:
+        (name,) = catalog.execute(f"SELECT MAX({column}) FROM {table}").fetchone()
+        changed = catalog.execute(f"UPDATE {table} SET {change} WHERE {column} = ?", (name,))
+        assert changed.rowcount > 0
+    expected = rf"as it was written: {name} has changed since; `bafflelens resume` makes it anew"
+    with pytest.raises(DamagedError, match=expected):
+        folder.scores_at("first look") if table == "stages" else folder.candidates()
+    stub.solved.clear()
+    assert repr(resume_run(folder.path, options).rows) == ranking
+    assert stub.solved == []
+
+
+def test_a_catalogue_of_an_older_version_has_nothing_to_compare(write_job, options):
+    folder = run_job(write_job(), options).folder
+    ranking = repr(rank_run(folder, loaded=folder.load_job()))
+    with closing(sqlite3.connect(folder.path / "catalog.sqlite")) as catalog, catalog:
+        catalog.execute("DROP TABLE digests")
+    assert repr(rank_run(folder, loaded=folder.load_job())) == ranking
 
 
 def test_a_directed_search_in_stages_survives_the_loss_of_its_catalogue(write_job, options, stub):

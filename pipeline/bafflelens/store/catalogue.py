@@ -19,7 +19,14 @@ from bafflelens.base.status import Status
 from bafflelens.base.writing import storing
 from bafflelens.scoring.dome_family import DomeScores
 from bafflelens.scoring.ranking import WAITING, CandidateResult
-from bafflelens.scoring.score import Score, Term
+from bafflelens.scoring.score import Score
+from bafflelens.store.catalogue_digests import (
+    candidate_rows,
+    note_candidates,
+    note_text,
+    require_candidates,
+    require_texts,
+)
 from bafflelens.store.catalogue_tables import (
     CATALOG_VERSION,
     DOMES,
@@ -32,6 +39,7 @@ from bafflelens.store.catalogue_tables import (
     number_from,
     open_catalogue,
     score_from,
+    term_from,
     texts_from,
 )
 
@@ -79,6 +87,7 @@ class Catalogue:
         self._note_candidates(candidates)
         with self._catalog() as catalog:
             insert_candidates(catalog, candidates)
+            note_candidates(catalog, [candidate.id for candidate in candidates])
 
     def _note_candidates(self, candidates: Sequence[CandidateResult]) -> None:
         lines = [
@@ -141,6 +150,7 @@ class Catalogue:
         new_catalogue(self.path / "catalog.sqlite")
         with self._catalog() as catalog:
             insert_candidates(catalog, noted)
+            note_candidates(catalog, [candidate.id for candidate in noted])
 
     def enter_lost_candidates(self) -> tuple[str, ...]:
         """Enter candidates that were noted, but that the catalogue has lost; return their ids.
@@ -152,6 +162,7 @@ class Catalogue:
         if lost:
             with self._catalog() as catalog:
                 insert_candidates(catalog, lost)
+                note_candidates(catalog, [candidate.id for candidate in lost])
         return tuple(candidate.id for candidate in lost)
 
     def update_candidate(
@@ -176,37 +187,40 @@ class Catalogue:
                 "INSERT INTO scores VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 [(candidate_id, i, *astuple(term)) for i, term in enumerate(terms)],
             )
+            note_candidates(catalog, [candidate_id])
 
     def rename_candidate(self, candidate: CandidateResult, label: str) -> None:
         """Give a candidate another name for people."""
         self._note_candidates([replace(candidate, label=label)])
         with self._catalog() as catalog:
             catalog.execute("UPDATE candidates SET label = ? WHERE id = ?", (label, candidate.id))
+            note_candidates(catalog, [candidate.id])
 
     def enter_stage(self, candidate_id: str, stage: str, score: Score) -> None:
         """Enter the score of a candidate at a stage, instead of what was known of that."""
+        text = json.dumps(asdict(score))
         with self._catalog() as catalog:
             catalog.execute(STAGES)
             catalog.execute(
-                "INSERT OR REPLACE INTO stages VALUES (?, ?, ?)",
-                (candidate_id, stage, json.dumps(asdict(score))),
+                "INSERT OR REPLACE INTO stages VALUES (?, ?, ?)", (candidate_id, stage, text)
             )
+            note_text(catalog, candidate_id, stage, text)
 
     def enter_domes(self, candidate_id: str, domes: DomeScores) -> None:
         """Enter what a candidate scores over the family of its domes' motions."""
+        text = json.dumps(asdict(domes))
         with self._catalog() as catalog:
             catalog.execute(DOMES)
-            catalog.execute(
-                "INSERT OR REPLACE INTO domes VALUES (?, ?)",
-                (candidate_id, json.dumps(asdict(domes))),
-            )
+            catalog.execute("INSERT OR REPLACE INTO domes VALUES (?, ?)", (candidate_id, text))
+            note_text(catalog, candidate_id, "domes", text)
 
     def domes(self) -> dict[str, DomeScores]:
         """Return what candidates score over the family, by id; empty where there is none."""
         with self._catalog() as catalog:
             if not has_table(catalog, "domes"):
                 return {}
-            rows = catalog.execute("SELECT candidate_id, scores FROM domes").fetchall()
+            texts = catalog.execute("SELECT candidate_id, scores FROM domes").fetchall()
+            rows = tuple(require_texts(catalog, self.path / "catalog.sqlite", "domes", texts))
         return {name: domes_from(json.loads(text)) for name, text in rows}
 
     def scores_at(self, stage: str) -> dict[str, Score]:
@@ -214,9 +228,10 @@ class Catalogue:
         with self._catalog() as catalog:
             if not has_table(catalog, "stages"):
                 return {}
-            rows = catalog.execute(
+            texts = catalog.execute(
                 "SELECT candidate_id, score FROM stages WHERE stage = ?", (stage,)
             ).fetchall()
+            rows = tuple(require_texts(catalog, self.path / "catalog.sqlite", stage, texts))
         return {name: score_from(json.loads(text)) for name, text in rows}
 
     def count_at(self, stage: str) -> int:
@@ -232,43 +247,21 @@ class Catalogue:
     def candidates(self) -> tuple[CandidateResult, ...]:
         """Return the whole catalogue, the baseline first."""
         with self._catalog() as catalog:
-            rows = catalog.execute(
-                "SELECT id, label, is_baseline, status, reasons, total_db, gaps "
-                "FROM candidates ORDER BY position"
-            ).fetchall()
-            values: dict[str, dict[str, float]] = {row[0]: {} for row in rows}
-            for candidate_id, key, value in catalog.execute(
-                "SELECT candidate_id, key, value FROM parameters ORDER BY rowid"
-            ):
-                values[candidate_id][key] = value
-            terms: dict[str, list[Term]] = {row[0]: [] for row in rows}
-            for candidate_id, name, value_db, *numbers, note in catalog.execute(
-                "SELECT candidate_id, name, value_db, tolerance_db, weight, excess_db, note "
-                "FROM scores ORDER BY rowid"  # of a candidate in their order: see its update
-            ):
-                tolerance_db, weight, excess_db = numbers
-                term = Term(
-                    name=name,
-                    value_db=number_from(value_db),
-                    tolerance_db=tolerance_db,
-                    weight=weight,
-                    excess_db=excess_db,
-                    note=note,
-                )
-                terms[candidate_id].append(term)
+            rows, parameters, scores = candidate_rows(catalog)
+            require_candidates(catalog, self.path / "catalog.sqlite", rows, parameters, scores)
         return tuple(
             CandidateResult(
                 id=candidate_id,
                 label=label,
                 is_baseline=bool(is_baseline),
-                values=values[candidate_id],
+                values=dict(parameters.get(candidate_id, ())),
                 score=(
                     Score(
-                        terms=tuple(terms[candidate_id]),
+                        terms=tuple(term_from(*term) for term in scores[candidate_id]),
                         total_db=number_from(total_db),
                         gaps=texts_from(gaps),
                     )
-                    if terms[candidate_id]
+                    if candidate_id in scores
                     else None
                 ),
                 status=status,

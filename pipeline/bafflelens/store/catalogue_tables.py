@@ -86,6 +86,25 @@ def score_from(content: dict[str, Any]) -> Score:
     return Score(**{**content, "terms": terms, "gaps": tuple(content["gaps"])})
 
 
+def term_from(
+    name: str,
+    value_db: float | None,
+    tolerance_db: float,
+    weight: float,
+    excess_db: float,
+    note: str,
+) -> Term:
+    """Return a term of a score from its row."""
+    return Term(
+        name=name,
+        value_db=number_from(value_db),
+        tolerance_db=tolerance_db,
+        weight=weight,
+        excess_db=excess_db,
+        note=note,
+    )
+
+
 def new_catalogue(path: Path) -> None:
     """Make an empty catalogue."""
     with closing(sqlite3.connect(path)) as catalog:

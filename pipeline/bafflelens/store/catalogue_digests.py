@@ -49,18 +49,24 @@ def candidate_rows(
     ids : iterable of str or None
         Which candidates; None for all.
     """
+    rows: Rows
+    parameters: Rows
+    scores: Rows
     if ids is None:
         rows = catalog.execute(f"{_CANDIDATES} ORDER BY position").fetchall()
-        below = [catalog.execute(f"{each} ORDER BY rowid") for each in (_PARAMETERS, _SCORES)]
-        return rows, _by_candidate(below[0]), _by_candidate(below[1])
-    rows, parameters, scores = [], [], []
-    for name in ids:
-        rows += catalog.execute(f"{_CANDIDATES} WHERE id = ?", (name,)).fetchall()
-        for each, found in ((_PARAMETERS, parameters), (_SCORES, scores)):
-            found += catalog.execute(
-                f"{each} WHERE candidate_id = ? ORDER BY rowid", (name,)
-            ).fetchall()
+        parameters = catalog.execute(f"{_PARAMETERS} ORDER BY rowid").fetchall()
+        scores = catalog.execute(f"{_SCORES} ORDER BY rowid").fetchall()
+    else:
+        names = [(name,) for name in ids]
+        of_one = "WHERE candidate_id = ? ORDER BY rowid"
+        rows = _each(catalog, f"{_CANDIDATES} WHERE id = ?", names)
+        parameters = _each(catalog, f"{_PARAMETERS} {of_one}", names)
+        scores = _each(catalog, f"{_SCORES} {of_one}", names)
     return rows, _by_candidate(parameters), _by_candidate(scores)
+
+
+def _each(catalog: sqlite3.Connection, query: str, names: Iterable[tuple[str]]) -> Rows:
+    return [row for name in names for row in catalog.execute(query, name)]
 
 
 def note_candidates(catalog: sqlite3.Connection, ids: Iterable[str]) -> None:

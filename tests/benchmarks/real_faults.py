@@ -96,9 +96,8 @@ def kill_one(running, text, draw, wait_s=60.0):
     """Kill a process below a run at random, as soon as there is one."""
     until = time.monotonic() + wait_s
     while running.poll() is None and time.monotonic() < until:
-        for victim in draw.sample(
-            below(running.pid, text), k=min(1, len(below(running.pid, text)))
-        ):
+        if found := below(running.pid, text):
+            victim = draw.choice(found)
             with suppress(ProcessLookupError):
                 os.kill(victim, signal.SIGKILL)
                 return f"process {victim}"

@@ -5,19 +5,22 @@ The disc's rim is a crease that runs through what is carved. The height is a clo
 second kernel reads the file.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import second_kernel
 import small_job
 
-from bafflelens.base.errors import MeshingError
+from bafflelens.base.errors import MeshingError, StoreError
 from bafflelens.handoff.carved_height import LARGEST_M, moves_along_x, smooth_height
 from bafflelens.handoff.carved_shape import carved_from
 from bafflelens.handoff.solid import export_solid
+from bafflelens.handoff.template_stations import changes_mm
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
-from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
+from bafflelens.shapes.meshing.mesh_morph import HeightField, SurfaceDeviation
 
 BUILD = """    occ = model.occ
     half = parameters.cabinet.width_mm / 2e3
@@ -179,3 +182,57 @@ def test_what_moved_sideways_is_a_scan(carved):
     sideways[5, 1] = 1e-4
     scan = SurfaceDeviation(deviation.nominal, sideways, deviation.height, deviation.seen)
     assert not moves_along_x(scan)
+
+
+def test_faces_are_laid_through_the_field_that_was_carved_and_held_against_the_mesh(carved):
+    _, deviation, _ = carved
+    y, z = np.linspace(-0.106, 0.106, 107), np.linspace(-0.08, 0.08, 81)
+    left, up = np.meshgrid(y, z, indexing="ij")
+    places = np.column_stack((0 * left.ravel(), left.ravel(), up.ravel()))
+    field = HeightField(y, z, height(places).reshape(left.shape))
+    kept = replace(deviation, field=field)
+    found = smooth_height(kept)
+    assert found.worst_m < 2e-5
+    between = np.random.default_rng(2).uniform((-0.1, -0.075), (0.1, 0.075), (3000, 2))
+    points = np.column_stack((np.zeros(3000), between))
+    assert np.abs(found.at(points) - height(points)).max() < 2e-5
+    # A mesh that was moved otherwise is told by its distance, and its place.
+    other = kept.displacement.copy()
+    other[:, 0] *= 1 + 0.03e-3 / other[:, 0].max()
+    worst = int(other[:, 0].argmax())
+    apart = smooth_height(replace(kept, displacement=other))
+    assert apart.worst_m == pytest.approx(0.03e-3, abs=1e-5)
+    np.testing.assert_allclose(apart.where_m, deviation.nominal.vertices[worst], atol=0.01)
+    other[:, 0] *= 1.1
+    with pytest.raises(MeshingError, match=r"Invalid carved surface.*within 0.05 mm"):
+        smooth_height(replace(kept, displacement=other))
+
+
+def test_a_field_travels_with_its_file_and_a_damaged_one_is_told(carved, tmp_path):
+    _, deviation, _ = carved
+    field = HeightField(np.arange(4.0), np.arange(5.0), np.arange(20.0).reshape(4, 5))
+    replace(deviation, field=field).save(tmp_path / "kept.npz")
+    read = SurfaceDeviation.load(tmp_path / "kept.npz").field
+    np.testing.assert_array_equal(read.height_m, field.height_m)
+    np.testing.assert_array_equal(read.z_m, field.z_m)
+    turned = HeightField(field.y_m[::-1], field.z_m, field.height_m)
+    replace(deviation, field=turned).save(tmp_path / "turned.npz")
+    with pytest.raises(StoreError, match="Invalid deviation file.*arrays do not fit"):
+        SurfaceDeviation.load(tmp_path / "turned.npz")
+
+
+def test_sections_before_and_after_differ_by_the_height_that_was_carved(solid):
+    after = {section.name: section for section in solid.sections}
+    assert [section.name for section in solid.before] == list(after)
+    for section in solid.before:
+        if section.kind == "radial":
+            continue
+        at = np.array([value for value in range(-60, 61, 5) if abs(value) > 20]) * 1.0
+        places = np.zeros((len(at), 3))
+        column = 2 if section.kind == "vertical" else 1
+        places[:, column], places[:, 3 - column] = 1e-3 * at, 1e-3 * section.station
+        found = changes_mm(section.profile, after[section.name].profile, at)
+        clear = np.abs(np.hypot(places[:, 1], places[:, 2] - 0.02) - 0.045) > 1e-3  # of the rim
+        wanted = 1e3 * height(places)
+        np.testing.assert_allclose(found[clear], wanted[clear], atol=0.05)
+        assert np.abs(wanted[clear]).max() > 1.0

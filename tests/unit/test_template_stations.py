@@ -12,6 +12,7 @@ from bafflelens.handoff.template_stations import (
     chosen_stations,
     front_line,
     template_reach,
+    with_changes,
 )
 from bafflelens.handoff.templates import printed_templates, templates_pdf
 
@@ -81,3 +82,11 @@ def test_a_page_names_station_datum_and_side_and_tells_what_to_add():
     assert "add 4.0" in texts[1]
     assert "add 2.0" in texts[1]
     assert "add" not in texts[0]
+
+
+def test_a_template_reaches_as_far_as_the_part_is_changed():
+    old, new = section("vertical", 0.0, 20.0), section("vertical", 0.0, 16.0)
+    assert with_changes((-10.0, 10.0), old.profile, new.profile) == (-40, 40)
+    assert with_changes((-10.0, 10.0), (), new.profile) == (-10, 10)
+    assert with_changes((-10.0, 10.0), new.profile, new.profile) == (-10, 10)
+    assert with_changes(None, old.profile, new.profile) is None

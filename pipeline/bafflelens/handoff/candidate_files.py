@@ -220,8 +220,11 @@ def _solid_files(
     stem, page = subject.stem, subject.settings.page
     centre = [1e3 * value for value in motions[0].centre]
     rim = 1e3 * motions[0].outer_radius_m
-    templates = list(templates_of(solid.sections, subject.label, centre, rim))
-    printed = printed_templates(solid.sections, subject.label, centre, rim, _shaped_mm(solid.mesh))
+    before = {section.name: section for section in solid.before}
+    templates = list(templates_of(solid.sections, subject.label, centre, rim, before=before))
+    printed = printed_templates(
+        solid.sections, subject.label, centre, rim, _shaped_mm(solid.mesh), before=before
+    )
     sheet = Sheet(
         run=subject.run,
         candidate=subject.row.candidate.id,

@@ -1,15 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A carved front's height as one smooth function of y and z, from a mesh whose vertices moved.
+"""A carved front's height as one smooth function of y and z, from the heights that were carved.
 
-Carving moves each place of the front along the reference axis by a height h(y, z). What is kept is
-that height at the vertices of a fine mesh; here a cubic tensor-product spline is laid through it
-by least squares. Where nothing moved the spline is exactly 0, so that nothing that stays is
-touched by the fit.
+Carving moves each place of the front along the reference axis by a height h(y, z). It is kept on
+the grid that it was carved on; here a cubic tensor-product spline is laid through it by least
+squares, and held against the vertices of the mesh that was moved by it, too. Where a file keeps
+only such vertices, it is laid through these. Where nothing moved the spline is exactly 0, so that
+nothing that stays is touched by the fit.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -20,7 +21,7 @@ from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.base.errors import MeshingError, invalid
-from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
+from bafflelens.shapes.meshing.mesh_morph import HeightField, SurfaceDeviation
 
 LARGEST_M: Final = 5e-5
 """How far the smooth solid may be from what was carved."""
@@ -45,7 +46,8 @@ class SmoothHeight:
     amounts : (n, m) array
         Of the splines, in m.
     worst_m, rms_m : float
-        Largest and root mean square distance from the vertices that moved, along the axis.
+        Largest distance from what was carved and from the vertices that it moved, along the axis,
+        and root mean square of that from what was carved.
     where_m : tuple of float
         Where the largest is, x, y, z.
     """
@@ -101,7 +103,10 @@ def smooth_height(deviation: SurfaceDeviation) -> SmoothHeight:
     has_moved = np.abs(forward[nominal.triangles]).max(axis=1) > _MOVED_M
     surfaces = tuple(sorted({str(name) for name in nominal.surface[has_moved]}))
     on_front = np.unique(nominal.triangles[np.isin(nominal.surface, surfaces)])
-    points, height = nominal.vertices[on_front], forward[on_front]
+    vertices, moved = nominal.vertices[on_front], forward[on_front]
+    points, height = vertices, moved
+    if deviation.field is not None:
+        points, height = _on_grid(deviation.field, vertices)
     best: SmoothHeight | None = None
     for step_m in _STEPS_M:
         found = _fitted(surfaces, points, height, step_m)
@@ -110,9 +115,30 @@ def smooth_height(deviation: SurfaceDeviation) -> SmoothHeight:
         if best.worst_m <= _AIM_M:
             break
     assert best is not None  # there is at least one step
+    best = _held_against(best, vertices, moved)
     if best.worst_m > LARGEST_M:
         require_close("carved surface", best.worst_m, best.where_m)
     return best
+
+
+def _on_grid(field: HeightField, vertices: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the places (n, 3) of a grid of heights, x of the nearest vertex, and the heights."""
+    y, z = np.meshgrid(field.y_m, field.z_m, indexing="ij")
+    across = np.column_stack((y.ravel(), z.ravel()))
+    nearest = cKDTree(vertices[:, 1:]).query(across)[1]
+    return np.column_stack((vertices[nearest, 0], across)), field.height_m.ravel()
+
+
+def _held_against(
+    found: SmoothHeight, vertices: FloatArray, forward_m: FloatArray
+) -> SmoothHeight:
+    """Return a height whose largest distance is that from vertices as well."""
+    off = np.abs(found.at(vertices) - forward_m)
+    worst = int(off.argmax())
+    if off[worst] <= found.worst_m:
+        return found
+    x, y, z = (float(value) for value in vertices[worst])
+    return replace(found, worst_m=float(off[worst]), where_m=(x, y, z))
 
 
 def require_close(what: str, off_m: float, where_m: tuple[float, ...]) -> None:

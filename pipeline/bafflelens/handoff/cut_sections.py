@@ -90,13 +90,7 @@ def section(
 
     Each is a list of closed loops of points in m: x, and the way from the plane's origin.
     """
-    margin = 0.02
-    origin, along = np.asarray(plane["origin"]), np.asarray(plane["along"])
-    corners = np.array([(y, z) for y in (box[1], box[4]) for z in (box[2], box[5])])
-    reach = (corners - origin) @ along
-    whole = (box[0] - margin, box[3] + margin)
-    side = (float(reach.min()) - margin, float(reach.max()) + margin)
-    template = (plane["cut"], box[3] + margin)
+    whole, template, side = _rectangles(box, plane)
     return {
         "kind": plane["kind"],
         "at": plane["at"],
@@ -104,6 +98,32 @@ def section(
         "profile": _cut(model, solid, plane, template, side, model.occ.intersect),
         "scraper": _cut(model, solid, plane, template, side, model.occ.cut),
     }
+
+
+def profile_before(
+    model: Any, solid: int, box: Sequence[float], plane: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return the positive template of one section of what a solid was carved from, as `section`."""
+    _, template, side = _rectangles(box, plane)
+    profile = _cut(model, solid, plane, template, side, model.occ.intersect)
+    return {
+        "kind": plane["kind"],
+        "at": plane["at"],
+        "whole": [],
+        "profile": profile,
+        "scraper": [],
+    }
+
+
+def _rectangles(box: Sequence[float], plane: Mapping[str, Any]) -> tuple[tuple[float, float], ...]:
+    """Return from where to where along x all of a solid and a template lie, and across."""
+    margin = 0.02
+    origin, along = np.asarray(plane["origin"]), np.asarray(plane["along"])
+    corners = np.array([(y, z) for y in (box[1], box[4]) for z in (box[2], box[5])])
+    reach = (corners - origin) @ along
+    whole = (box[0] - margin, box[3] + margin)
+    template = (float(plane["cut"]), box[3] + margin)
+    return whole, template, (float(reach.min()) - margin, float(reach.max()) + margin)
 
 
 def _cut(

@@ -21,7 +21,13 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, MeshingError, invalid
 from bafflelens.handoff.carved_height import SmoothHeight, require_close, smooth_height
 from bafflelens.handoff.carved_step import carve_solid
-from bafflelens.handoff.cut_sections import CURVE_CHORD_M, planes, sampled, section
+from bafflelens.handoff.cut_sections import (
+    CURVE_CHORD_M,
+    planes,
+    profile_before,
+    sampled,
+    section,
+)
 from bafflelens.handoff.mirrored_step import mirrored_step
 from bafflelens.handoff.print_mesh import points_inside, print_mesh
 from bafflelens.mesh.mesh import Mesh
@@ -40,6 +46,7 @@ _SAME_VOLUME: Final = 1e-5
 _ON_MIRROR_M: Final = 1e-6
 _SMOOTH: Final = math.cos(math.radians(2))
 _VOLUME_SHARE: Final = 1e-3
+_BEFORE: Final = "before.step"  # what is carved, as it was
 
 
 def main(folder: Path) -> int:
@@ -105,10 +112,21 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         "concave": _concave(gmsh.model, faces, mesh),
         "edges": list(_edges(gmsh.model, faces, request["symmetry"])),
     }
-    found["sections"] = [
-        section(gmsh.model, solid, box, plane) for plane in planes(request, mesh, box)
-    ]
+    stations = list(planes(request, mesh, box))
+    found["sections"] = [section(gmsh.model, solid, box, plane) for plane in stations]
+    found["before"] = _profiles_before(gmsh, folder, box, stations) if height else []
     return found
+
+
+def _profiles_before(
+    gmsh: Any, folder: Path, box: Sequence[float], stations: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Return the front of what was carved before it was, at stations of the carved one."""
+    gmsh.model.add("before")
+    gmsh.model.occ.importShapes(str(folder / _BEFORE))
+    gmsh.model.occ.synchronize()
+    ((_, solid),) = gmsh.model.getEntities(3)
+    return [profile_before(gmsh.model, solid, box, plane) for plane in stations]
 
 
 def _carved(
@@ -127,6 +145,7 @@ def _carved(
     solid = _united(gmsh, symmetry, folder)
     faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
     names = _face_names(model, faces, named)
+    gmsh.write(str(folder / _BEFORE))
     carved = carve_solid(gmsh, folder, height, names)
     require_close("carved solid", height.worst_m + carved.worst_m, height.where_m)
     return {

@@ -139,6 +139,8 @@ class Solid:
         Through the axis, then further stations.
     fit : SmoothFit, optional
         Of a carved one.
+    before : tuple of Section
+        Of a carved one: the profiles that the same sections had before.
     """
 
     step: bytes
@@ -151,6 +153,7 @@ class Solid:
     edges: tuple[SolidEdge, ...]
     sections: tuple[Section, ...]
     fit: SmoothFit | None = None
+    before: tuple[Section, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -274,6 +277,7 @@ def export_solid(
         ),
         sections=tuple(_section(entry) for entry in found["sections"]),
         fit=_fit(found["fit"]) if found["fit"] else None,
+        before=tuple(_section(entry) for entry in found["before"]),
     )
 
 

@@ -22,6 +22,7 @@ MOST: Final = 8
 _STEP_MM: Final = 0.5  # between places at which two lines are compared
 _NEEDED_MM: Final = 0.1  # a line that is nearer to what its neighbours let expect is left out
 _SLAB_MM: Final = 10.0  # about a section, in which the lens is looked for
+_CHANGED_MM: Final = 0.3  # less is no reason to print more of a section
 _AROUND_MM: Final = 15.0  # of flat front, for a template to rest on
 
 
@@ -132,6 +133,33 @@ def template_reach(section: Section, shaped_mm: FloatArray) -> tuple[float, floa
     if not len(near):
         return None
     return float(near.min() - _AROUND_MM), float(near.max() + _AROUND_MM)
+
+
+def with_changes(
+    reach_mm: tuple[float, float] | None,
+    before: Sequence[FloatArray],
+    after: Sequence[FloatArray],
+) -> tuple[float, float] | None:
+    """Return the part of a section that is drawn, with all of what a change of the part shows.
+
+    Parameters
+    ----------
+    reach_mm : (float, float) or None
+        Without it, along the second axis; None for all of the section.
+    before, after : sequence of (n, 2) array
+        Outlines of the section; `before` is empty for a new part.
+    """
+    if reach_mm is None or not before:
+        return reach_mm
+    across = np.concatenate(after)[:, 1]
+    at = np.arange(across.min() + _STEP_MM, across.max(), _STEP_MM)
+    changed = at[np.abs(np.nan_to_num(changes_mm(before, after, at))) >= _CHANGED_MM]
+    if not len(changed):
+        return reach_mm
+    low, high = float(changed[0] - _AROUND_MM), float(changed[-1] + _AROUND_MM)
+    return max(min(reach_mm[0], low), float(across.min())), min(
+        max(reach_mm[1], high), float(across.max())
+    )
 
 
 def changes_mm(

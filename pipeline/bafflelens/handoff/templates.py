@@ -20,6 +20,7 @@ from bafflelens.handoff.template_stations import (
     chosen_stations,
     front_line,
     template_reach,
+    with_changes,
 )
 
 PAGES_MM: Final = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "roll": (610.0, math.inf)}
@@ -143,7 +144,9 @@ def printed_templates(
             if template.name.endswith("_profile"):
                 side = _SIDES[section.kind]
                 text = f"{label}  {section.text}; {side}"
-                yield replace(template, text=text, reach_mm=template_reach(section, shaped_mm))
+                reach = template_reach(section, shaped_mm)
+                reach = with_changes(reach, template.before, template.loops)
+                yield replace(template, text=text, reach_mm=reach)
 
 
 _SIDES: Final = {

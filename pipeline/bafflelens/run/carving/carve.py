@@ -27,6 +27,7 @@ from bafflelens.run.carving.outcome import Carved, show_outcome
 from bafflelens.run.solving import solve_candidates
 from bafflelens.run.state import Run
 from bafflelens.scoring.ranking import CandidateResult
+from bafflelens.shapes.meshing.mesh_morph import HeightField
 
 FIRST_STEP_M: Final = 0.0015
 LARGEST_STEP_M: Final = 0.0025
@@ -64,12 +65,14 @@ def carve_candidate(run: Run, parent: CandidateResult, section: CarveSection) ->
     best = min(carving.steps, key=lambda step: step.followed_db)
     whole = carving.fine.whole(carving.symmetry)
     places, _ = limits_on(carving.height, whole, carving.surfaces)
+    room = carving.height.room
     keep_shape(
         run,
         parent,
         carving.name,
         nominal=whole,
         forward_m=carving.height.heights(best.amounts, places)[0],
+        field=HeightField(room.y_m, room.z_m, carving.height.on_map(best.amounts)),
         symmetry=carving.symmetry,
         text=best.text,
     )

@@ -10,8 +10,9 @@ where m is the share of the room and a the largest height out, or in: so no limi
 Since c and not h is what is searched, a step down the slope of c is one down the slope of h,
 smoothed twice over the length of a bump: the metric of a Gaussian.
 
-A curvature of h near 1/R costs something (`CarvedHeight.bending`), so that a descent keeps away
-from it; above 1/R a step is not taken.
+A curvature of h near 1/R costs something (`CarvedHeight.bending`), and ever more the nearer it
+is: so a descent turns and goes along the limit, where steps would else be cut to nothing. Above
+1/R a step is not taken.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ _BUMPS_APART: Final = 0.8  # in lengths of a bump
 _FREE_CURVATURE: Final = 0.75  # of 1/R; above, curvature costs
 _COST_DB: Final = 4.0  # of 10 cm^2 bent by 1/R more than is free
 _COST_AREA_M2: Final = 1e-3
+_WALL_CURVATURE: Final = 1.05  # of 1/R; there it would cost infinitely much
 _LEAST_CURVATURE: Final = 1e-3  # in 1/m, so that a flat place has a slope
 
 
@@ -120,15 +122,18 @@ class CarvedHeight:
         curvature, (by_yy, by_zz, by_yz) = self._curvature(height)
         radius = self.room.radius_m
         excess = np.maximum(curvature * radius - _FREE_CURVATURE, 0.0)
+        left = _WALL_CURVATURE - _FREE_CURVATURE - excess
+        if left.min() <= 0:
+            return np.inf, np.zeros_like(amounts)
         weight = _COST_DB * STEP_M**2 / _COST_AREA_M2
-        by_curvature = 2 * weight * radius * excess
+        by_curvature = weight * radius * (2 + excess / left) * excess / left
         by_height = (
             self._second[0].T @ (by_curvature * by_yy)
             + (by_curvature * by_zz) @ self._second[1]
             + self._first[0].T @ (by_curvature * by_yz) @ self._first[1]
         )
         slope = self._left.T @ (by_height * follows) @ self._up
-        return float(weight * (excess**2).sum()), slope
+        return float(weight * (excess**2 / left).sum()), slope
 
     def _on_map(self, amounts: FloatArray) -> tuple[FloatArray, FloatArray]:
         raised = self._left @ amounts @ self._up.T

@@ -13,7 +13,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.run.state import Run
 from bafflelens.scoring.ranking import CandidateResult
-from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
+from bafflelens.shapes.meshing.mesh_morph import HeightField, SurfaceDeviation
 from bafflelens.store import RunFolder
 
 
@@ -107,6 +107,7 @@ def keep_shape(
     *,
     nominal: Mesh,
     forward_m: FloatArray,
+    field: HeightField,
     symmetry: tuple[str, ...],
     text: str,
 ) -> None:
@@ -127,6 +128,8 @@ def keep_shape(
         A fine mesh of the parent, both halves.
     forward_m : (n_vertices,) array
         By how much each of its vertices moves forwards, in m.
+    field : HeightField
+        The same heights where they are carved, which a hand-off's smooth faces are laid through.
     symmetry : tuple of {"x", "y", "z"}
         Mirror planes of the carved shape.
     text : str
@@ -138,7 +141,7 @@ def keep_shape(
     proud = forward_m[nominal.triangles].mean(axis=1) * nominal.normals[:, 0]
     seen = np.ones(nominal.n_triangles, dtype=bool)
     deviation = SurfaceDeviation(
-        nominal=nominal, displacement=displacement, height=proud, seen=seen
+        nominal=nominal, displacement=displacement, height=proud, seen=seen, field=field
     )
     values = {**shape.defaults, **parent.values}
     declaration = [

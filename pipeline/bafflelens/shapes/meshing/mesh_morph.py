@@ -23,6 +23,35 @@ from bafflelens.base.reading import read_bytes
 from bafflelens.mesh.mesh import Mesh
 
 _LARGEST_TURN_COSINE: Final = float(np.cos(np.radians(75.0)))  # of a triangle while it is moved
+_FIELD: Final = ("field_y", "field_z", "field_height")
+
+
+@dataclass(frozen=True, eq=False)
+class HeightField:
+    """How far a front was moved along the reference axis, by what moved it and no mesh between.
+
+    Attributes
+    ----------
+    y_m, z_m : (n_y,), (n_z,) arrays
+        Places, rising, in m.
+    height_m : (n_y, n_z) array
+        How far each moved forwards, in m.
+    """
+
+    y_m: FloatArray
+    z_m: FloatArray
+    height_m: FloatArray
+
+    @property
+    def fits(self) -> bool:
+        """Whether the arrays belong to each other."""
+        arrays = (self.y_m, self.z_m, self.height_m)
+        return all(
+            array.dtype.kind == "f" and bool(np.isfinite(array).all()) for array in arrays
+        ) and (
+            self.height_m.shape == (len(self.y_m), len(self.z_m))
+            and all(bool((np.diff(places) > 0).all()) for places in arrays[:2])
+        )
 
 
 @dataclass(frozen=True)
@@ -39,12 +68,15 @@ class SurfaceDeviation:
         How far the clay stands proud of each triangle, in m; negative for a dent.
     seen : (n_triangles,) array of bool
         Whether the scanner saw the clay there; elsewhere the height is a smooth guess.
+    field : HeightField, optional
+        Of a carved shape: the heights that were carved, which the displacement only samples.
     """
 
     nominal: Mesh
     displacement: FloatArray
     height: FloatArray
     seen: NDArray[np.bool_]
+    field: HeightField | None = None
 
     @property
     def clay(self) -> Mesh:
@@ -63,6 +95,7 @@ class SurfaceDeviation:
                 displacement=self.displacement,
                 height=self.height,
                 seen=self.seen,
+                **self._arrays_of_field(),
             )
 
     @classmethod
@@ -78,13 +111,22 @@ class SurfaceDeviation:
         data = arrays_of(read_bytes(path, what, StoreError), path, what, rule, StoreError)
         try:
             nominal = Mesh.of_arrays(data)
-            found = cls(nominal, data["displacement"], data["height"], data["seen"])
+            field = None
+            if _FIELD[0] in data:
+                field = HeightField(*(data[name] for name in _FIELD))
+            found = cls(nominal, data["displacement"], data["height"], data["seen"], field)
             if not found._fits:
                 msg = "its arrays do not fit each other"
                 raise ValueError(msg)
         except (ValueError, KeyError) as error:
             raise StoreError(invalid(what, path, f"{rule} ({error})")) from error
         return found
+
+    def _arrays_of_field(self) -> dict[str, FloatArray]:
+        if self.field is None:
+            return {}
+        arrays = (self.field.y_m, self.field.z_m, self.field.height_m)
+        return dict(zip(_FIELD, arrays, strict=True))
 
     @property
     def _fits(self) -> bool:
@@ -96,6 +138,7 @@ class SurfaceDeviation:
             and self.displacement.dtype.kind == self.height.dtype.kind == "f"
             and self.seen.dtype.kind == "b"
             and bool(np.isfinite(self.displacement).all())
+            and (self.field is None or self.field.fits)
         )
 
 

@@ -3,20 +3,25 @@
 
 ::
 
-    python tests/benchmarks/surface_slope.py [lens ...] [--quality draft] [--hz 2000 5000 10000]
-        [--keys lens.depth_mm ...] [--step-mm 0.5] [--remeshed] [--processes 8]
+    python tests/benchmarks/surface_slope.py [lens ...] [--quality standard] [--finer 2]
+        [--hz 2000 5000 10000] [--keys lens.depth_mm ...] [--step-mm 0.5] [--processes 8]
 
-Each length of a lens is changed by a step both ways. The mesh is moved onto the changed solids,
-triangle by triangle (`bafflelens.shapes.meshing.moved_mesh`), all three are solved, and the
-central difference of the levels is held against the slope for the same displacement: on both
-orbits within 60 degrees, where the level is above -20 dB re maximum and the difference above 0.02
-dB/mm. Where a change shifts the driver, that is part of the slope. With ``--remeshed`` both
-changed lenses are meshed anew instead, and the displacement is that onto these meshes by the
-closest point; their scatter needs a larger step.
+Each length of a lens is changed by a step both ways, the mesh is moved onto the changed solids,
+triangle by triangle (`bafflelens.shapes.meshing.moved_mesh`), both are solved, and the central
+difference of the levels is held against the slope for the same displacement: on both orbits
+within 60 degrees, where the level is above -20 dB re maximum and the difference above 0.02 dB/mm.
+Where a change shifts the driver, that is part of the slope. A length whose default is an end of
+its range is changed about one step within.
 
-A row gives how many directions are compared, the largest difference among them, slope over
-difference (least squares), the rms of what is left and the share of directions within 10 %. Rows
-come as they are found, one lens and frequency a process; the sums follow.
+A difference has the error of its meshes, and where a small radius changes that is more than the
+slope's. So differences are taken on meshes finer by a factor on and near the lens, and held
+against the slope on the same mesh and against that on the mesh that the quality asks for. With
+``--remeshed`` both changed lenses are meshed anew by gmsh instead of moved; their scatter needs a
+larger step.
+
+A row gives how many directions are compared, the largest difference among them, and for either
+slope: slope over difference (least squares), the rms of what is left, and the share of directions
+within 10 %. Rows come as they are found, one lens and frequency a process; the sums follow.
 """
 
 from __future__ import annotations
@@ -25,14 +30,13 @@ import argparse
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 
 import numpy as np
 from shapes import TIME_LIMIT_S, front_directions, radiation, shipped
 
-from bafflelens.base.closest_point import closest, searchable
-from bafflelens.base.conventions import FloatArray
+from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import Workspace, solve_burton_miller
@@ -48,6 +52,7 @@ from bafflelens.bem.surface_slope import (
 from bafflelens.bem.system_matrix import Storage
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import QUALITIES, mesh_size
+from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import check_parameters
 from bafflelens.shapes.meshing.parameters import Shape
@@ -64,6 +69,7 @@ OTHERS = ("cabinet.", "edges.", "head.", "dome.", "plate.", "midrange.", "felt."
 # Of a difference of 0.02 dB a per cent is 2e-5 of the level.
 SETTINGS = EngineSettings(tolerance=1e-5, storage=Storage.PACKED)
 DB = 20 / np.log(10)
+AIR = Air()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,36 +81,45 @@ class Asked:
     quality: str
     keys: tuple[str, ...]
     step_mm: float
+    finer: float
     is_remeshed: bool
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Row:
-    """Slopes and differences of one length, in dB/mm, in the directions that are compared."""
+    """Slopes and differences of one length, in dB/mm, in the directions that are compared.
+
+    ``slope`` is on the finer mesh, where the differences were taken, ``usual`` on the mesh of the
+    quality.
+    """
 
     lens: str
     key: str
     frequency_hz: float
-    n_triangles: int
+    n_triangles: tuple[int, int]
     largest: float
     slope: FloatArray
+    usual: FloatArray
     difference: FloatArray
 
-    @property
-    def is_within(self) -> FloatArray:
-        """Whether each slope is within 10 % of the difference."""
-        return np.asarray(np.abs(self.slope / self.difference - 1) < WITHIN)
-
     def __str__(self) -> str:
-        head = f"{self.lens} {self.key} {self.frequency_hz:.0f} Hz ({self.n_triangles}): "
+        fine, usual = self.n_triangles
+        head = f"{self.lens} {self.key} {self.frequency_hz:.0f} Hz: "
         if not self.slope.size:
             return f"{head}at most {self.largest:.3f} dB/mm"
-        a, b = self.slope, self.difference
         return (
-            f"{head}{a.size} directions up to {self.largest:.3f} dB/mm, "
-            f"ratio {a @ b / (b @ b):.3f}, rms {np.linalg.norm(a - b) / np.linalg.norm(b):.1%}, "
-            f"within 10 %: {self.is_within.mean():.0%}"
+            f"{head}{self.slope.size} directions up to {self.largest:.3f} dB/mm; "
+            f"{fine}: {agreement(self.slope, self.difference)}; "
+            f"{usual}: {agreement(self.usual, self.difference)}"
         )
+
+
+def agreement(slope: FloatArray, difference: FloatArray) -> str:
+    """Return slope over difference, the rms of what is left, and the share within 10 %."""
+    ratio = slope @ difference / (difference @ difference)
+    left = np.linalg.norm(slope - difference) / np.linalg.norm(difference)
+    share = np.mean(np.abs(slope / difference - 1) < WITHIN)
+    return f"ratio {ratio:.3f}, rms {left:.1%}, within 10 % {share:.0%}"
 
 
 def main() -> None:
@@ -117,6 +132,7 @@ def main() -> None:
             quality=given.quality,
             keys=tuple(given.keys),
             step_mm=given.step_mm,
+            finer=given.finer,
             is_remeshed=given.remeshed,
         )
         for frequency_hz in sorted(given.hz, reverse=True)  # the longest first
@@ -131,88 +147,160 @@ def main() -> None:
 
 
 def print_sums(rows: Sequence[Row]) -> None:
-    """Print the share of directions within 10 %, by lens, length and frequency."""
-    print("\nlens, length or frequency: directions, within 10 %, rms of slope less difference")
-    names = [
-        *((row.lens,) for row in rows),
-        *((row.lens, row.key) for row in rows),
-        *((f"{row.frequency_hz:.0f} Hz",) for row in rows),
-        ("all",),
-    ]
-    for name in dict.fromkeys(names):
-        some = [
-            row
-            for row in rows
-            if name
-            in ((row.lens,), (row.lens, row.key), (f"{row.frequency_hz:.0f} Hz",), ("all",))
-        ]
-        slope = np.concatenate([row.slope for row in some])
-        difference = np.concatenate([row.difference for row in some])
-        if not slope.size:
-            print(f"{' '.join(name)}: none above {LEAST_DB_PER_MM:g} dB/mm")
+    """Print how slopes and differences agree, by lens, length and frequency."""
+    print("\ndirections: agreement on the finer mesh; on that of the quality")
+    groups: dict[str, list[Row]] = {}
+    for row in rows:
+        for name in (row.lens, f"{row.lens} {row.key}", f"{row.frequency_hz:.0f} Hz", "all"):
+            groups.setdefault(name, []).append(row)
+    for name in sorted(groups):
+        fine, usual, difference = (
+            np.concatenate([getattr(row, part) for row in groups[name]])
+            for part in ("slope", "usual", "difference")
+        )
+        if not fine.size:
+            print(f"{name}: none above {LEAST_DB_PER_MM:g} dB/mm")
             continue
-        share = np.concatenate([row.is_within for row in some]).mean()
-        rms = np.linalg.norm(slope - difference) / np.linalg.norm(difference)
-        print(f"{' '.join(name)}: {slope.size}, {share:.0%}, {rms:.1%}")
+        print(
+            f"{name}: {fine.size}: {agreement(fine, difference)}; {agreement(usual, difference)}"
+        )
 
 
-def compare(asked: Asked) -> list[Row | str]:
-    """Return the rows of one lens at one frequency, or why a length has none."""
-    air = Air()
-    shape, motions = shipped(asked.lens)
-    size = [mesh_size(asked.quality, asked.frequency_hz, air)]
-    mesh = mesh_shape(shape, shape.defaults, size, TIME_LIMIT_S)[0]
-    problem = radiation(shape, motions, mesh, asked.frequency_hz, air)
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Meshed:
+    """A lens on one mesh, with the slopes of the levels in all directions.
+
+    Attributes
+    ----------
+    mesh : Mesh
+        The mesh.
+    driver : (n,) integer array
+        The vertices of what moves.
+    level : (n_directions,) complex array
+        Far field.
+    guess : (n_sources, n_triangles) complex array
+        What solves it.
+    by_surface : (n_directions, n_triangles) array
+        dB per m^3.
+    by_driver : (n_directions, 3) array
+        dB per m.
+    """
+
+    mesh: Mesh
+    driver: np.ndarray
+    level: ComplexArray
+    guess: ComplexArray
+    by_surface: FloatArray
+    by_driver: FloatArray
+
+    def slope(self, move: FloatArray) -> FloatArray:
+        """Return how levels change with moves of the vertices, (n_directions,)."""
+        mesh = self.mesh
+        outwards = np.einsum("ij,ij->i", move[mesh.triangles].mean(axis=1), mesh.normals)
+        shift = move[self.driver].mean(axis=0)
+        return np.asarray(self.by_surface @ (outwards * mesh.areas) + self.by_driver @ shift)
+
+
+def meshed(asked: Asked, shape: Shape, motions: tuple[SourceMotion, ...], mesh: Mesh) -> Meshed:
+    """Solve a lens and return its slopes."""
+    problem = radiation(shape, motions, mesh, asked.frequency_hz, AIR)
     to, workspace = front_directions(), Workspace()
     discretisation = discretise(mesh, shape.symmetry)
-    at_rest = solve_burton_miller(
+    solution = solve_burton_miller(
         problem, discretisation=discretisation, settings=SETTINGS, workspace=workspace
     )
-    level = at_rest.far_field(to)[0]
-    is_loud = DB * np.log(np.abs(level) / np.abs(level).max()) > LOUD_DB
+    level = solution.far_field(to)[0]
     prepared = prepare_slopes(mesh, shape.symmetry, discretisation)
     fields = plane_wave_fields(
         problem, to, np.eye(len(to)), discretisation=discretisation, workspace=workspace
     )
-    given = problem, at_rest.surface_pressure, fields, prepared
-    slope, of_driver = slope_of_fields(*given), slope_of_moved_sources(*given)
-    driver = moving_triangles(problem)
+    given = problem, solution.surface_pressure, fields, prepared
+    each = level[:, np.newaxis]
+    return Meshed(
+        mesh=mesh,
+        driver=np.unique(mesh.triangles[moving_triangles(problem)]),
+        level=level,
+        guess=solution.guess,
+        by_surface=DB * np.real(slope_of_fields(*given) / each),
+        by_driver=DB * np.real(slope_of_moved_sources(*given) / each),
+    )
+
+
+def compare(asked: Asked) -> list[Row | str]:
+    """Return the rows of one lens at one frequency, or why a length has none."""
+    shape, motions = shipped(asked.lens)
+    usual = mesh_size(asked.quality, asked.frequency_hz, AIR)
+    finer = replace(
+        usual,
+        source_size_m=usual.source_size_m / asked.finer,
+        growth=usual.growth * asked.finer**0.5,
+        curvature_elements=round(usual.curvature_elements * asked.finer),
+    )
     found: list[Row | str] = []
+    known: dict[float, list[Meshed]] = {}
     for key in asked.keys or lengths(shape):
+        head = f"{asked.lens} {key} {asked.frequency_hz:.0f} Hz"
         try:
-            ends = changed(asked, shape, mesh, key, driver)
+            middle = middle_of(shape, key, asked.step_mm)
+            at = 0.0 if middle == shape.defaults[key] else middle
+            if at not in known or at:
+                values = {**shape.defaults, key: middle}
+                both = mesh_shape(shape, values, [finer, usual], TIME_LIMIT_S)
+                known[at] = [meshed(asked, shape, motions, mesh) for mesh in both]
+            lens = known[at]
+            ends = changed(asked, shape, [one.mesh for one in lens], key, middle)
         except BafflelensError as error:
-            found.append(f"{asked.lens} {key} {asked.frequency_hz:.0f} Hz: {error}")
+            found.append(f"{head}: {error}")
             continue
-        move = (ends[1][1] - ends[0][1]) / (2 * asked.step_mm)  # in m for a millimetre
-        outwards = np.einsum("ij,ij->i", move[mesh.triangles].mean(axis=1), mesh.normals)
+        slopes = [
+            one.slope((ahead - back) / (2 * asked.step_mm))
+            for one, back, ahead in zip(lens, *(end.moves for end in ends), strict=True)
+        ]
         levels = []
-        for body, _ in ends:
-            there = radiation(shape, motions, body, asked.frequency_hz, air)
+        for end in ends:
+            there = radiation(shape, motions, end.body, asked.frequency_hz, AIR)
+            same = end.body.n_triangles == lens[0].mesh.n_triangles
             solution = solve_burton_miller(
-                there,
-                settings=SETTINGS,
-                workspace=workspace,
-                guesses=at_rest.guess if body.n_triangles == mesh.n_triangles else None,
+                there, settings=SETTINGS, guesses=lens[0].guess if same else None
             )
-            levels.append(DB * np.log(np.abs(solution.far_field(to)[0])))
+            levels.append(DB * np.log(np.abs(solution.far_field(front_directions())[0])))
         difference = (levels[1] - levels[0]) / (2 * asked.step_mm)
-        shift = move[np.unique(mesh.triangles[driver])].mean(axis=0)
-        change = slope @ (outwards * mesh.areas) + of_driver @ shift
-        by_slope = DB * np.real(change / level)
+        level = np.abs(lens[0].level)
+        is_loud = DB * np.log(level / level.max()) > LOUD_DB
         heard = is_loud & (np.abs(difference) > LEAST_DB_PER_MM)
-        found.append(
-            Row(
-                lens=asked.lens,
-                key=key,
-                frequency_hz=asked.frequency_hz,
-                n_triangles=mesh.n_triangles,
-                largest=float(np.abs(difference[is_loud]).max()),
-                slope=by_slope[heard],
-                difference=difference[heard],
-            )
+        row = Row(
+            lens=asked.lens,
+            key=key,
+            frequency_hz=asked.frequency_hz,
+            n_triangles=(lens[0].mesh.n_triangles, lens[1].mesh.n_triangles),
+            largest=float(np.abs(difference[is_loud]).max()),
+            slope=slopes[0][heard],
+            usual=slopes[1][heard],
+            difference=difference[heard],
         )
+        found.append(row)
     return found
+
+
+def middle_of(shape: Shape, key: str, step_mm: float) -> float:
+    """Return the default of a length, or what is a step within its range.
+
+    Raises
+    ------
+    BafflelensError
+        If the rules of the shape forbid the change.
+    """
+    faults: list[str] = []
+    for away in (0.0, step_mm, -step_mm):
+        middle = shape.defaults[key] + away
+        faults = [
+            fault
+            for step in (-step_mm, step_mm)
+            for fault in check_parameters(shape, {**shape.defaults, key: middle + step})
+        ]
+        if not faults:
+            return middle
+    raise BafflelensError("; ".join(faults))
 
 
 def lengths(shape: Shape) -> list[str]:
@@ -220,45 +308,39 @@ def lengths(shape: Shape) -> list[str]:
     return [p.key for p in shape.parameters if p.unit == "mm" and not p.key.startswith(OTHERS)]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Changed:
+    """A changed lens on the finer mesh, and how the vertices of both meshes move onto it, in m."""
+
+    body: Mesh
+    moves: list[FloatArray]
+
+
 def changed(
-    asked: Asked, shape: Shape, mesh: Mesh, key: str, driver: np.ndarray
-) -> list[tuple[Mesh, FloatArray]]:
-    """Return the two changed bodies, and how the vertices of the mesh move onto each, in m.
+    asked: Asked, shape: Shape, both: list[Mesh], key: str, middle: float
+) -> tuple[Changed, Changed]:
+    """Return the lens with a length a step less, and a step more.
 
     Raises
     ------
     BafflelensError
-        If a rule of the shape forbids the change, or the mesh cannot be moved so far.
+        If the meshes cannot be moved so far.
     """
-    size = [mesh_size(asked.quality, asked.frequency_hz, Air())]
     ends = []
     for step in (-asked.step_mm, asked.step_mm):
-        values = {**shape.defaults, key: shape.defaults[key] + step}
-        faults = check_parameters(shape, values)
-        if faults:
-            raise BafflelensError("; ".join(faults))
-        anchors = () if asked.is_remeshed else (mesh,)
-        body = mesh_shape(shape, values, size, TIME_LIMIT_S, anchors)[0]
-        if asked.is_remeshed:
-            fine = [mesh_size("standard", 16_000.0, Air())]
-            ends.append(
-                (body, onto(mesh, mesh_shape(shape, values, fine, TIME_LIMIT_S)[0], driver))
-            )
-            continue
-        if body.places is None or not body.places.is_moved:
+        values = {**shape.defaults, key: middle + step}
+        sizes = [mesh_size(asked.quality, asked.frequency_hz, AIR)] * 2
+        moved = mesh_shape(shape, values, sizes, TIME_LIMIT_S, both)
+        if not all(mesh.places is not None and mesh.places.is_moved for mesh in moved):
             msg = "the mesh cannot be moved onto the changed solid"
             raise BafflelensError(msg)
-        ends.append((body, body.vertices - mesh.vertices))
-    return ends
-
-
-def onto(mesh: Mesh, body: Mesh, driver: np.ndarray) -> FloatArray:
-    """Return how vertices move onto a changed shape, (n_vertices, 3) in m; the driver stays."""
-    feet = closest(searchable(body.vertices, body.triangles), mesh.vertices)
-    move = feet.points - mesh.vertices
-    move[np.unique(mesh.triangles[driver])] = 0
-    move[np.abs(mesh.vertices[:, 1]) < 1e-9, 1] = 0  # stays in the mirror plane
-    return np.asarray(move)
+        moves = [now.vertices - mesh.vertices for now, mesh in zip(moved, both, strict=True)]
+        body = moved[0]
+        if asked.is_remeshed:
+            fine = mesh_size(asked.quality, asked.finer * asked.frequency_hz, AIR)
+            body = mesh_shape(shape, values, [fine], TIME_LIMIT_S)[0]
+        ends.append(Changed(body=body, moves=moves))
+    return ends[0], ends[1]
 
 
 def _each(work: Sequence[Asked], processes: int) -> Iterator[list[Row | str]]:
@@ -279,6 +361,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--hz", type=float, nargs="+", default=FREQUENCIES_HZ)
     parser.add_argument("--keys", nargs="+", default=(), help="all lengths")
     parser.add_argument("--step-mm", type=float, default=0.5)
+    parser.add_argument("--finer", type=float, default=2.0)
     parser.add_argument("--remeshed", action="store_true")
     parser.add_argument("--processes", type=int, default=1)
     return parser.parse_args()

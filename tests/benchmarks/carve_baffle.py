@@ -1,49 +1,56 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Carving the plain baffle itself, against the best of sixty directed lenses.
 
-What sixty directed lenses reached is in ``tests/references/lens_study_directed.csv`` (all that the
-searches of `directed.py` solved, as drafts at three frequencies an octave from 2 to 8 kHz; the
-cabinet's width was searched with the lens): so none is solved again. Here the plain baffle, as
-wide as the best of these, is carved on the same score, at most 30 mm out and 40 mm deep. The
-processor time that sixty lenses take is that of one draft of the baffle in this run, times sixty.
-
 ::
 
-    python tests/benchmarks/carve_baffle.py [steps]
+    python tests/benchmarks/carve_baffle.py [--lenses 60] [--steps 24] [--workers 16] [--folder DIR]
+
+A directed search solves so many vertical lenses as drafts at three frequencies an octave from 2
+to 8 kHz, the cabinet's width with them. Then the plain baffle, as wide as the best of these, is
+carved on the same score and frequencies, at most 30 mm out and 40 mm deep. What counts is the
+workers' time for all pieces of work: how low the carving got with the time that the lenses took.
+With ``--lenses 0`` the best of `directed.py`'s earlier searches stands for them, and sixty times a
+draft of the baffle for their time.
+
+Both runs say as they go what they do. With ``--folder`` they are kept there, and the same command
+goes on with them where they were stopped.
 """
 
 from __future__ import annotations
 
+import argparse
 import csv
-import sys
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
+
+import lens_study
 
 from bafflelens.commands.console import ConsoleProgress
 from bafflelens.run.carving.keeping import kept_steps
-from bafflelens.run.pipeline import RunOptions, run_job
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.store import RunFolder
 
 ROOT = Path(__file__).parents[2]
 TABLE = ROOT / "tests/references/lens_study_directed.csv"
-LENSES = 60
+EARLIER = 60  # that the table of earlier searches stands for
 PARENT, CARVED = "c001", "c001_carved"
-JOB = """
-title = "The plain baffle, carved"
+HEAD = """
+title = "{title}"
 [geometry]
-script = "{script}"
-[geometry.cabinet]
-width_mm = [{width}]
+script = "{root}/geometries/{script}.py"
+{ranges}
 [baseline]
-script = "{script}"
+script = "{root}/geometries/plain_baffle.py"
 [baseline.cabinet]
 width_mm = 210
 [search]
-plan = "list"
+{search}
 [frequencies]
 from_hz = 2000
 to_hz = 8000
-per_octave = 3
+per_octave = {per_octave}
 [solve]
 quality = "draft"
 remeshes = 0
@@ -53,6 +60,8 @@ leaders = 0
 [score]
 from_hz = 2000
 to_hz = 8000
+"""
+CARVE = """
 [carve]
 leaders = 1
 steps = {steps}
@@ -61,39 +70,131 @@ inward_mm = 40
 """
 
 
+@dataclass(frozen=True, kw_only=True)
+class Lenses:
+    """What the lenses came to.
+
+    Attributes
+    ----------
+    text : str
+        Which they are.
+    best_db : float
+        The lowest score.
+    width_mm : float
+        Width of that one's cabinet.
+    work_s : float or None
+        Time that the workers took for all; None where nobody knows.
+    """
+
+    text: str
+    best_db: float
+    width_mm: float
+    work_s: float | None
+
+
 def main() -> None:
-    """Carve and print what came of it beside the directed lenses."""
-    steps = int(sys.argv[1]) if len(sys.argv) > 1 else 24
+    """Search, carve, and print what came of either."""
+    given = _arguments()
+    with tempfile.TemporaryDirectory() as name:
+        base = given.folder or Path(name)
+        base.mkdir(parents=True, exist_ok=True)
+        lenses = searched(base, given) if given.lenses else earlier()
+        print(
+            f"{lenses.text}: best {lenses.best_db:.2f} dB, {lenses.width_mm:g} mm wide", flush=True
+        )
+        job = HEAD.format(
+            title="The plain baffle, carved",
+            root=ROOT,
+            script="plain_baffle",
+            ranges=f"[geometry.cabinet]\nwidth_mm = [{lenses.width_mm:g}]",
+            search='plan = "list"',
+            per_octave=given.per_octave,
+        )
+        folder = done(base, "carve_baffle", job + CARVE.format(steps=given.steps), given.workers)
+        print_result(folder, lenses)
+
+
+def searched(base: Path, given: argparse.Namespace) -> Lenses:
+    """Return what a directed search finds, on the ranges of the lens study."""
+    ranges: dict[str, list[str]] = {}
+    for key, (low, high) in lens_study.RANGES.items():
+        section, name = key.split(".")
+        ranges.setdefault(section, []).append(f"{name} = {{ from = {low:g}, to = {high:g} }}")
+    job = HEAD.format(
+        title="Directed lenses",
+        root=ROOT,
+        script="vertical_lens",
+        ranges="\n".join(
+            line for name, keys in ranges.items() for line in (f"[geometry.{name}]", *keys)
+        ),
+        search=f'plan = "directed"\ncandidates = {given.lenses}\nseed = {given.seed}',
+        per_octave=given.per_octave,
+    )
+    folder = done(base, f"directed_{given.lenses}", job, given.workers)
+    scored = [c for c in folder.candidates() if c.score is not None and c.id in ids(folder)]
+    best = min(scored, key=lambda c: c.score.total_db)
+    return Lenses(
+        text=f"{len(scored)} directed lenses",
+        best_db=best.score.total_db,
+        width_mm=best.values["cabinet.width_mm"],
+        work_s=sum(t.seconds for t in folder.load_record().tasks if t.candidate in ids(folder)),
+    )
+
+
+def ids(folder: RunFolder) -> set[str]:
+    """Return the ids of the searched lenses."""
+    return {c.id for c in folder.candidates() if c.id.startswith("c") and c.id[1:].isdigit()}
+
+
+def earlier() -> Lenses:
+    """Return what the table of earlier searches holds."""
     with TABLE.open(newline="", encoding="utf-8") as stream:
         best = min(csv.DictReader(stream), key=lambda row: float(row["total_db"]))
-    width = best["cabinet.width_mm"]
-    with tempfile.TemporaryDirectory() as name:
-        scratch = Path(name)
-        job = scratch / "carve_baffle.toml"
-        script = ROOT / "geometries/plain_baffle.py"
-        job.write_text(JOB.format(script=script, width=width, steps=steps), encoding="utf-8")
-        result = run_job(job, RunOptions(results=scratch, progress=ConsoleProgress(), workers=1))
-        print_result(result.folder, float(best["total_db"]), float(width))
+    return Lenses(
+        text="best of earlier searches",
+        best_db=float(best["total_db"]),
+        width_mm=float(best["cabinet.width_mm"]),
+        work_s=None,
+    )
 
 
-def print_result(folder: RunFolder, best_db: float, width_mm: float) -> None:
+def done(base: Path, name: str, text: str, workers: int) -> RunFolder:
+    """Run a job, or go on with its run."""
+    options = RunOptions(results=base, progress=ConsoleProgress(), workers=workers)
+    job = base / f"{name}.toml"
+    if job.exists() and job.read_text(encoding="utf-8") != text:
+        msg = f"Invalid folder '{base}'. Must be one of the same options, or a new one."
+        raise SystemExit(msg)
+    job.write_text(text, encoding="utf-8")
+    runs = sorted(path for path in base.glob(f"{name}_*") if path.is_dir())
+    return (resume_run(runs[-1], options) if runs else run_job(job, options)).folder
+
+
+def print_result(folder: RunFolder, lenses: Lenses) -> None:
     """Print scores on fresh meshes, and when the carving passed the lenses."""
     scores = {c.id: c.score.total_db for c in folder.candidates() if c.score is not None}
     steps = kept_steps(folder, CARVED)
-    lenses_s = LENSES * steps[0].work_s[0]
-    print(f"\nbest of {LENSES} directed lenses: {best_db:.2f} dB, cabinet {width_mm:g} mm wide")
-    print(
-        f"plain baffle as wide: {scores[PARENT]:.2f} dB; carved, afresh: {scores[CARVED]:.2f} dB"
-    )
-    print(
-        f"{LENSES} drafts of the baffle would take the workers {lenses_s:.0f} s (without meshing)"
-    )
+    lenses_s = EARLIER * steps[0].work_s[0] if lenses.work_s is None else lenses.work_s
+    print(f"\n{lenses.text}: best {lenses.best_db:.2f} dB, {lenses_s:.0f} s of the workers")
+    carved_db = scores.get(CARVED, float("nan"))
+    print(f"plain baffle as wide: {scores[PARENT]:.2f} dB; carved, afresh: {carved_db:.2f} dB")
     spent_s = 0.0
     for step in steps:
         spent_s += sum(step.work_s)
-        is_better = "better than the lenses" if step.score_db < best_db else ""
+        is_better = "better than the lenses" if step.score_db < lenses.best_db else ""
         is_dearer = "" if spent_s <= lenses_s else "longer than the lenses"
         print(f"step {step.number}: {step.text}; {spent_s:.0f} s {is_better} {is_dearer}".rstrip())
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--lenses", type=int, default=60)
+    parser.add_argument("--steps", type=int, default=24)
+    parser.add_argument("--per-octave", type=int, default=3)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--folder", type=Path)
+    return parser.parse_args()
 
 
 if __name__ == "__main__":

@@ -1,31 +1,42 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Slopes over the surface against differences, for every length of the shipped lenses; their cost.
+"""Slopes over the surface against changed lenses, for every length of every shipped lens.
 
 ::
 
-    python tests/benchmarks/surface_slope.py [quality] [shape ...]
+    python tests/benchmarks/surface_slope.py [lens ...] [--quality standard] [--finer 2]
+        [--hz 2000 5000 10000] [--keys lens.depth_mm ...] [--step-mm 0.5] [--processes 8]
 
-For each length a shape has in its lens (default values, 0.5 mm more and less) the vertices of the
-mesh are moved onto the changed shape by the closest point, both meshes are solved and the
-difference of the levels is held against the slope for the same displacement: both orbits within
-60 degrees, where the level is above -20 dB re maximum and the difference above 0.02 dB/mm. A row
-gives how many directions that are, slope over difference (least squares), the rms of what is left
-and the share of directions within 10 %.
+Each length of a lens is changed by a step both ways, the mesh is moved onto the changed solids,
+triangle by triangle (`bafflelens.shapes.meshing.moved_mesh`), both are solved, and the central
+difference of the levels is held against the slope for the same displacement: on both orbits
+within 60 degrees, where the level is above -20 dB re maximum and the difference above 0.02 dB/mm.
+Where a change shifts the driver, that is part of the slope. A length whose default is an end of
+its range is changed about one step within.
 
-At the end: processor time of one slope over that of one solve, with three objectives and with one.
+A difference has the error of its meshes, and where a small radius changes that is more than the
+slope's. So differences are taken on meshes finer by a factor on and near the lens, and held
+against the slope on the same mesh and against that on the mesh that the quality asks for. With
+``--remeshed`` both changed lenses are meshed anew by gmsh instead of moved; their scatter needs a
+larger step.
+
+A row gives how many directions are compared, the largest difference among them, and for either
+slope: slope over difference (least squares), the rms of what is left, and the share of directions
+within 10 %. Rows come as they are found, one lens and frequency a process; the sums follow.
 """
 
 from __future__ import annotations
 
-import sys
-import time
-from dataclasses import replace
+import argparse
+import os
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
 
 import numpy as np
-from shapes import front_directions, meshes, radiation, shipped
+from shapes import TIME_LIMIT_S, front_directions, radiation, shipped
 
-from bafflelens.base.closest_point import closest, searchable
-from bafflelens.base.conventions import FloatArray
+from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import Workspace, solve_burton_miller
@@ -36,131 +47,325 @@ from bafflelens.bem.surface_slope import (
     moving_triangles,
     prepare_slopes,
     slope_of_fields,
-    surface_slope,
+    slope_of_moved_sources,
 )
-from bafflelens.directivity.direction_set import directions
+from bafflelens.bem.system_matrix import Storage
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.quality import mesh_size, tolerance
+from bafflelens.mesh.quality import QUALITIES, mesh_size
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import check_parameters
+from bafflelens.shapes.meshing.parameters import Shape
 
-SHAPES = ("vertical_lens", "conic_lens", "arc_lens", "spline_lens", "exponential_lens")
-FREQUENCIES_HZ = (2000.0, 4000.0, 7000.0, 10_000.0)
-STEP_MM = 0.5
-FINE_HZ = 16_000.0  # the changed shape is meshed as for this frequency
+LENSES = (
+    "vertical_lens", "conic_lens", "arc_lens", "spline_lens", "exponential_lens", "waveguide",
+)  # fmt: skip
+FREQUENCIES_HZ = (2000.0, 3000.0, 4000.0, 5000.0, 6500.0, 8000.0, 10_000.0)
 LEAST_DB_PER_MM = 0.02
 LOUD_DB = -20.0
+WITHIN = 0.1
 # Lengths of the cabinet are no part of a lens, and a driver that changes moves.
 OTHERS = ("cabinet.", "edges.", "head.", "dome.", "plate.", "midrange.", "felt.")
+# Of a difference of 0.02 dB a per cent is 2e-5 of the level.
+SETTINGS = EngineSettings(tolerance=1e-5, storage=Storage.PACKED)
+DB = 20 / np.log(10)
+AIR = Air()
 
 
-def main(quality: str = "standard", *names: str) -> None:
-    """Print a row a shape, length and frequency, and the cost."""
-    ratios: list[float] = []
-    for name in names or SHAPES:
-        compare(name, quality, ratios)
-    if ratios:
-        share = np.mean(np.abs(np.array(ratios) - 1) < 0.1)
-        print(f"all directions: {len(ratios)}, within 10 %: {share:.0%}")
-    cost(names[0] if names else SHAPES[0], quality)
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What is compared in one process."""
+
+    lens: str
+    frequency_hz: float
+    quality: str
+    keys: tuple[str, ...]
+    step_mm: float
+    finer: float
+    is_remeshed: bool
 
 
-def compare(name: str, quality: str, ratios: list[float]) -> None:
-    """Compare slopes and differences of one shape."""
-    air = Air()
-    shape, motions = shipped(name)
-    to = front_directions()
-    sizes = [mesh_size(quality, hz, air) for hz in FREQUENCIES_HZ]
-    changed = {}
-    for parameter in shape.parameters:
-        key = parameter.key
-        if parameter.unit != "mm" or key.startswith(OTHERS):
-            continue
-        values = [{key: shape.defaults[key] + step} for step in (-STEP_MM, STEP_MM)]
-        if any(check_parameters(shape, {**shape.defaults, **one}) for one in values):
-            continue
-        try:
-            fine = [mesh_size("standard", FINE_HZ, air)]
-            changed[key] = [meshes(shape, fine, one)[0] for one in values]
-        except BafflelensError as error:
-            print(f"{name} {key}: {error}")
-    for frequency_hz, mesh in zip(FREQUENCIES_HZ, meshes(shape, sizes, {}), strict=True):
-        problem = radiation(shape, motions, mesh, frequency_hz, air)
-        settings = EngineSettings(tolerance=1e-5)
-        at_rest = solve_burton_miller(problem, settings=settings)
-        level = at_rest.far_field(to)[0]
-        fields = plane_wave_fields(problem, to, np.eye(len(to)), tolerance=1e-3)
-        prepared = prepare_slopes(mesh, shape.symmetry)
-        slope = slope_of_fields(problem, at_rest.surface_pressure, fields, prepared)
-        for key, both in changed.items():
-            moved = [onto(mesh, one, moving_triangles(problem)) for one in both]
-            move = (moved[1] - moved[0]) / (2 * STEP_MM)
-            outwards = np.einsum("ij,ij->i", move[mesh.triangles].mean(axis=1), mesh.normals)
-            found = 8.686 * np.real(slope @ (outwards * mesh.areas) / level)
-            ends = []
-            for sign in (-1, 1):
-                body = replace(mesh, vertices=mesh.vertices + sign * STEP_MM * move)
-                there = radiation(shape, motions, body, frequency_hz, air)
-                ends.append(solve_burton_miller(there, settings=settings).far_field(to)[0])
-            expected = 20 * np.log10(np.abs(ends[1] / ends[0])) / (2 * STEP_MM)
-            is_loud = 20 * np.log10(np.abs(level) / np.abs(level).max()) > LOUD_DB
-            heard = is_loud & (np.abs(expected) > LEAST_DB_PER_MM)
-            row = f"{name} {key} {frequency_hz:.0f} Hz ({mesh.n_triangles}): "
-            if not heard.any():
-                print(row + f"largest {np.abs(expected[is_loud]).max():.3f} dB/mm", flush=True)
-                continue
-            a, b = found[heard], expected[heard]
-            ratios.extend((a / b).tolist())
-            print(
-                f"{row}{heard.sum()} directions up to {np.abs(b).max():.3f} dB/mm, ratio "
-                f"{a @ b / (b @ b):.3f}, rms {np.linalg.norm(a - b) / np.linalg.norm(b):.1%}, "
-                f"within 10 %: {np.mean(np.abs(a / b - 1) < 0.1):.0%}",
-                flush=True,
-            )
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Row:
+    """Slopes and differences of one length, in dB/mm, in the directions that are compared.
 
+    ``slope`` is on the finer mesh, where the differences were taken, ``usual`` on the mesh of the
+    quality.
+    """
 
-def onto(mesh: Mesh, changed: Mesh, fixed: np.ndarray) -> FloatArray:
-    """Return how the vertices move onto a changed shape, (n_vertices, 3) in m."""
-    feet = closest(searchable(changed.vertices, changed.triangles), mesh.vertices)
-    move = feet.points - mesh.vertices
-    move[np.unique(mesh.triangles[fixed])] = 0
-    move[np.abs(mesh.vertices[:, 1]) < 1e-9, 1] = 0  # stays in the mirror plane
-    return np.asarray(move)
+    lens: str
+    key: str
+    frequency_hz: float
+    n_triangles: tuple[int, int]
+    largest: float
+    slope: FloatArray
+    usual: FloatArray
+    difference: FloatArray
 
-
-def cost(name: str, quality: str) -> None:
-    """Print the processor time of slopes over that of solves, each with all that it takes."""
-    air = Air()
-    shape, motions = shipped(name)
-    sizes = [mesh_size(quality, hz, air) for hz in FREQUENCIES_HZ]
-    to = directions().vectors
-    for frequency_hz, mesh in zip(FREQUENCIES_HZ, meshes(shape, sizes, {}), strict=True):
-        problem = radiation(shape, motions, mesh, frequency_hz, air)
-        settings = EngineSettings(tolerance=tolerance(quality))
-        workspace, discretisation = Workspace(), discretise(mesh, shape.symmetry)
-        prepared = prepare_slopes(mesh, shape.symmetry, discretisation)
-        solves, three, one = [], [], []
-        for _ in range(2):  # the first compiles
-            start = time.process_time()
-            solution = solve_burton_miller(
-                problem, discretisation=discretisation, settings=settings, workspace=workspace
-            )
-            far = solution.far_field(to)
-            solves.append(time.process_time() - start)
-            # the beam around the axis, a floor bounce and the sides, as rows of the far field
-            weights = np.stack([np.where(to @ axis > 0.8, far, 0) for axis in np.eye(3)])
-            for some, times in ((weights, three), (weights[:1], one)):
-                start = time.process_time()
-                surface_slope(
-                    problem, solution.surface_pressure, to, some,
-                    prepared=prepared, workspace=workspace,
-                )  # fmt: skip
-                times.append(time.process_time() - start)
-        print(
-            f"{name} {frequency_hz:.0f} Hz ({mesh.n_triangles}): solve {solves[1]:.2f} s; slopes "
-            f"over solve {three[1] / solves[1]:.2f} for three objectives, "
-            f"{one[1] / solves[1]:.2f} for one"
+    def __str__(self) -> str:
+        fine, usual = self.n_triangles
+        head = f"{self.lens} {self.key} {self.frequency_hz:.0f} Hz: "
+        if not self.slope.size:
+            return f"{head}at most {self.largest:.3f} dB/mm"
+        return (
+            f"{head}{self.slope.size} directions up to {self.largest:.3f} dB/mm; "
+            f"{fine}: {agreement(self.slope, self.difference)}; "
+            f"{usual}: {agreement(self.usual, self.difference)}"
         )
 
 
+def agreement(slope: FloatArray, difference: FloatArray) -> str:
+    """Return slope over difference, the rms of what is left, and the share within 10 %."""
+    ratio = slope @ difference / (difference @ difference)
+    left = np.linalg.norm(slope - difference) / np.linalg.norm(difference)
+    share = np.mean(np.abs(slope / difference - 1) < WITHIN)
+    return f"ratio {ratio:.3f}, rms {left:.1%}, within 10 % {share:.0%}"
+
+
+def main() -> None:
+    """Compare what is asked for and print it."""
+    given = _arguments()
+    work = [
+        Asked(
+            lens=lens,
+            frequency_hz=frequency_hz,
+            quality=given.quality,
+            keys=tuple(given.keys),
+            step_mm=given.step_mm,
+            finer=given.finer,
+            is_remeshed=given.remeshed,
+        )
+        for frequency_hz in sorted(given.hz, reverse=True)  # the longest first
+        for lens in given.lenses or LENSES
+    ]
+    rows: list[Row] = []
+    for found in _each(work, given.processes):
+        for line in found:
+            print(line, flush=True)
+        rows.extend(line for line in found if isinstance(line, Row))
+    print_sums(rows)
+
+
+def print_sums(rows: Sequence[Row]) -> None:
+    """Print how slopes and differences agree, by lens, length and frequency."""
+    print("\ndirections: agreement on the finer mesh; on that of the quality")
+    groups: dict[str, list[Row]] = {}
+    for row in rows:
+        for name in (row.lens, f"{row.lens} {row.key}", f"{row.frequency_hz:.0f} Hz", "all"):
+            groups.setdefault(name, []).append(row)
+    for name in sorted(groups):
+        fine, usual, difference = (
+            np.concatenate([getattr(row, part) for row in groups[name]])
+            for part in ("slope", "usual", "difference")
+        )
+        if not fine.size:
+            print(f"{name}: none above {LEAST_DB_PER_MM:g} dB/mm")
+            continue
+        print(
+            f"{name}: {fine.size}: {agreement(fine, difference)}; {agreement(usual, difference)}"
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Meshed:
+    """A lens on one mesh, with the slopes of the levels in all directions.
+
+    Attributes
+    ----------
+    mesh : Mesh
+        The mesh.
+    driver : (n,) integer array
+        The vertices of what moves.
+    level : (n_directions,) complex array
+        Far field.
+    guess : (n_sources, n_triangles) complex array
+        What solves it.
+    by_surface : (n_directions, n_triangles) array
+        dB per m^3.
+    by_driver : (n_directions, 3) array
+        dB per m.
+    """
+
+    mesh: Mesh
+    driver: np.ndarray
+    level: ComplexArray
+    guess: ComplexArray
+    by_surface: FloatArray
+    by_driver: FloatArray
+
+    def slope(self, move: FloatArray) -> FloatArray:
+        """Return how levels change with moves of the vertices, (n_directions,)."""
+        mesh = self.mesh
+        outwards = np.einsum("ij,ij->i", move[mesh.triangles].mean(axis=1), mesh.normals)
+        shift = move[self.driver].mean(axis=0)
+        return np.asarray(self.by_surface @ (outwards * mesh.areas) + self.by_driver @ shift)
+
+
+def meshed(asked: Asked, shape: Shape, motions: tuple[SourceMotion, ...], mesh: Mesh) -> Meshed:
+    """Solve a lens and return its slopes."""
+    problem = radiation(shape, motions, mesh, asked.frequency_hz, AIR)
+    to, workspace = front_directions(), Workspace()
+    discretisation = discretise(mesh, shape.symmetry)
+    solution = solve_burton_miller(
+        problem, discretisation=discretisation, settings=SETTINGS, workspace=workspace
+    )
+    level = solution.far_field(to)[0]
+    prepared = prepare_slopes(mesh, shape.symmetry, discretisation)
+    fields = plane_wave_fields(
+        problem, to, np.eye(len(to)), discretisation=discretisation, workspace=workspace
+    )
+    given = problem, solution.surface_pressure, fields, prepared
+    each = level[:, np.newaxis]
+    return Meshed(
+        mesh=mesh,
+        driver=np.unique(mesh.triangles[moving_triangles(problem)]),
+        level=level,
+        guess=solution.guess,
+        by_surface=DB * np.real(slope_of_fields(*given) / each),
+        by_driver=DB * np.real(slope_of_moved_sources(*given) / each),
+    )
+
+
+def compare(asked: Asked) -> list[Row | str]:
+    """Return the rows of one lens at one frequency, or why a length has none."""
+    shape, motions = shipped(asked.lens)
+    usual = mesh_size(asked.quality, asked.frequency_hz, AIR)
+    finer = replace(
+        usual,
+        source_size_m=usual.source_size_m / asked.finer,
+        growth=usual.growth * asked.finer**0.5,
+        curvature_elements=round(usual.curvature_elements * asked.finer),
+    )
+    found: list[Row | str] = []
+    known: dict[float, list[Meshed]] = {}
+    for key in asked.keys or lengths(shape):
+        head = f"{asked.lens} {key} {asked.frequency_hz:.0f} Hz"
+        try:
+            middle = middle_of(shape, key, asked.step_mm)
+            at = 0.0 if middle == shape.defaults[key] else middle
+            if at not in known or at:
+                values = {**shape.defaults, key: middle}
+                both = mesh_shape(shape, values, [finer, usual], TIME_LIMIT_S)
+                known[at] = [meshed(asked, shape, motions, mesh) for mesh in both]
+            lens = known[at]
+            ends = changed(asked, shape, [one.mesh for one in lens], key, middle)
+        except BafflelensError as error:
+            found.append(f"{head}: {error}")
+            continue
+        slopes = [
+            one.slope((ahead - back) / (2 * asked.step_mm))
+            for one, back, ahead in zip(lens, *(end.moves for end in ends), strict=True)
+        ]
+        levels = []
+        for end in ends:
+            there = radiation(shape, motions, end.body, asked.frequency_hz, AIR)
+            same = end.body.n_triangles == lens[0].mesh.n_triangles
+            solution = solve_burton_miller(
+                there, settings=SETTINGS, guesses=lens[0].guess if same else None
+            )
+            levels.append(DB * np.log(np.abs(solution.far_field(front_directions())[0])))
+        difference = (levels[1] - levels[0]) / (2 * asked.step_mm)
+        level = np.abs(lens[0].level)
+        is_loud = DB * np.log(level / level.max()) > LOUD_DB
+        heard = is_loud & (np.abs(difference) > LEAST_DB_PER_MM)
+        row = Row(
+            lens=asked.lens,
+            key=key,
+            frequency_hz=asked.frequency_hz,
+            n_triangles=(lens[0].mesh.n_triangles, lens[1].mesh.n_triangles),
+            largest=float(np.abs(difference[is_loud]).max()),
+            slope=slopes[0][heard],
+            usual=slopes[1][heard],
+            difference=difference[heard],
+        )
+        found.append(row)
+    return found
+
+
+def middle_of(shape: Shape, key: str, step_mm: float) -> float:
+    """Return the default of a length, or what is a step within its range.
+
+    Raises
+    ------
+    BafflelensError
+        If the rules of the shape forbid the change.
+    """
+    faults: list[str] = []
+    for away in (0.0, step_mm, -step_mm):
+        middle = shape.defaults[key] + away
+        faults = [
+            fault
+            for step in (-step_mm, step_mm)
+            for fault in check_parameters(shape, {**shape.defaults, key: middle + step})
+        ]
+        if not faults:
+            return middle
+    raise BafflelensError("; ".join(faults))
+
+
+def lengths(shape: Shape) -> list[str]:
+    """Return the lengths of a lens."""
+    return [p.key for p in shape.parameters if p.unit == "mm" and not p.key.startswith(OTHERS)]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Changed:
+    """A changed lens on the finer mesh, and how the vertices of both meshes move onto it, in m."""
+
+    body: Mesh
+    moves: list[FloatArray]
+
+
+def changed(
+    asked: Asked, shape: Shape, both: list[Mesh], key: str, middle: float
+) -> tuple[Changed, Changed]:
+    """Return the lens with a length a step less, and a step more.
+
+    Raises
+    ------
+    BafflelensError
+        If the meshes cannot be moved so far.
+    """
+    ends = []
+    for step in (-asked.step_mm, asked.step_mm):
+        values = {**shape.defaults, key: middle + step}
+        sizes = [mesh_size(asked.quality, asked.frequency_hz, AIR)] * 2
+        moved = mesh_shape(shape, values, sizes, TIME_LIMIT_S, both)
+        if not all(mesh.places is not None and mesh.places.is_moved for mesh in moved):
+            msg = "the mesh cannot be moved onto the changed solid"
+            raise BafflelensError(msg)
+        moves = [now.vertices - mesh.vertices for now, mesh in zip(moved, both, strict=True)]
+        body = moved[0]
+        if asked.is_remeshed:
+            fine = mesh_size(asked.quality, asked.finer * asked.frequency_hz, AIR)
+            body = mesh_shape(shape, values, [fine], TIME_LIMIT_S)[0]
+        ends.append(Changed(body=body, moves=moves))
+    return ends[0], ends[1]
+
+
+def _each(work: Sequence[Asked], processes: int) -> Iterator[list[Row | str]]:
+    """Yield what is found, as it is found."""
+    if processes == 1:
+        yield from map(compare, work)
+        return
+    os.environ["NUMBA_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        for done in as_completed([pool.submit(compare, asked) for asked in work]):
+            yield done.result()
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("lenses", nargs="*", metavar="lens", help="all shipped ones")
+    parser.add_argument("--quality", choices=QUALITIES, default="standard")
+    parser.add_argument("--hz", type=float, nargs="+", default=FREQUENCIES_HZ)
+    parser.add_argument("--keys", nargs="+", default=(), help="all lengths")
+    parser.add_argument("--step-mm", type=float, default=0.5)
+    parser.add_argument("--finer", type=float, default=2.0)
+    parser.add_argument("--remeshed", action="store_true")
+    parser.add_argument("--processes", type=int, default=1)
+    return parser.parse_args()
+
+
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    main()

@@ -252,13 +252,13 @@ def assemble(
         far_product = low_rank_product(
             far, discretisation, corrections, settings.tolerance, expected
         )
-    near_matrix = sparse.csr_array((corrections, near.element, near.start), shape=(size, size))
-    identity = sparse.eye_array(size, format="csr")
-    near_matrix = (near_matrix - 0.5 * identity).astype(np.complex64)
+    near_matrix = sparse.csr_array(
+        (corrections.astype(np.complex64), near.element, near.start), shape=(size, size)
+    )
 
     def multiply(vectors: ComplexArray) -> ComplexArray:
         single = vectors.astype(np.complex64)
-        return np.asarray(far_product(single) + (near_matrix @ single.T).T)
+        return np.asarray(far_product(single) + (near_matrix @ single.T).T - 0.5 * single)
 
     def full_matrix() -> NDArray[np.complexfloating[Any, Any]] | None:
         if size > settings.direct_unknowns:

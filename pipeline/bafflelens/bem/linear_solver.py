@@ -179,9 +179,50 @@ def solve_followers(
     SolveError
         If no finite solution is found.
     """
-    looser = FOLLOWERS_TOLERANCE * tolerance
+    return solve_together(
+        system,
+        right_hand_sides,
+        tolerance=FOLLOWERS_TOLERANCE * tolerance,
+        guesses=guesses,
+        known=known,
+    )
+
+
+def solve_together(
+    system: LinearSystem,
+    right_hand_sides: ComplexArray,
+    *,
+    tolerance: float,
+    guesses: ComplexArray | None = None,
+    known: Sequence[Space] = (),
+) -> ComplexArray:
+    """Solve for right-hand sides whose solutions are alike, all in one space.
+
+    Parameters
+    ----------
+    system : LinearSystem
+        The system.
+    right_hand_sides : (n_right_hand_sides, size) complex array
+        Right-hand sides.
+    tolerance : float
+        Relative residual to reach.
+    guesses : (n_guesses, size) complex array, optional
+        Vectors whose span probably holds much of the solutions.
+    known : sequence of Space
+        What was searched for others like these.
+
+    Returns
+    -------
+    (n_right_hand_sides, size) complex array
+        Solutions.
+
+    Raises
+    ------
+    SolveError
+        If no finite solution is found.
+    """
     outcome = iterate_together(
-        system.multiply, right_hand_sides, guesses, looser, MOST_ITERATIONS, known
+        system.multiply, right_hand_sides, guesses, tolerance, MOST_ITERATIONS, known
     )
     if outcome.is_converged:
         return np.asarray(outcome.solutions)

@@ -25,7 +25,7 @@ from bafflelens.bem.burton_miller import (
 )
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
 from bafflelens.bem.engine_settings import EngineSettings
-from bafflelens.bem.linear_solver import solve_linear_system
+from bafflelens.bem.linear_solver import solve_together
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.mesh import Mesh
@@ -80,12 +80,12 @@ def plane_wave_fields(
     pressure, gradient = incident(
         problem.mesh, discretisation.signs, problem.wavenumber, directions, basis
     )
-    outcome = solve_linear_system(
+    solutions = solve_together(
         absorbing_system(rigid, problem, at),
         -(pressure + 1j / problem.wavenumber * at.coupling * gradient),
         tolerance=tolerance,
     )
-    return np.asarray(shares @ outcome.solutions)
+    return np.asarray(shares @ solutions)
 
 
 def incident(

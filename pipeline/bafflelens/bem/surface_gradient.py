@@ -22,7 +22,7 @@ import numpy as np
 from numba import njit, prange
 from scipy import sparse
 
-from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
+from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.mesh.mesh import Mesh
 
 _SMOOTH_COSINE: Final = float(np.cos(np.radians(40.0)))
@@ -58,82 +58,129 @@ def gradient_and_curvature(
     size = mesh.n_triangles
     for plane in symmetry:
         mesh = mesh.mirrored(plane)  # triangle n + m size is image m of triangle n
-    ring = _touching(mesh)
-    smooth = _pairs(ring, mesh, np.arange(size), _SMOOTH_COSINE)
-    smooth_fit = _fitted(mesh, *smooth)
-    near_edges = _near_edges(ring, mesh, size)
-    around = _pairs(ring, mesh, near_edges, _AROUND_COSINE)
-    around_fit = _fitted(mesh, *around)
+    around_vertex = _owners(mesh)
+    is_edge = np.empty(mesh.n_triangles, dtype=bool)
+    _touches_edge(*around_vertex, mesh.triangles, mesh.normals, _SMOOTH_COSINE, is_edge)
+    near_edges = np.flatnonzero(_touches_any(*around_vertex, mesh.triangles[:size], is_edge))
+    smooth, smooth_fit = _fitted(mesh, around_vertex, np.arange(size), _SMOOTH_COSINE)
+    around, around_fit = _fitted(mesh, around_vertex, near_edges, _AROUND_COSINE)
     share = np.ones(size)
     share[near_edges] = 0.5
     point = np.concatenate((smooth[0], around[0]))
     neighbour = np.concatenate((smooth[1], around[1])) % size
     fit = share[point, np.newaxis] * np.concatenate((smooth_fit, around_fit))
-    along = [_folded(point, neighbour, fit[:, axis], size) for axis in range(3)]
     turn = mesh.normals[smooth[1]] - mesh.normals[smooth[0]]
     spread = np.einsum("ij,ij->i", smooth_fit, turn)
     curvature = np.asarray(np.bincount(smooth[0], spread, minlength=size), dtype=float)
-    return (along[0], along[1], along[2]), curvature
+    return _folded(point, neighbour, fit, size), curvature
 
 
-def _folded(
-    point: IntArray, neighbour: IntArray, values: FloatArray, size: int
-) -> sparse.csr_array:
-    """Return the matrix that takes ``values`` times neighbour less point, summed over pairs."""
-    matrix = sparse.csr_array((values, (point, neighbour)), shape=(size, size))
-    own = np.bincount(point, values, minlength=size)
-    return sparse.csr_array(matrix - sparse.diags_array(own))
+def _folded(point: IntArray, neighbour: IntArray, fit: FloatArray, size: int) -> Operators:
+    """Return the matrices that take ``fit`` times neighbour less point, summed over pairs."""
+    everyone = np.arange(size)
+    row = np.concatenate((point, everyone))
+    order = np.argsort(row, kind="stable")
+    column = np.concatenate((neighbour, everyone))[order]
+    start = np.concatenate(([0], np.cumsum(np.bincount(row, minlength=size))))
+
+    def along(axis: int) -> sparse.csr_array:
+        own = -np.bincount(point, fit[:, axis], minlength=size)
+        values = np.concatenate((fit[:, axis], own))[order]
+        # entries of one place are left apart: to bring them together takes longer than it saves
+        return sparse.csr_array((values, column, start), shape=(size, size))
+
+    return along(0), along(1), along(2)
 
 
-def _touching(mesh: Mesh) -> sparse.csr_array:
-    """Return which triangles share a vertex, (n_triangles, n_triangles)."""
-    number = np.repeat(np.arange(mesh.n_triangles), 3)
-    corners = sparse.csr_array(
-        (np.ones(number.size, dtype=np.int32), (number, mesh.triangles.ravel())),
-        shape=(mesh.n_triangles, len(mesh.vertices)),
+def _owners(mesh: Mesh) -> tuple[IntArray, IntArray]:
+    """Return where the triangles around each vertex begin, and these triangles."""
+    corners = mesh.triangles.ravel()
+    owner = np.argsort(corners, kind="stable") // 3
+    count = np.bincount(corners, minlength=len(mesh.vertices))
+    return np.concatenate(([0], np.cumsum(count))), owner
+
+
+def _fitted(
+    mesh: Mesh, around_vertex: tuple[IntArray, IntArray], points: IntArray, cosine: float
+) -> tuple[tuple[IntArray, IntArray], FloatArray]:
+    """Return pairs of triangles with what each second one's difference adds to the gradient.
+
+    The second are the two rings around the first, no farther turned than a cosine: (n_pairs,)
+    numbers of each, sorted by the first, and (n_pairs, 3) in 1/m.
+    """
+    start, neighbours = _two_rings(*around_vertex, mesh.triangles, mesh.normals, points, cosine)
+    found = np.empty((neighbours.size, 3))
+    _fit(mesh.centroids, mesh.normals, mesh.areas, points, start, neighbours, found)
+    return (np.repeat(points, np.diff(start)), neighbours), found
+
+
+@njit(cache=True)
+def _two_rings(vertex_start, owner, triangles, normals, points, cosine):
+    """Return where the neighbours of each point begin, and the neighbours."""
+    start = np.zeros(points.size + 1, dtype=np.int64)
+    found = np.empty(48 * points.size + 48, dtype=np.int64)
+    seen = np.full(len(triangles), -1)
+    count = 0
+    for n in range(points.size):
+        point = points[n]
+        seen[point] = n
+        for between in _touching(vertex_start, owner, triangles[point]):
+            if _cosine(normals, point, between) <= cosine:
+                continue
+            for other in _touching(vertex_start, owner, triangles[between]):
+                if seen[other] == n or _cosine(normals, between, other) <= cosine:
+                    continue
+                if _cosine(normals, point, other) <= cosine:
+                    continue
+                seen[other] = n
+                if count == found.size:
+                    found = np.concatenate((found, np.empty_like(found)))
+                found[count] = other
+                count += 1
+        start[n + 1] = count
+    return start, found[:count].copy()
+
+
+@njit(cache=True)
+def _touches_edge(vertex_start, owner, triangles, normals, cosine, out):
+    """Set ``out`` to whether a triangle meets one that is farther turned than a cosine."""
+    for n in range(len(triangles)):
+        out[n] = False
+        for other in _touching(vertex_start, owner, triangles[n]):
+            if _cosine(normals, n, other) <= cosine:
+                out[n] = True
+
+
+@njit(cache=True)
+def _touches_any(vertex_start, owner, triangles, marked):
+    """Return whether triangles meet one that is marked."""
+    found = np.zeros(len(triangles), dtype=np.bool_)
+    for n in range(len(triangles)):
+        for other in _touching(vertex_start, owner, triangles[n]):
+            found[n] |= marked[other]
+    return found
+
+
+@njit(cache=True)
+def _touching(vertex_start, owner, corners):
+    """Return the triangles at three vertices; that to which these belong comes three times."""
+    a, b, c = corners[0], corners[1], corners[2]
+    return np.concatenate(
+        (
+            owner[vertex_start[a] : vertex_start[a + 1]],
+            owner[vertex_start[b] : vertex_start[b + 1]],
+            owner[vertex_start[c] : vertex_start[c + 1]],
+        )
     )
-    return sparse.csr_array(corners @ corners.T)
 
 
-def _pairs(
-    ring: sparse.csr_array, mesh: Mesh, points: IntArray, cosine: float
-) -> tuple[IntArray, IntArray]:
-    """Return two rings around triangles, no farther turned than a cosine: pairs of numbers."""
-    first, second = sparse.coo_array(ring).coords
-    kept = _is_turned_less(mesh, first, second, cosine)
-    step = sparse.csr_array(
-        (np.ones(int(kept.sum()), dtype=np.int32), (first[kept], second[kept])), shape=ring.shape
+@njit(cache=True)
+def _cosine(normals, first, second):
+    return (
+        normals[first, 0] * normals[second, 0]
+        + normals[first, 1] * normals[second, 1]
+        + normals[first, 2] * normals[second, 2]
     )
-    row, second = sparse.coo_array(step[points] @ step).coords
-    first = points[row]
-    kept = _is_turned_less(mesh, first, second, cosine) & (first != second)
-    return first[kept].astype(np.int64), second[kept].astype(np.int64)
-
-
-def _near_edges(ring: sparse.csr_array, mesh: Mesh, size: int) -> IntArray:
-    """Return which of the first triangles have a sharp edge within two rings."""
-    first, second = sparse.coo_array(ring).coords
-    touches = np.zeros(mesh.n_triangles, dtype=bool)
-    touches[first[~_is_turned_less(mesh, first, second, _SMOOTH_COSINE)]] = True
-    near = (ring[:size] @ touches.astype(np.int32)) > 0
-    return np.flatnonzero(near)
-
-
-def _is_turned_less(mesh: Mesh, first: IntArray, second: IntArray, cosine: float) -> BoolArray:
-    turn = np.einsum("ij,ij->i", mesh.normals[first], mesh.normals[second])
-    return np.asarray(turn > cosine)
-
-
-def _fitted(mesh: Mesh, first: IntArray, second: IntArray) -> FloatArray:
-    """Return what each pair's difference of values adds to the gradient of its first, (n, 3)."""
-    order = np.argsort(first, kind="stable")
-    points, start = np.unique(first[order], return_index=True)
-    start = np.append(start, first.size)
-    found = np.empty((first.size, 3))
-    _fit(mesh.centroids, mesh.normals, mesh.areas, points, start, second[order], found)
-    result = np.empty_like(found)
-    result[order] = found
-    return result
 
 
 @njit(parallel=True, cache=True)
@@ -153,10 +200,14 @@ def _fit_one(i, centroids, normals, unit, neighbours, out):
     weights = np.empty(count)
     matrix = np.zeros((_TERMS, _TERMS))
     for p in range(count):
-        offset = (centroids[neighbours[p]] - centroids[i]) / unit
-        a, b = np.dot(offset, first), np.dot(offset, second)
+        a, b, square = 0.0, 0.0, 0.0
+        for axis in range(3):
+            offset = (centroids[neighbours[p], axis] - centroids[i, axis]) / unit
+            a += offset * first[axis]
+            b += offset * second[axis]
+            square += offset * offset
         # as far along the tangent plane as it is through the air
-        length = np.sqrt(np.dot(offset, offset))
+        length = np.sqrt(square)
         stretch = length / max(np.hypot(a, b), 1e-12)
         a, b = a * stretch, b * stretch
         weights[p] = length**-4
@@ -173,8 +224,12 @@ def _fit_one(i, centroids, normals, unit, neighbours, out):
     slopes[0, 0], slopes[1, 1] = 1.0, 1.0
     _solve_positive(matrix, slopes)
     for p in range(count):
-        along_first = weights[p] * np.dot(slopes[0], terms[p]) / unit
-        along_second = weights[p] * np.dot(slopes[1], terms[p]) / unit
+        along_first, along_second = 0.0, 0.0
+        for u in range(_TERMS):
+            along_first += slopes[0, u] * terms[p, u]
+            along_second += slopes[1, u] * terms[p, u]
+        along_first *= weights[p] / unit
+        along_second *= weights[p] / unit
         for axis in range(3):
             out[p, axis] = along_first * first[axis] + along_second * second[axis]
 

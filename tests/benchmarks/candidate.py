@@ -1,53 +1,83 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A whole candidate: the vertical lens, 500 Hz to 20 kHz, from shape to R80, orbits and sphere.
+"""How long a user waits for a candidate: alone, in a family, as a draft, as a quick look.
 
-Wall and processor time once the kernels are compiled, and the memory of all processes. The
-frequencies are those that the interpolation needs: the first grid, and more where its estimate of
-the error asks for it. Last comes the quick look at a guess: a draft at twelve frequencies.
+The vertical lens from shape to polars and sphere, kernels compiled, one worker a processor, by
+the clock. Rows, in this order:
+
+- ``alone``: 500 Hz to 20 kHz, standard and draft, at the frequencies that the interpolation needs:
+  the first grid, and more where its estimate of the error asks for it.
+- ``guess``: quick looks, drafts at twelve frequencies from 1 to 12 kHz, at one shape of a family
+  after another, each mesh moved from the first, the answers of those before at hand; the time of
+  the mesh by itself.
+- ``family``: ten shapes of a family at standard quality, every fourth frequency of the first
+  grid (``whole``: all, and those that are added), the tenth against itself without the others.
+- ``changes``: the eight small changes of a leader of the first job and the leader itself, as a run
+  solves them, against meshes made anew and nothing reused.
+- ``sizes``: one frequency at 8,000 to 60,000 unknowns, by ``cost.py``.
+- ``shown``: all to 12 kHz at standard quality and to 20 kHz as a draft, against all at standard.
+- ``parts``: a candidate's processor time by what it goes to, by ``candidate_parts.py``.
+
+A family is of lenses whose opening, wall, lip and side differ by up to `FAMILY_SHARE` of their
+ranges to either side.
+
+Usage: candidate.py [whole] [tiny] [ROW ...]; ``tiny`` tries the rows on drafts of few frequencies.
 """
 
 from __future__ import annotations
 
-import threading
+import os
+import sys
 import time
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
+
+from bafflelens.base.processor import usable_processors, wide_vectors
+
+os.environ.update(wide_vectors())
 
 import numpy as np
-import psutil
-import xarray as xr
+from solved_shape import Solved, solve_shapes
 
-from bafflelens.base.conventions import FloatArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.sweep import BandResult
 from bafflelens.bem.warm_up import warm_up
-from bafflelens.directivity.direction_set import directions
-from bafflelens.directivity.far_field_data import assemble_dataset
-from bafflelens.directivity.frequency_interpolation import PASSES, first_grid
-from bafflelens.directivity.interpolated import (
-    frequencies_to_add,
-    interpolation_text,
-    shown,
-    with_shown_frequencies,
-)
-from bafflelens.directivity.polars import beamwidth, directivity_index_db, relative_level_db
+from bafflelens.directivity.frequency_interpolation import first_grid
+from bafflelens.job.cost_estimate import band_mesh_sizes, job_bands
+from bafflelens.job.job_file import load_job
+from bafflelens.job.perturbations import changed_keys, nearby_job, nearby_shapes
+from bafflelens.job.shown_only import quality_of
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.quality import Band, band_of, bands, mesh_size, open_bands, stated_error_db
+from bafflelens.mesh.quality import Band, bands, mesh_size, open_bands
 from bafflelens.mesh.source_motion import SourceMotion
-from bafflelens.shapes.meshing.scripts import packed
+from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.dask_pool import worker_pool
 from bafflelens.workers.pool import Pool
-from bafflelens.workers.work_units import (
-    Methods,
-    SolveSettings,
-    mesh_candidate,
-    solve_candidate_band,
-)
 
 AIR = Air()
 CABINET_M = 0.40
 GUESS_HZ = np.geomspace(1000, 12_000, 12)
 R80 = 1000 * 10 ** (np.arange(-24, 105) / 80)
+FAMILY = ("opening_height_mm", "wall_half_angle_deg", "lip_radius_mm", "side_angle_deg")
+FAMILY_SHARE = 0.01
+SHAPES = 10
+GUESSED_SHAPES = 14
+SIZES = (8_000, 16_000, 32_000, 60_000)
+TEN_HOURS_S = 36_000
+FIRST_JOB = Path(__file__).parents[2] / "jobs" / "first_lens.toml"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Extent:
+    """How much of each row is done."""
+
+    is_whole: bool = False
+    is_tiny: bool = False
+
+    @property
+    def quality(self) -> str:
+        """Quality of a candidate."""
+        return "draft" if self.is_tiny else "standard"
 
 
 def candidate_bands(quality: str = "standard") -> tuple[Band, ...]:
@@ -73,110 +103,200 @@ def candidate_motions() -> tuple[tuple[SourceMotion, ...], tuple[str, ...]]:
     return motions, shape.symmetry
 
 
-def main() -> None:
-    """Print time and memory of a standard candidate and of a draft."""
+def main(arguments: Sequence[str]) -> None:
+    """Print all rows, or those asked for."""
+    rows: dict[str, Callable[[Pool, Extent], None]] = {
+        "alone": alone,
+        "guess": guess,
+        "family": family,
+        "changes": changes,
+        "sizes": sizes,
+        "shown": shown_coarser,
+        "parts": parts,
+    }
+    chosen = [name for name in arguments if name in rows] or list(rows)
+    unknown = set(arguments) - set(rows) - {"whole", "tiny"}
+    assert not unknown, f"unknown rows: {sorted(unknown)}"
+    extent = Extent(is_whole="whole" in arguments, is_tiny="tiny" in arguments)
+    print(f"{usable_processors()} processors", flush=True)
     warm_up(print)
     with worker_pool() as pool:
-        for quality in ("draft", "standard"):
-            _one(pool, quality, candidate_bands(quality), R80)
-        _one(pool, "draft", bands(GUESS_HZ, "draft"), None)
+        _warm(pool)
+        for name in chosen:
+            begun = time.perf_counter()
+            print(f"\n== {name}", flush=True)
+            rows[name](pool, extent)
+            print(f"   ({time.perf_counter() - begun:.0f} s)", flush=True)
 
 
-def _one(pool: Pool, quality: str, chosen: tuple[Band, ...], shown_hz: FloatArray | None) -> None:
+def alone(pool: Pool, extent: Extent) -> None:
+    """Print what a candidate by itself takes."""
+    print(Solved.HEADING)
+    for quality in dict.fromkeys((extent.quality, "draft")):
+        shown_hz = R80 if not extent.is_tiny else R80[R80 < 3e3]
+        chosen = _below(candidate_bands(quality), shown_hz[-1])
+        found = solve_shapes(RememberingPool(pool), [_lens()], chosen, quality, shown_hz)
+        print(found.row(f"{quality} to {shown_hz[-1]:.0f} Hz"))
+        print(f"   {found.between}; {TEN_HOURS_S / found.seconds:.0f} in ten hours", flush=True)
+
+
+def guess(pool: Pool, extent: Extent) -> None:
+    """Print what quick looks take as a family becomes known."""
+    frequencies = GUESS_HZ[::4] if extent.is_tiny else GUESS_HZ
+    chosen = bands(frequencies, "draft")
+    print(Solved.HEADING)
+    known = RememberingPool(pool)
+    found = []
+    for number, values in enumerate(_family(3 if extent.is_tiny else GUESSED_SHAPES)):
+        one = solve_shapes(known, [values], chosen, "draft", moved_from=_lens(), reuse=True)
+        found.append(one)
+        print(one.row(f"after {number} others"), flush=True)
+    fresh = solve_shapes(RememberingPool(pool), [values], chosen, "draft")
+    print(fresh.row("made anew, nothing known"))
+    print(f"   ratio of the last two {fresh.seconds / found[-1].seconds:.2f}", flush=True)
+
+
+def family(pool: Pool, extent: Extent) -> None:
+    """Print what shapes of a family take one after another."""
+    quality = extent.quality
+    chosen = candidate_bands(quality)
+    if not extent.is_whole:
+        chosen = _every(4, chosen)
+    if extent.is_tiny:
+        chosen = _below(chosen, 4e3)
+    shown_hz = R80 if extent.is_whole and not extent.is_tiny else None
+    print(Solved.HEADING)
+    known = RememberingPool(pool)
+    members = _family(3 if extent.is_tiny else SHAPES)
+    for number, values in enumerate(members):
+        one = solve_shapes(
+            known, [values], chosen, quality, shown_hz, moved_from=_lens(), reuse=True
+        )
+        print(one.row(f"after {number} others"), flush=True)
+    fresh = solve_shapes(RememberingPool(pool), members[-1:], chosen, quality, shown_hz)
+    print(fresh.row("the last by itself"))
+    print(f"   ratio {fresh.seconds / one.seconds:.2f}", flush=True)
+
+
+def changes(pool: Pool, extent: Extent) -> None:
+    """Print what the small changes of a leader take, as a run solves them and by themselves."""
+    loaded = nearby_job(load_job(FIRST_JOB))
+    chosen = job_bands(loaded)
+    sizes = band_mesh_sizes(loaded, chosen)
+    if extent.is_tiny:
+        chosen, sizes = chosen[:2], sizes[:2]
+    near = nearby_shapes(loaded, "leader", loaded.shape.defaults, changed_keys(loaded))
+    values = [shape.values for shape in near if not shape.faults]
+    quality = loaded.job.solve.quality
+    print(Solved.HEADING)
+    seconds = []
+    for moved_from, what in ((values[0], "moved, answers reused"), (None, "made anew")):
+        begun = time.perf_counter()
+        found = solve_shapes(
+            RememberingPool(pool),
+            values,
+            chosen,
+            quality,
+            moved_from=moved_from,
+            reuse=moved_from is not None,
+            sizes=sizes,
+        )
+        seconds.append(time.perf_counter() - begun)
+        print(found.row(f"{len(values) - 1} changes, {what}"), flush=True)
+    print(f"   ratio {seconds[1] / seconds[0]:.2f}", flush=True)
+
+
+def sizes(pool: Pool, extent: Extent) -> None:
+    """Print what one frequency takes at growing sizes."""
+    import cost
+
+    cost.main(list(SIZES[:1] if extent.is_tiny else SIZES))
+
+
+def shown_coarser(pool: Pool, extent: Extent) -> None:
+    """Print what is saved where the top is only shown."""
+    loaded = load_job(FIRST_JOB)
+    print(Solved.HEADING)
+    seconds = []
+    for quality in (None, "draft"):
+        frequencies = loaded.job.frequencies.model_copy(
+            update={"to_hz": 20e3, "per_octave": "as needed", "show_to_quality": quality}
+        )
+        job = loaded.job.model_copy(update={"frequencies": frequencies})
+        chosen = job_bands(replace(loaded, job=job), CABINET_M)
+        chosen = (chosen[0], chosen[-1]) if extent.is_tiny else chosen
+        found = solve_shapes(
+            RememberingPool(pool),
+            [_lens()],
+            chosen,
+            [quality_of(job, band.mesh_frequency_hz) for band in chosen],
+        )
+        seconds.append(found.seconds)
+        what = f"1 to 20 kHz, {quality} above 13.5 kHz" if quality else "1 to 20 kHz, all standard"
+        print(found.row(what), flush=True)
+    print(f"   ratio {seconds[0] / seconds[1]:.2f}", flush=True)
+
+
+def parts(pool: Pool, extent: Extent) -> None:
+    """Print where the processor time of a candidate goes, in a process of its own."""
+    import candidate_parts
+
+    candidate_parts.in_a_process(
+        [extent.quality, *(["3000"] if extent.is_tiny else [])],
+    )
+
+
+def _lens(values: dict[str, float] | None = None) -> dict[str, float]:
+    """Return all values of the vertical lens, by default or with some changed."""
     from shapes import shipped
 
     shape, _ = shipped("vertical_lens")
-    motions, symmetry = candidate_motions()
-    settings = SolveSettings(
-        motions=motions, air=AIR, symmetry=symmetry, engine="direct", quality=quality
-    )
-    rules = [mesh_size(quality, band.mesh_frequency_hz, AIR) for band in chosen]
-    memory = _Memory()
-    begun, begun_processor = time.perf_counter(), _processor_time()
-    meshes = pool.submit(
-        f"{quality} mesh", mesh_candidate, Methods(), packed(shape), shape.defaults, rules, 300.0
-    )
-    results: list[BandResult] = []
-    wanted, meshed, passes = dict(enumerate(chosen)), 0.0, 0
-    while wanted and passes <= PASSES:
-        for number, band in sorted(wanted.items(), reverse=True):
-            pool.submit(
-                f"{quality} {passes} band {number}", solve_candidate_band, Methods(), meshes,
-                number, band, settings, priority=number,
-            )  # fmt: skip
-        for outcome in pool.outcomes():
-            assert not outcome.error, (outcome.name, outcome.error, outcome.detail)
-            if "mesh" in outcome.name:
-                meshed = outcome.value.seconds
-            else:
-                results.append(outcome.value.value)
-        dataset = assemble_dataset(
-            directions(), results, ["tweeter"], air=AIR, mesh_info={}, engine="direct",
-            versions={}, source_centres=np.array([motion.centre for motion in motions]),
-        )  # fmt: skip
-        wanted = {} if shown_hz is None else _wanted(dataset, chosen, quality)
-        passes += 1
-    if shown_hz is not None:
-        dataset = shown(with_shown_frequencies(dataset, shown_hz, stated_error_db(quality)))
-    for plane in ("horizontal", "vertical"):
-        relative_level_db(dataset, plane)
-        beamwidth(dataset, plane)
-    directivity_index_db(dataset)
-    seconds = time.perf_counter() - begun
-    unknowns = [o.unknowns for result in results for o in result.outcomes]
-    failed = sum(o.status == "failed" for result in results for o in result.outcomes)
-    first = sum(len(band.frequencies_hz) for band in chosen)
-    between = interpolation_text(dataset) or "not interpolated"
-    print(
-        f"{quality}: {first} frequencies and {len(unknowns) - first} more, {min(unknowns)} to "
-        f"{max(unknowns)} unknowns, {failed} failed, {between}: "
-        f"{seconds:.1f} s ({meshed:.1f} s of it meshing), "
-        f"{_processor_time() - begun_processor:.1f} s of processor time, at most "
-        f"{memory.stop() / 2**30:.1f} GiB in all processes",
-        flush=True,
-    )
+    return {**shape.defaults, **(values or {})}
 
 
-def _wanted(dataset: xr.Dataset, chosen: tuple[Band, ...], quality: str) -> dict[int, Band]:
-    """Return what else is to be solved, by the number of the band whose mesh serves it."""
-    more: dict[int, list[float]] = {}
-    for frequency in frequencies_to_add(dataset, R80, stated_error_db(quality)):
-        more.setdefault(band_of(frequency, chosen), []).append(frequency)
-    return {n: replace(chosen[n], frequencies_hz=tuple(found)) for n, found in more.items()}
+def _family(number: int) -> list[dict[str, float]]:
+    """Return the default lens and others near it."""
+    from shapes import shipped
+
+    shape, _ = shipped("vertical_lens")
+    random = np.random.default_rng(7)
+    found = [_lens()]
+    for _ in range(number - 1):
+        found.append(dict(shape.defaults))
+        for parameter in shape.parameters:
+            if parameter.key.removeprefix("lens.") in FAMILY:
+                reach = FAMILY_SHARE * (parameter.high - parameter.low)
+                found[-1][parameter.key] += random.uniform(-reach, reach)
+    return found
 
 
-def _processor_time() -> float:
-    """Return the processor time of this process and all below it so far, in s."""
-    everyone = [psutil.Process(), *psutil.Process().children(recursive=True)]
-    times = [process.cpu_times() for process in everyone if process.is_running()]
-    return sum(sum(each[:4]) for each in times)  # own and that of children that have ended
+def _below(chosen: Sequence[Band], most_hz: float) -> tuple[Band, ...]:
+    """Return the bands with their frequencies up to one."""
+    found = [
+        replace(band, frequencies_hz=tuple(f for f in band.frequencies_hz if f <= most_hz * 1.001))
+        for band in chosen
+    ]
+    return tuple(band for band in found if band.frequencies_hz)
 
 
-class _Memory:
-    """The largest memory of this process and its children, looked at ten times a second."""
+def _every(step: int, chosen: Sequence[Band]) -> tuple[Band, ...]:
+    """Return the bands with every so many-th frequency, counted from the top."""
+    frequencies = sorted((f for band in chosen for f in band.frequencies_hz), reverse=True)[::step]
+    found = [
+        replace(band, frequencies_hz=tuple(f for f in band.frequencies_hz if f in frequencies))
+        for band in chosen
+    ]
+    return tuple(band for band in found if band.frequencies_hz)
 
-    def __init__(self) -> None:
-        self._largest, self._running = 0, True
-        self._thread = threading.Thread(target=self._watch, daemon=True)
-        self._thread.start()
 
-    def _watch(self) -> None:
-        while self._running:
-            everyone = [psutil.Process(), *psutil.Process().children(recursive=True)]
-            total = 0
-            for process in everyone:
-                try:
-                    total += process.memory_info().rss
-                except psutil.NoSuchProcess:
-                    continue
-            self._largest = max(self._largest, total)
-            time.sleep(0.1)
-
-    def stop(self) -> int:
-        self._running = False
-        self._thread.join()
-        return self._largest
+def _warm(pool: Pool) -> None:
+    """Have every worker load the kernels and start a mesher, so that no row pays for it."""
+    for _ in range(2):
+        lenses = [_lens({"lens.opening_height_mm": 119.0 + n}) for n in range(2 * pool.size)]
+        solve_shapes(
+            RememberingPool(pool), lenses, bands(np.array([1500.0, 6000.0]), "draft"), "draft"
+        )
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

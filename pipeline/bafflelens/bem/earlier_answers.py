@@ -13,7 +13,7 @@ sources: that part is no solution of any system, and left 3e-3 of the right-hand
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,8 @@ class EarlierAnswers:
     Attributes
     ----------
     made_for : str
-        From `made_for`: mesh topology, sources, air, mirror planes and absorbers.
+        From `made_for`: mesh topology, sources, wherever they are, air, mirror planes and
+        absorbers.
     envelopes : mapping of float to Envelopes
         By frequency in Hz.
     """
@@ -76,11 +77,15 @@ class EarlierAnswers:
 
 
 def made_for(mesh: Mesh, body: MovingBody) -> str:
-    """Return the digest of all that earlier answers must have in common with a shape."""
+    """Return the digest of all that earlier answers must have in common with a shape.
+
+    Where the sources are is left out: they move with the vertices, as a dome does that a deeper
+    lens sets back, and the way from them is taken from each shape's own.
+    """
     return digest_of(
         "earlier answers",
         topology.digest(mesh),
-        list(body.motions),
+        [replace(motion, centre=(0.0, 0.0, 0.0)) for motion in body.motions],
         body.air,
         list(body.symmetry),
         dict(body.absorbers),

@@ -1,0 +1,181 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How quick the live page is after a finished run: its start, its answers, its frames a second.
+
+A copy of the run is served by the command, as a user has it, and opened in Debian's chromium
+without a window. Printed are
+
+- from the command to the address that it prints, and to the page's first answer, several times;
+  the browser is open already;
+- for small moves of each dimension in turn, the time from the event in the page to the estimate
+  and to the draft that follows, with what the page waits before it has anything solved;
+- frames a second while a surface of `TRIANGLES` triangles turns, as the page draws it, and the
+  time of one drawing. Chromium draws by software here: a graphics card is quicker.
+
+Usage: live_page.py RUN [MOVES]
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+from playwright.sync_api import Page, sync_playwright
+
+from bafflelens.live.desk import SETTLE_S
+
+STARTS = 3
+TRIANGLES = 20_000
+SECONDS = 4.0
+DRAWN = [
+    "--no-sandbox",
+    "--use-gl=angle",
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
+]
+ANSWERED = "() => !['', 'before'].includes(document.getElementById('mark').dataset.mark ?? '')"
+DRAFTED = "() => ['draft', 'solved'].includes(document.getElementById('mark').dataset.mark)"
+
+# Moves a slider as its arrow key does and resolves to ms until the page has an answer.
+MOVE = """([key, way]) => new Promise((done) => {
+  const slider = document.getElementById(`slider-${key}`), mark = document.getElementById('mark');
+  const begun = performance.now();
+  const held = { key: way, bubbles: true, cancelable: true };
+  slider.dispatchEvent(new KeyboardEvent('keydown', held));
+  const look = () => {
+    if (!['', 'before'].includes(mark.dataset.mark))
+      return done([performance.now() - begun, mark.dataset.mark]);
+    setTimeout(look, 1);
+  };
+  setTimeout(look, 0);
+})"""
+
+TURN = """async ([triangles, seconds]) => {
+  const { Space } = await import(document.querySelector('script[type=module]').src
+    .replace('main.js', 'shape.js'));
+  const old = document.getElementById('space'), canvas = old.cloneNode();
+  old.replaceWith(canvas);
+  const space = new Space(canvas);
+  const corners = new Float32Array(triangles * 9), rows = Math.round(Math.sqrt(triangles / 2));
+  let at = 0;
+  const put = (i, j) => {
+    const up = Math.PI * i / rows, around = 2 * Math.PI * j / rows;
+    corners.set([100 * Math.sin(up) * Math.cos(around), 100 * Math.sin(up) * Math.sin(around),
+      200 * Math.cos(up)], at);
+    at += 3;
+  };
+  for (let i = 0; i < rows; i++) for (let j = 0; j < rows; j++) {
+    put(i, j); put(i + 1, j); put(i + 1, j + 1); put(i, j); put(i + 1, j + 1); put(i, j + 1);
+  }
+  const number = at / 9;
+  space.show({ kinds: ['lens'], arrays: { corners: { data: corners.subarray(0, at) },
+    kind: { data: new Uint8Array(number) } } });
+  const gl = space.renderer.getContext(), pixel = new Uint8Array(4);
+  let frames = 0, drawing = 0;
+  const begun = performance.now();
+  while (performance.now() - begun < 1000 * seconds) {
+    await new Promise(requestAnimationFrame);
+    const start = performance.now();
+    space.turn(0.02, 0);
+    gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel);  // waits until it is drawn
+    drawing += performance.now() - start;
+    frames += 1;
+  }
+  const named = gl.getExtension('WEBGL_debug_renderer_info');
+  return { number, rate: 1000 * frames / (performance.now() - begun), drawing: drawing / frames,
+    renderer: gl.getParameter(named ? named.UNMASKED_RENDERER_WEBGL : gl.RENDERER),
+    size: `${canvas.width} x ${canvas.height}` };
+}"""
+
+
+def main(run: Path, moves: int = 12) -> None:
+    """Print all three."""
+    chromium = shutil.which("chromium")
+    assert chromium, "needs Debian's chromium"
+    with TemporaryDirectory() as name, sync_playwright() as playwright:
+        copy = Path(name) / "results" / run.name
+        shutil.copytree(run, copy)
+        browser = playwright.chromium.launch(executable_path=chromium, args=DRAWN)
+        for number in range(STARTS):
+            page = browser.new_page(viewport={"width": 1400, "height": 950})
+            page.set_default_timeout(120_000)
+            begun = time.perf_counter()
+            with _served(copy) as address:
+                printed = time.perf_counter() - begun
+                page.goto(address)
+                page.wait_for_function(ANSWERED, polling=10)
+                usable = time.perf_counter() - begun
+                print(
+                    f"start {number + 1}: address {printed:.2f} s, usable {usable:.2f} s",
+                    flush=True,
+                )
+                if number == STARTS - 1:
+                    turning(page)
+                    page.reload()
+                    page.wait_for_function(ANSWERED, polling=10)
+                    answers(page, moves)
+            page.close()
+        browser.close()
+
+
+def turning(page: Page) -> None:
+    """Print frames a second."""
+    found = page.evaluate(TURN, [TRIANGLES, SECONDS])
+    print(
+        f"turning {found['number']} triangles on {found['size']} pixels: "
+        f"{found['rate']:.0f} frames a second, {found['drawing']:.1f} ms each to draw, "
+        f"by software ({found['renderer']})",
+        flush=True,
+    )
+
+
+def answers(page: Page, moves: int) -> None:
+    """Print times of estimates and drafts."""
+    page.get_by_text("estimates from").wait_for()
+    keys = page.evaluate(
+        "() => Array.from(document.querySelectorAll('[id^=slider-]'), e => e.id.slice(7))"
+    )
+    print(f"{'move':48s} estimate ms  draft s (of it {SETTLE_S:g} s of rest)", flush=True)
+    found = []
+    for number in range(moves):
+        key = keys[number % len(keys)]
+        way = "ArrowLeft" if (number // len(keys)) % 2 == 0 else "ArrowRight"
+        begun = time.perf_counter()
+        estimate_ms, mark = page.evaluate(MOVE, [key, way])
+        page.wait_for_function(DRAFTED, polling=10)
+        drafted = time.perf_counter() - begun
+        found.append((estimate_ms, drafted))
+        print(f"{key + ' ' + way:48s} {estimate_ms:8.0f} {mark:10s} {drafted:6.2f}", flush=True)
+    late = np.array(found)[len(found) // 2 :]
+    print(
+        f"median of the later half: estimate {np.median(late[:, 0]):.0f} ms "
+        f"({late[:, 0].max():.0f} at most), draft {np.median(late[:, 1]):.2f} s"
+    )
+
+
+@contextmanager
+def _served(run: Path) -> Iterator[str]:
+    """Serve a run by the command; give the address that it prints."""
+    command = [sys.executable, "-m", "bafflelens", "live", str(run), "--no-browser"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=os.environ) as server:
+        assert server.stdout is not None
+        try:
+            for line in server.stdout:
+                if "http://" in line:
+                    yield "http://" + line.split("http://")[1].strip()
+                    break
+        finally:
+            server.send_signal(signal.SIGINT)
+            server.wait(timeout=60)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), *map(int, sys.argv[2:3]))

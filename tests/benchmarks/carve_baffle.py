@@ -3,7 +3,7 @@
 
 ::
 
-    python tests/benchmarks/carve_baffle.py [--lenses 60] [--steps 24] [--workers 16] [--folder DIR]
+    python tests/benchmarks/carve_baffle.py [--lenses 60] [--steps 24] [--workers 2] [--folder F]
 
 A directed search solves so many vertical lenses as drafts at three frequencies an octave from 2
 to 8 kHz, the cabinet's width with them. Then the plain baffle, as wide as the best of these, is

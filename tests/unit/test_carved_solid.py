@@ -217,7 +217,7 @@ def test_a_field_travels_with_its_file_and_a_damaged_one_is_told(carved, tmp_pat
     np.testing.assert_array_equal(read.z_m, field.z_m)
     turned = HeightField(field.y_m[::-1], field.z_m, field.height_m)
     replace(deviation, field=turned).save(tmp_path / "turned.npz")
-    with pytest.raises(StoreError, match="Invalid deviation file.*arrays do not fit"):
+    with pytest.raises(StoreError, match=r"Invalid deviation file.*arrays do not fit"):
         SurfaceDeviation.load(tmp_path / "turned.npz")
 
 

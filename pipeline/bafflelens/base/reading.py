@@ -217,9 +217,9 @@ def json_of(
         raise fault(invalid(what, where, rule)) from error
     except ValueError as error:
         raise fault(invalid(what, where, f"{rule} ({printable(str(error))})")) from error
+    _require_plain(table, where, what, fault, is_ours=True)
     if not isinstance(table, dict):
         raise fault(invalid(what, where, f"{rule} (it holds no table)"))
-    _require_plain(table, where, what, fault, is_ours=True)
     return table
 
 

@@ -103,7 +103,7 @@ def section(
 def profile_before(
     model: Any, solid: int, box: Sequence[float], plane: Mapping[str, Any]
 ) -> dict[str, Any]:
-    """Return the positive template of one section of what a solid was carved from, as `section`."""
+    """Return the positive template of a section of what a solid was carved from, as `section`."""
     _, template, side = _rectangles(box, plane)
     profile = _cut(model, solid, plane, template, side, model.occ.intersect)
     return {

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,17 +86,17 @@ class SurfaceDeviation:
 
     def save(self, path: Path) -> None:
         """Write it to ``path`` (.npz)."""
+        arrays: dict[str, Any] = {
+            "vertices": self.nominal.vertices,
+            "triangles": self.nominal.triangles,
+            "surface": self.nominal.surface,
+            "displacement": self.displacement,
+            "height": self.height,
+            "seen": self.seen,
+            **self._arrays_of_field(),
+        }
         with path.open("wb") as stream:
-            np.savez_compressed(
-                stream,
-                vertices=self.nominal.vertices,
-                triangles=self.nominal.triangles,
-                surface=self.nominal.surface,
-                displacement=self.displacement,
-                height=self.height,
-                seen=self.seen,
-                **self._arrays_of_field(),
-            )
+            np.savez_compressed(stream, **arrays)
 
     @classmethod
     def load(cls, path: Path) -> SurfaceDeviation:

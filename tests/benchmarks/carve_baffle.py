@@ -3,7 +3,8 @@
 
 ::
 
-    python tests/benchmarks/carve_baffle.py [--lenses 60] [--steps 24] [--workers 2] [--folder F]
+    python tests/benchmarks/carve_baffle.py [--lenses 60] [--steps 24] [--workers 16]
+        [--folder DIR]
 
 A directed search solves so many vertical lenses as drafts at three frequencies an octave from 2
 to 8 kHz, the cabinet's width with them. Then the plain baffle, as wide as the best of these, is
@@ -50,7 +51,7 @@ width_mm = 210
 [frequencies]
 from_hz = 2000
 to_hz = 8000
-per_octave = {per_octave}
+per_octave = 3
 [solve]
 quality = "draft"
 remeshes = 0
@@ -108,7 +109,6 @@ def main() -> None:
             script="plain_baffle",
             ranges=f"[geometry.cabinet]\nwidth_mm = [{lenses.width_mm:g}]",
             search='plan = "list"',
-            per_octave=given.per_octave,
         )
         folder = done(base, "carve_baffle", job + CARVE.format(steps=given.steps), given.workers)
         print_result(folder, lenses)
@@ -117,8 +117,10 @@ def main() -> None:
 def searched(base: Path, given: argparse.Namespace) -> Lenses:
     """Return what a directed search finds, on the ranges of the lens study."""
     ranges: dict[str, list[str]] = {}
+    limits = {p.key: p for p in lens_study.LENS.parameters}
     for key, (low, high) in lens_study.RANGES.items():
         section, name = key.split(".")
+        low, high = max(low, limits[key].low), min(high, limits[key].high)
         ranges.setdefault(section, []).append(f"{name} = {{ from = {low:g}, to = {high:g} }}")
     job = HEAD.format(
         title="Directed lenses",
@@ -128,7 +130,6 @@ def searched(base: Path, given: argparse.Namespace) -> Lenses:
             line for name, keys in ranges.items() for line in (f"[geometry.{name}]", *keys)
         ),
         search=f'plan = "directed"\ncandidates = {given.lenses}\nseed = {given.seed}',
-        per_octave=given.per_octave,
     )
     folder = done(base, f"directed_{given.lenses}", job, given.workers)
     scored = [c for c in folder.candidates() if c.score is not None and c.id in ids(folder)]
@@ -190,7 +191,6 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--lenses", type=int, default=60)
     parser.add_argument("--steps", type=int, default=24)
-    parser.add_argument("--per-octave", type=int, default=3)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--folder", type=Path)

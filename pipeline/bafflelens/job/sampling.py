@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import qmc
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import JobError, invalid
@@ -281,6 +280,8 @@ def low_discrepancy(
     tries : int
         Points to draw at most; equal ones are yielded once.
     """
+    from scipy.stats import qmc  # slow to load, and a finished run needs none
+
     dimensions = len(_searched(settings))
     sequence = qmc.Halton(d=dimensions, scramble=True, rng=np.random.default_rng(seed))
     return _points(settings, (sequence.random(1)[0] for _ in range(tries)))

@@ -11,9 +11,6 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.progress import Progress
 from bafflelens.live.frames import frame, json_number
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mockup.clay_map.places import best_places, clay_map
-from bafflelens.mockup.clay_map.slopes import candidate_slopes, candidate_with_slopes
-from bafflelens.mockup.clay_map.words import no_place_text, place_text
 from bafflelens.run.carving.keeping import kept_steps
 from bafflelens.scoring.carved import is_carved, parent_of
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
@@ -31,6 +28,11 @@ def map_frame(folder: RunFolder, candidate_id: str, progress: Progress) -> bytes
     InputError
         If its surface pressure was not kept, or its score has no slope left.
     """
+    # Slow to load, and a page that starts needs none of it.
+    from bafflelens.mockup.clay_map.places import best_places, clay_map
+    from bafflelens.mockup.clay_map.slopes import candidate_slopes, candidate_with_slopes
+    from bafflelens.mockup.clay_map.words import no_place_text, place_text
+
     slopes = candidate_slopes(candidate_with_slopes(folder, candidate_id), progress)
     found = clay_map(slopes, 1e-3 * ACROSS_MM)
     places = best_places(found, AMOUNT_MM)

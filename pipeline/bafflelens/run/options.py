@@ -8,6 +8,7 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
@@ -18,10 +19,16 @@ from bafflelens.job.sampling import Sampling
 from bafflelens.run.deadline import local_now
 from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.caching.solved import CacheSettings, open_cache
-from bafflelens.workers.dask_pool import processors, usable_memory, worker_pool
 from bafflelens.workers.memory_limit import GIB
 from bafflelens.workers.pool import Pool
 from bafflelens.workers.work_units import Methods
+
+
+def _worker_pool(**asked: Any) -> AbstractContextManager[Pool]:
+    """Give a pool of worker processes; what that needs is slow to load."""
+    from bafflelens.workers.dask_pool import worker_pool
+
+    return worker_pool(**asked)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +59,7 @@ class RunOptions:
     cache: CacheSettings | None = None
     deadline: datetime | None = None
     progress: Progress = field(default_factory=Silent)
-    open_pool: Callable[..., AbstractContextManager[Pool]] = worker_pool
+    open_pool: Callable[..., AbstractContextManager[Pool]] = _worker_pool
     methods: Methods = field(default_factory=Methods)
     now: Callable[[], datetime] = local_now
 
@@ -90,6 +97,8 @@ def _cards(loaded: LoadedJob, options: RunOptions) -> int:
 
 def plan_job(loaded: LoadedJob, sampling: Sampling, options: RunOptions) -> Plan:
     """Return what a job will cost with these options."""
+    from bafflelens.workers.dask_pool import processors, usable_memory
+
     solve = loaded.job.solve
     return make_plan(
         loaded,

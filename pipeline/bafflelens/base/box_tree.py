@@ -59,8 +59,11 @@ def build_tree(corners):
                     box[looked, 0, i] = min(box[looked, 0, i], corners[t, c, i])
                     box[looked, 1, i] = max(box[looked, 1, i], corners[t, c, i])
         if end - start > _LEAF:
-            axis = np.argmax(high - low)
             # number by number: what numpy writes in one line takes seconds to compile
+            axis = 0
+            for i in range(1, 3):
+                if high[i] - low[i] > high[axis] - low[axis]:
+                    axis = i
             along, part = np.empty(end - start), order[start:end].copy()
             for place in range(end - start):
                 along[place] = middle[part[place], axis]

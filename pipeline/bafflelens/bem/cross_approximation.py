@@ -242,7 +242,8 @@ def _room(memory, needed):
     if needed <= len(memory):
         return memory
     larger = np.empty(max(needed, 2 * len(memory)), memory.dtype)
-    larger[: len(memory)] = memory
+    for i in range(len(memory)):  # what numpy writes in one line takes seconds to compile
+        larger[i] = memory[i]
     return larger
 
 

@@ -117,21 +117,31 @@ def _leading(middle, left_out):
     Two steps of the Cholesky iteration, M = C C^H to C^H C, with the largest pivots first: nearly
     the eigenvectors of the largest eigenvalues, with a small part of the work.
     """
+    size = len(middle)
     first, second = np.empty_like(middle), np.empty_like(middle)
-    pivots = np.empty(len(middle), np.int64)
+    pivots = np.empty(size, np.int64)
     found = _largest_first(middle, 1e-4 * left_out, first, pivots)
-    adjoint = np.conj(first[:found])
-    kept = _largest_first(adjoint @ first[:found].T, left_out, second, pivots)
+    inner = np.empty((found, found), np.complex128)
+    for k in range(found):
+        for h in range(k + 1):
+            total = 0j
+            for i in range(size):
+                total += np.conj(first[k, i]) * first[h, i]
+            inner[k, h] = total
+            inner[h, k] = np.conj(total)
+    kept = _largest_first(inner, left_out, second, pivots)
     # C^H is the second factor times unitary rows; those kept come from its triangle.
-    rows = np.empty((kept, len(middle)), np.complex128)
+    rows = np.empty((kept, size), np.complex128)
     for k in range(kept):
         pivot = pivots[k]
-        rows[k] = adjoint[pivot]
+        for i in range(size):
+            rows[k, i] = np.conj(first[pivot, i])
         for h in range(k):
             share = second[h, pivot]
-            for i in range(rows.shape[1]):
+            for i in range(size):
                 rows[k, i] -= share * rows[h, i]
-        rows[k] /= second[k, pivot]
+        for i in range(size):
+            rows[k, i] /= second[k, pivot]
     return rows
 
 
@@ -144,19 +154,33 @@ def fewest(left, right, rank, tolerance, made_left, made_right):
     _products(left, rank, inner)
     _lower_factor(inner, factor)
     _products(right, rank, outer)
-    adjoint = np.conj(factor.T).copy()
-    # The block is U L^-H, which is orthonormal, times L^H V^T, of which ``middle`` is the square.
-    middle = adjoint @ np.conj(outer) @ factor
+    # The block is U L^-H, which is orthonormal, times L^H V^T, of which ``middle`` is the square:
+    # L^H conj(V^H V) L, first without its left factor.
+    half, middle = np.zeros_like(factor), np.zeros_like(factor)
+    for k in range(rank):
+        for i in range(rank):
+            for h in range(i + 1):
+                half[k, h] += np.conj(outer[k, i]) * factor[i, h]
+    for i in range(rank):
+        for k in range(i + 1):
+            for h in range(rank):
+                middle[k, h] += np.conj(factor[i, k]) * half[i, h]
     leading = _leading(middle, tolerance * tolerance)
     kept = len(leading)
-    of_right = (leading @ adjoint).T
-    of_left = np.conj(leading.T).copy()
+    of_left = np.empty((rank, kept), np.complex128)
+    of_right = np.zeros((rank, kept), np.complex128)
+    for k in range(kept):
+        for i in range(rank):
+            of_left[i, k] = np.conj(leading[k, i])
+            for h in range(i, rank):
+                of_right[h, k] += leading[k, i] * np.conj(factor[h, i])
     for h in range(rank - 1, -1, -1):
         for i in range(h + 1, rank):
             share = np.conj(factor[i, h])
             for k in range(kept):
                 of_left[h, k] -= share * of_left[i, k]
-        of_left[h] /= np.conj(factor[h, h])
+        for k in range(kept):
+            of_left[h, k] /= np.conj(factor[h, h])
     _combine(left, rank, of_left, made_left)
     _combine(right, rank, of_right, made_right)
     return kept

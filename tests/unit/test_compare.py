@@ -7,6 +7,7 @@ The measurement is synthetic: the same surface at microphones that stood a littl
 
 import json
 import re
+import shutil
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
@@ -18,7 +19,7 @@ import pytest
 import radiating
 from turntable import microphone_places
 
-from bafflelens import report, store
+from bafflelens import store
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.base.progress import Silent
 from bafflelens.bem.surface_pressure import SurfacePressure
@@ -34,8 +35,6 @@ from bafflelens.mockup.comparison.data_files import CORRECTION
 from bafflelens.mockup.comparison.simulation import radiator_of
 from bafflelens.mockup.measurement.measured import Measured, Orbit, Setup
 from bafflelens.report import style, summary
-from bafflelens.run.options import RunOptions
-from bafflelens.run.pipeline import run_job
 from bafflelens.scoring.model_error import MockUp, mock_ups_line, typical_error
 
 SETUP = Setup(distance_m=1.5, remarks="synthetic: nothing was measured")
@@ -70,21 +69,21 @@ def surface_at(frequencies, radius_m=0.05):
     )
 
 
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory, run_in):
+    """A finished run whose c001 has a surface; tests take copies of it."""
+    run = run_in(tmp_path_factory.mktemp("finished"), "", FREQUENCIES)
+    frequencies = tuple(run.load_directivity("c001")["frequency"].values.tolist())
+    run.save_surface("c001", 0, surface_at(frequencies))
+    return run
+
+
 @pytest.fixture
-def options(tmp_path, stub, open_pool, monkeypatch):
-    monkeypatch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+def folder(finished, tmp_path, monkeypatch):
     monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
     monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
-    return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
-
-
-@pytest.fixture
-def folder(write_job, options):
-    """A finished run whose c001 has a surface."""
-    result = run_job(write_job(FREQUENCIES), options)
-    frequencies = tuple(result.folder.load_directivity("c001")["frequency"].values.tolist())
-    result.folder.save_surface("c001", 0, surface_at(frequencies))
-    return result.folder
+    results = shutil.copytree(finished.path.parent, tmp_path / "results")
+    return store.open_run(results / finished.path.name)
 
 
 @pytest.fixture
@@ -365,10 +364,14 @@ def test_deviation_of_the_clay():
 
 @pytest.fixture
 def looked_for(monkeypatch):
-    """Count how often it was looked for, which takes long, and let it be found nowhere."""
+    """Count how often it was looked for, which takes long, and let it be found nowhere.
+
+    There are no pictures: those of a comparison are drawn in `test_from_files_to_a_page`.
+    """
     calls = []
+    names = ("maps", "curves", "widths", "response", "errors")
+    monkeypatch.setattr(compare_module, "pictures_of", lambda *_: dict.fromkeys(names, b""))
     monkeypatch.setattr(compare_module, "find_clay_error", lambda *given: calls.append(given))
-    monkeypatch.setattr(style, "_PIXELS_PER_INCH", 40)
     return calls
 
 

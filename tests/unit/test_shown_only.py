@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Frequencies that are shown and not judged: bands of another quality, said where it counts."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -14,7 +16,6 @@ from bafflelens.job.cost_estimate import band_mesh_sizes, job_bands
 from bafflelens.job.job_file import load_job
 from bafflelens.job.shown_only import in_full_to_hz, quality_of, shown_only_text
 from bafflelens.mesh.quality import band_of, mesh_size
-from bafflelens.run.options import RunOptions
 from bafflelens.run.pipeline import run_job
 
 FREQUENCIES = "from_hz = 2000\nto_hz = 4000\nper_octave = 3"
@@ -103,7 +104,7 @@ def test_bad_input(load, given, message):
         load(**given)
 
 
-def test_a_run_solves_each_band_in_its_quality_and_says_so(load, stub, open_pool, tmp_path):
+def test_a_run_solves_each_band_in_its_quality_and_says_so(load, stub, options):
     asked = {}
     honest = stub.solve_band
 
@@ -113,10 +114,7 @@ def test_a_run_solves_each_band_in_its_quality_and_says_so(load, stub, open_pool
 
     stub.solve_band = solve_band
     loaded = load()
-    options = RunOptions(
-        results=tmp_path / "results", methods=stub.methods, open_pool=open_pool, cache=None
-    )
-    result = run_job(loaded.path, options)
+    result = run_job(loaded.path, replace(options, methods=stub.methods, cache=None))
     limit_hz = in_full_to_hz(loaded.job)
     first = {hz for band in job_bands(loaded) for hz in band.frequencies_hz}
     assert max(first) > limit_hz
@@ -131,11 +129,8 @@ def test_a_run_solves_each_band_in_its_quality_and_says_so(load, stub, open_pool
     assert "stated" in interpolation_text(found)
 
 
-def test_what_is_stated_counts_where_it_is_stated(load, stub, open_pool, tmp_path):
-    options = RunOptions(
-        results=tmp_path / "results", methods=stub.methods, open_pool=open_pool, cache=None
-    )
-    dataset = run_job(load().path, options).folder.load_directivity("c001")
+def test_what_is_stated_counts_where_it_is_stated(load, options):
+    dataset = run_job(load().path, replace(options, cache=None)).folder.load_directivity("c001")
     frequency = dataset["shown_frequency"].values
     for at_hz, is_warned in ((3000.0, True), (10_000.0, False)):
         error = np.zeros(len(frequency))

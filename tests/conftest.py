@@ -16,10 +16,25 @@ sys.path.insert(0, str(Path(__file__).parent / "references"))
 os.environ.update(wide_vectors())
 
 
+FIRST = (
+    "test_low_rank_blocks",
+    "test_faults",
+    "test_sheet_texts",
+    "test_drawing",
+    "test_dxf_audit",
+)
+"""The first of these modules compiles the solver's kernels. The others take long and need few of
+them, so that with two workers they are compiled once and read from the disk afterwards."""
+
+
 def pytest_collection_modifyitems(items):
-    """Begin with the modules that hold slow tests: no worker is left alone with one at the end."""
+    """Order the modules, each whole: `FIRST`, then those that hold slow tests.
+
+    So no worker is left alone with a slow one at the end.
+    """
     slow = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: item.path not in slow)
+    rank = {name: number for number, name in enumerate(FIRST)}
+    items.sort(key=lambda item: (rank.get(item.path.stem, len(FIRST)), item.path not in slow))
 
 
 @pytest.fixture(autouse=True)

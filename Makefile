@@ -4,7 +4,7 @@ SHELL := /bin/bash
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
-# A worker takes a module at a time, in the order of tests/conftest.py: slow ones first.
+# A worker takes a module at a time, in the order of tests/conftest.py.
 SIDE_BY_SIDE := -n 2 --dist loadscope --no-loadscope-reorder
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 

@@ -57,7 +57,7 @@ def browser():
 @pytest.fixture
 def page(browser, served):
     opened = browser.new_page(viewport={"width": 1400, "height": 950})
-    opened.set_default_timeout(60_000)
+    opened.set_default_timeout(180_000)  # of use only to a machine that is busy otherwise
     faults = []
     opened.on("pageerror", lambda fault: faults.append(str(fault)))
     opened.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)

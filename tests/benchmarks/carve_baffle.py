@@ -132,12 +132,16 @@ def searched(base: Path, given: argparse.Namespace) -> Lenses:
         search=f'plan = "directed"\ncandidates = {given.lenses}\nseed = {given.seed}',
     )
     folder = done(base, f"directed_{given.lenses}", job, given.workers)
-    scored = [c for c in folder.candidates() if c.score is not None and c.id in ids(folder)]
-    best = min(scored, key=lambda c: c.score.total_db)
+    scored = [
+        (c.score.total_db, c.values)
+        for c in folder.candidates()
+        if c.score is not None and c.id in ids(folder)
+    ]
+    best_db, values = min(scored, key=lambda one: one[0])
     return Lenses(
         text=f"{len(scored)} directed lenses",
-        best_db=best.score.total_db,
-        width_mm=best.values["cabinet.width_mm"],
+        best_db=best_db,
+        width_mm=values["cabinet.width_mm"],
         work_s=sum(t.seconds for t in folder.load_record().tasks if t.candidate in ids(folder)),
     )
 

@@ -39,7 +39,7 @@ from shapes import TIME_LIMIT_S, front_directions, radiation, shipped
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import Workspace, solve_burton_miller
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.plane_waves import plane_wave_fields
@@ -49,7 +49,7 @@ from bafflelens.bem.surface_slope import (
     slope_of_fields,
     slope_of_moved_sources,
 )
-from bafflelens.bem.system_matrix import Storage
+from bafflelens.bem.system_matrix import Storage, Workspace
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import QUALITIES, mesh_size
 from bafflelens.mesh.source_motion import SourceMotion
@@ -212,7 +212,11 @@ def meshed(asked: Asked, shape: Shape, motions: tuple[SourceMotion, ...], mesh: 
     level = solution.far_field(to)[0]
     prepared = prepare_slopes(mesh, shape.symmetry, discretisation)
     fields = plane_wave_fields(
-        problem, to, np.eye(len(to)), discretisation=discretisation, workspace=workspace
+        problem,
+        to,
+        np.eye(len(to), dtype=complex),
+        discretisation=discretisation,
+        workspace=workspace,
     )
     given = problem, solution.surface_pressure, fields, prepared
     each = level[:, np.newaxis]

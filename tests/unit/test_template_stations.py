@@ -11,8 +11,8 @@ from bafflelens.handoff.template_stations import (
     changes_mm,
     chosen_stations,
     front_line,
+    reach_of_changes,
     template_reach,
-    with_changes,
 )
 from bafflelens.handoff.templates import printed_templates, templates_pdf
 
@@ -86,7 +86,7 @@ def test_a_page_names_station_datum_and_side_and_tells_what_to_add():
 
 def test_a_template_reaches_as_far_as_the_part_is_changed():
     old, new = section("vertical", 0.0, 20.0), section("vertical", 0.0, 16.0)
-    assert with_changes((-10.0, 10.0), old.profile, new.profile) == (-40, 40)
-    assert with_changes((-10.0, 10.0), (), new.profile) == (-10, 10)
-    assert with_changes((-10.0, 10.0), new.profile, new.profile) == (-10, 10)
-    assert with_changes(None, old.profile, new.profile) is None
+    assert reach_of_changes((-10.0, 10.0), old.profile, new.profile) == (-40, 40)
+    assert reach_of_changes((-10.0, 10.0), (), new.profile) == (-10, 10)
+    assert reach_of_changes((-10.0, 10.0), new.profile, new.profile) == (-10, 10)
+    assert reach_of_changes(None, old.profile, new.profile) is None

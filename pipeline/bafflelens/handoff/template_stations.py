@@ -135,7 +135,7 @@ def template_reach(section: Section, shaped_mm: FloatArray) -> tuple[float, floa
     return float(near.min() - _AROUND_MM), float(near.max() + _AROUND_MM)
 
 
-def with_changes(
+def reach_of_changes(
     reach_mm: tuple[float, float] | None,
     before: Sequence[FloatArray],
     after: Sequence[FloatArray],

@@ -19,8 +19,8 @@ from bafflelens.handoff.template_stations import (
     changes_mm,
     chosen_stations,
     front_line,
+    reach_of_changes,
     template_reach,
-    with_changes,
 )
 
 PAGES_MM: Final = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "roll": (610.0, math.inf)}
@@ -145,7 +145,7 @@ def printed_templates(
                 side = _SIDES[section.kind]
                 text = f"{label}  {section.text}; {side}"
                 reach = template_reach(section, shaped_mm)
-                reach = with_changes(reach, template.before, template.loops)
+                reach = reach_of_changes(reach, template.before, template.loops)
                 yield replace(template, text=text, reach_mm=reach)
 
 

@@ -183,7 +183,7 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
             checks = making_checks(solid, same, motions, settings)
             table = measured_dimensions(solid, motions)
             if plan is not None:
-                checks = with_part(checks, part_checks(solid, same, plan, motions, settings))
+                checks = with_part(checks, part_checks(solid, body, same, plan, motions, settings))
                 table = replace(table, rows=(*table.rows, *part_rows(solid, plan, settings)))
             told(_SHARE_OF_CHECKS)
             files = _solid_files(subject, solid, same, motions, checks, table, plan)

@@ -25,6 +25,7 @@ _LEAST_AREA_M2: Final = 1e-6
 
 def part_checks(
     solid: Solid,
+    body: Mesh,
     same: Likeness,
     plan: PartPlan,
     motions: Sequence[SourceMotion],
@@ -36,6 +37,8 @@ def part_checks(
     ----------
     solid : Solid
         The analysed body, with the pieces of the part.
+    body : Mesh
+        All of the mesh that was analysed.
     same : Likeness
         How far the body is from what was analysed.
     plan : PartPlan
@@ -45,7 +48,7 @@ def part_checks(
     settings : HandoffSection
         The shop's figures.
     """
-    found = [_same_check(solid, same, plan, motions, settings), _wall_check(solid, settings)]
+    found = [_same_check(solid, body, same, motions, settings), _wall_check(solid, settings)]
     if plan.seat is not None:
         found.append(_seat_check(solid, plan, settings))
     if settings.driver_depth_mm is not None:
@@ -62,15 +65,15 @@ def with_part(checks: Sequence[Check], of_part: Sequence[Check]) -> tuple[Check,
 
 def _same_check(
     solid: Solid,
+    body: Mesh,
     same: Likeness,
-    plan: PartPlan,
     motions: Sequence[SourceMotion],
     settings: HandoffSection,
 ) -> Check:
     """Compare the outer acoustic surface: each face that the part has of it, and what it lacks."""
     worst = max(solid.pieces, key=lambda piece: piece.off_m)
     x, y, z = (1e3 * value for value in worst.where_m)
-    lacks = missing_areas(solid, plan, motions, settings)
+    lacks = missing_areas(solid, body, motions, settings)
     text = (
         f"part against analysed surface: its faces within {worst.off_m * 1e3:.4f} mm"
         + (f", most at ({x:.1f}, {y:.1f}, {z:.1f}) mm" if worst.off_m > _SAME_M else "")
@@ -95,46 +98,45 @@ def _same_check(
 
 
 def missing_areas(
-    solid: Solid, plan: PartPlan, motions: Sequence[SourceMotion], settings: HandoffSection
+    solid: Solid, body: Mesh, motions: Sequence[SourceMotion], settings: HandoffSection
 ) -> dict[str, tuple[float, float, tuple[float, ...]]]:
-    """Return by name what of the analysed outer surface the part lacks: area in m^2, how far
-    the part is from it at most, in m, and where.
+    """Return by name what of the analysed outer surface the part lacks.
 
-    Looked at is every triangle of the body's mesh for printing that is no cabinet, and cabinet
-    within what is kept; what drivers and the flange of one from the front cover is theirs.
+    Looked at are the corners of the analysed mesh, each with its share of the triangles about
+    it, that are not only the cabinet's or the driver's; what the flange of a driver from the front
+    covers is the driver's.
+
+    Returns
+    -------
+    dict
+        Area in m^2, how far the part is from it at most, in m, and where.
     """
-    body = solid.mesh
     names = body.surface
-    middle = body.centroids
     is_cabinet = np.array([str(name).startswith("cabinet") for name in names])
     wanted = ~np.isin(names, driver_names(motions)) & ~is_cabinet
+    chord = max(piece.chord_m for piece in solid.pieces)
+    distance = np.full(len(body.vertices), np.inf)
+    for piece in solid.pieces:
+        formed = np.isin(piece.mesh.surface, names)
+        if formed.any():
+            there = searchable(piece.mesh.vertices, piece.mesh.triangles[formed])
+            distance = np.minimum(distance, closest(there, body.vertices).distance)
+    gone = distance > chord + _SAME_M
     if settings.driver_from == "front" and settings.flange_mm is not None:
         _, y, z = motions[0].centre
-        away = np.hypot(middle[:, 1] - y, middle[:, 2] - z)
-        wanted &= away > settings.pocket_mm / 2e3 + _edge_m(body)
-    chord = solid.chord_m + max(piece.chord_m for piece in solid.pieces)
-    distance = np.full(int(wanted.sum()), np.inf)
-    for piece in solid.pieces:
-        mesh = piece.mesh
-        formed = np.isin(mesh.surface, names)
-        if formed.any():
-            there = searchable(mesh.vertices, mesh.triangles[formed])
-            distance = np.minimum(distance, closest(there, middle[wanted]).distance)
+        away = np.hypot(body.vertices[:, 1] - y, body.vertices[:, 2] - z)
+        gone &= away > settings.pocket_mm / 2e3 + _SAME_M
     found = {}
     for name in np.unique(names[wanted]).tolist():
-        mine = names[wanted] == name
-        gone = mine & (distance > chord + _SAME_M)
-        area = float(body.areas[wanted][gone].sum())
+        corners = body.triangles[wanted & (names == name)]
+        lacking = gone[corners]
+        area = float((body.areas[wanted & (names == name), None] / 3 * lacking).sum())
         if area > _LEAST_AREA_M2:
-            worst = int(np.where(gone, distance, -1.0).argmax())
-            place = tuple(map(float, middle[wanted][worst]))
+            lost = corners[lacking]
+            worst = int(lost[distance[lost].argmax()])
+            place = tuple(map(float, body.vertices[worst]))
             found[str(name)] = (area, float(distance[worst]), place)
     return found
-
-
-def _edge_m(mesh: Mesh) -> float:
-    """Return how far the middle of a triangle across the rebate's edge may be from that."""
-    return float(np.sqrt(np.median(mesh.areas)))
 
 
 def _wall_check(solid: Solid, settings: HandoffSection) -> Check:
@@ -182,7 +184,6 @@ def _ahead_of_screws(solid: Solid, plan: PartPlan, settings: HandoffSection) -> 
     if not plan.screws:
         return math.inf
     is_forward = settings.driver_from == "behind"
-    way = 1.0 if is_forward else -1.0
     starts = []
     for hole in plan.screws:
         end = hole.front if is_forward else hole.back

@@ -31,7 +31,9 @@ SCREW: Final = "screw_hole"
 LOCATING: Final = "locating_hole"
 RECESS: Final = "insert_recess"
 OPENING: Final = "insert_opening"
-NO_PART: Final = "The analysed body is not the part: the job's [handoff] does not say how it is made (key made)."
+NO_PART: Final = (
+    "The analysed body is not the part: the job's [handoff] does not say how it is made."
+)
 BEYOND_MM: Final = 5.0
 """Of what is kept or cut, beyond the body."""
 _AHEAD_MM: Final = 0.1  # of the dome, that its room is cut free
@@ -230,7 +232,7 @@ def _seat(settings: HandoffSection, rim: float) -> float | None:
 def _thickness(
     settings: HandoffSection, depth: float, seat_depth: float | None, candidate: str
 ) -> float:
-    """Return from front plane to back; as whole millimetres as the lens needs, if none is given."""
+    """Return from front plane to back: in whole millimetres what the lens needs, if not given."""
     sheets = sum(settings.sheets_mm)
     needed = depth + settings.least_wall_mm
     if seat_depth is not None:

@@ -162,7 +162,7 @@ def _driver(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimension
 def _screws(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimension]:
     if not plan.screws or plan.seat is None:
         return
-    hole, (_, y, z) = plan.screws[0], plan.centre
+    hole = plan.screws[0]
     view: View = "rear" if settings.driver_from == "behind" else ""
     at = (-hole.y, hole.z)
     shown = OnSheet(how="leader", at_mm=(at,), side="left") if view else None

@@ -148,7 +148,7 @@ def draw_part(
     front.view(piece, FRONT)
     rear.view(piece, REAR)
     section.section(piece.section.whole)
-    x, y, z = plan.centre
+    _, y, z = plan.centre
     front.cutting_plane(letter, y, upright=True)
     section.axis((section.window[0], z), (section.window[2], z), 4.0)
     _joints(section, piece, plan)
@@ -208,7 +208,7 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
             yield (
                 f"{len(plan.screws)} screws {settings.screw_thread}: pilot holes "
                 f"\u00d8{settings.pilot_hole_mm:g}, {settings.pilot_depth_mm:g} deep, thread "
-                f"{settings.screw_depth_mm:g} deep, from the seat; never through the acoustic face."
+                f"{settings.screw_depth_mm:g} deep, from the seat; never through the face."
             )
         if plan.seat is not None:
             gasket = f", gasket {settings.gasket_mm:g} mm pressed" if settings.gasket_mm else ""
@@ -220,6 +220,6 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
         if not plan.locating:
             yield "Register edges for templates and fixtures: left side (L) and top."
     yield (
-        f"Cutter \u00d8{settings.cutter_mm:g}: hole, pocket and recess are no smaller. Limits and how "
-        "to measure: table."
+        f"Cutter \u00d8{settings.cutter_mm:g}: hole, pocket and recess are no smaller. Limits and "
+        "how to measure: table."
     )

@@ -170,8 +170,8 @@ def _part_text(sheet: Sheet) -> str:
     """Return how the part is made, or that nobody said."""
     if sheet.plan is None:
         return (
-            f"{NO_PART} How the body is hollowed behind the front is the shop's choice, within the "
-            f"wall asked for, {sheet.settings.least_wall_mm:g} mm."
+            f"{NO_PART} How the body is hollowed behind the front is the shop's choice, within "
+            f"the wall asked for, {sheet.settings.least_wall_mm:g} mm."
         )
     names = ", ".join(
         f"{piece.name} ({piece.volume_m3 * 1e6:.1f} cm^3)" for piece in sheet.solid.pieces

@@ -190,7 +190,7 @@ class HandoffSection(JobSection):
             yield "one with insert_mm and insert_flange_mm where made is 'insert'"
             return
         if flange < body + 2 * self.least_wall_mm:
-            yield f"one whose insert_flange_mm ({flange:g}) rests on more than the body, {body:g} mm"
+            yield f"one whose insert_flange_mm ({flange:g}) is wider than insert_mm ({body:g})"
         if self.insert_flange_depth_mm + self.least_wall_mm > sum(self.panel_mm):
             yield (
                 f"one whose insert_flange_depth_mm ({self.insert_flange_depth_mm:g}) leaves "

@@ -80,7 +80,7 @@ Tool = Box | Round
 
 
 @dataclass(frozen=True, kw_only=True)
-class Piece:
+class PartPiece:
     """One piece: what the body has in common with any of ``keep``, less every ``cut``."""
 
     name: str
@@ -96,7 +96,7 @@ class PartPlan:
     ----------
     made : str
         ``front panel``, ``insert`` or ``shell``.
-    pieces : tuple of Piece
+    pieces : tuple of PartPiece
         The part, first, and the panel that an insert sits in.
     centre : tuple of float
         Where the driver's axis meets the plane of its rim.
@@ -115,7 +115,7 @@ class PartPlan:
     """
 
     made: str
-    pieces: tuple[Piece, ...]
+    pieces: tuple[PartPiece, ...]
     centre: tuple[float, float, float]
     sheets: tuple[float, ...]
     thick: float
@@ -184,7 +184,7 @@ def plan_part(
         if settings.made == SHELL:
             keep += _walls(settings.wall_mm, (low, high), reach)
         name = "shell" if settings.made == SHELL else "panel"
-        pieces = (Piece(name=name, keep=tuple(keep), cut=(*cuts, *locating)),)
+        pieces = (PartPiece(name=name, keep=tuple(keep), cut=(*cuts, *locating)),)
     return PartPlan(
         made=settings.made,
         pieces=pieces,
@@ -393,7 +393,7 @@ def _insert(
     back: float,
     slab: Box,
     cuts: Sequence[Tool],
-) -> tuple[Piece, ...]:
+) -> tuple[PartPiece, ...]:
     """Return the insert, a body with a flange, and the panel with the recess for it."""
     body, flange = settings.insert_mm or 0.0, settings.insert_flange_mm or 0.0
     step, gap = front - settings.insert_flange_depth_mm, settings.insert_gap_mm
@@ -404,12 +404,12 @@ def _insert(
         return Round(name=name, y=y, z=z, radius=across / 2, back=start, front=ahead)
 
     return (
-        Piece(
+        PartPiece(
             name="insert",
             keep=(bore("insert_body", body, back), bore("insert_flange", flange, step)),
             cut=tuple(cuts),
         ),
-        Piece(
+        PartPiece(
             name="panel",
             keep=(slab,),
             cut=(

@@ -17,7 +17,7 @@ from bafflelens.base import child_process
 from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
-from bafflelens.handoff.part_plan import Piece
+from bafflelens.handoff.part_plan import PartPiece
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.cad.step_file import read_step_text
 from bafflelens.shapes.cad.step_names import step_string, with_product
@@ -249,7 +249,7 @@ def export_solid(
     fan_step_deg: float,
     time_limit_s: float,
     deviation: Path | None = None,
-    pieces: Sequence[Piece] = (),
+    pieces: Sequence[PartPiece] = (),
 ) -> Solid:
     """Build a shape once more and export it.
 
@@ -276,7 +276,7 @@ def export_solid(
     deviation : Path, optional
         File of how far its front was carved (`mesh_morph.SurfaceDeviation`). The planes of
         symmetry of `shape` are then those of what was carved.
-    pieces : sequence of Piece
+    pieces : sequence of PartPiece
         What is cut from it.
 
     Raises

@@ -17,7 +17,7 @@ from bafflelens.handoff.exporter import _concave
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Likeness, Solid, SolidEdge
-from bafflelens.job.sections import HandoffSection
+from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 

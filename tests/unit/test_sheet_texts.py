@@ -26,7 +26,7 @@ from bafflelens.handoff.sheet_frame import (
     wrapped,
 )
 from bafflelens.handoff.solid import Likeness
-from bafflelens.job.sections import HandoffSection
+from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.shapes.meshing.moving_parts import source_motions
 
 MM = 72 / 25.4

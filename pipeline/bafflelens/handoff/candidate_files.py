@@ -10,7 +10,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -26,7 +26,10 @@ from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import begin_datum, shaped_by
 from bafflelens.handoff.lens_dimensions import LensDimensions
 from bafflelens.handoff.manifest import FORMS
+from bafflelens.handoff.part_checks import part_checks, with_part
 from bafflelens.handoff.part_dimensions import measured_dimensions
+from bafflelens.handoff.part_plan import NO_PART, PartPlan, plan_part
+from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
 from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
@@ -36,7 +39,7 @@ from bafflelens.handoff.templates import (
     templates_of,
     templates_pdf,
 )
-from bafflelens.job.sections import HandoffSection
+from bafflelens.job.handoff_section import ANALYSED, HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
@@ -152,6 +155,10 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
     told = _one_at_a_time(advance)
     shape, values, settings = subject.shape, subject.values, subject.settings
     carved = subject.carved
+    motions = source_motions(shape, values)
+    body, candidate = subject.analysed.whole(shape.symmetry), subject.row.candidate
+    # A baseline is there to be compared with: a job need not say how it is made.
+    plan = None if candidate.is_baseline else plan_part(body, motions, settings, candidate.id)
     with ThreadPoolExecutor(usable_processors()) as pool:
         exporting = pool.submit(
             export_solid,
@@ -165,6 +172,7 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
             spacing_mm=settings.station_spacing_mm,
             fan_step_deg=settings.fan_step_deg,
             time_limit_s=_TIMES_OF_MESH * subject.mesh_time_limit_s,
+            pieces=plan.pieces if plan else (),
         )
         limit_s = subject.mesh_time_limit_s
         datum = begin_datum(pool, shape, values, limit_s, told=lambda: told(1.0))
@@ -172,11 +180,13 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
             solid = exporting.result()
             told(_SHARE_OF_SOLID, f"{subject.row.candidate.id}: solid exported")
             same = likeness(subject.analysed, shape.symmetry, solid)
-            motions = source_motions(shape, values)
             checks = making_checks(solid, same, motions, settings)
-            told(_SHARE_OF_CHECKS)
             table = measured_dimensions(solid, motions)
-            files = _solid_files(subject, solid, same, motions, checks, table)
+            if plan is not None:
+                checks = with_part(checks, part_checks(solid, body, same, plan, motions, settings))
+                table = replace(table, rows=(*table.rows, *part_rows(solid, plan, settings)))
+            told(_SHARE_OF_CHECKS)
+            files = _solid_files(subject, solid, same, motions, checks, table, plan)
             told(_SHARE_OF_PAGES)
             files[DATUM] = datum().to_bytes()
         except BaseException:
@@ -186,6 +196,7 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
         "solid": _facts_of_solid(solid, same),
         "checks": [{"name": c.name, "state": c.state, "text": c.text} for c in checks],
         "symbols": symbols_of(table.rows),
+        "part": _facts_of_part(solid, plan),
         **({"fit": asdict(solid.fit)} if solid.fit else {}),
     }
     manifest = {**facts, **found}
@@ -215,8 +226,9 @@ def _solid_files(
     motions: Sequence[SourceMotion],
     checks: tuple[Check, ...],
     table: LensDimensions,
+    plan: PartPlan | None,
 ) -> dict[str, bytes]:
-    """Return solid, templates, drawing and pictures of checks."""
+    """Return solid, part, templates, drawing and pictures of checks."""
     stem, page = subject.stem, subject.settings.page
     centre = [1e3 * value for value in motions[0].centre]
     rim = 1e3 * motions[0].outer_radius_m
@@ -241,17 +253,44 @@ def _solid_files(
         settings=subject.settings,
         rows=table.rows,
         form=table.form,
+        plan=plan,
     )
     names = solid.mesh.surface.tolist()
     return {
         f"{stem}.step": solid.step,
         f"{stem}.toml": declaration_bytes(subject.title, f"{stem}.step", names, motions),
         **print_files(stem, solid.mesh, subject.title),
+        **_part_files(subject, solid),
         **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
         f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
         f"{stem}_drawing.pdf": sheet_pdf(sheet),
         **{f"checks/{c.file}.png": c.picture for c in checks if c.picture},
     }
+
+
+def _part_files(subject: Subject, solid: Solid) -> dict[str, bytes]:
+    """Return the part as it is made, each of its pieces as solid and to print from."""
+    files = {}
+    for piece in solid.pieces:
+        stem = f"part/{subject.stem}_{piece.name}"
+        files[f"{stem}.step"] = piece.step
+        files |= print_files(stem, piece.mesh, f"{subject.title} {piece.name}")
+    return files
+
+
+def _facts_of_part(solid: Solid, plan: PartPlan | None) -> dict[str, Any]:
+    """Return how the part is made, for the manifest."""
+    if plan is None:
+        return {"made": ANALYSED, "text": NO_PART}
+    pieces = {
+        piece.name: {
+            "volume_mm3": piece.volume_m3 * 1e9,
+            "areas_mm2": {name: area * 1e6 for name, area in sorted(piece.areas_m2.items())},
+            "off_mm": piece.off_m * 1e3,
+        }
+        for piece in solid.pieces
+    }
+    return {"made": plan.made, "sheets_mm": plan.sheets, "thick_mm": plan.thick, "pieces": pieces}
 
 
 def _remarks(solid: Solid) -> tuple[str, ...]:

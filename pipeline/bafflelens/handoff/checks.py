@@ -21,10 +21,11 @@ from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.hidden_lines import FRONT, finely, heights_of
 from bafflelens.handoff.neighbours import sides_of
+from bafflelens.handoff.part_plan import screw_ring
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Likeness, Solid, SolidEdge
-from bafflelens.job.sections import HandoffSection
+from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 
@@ -97,7 +98,7 @@ def making_checks(
         _cutter_check(solid, front, settings.cutter_mm),
         _undercut_check(solid.mesh, front),
         _draft_check(solid.mesh, front, settings.least_draft_deg),
-        _wall_check(solid.mesh, front, settings.least_wall_mm),
+        thinnest_wall(solid.mesh, front, settings.least_wall_mm),
         _overhang_check(solid.mesh, settings.overhang_deg),
         _travel_check(solid.mesh, motions, settings.dome_travel_mm),
         _screw_check(solid.mesh, motions, settings),
@@ -245,7 +246,22 @@ def _draft_check(mesh: Mesh, front: NDArray[np.bool_], least_deg: float) -> Chec
     return Check(name="draft", state=FAILED, text=text, value=worst, picture=picture)
 
 
-def _wall_check(mesh: Mesh, front: NDArray[np.bool_], least_mm: float) -> Check:
+def thinnest_wall(
+    mesh: Mesh, front: NDArray[np.bool_], least_mm: float, what: str = "solid"
+) -> Check:
+    """Look straight through from places of the front, and hold the thinnest against a wall.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Of what is looked through.
+    front : (n_triangles,) array of bool
+        Where from.
+    least_mm : float
+        Thinnest wall that holds.
+    what : str
+        What it is, for the text.
+    """
     points, owner = probes(mesh, np.flatnonzero(front), _WALL_STEP_M)
     inward = -mesh.normals[owner]
     through = (first_hits(mesh, points + _OFF_M * inward, inward) + _OFF_M) * 1e3
@@ -253,7 +269,7 @@ def _wall_check(mesh: Mesh, front: NDArray[np.bool_], least_mm: float) -> Check:
     x, y, z = points[thinnest] * 1e3
     text = (
         f"thinnest {through[thinnest]:.1f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm, at least "
-        f"{least_mm:g} asked; {len(points)} places of the front tried, straight through the solid"
+        f"{least_mm:g} asked; {len(points)} places of the front tried, straight through the {what}"
     )
     thin = points[through < least_mm - _OFF_M * 1e3]
     return Check(
@@ -313,11 +329,7 @@ def _travel_check(mesh: Mesh, motions: Sequence[SourceMotion], travel_mm: float)
 
 def screw_places(motion: SourceMotion, settings: HandoffSection) -> FloatArray:
     """Return (y, z) of the screws in m, the first one at the top."""
-    if not settings.screws or settings.screw_circle_mm is None:
-        return np.zeros((0, 2))
-    angle = 2 * np.pi * np.arange(settings.screws) / settings.screws
-    ring = settings.screw_circle_mm / 2e3 * np.column_stack((np.sin(angle), np.cos(angle)))
-    return np.asarray(ring + np.asarray(motion.centre)[1:])
+    return np.asarray(screw_ring(settings) / 1e3 + np.asarray(motion.centre)[1:])
 
 
 def _screw_check(mesh: Mesh, motions: Sequence[SourceMotion], settings: HandoffSection) -> Check:

@@ -13,11 +13,13 @@ from typing import Final, Literal
 
 from bafflelens.handoff.limits import general_limit
 
-View = Literal["front", "side", "A-A", "B-B", ""]
+View = Literal["front", "side", "A-A", "B-B", "rear", "C-C", "D-D", ""]
 """Where a dimension is drawn: a view, a section (with its detail), or only in the table.
 
 Front: y to the right, z up. Side and A-A, the vertical section through the axis: x to the right,
-z up. B-B, the horizontal one seen from above: y to the right, the front (x) below.
+z up. B-B, the horizontal one seen from above: y to the right, the front (x) below. Of the part as
+it is made: rear, -y to the right, z up; C-C, its vertical section through the axis, and D-D, that
+of the panel that an insert sits in.
 """
 
 _WORD: Final = {"mm": "", "deg": "\u00b0"}

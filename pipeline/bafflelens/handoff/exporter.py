@@ -3,13 +3,13 @@
 
 Started by `bafflelens.handoff.solid.export_solid`. FOLDER holds ``request.json``; the process
 leaves ``solid.step``, ``print.npz`` (a mesh within the chord tolerance), ``found.json`` (volume,
-sections, edges, concave curvature), or ``fault.json`` with one line.
+sections, edges, concave curvature), or ``fault.json`` with one line; of each piece of a part as it
+is made ``<name>.step`` and ``<name>.npz``.
 """
 
 from __future__ import annotations
 
 import json
-import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -21,19 +21,13 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, MeshingError, invalid
 from bafflelens.handoff.carved_height import SmoothHeight, require_close, smooth_height
 from bafflelens.handoff.carved_step import carve_solid
-from bafflelens.handoff.cut_sections import (
-    CURVE_CHORD_M,
-    planes,
-    profile_before,
-    sampled,
-    section,
-)
+from bafflelens.handoff.cut_sections import planes, profile_before, section
+from bafflelens.handoff.face_names import face_names, named_points, write_names
 from bafflelens.handoff.mirrored_step import mirrored_step
+from bafflelens.handoff.part_solid import make_pieces
 from bafflelens.handoff.print_mesh import points_inside, print_mesh
+from bafflelens.handoff.solid_edges import ON_MIRROR_M, edges_of
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.shapes.cad.step_file import read_step_text
-from bafflelens.shapes.cad.step_names import with_face_names
-from bafflelens.shapes.cad.step_solid import MM, corners_of, matching_order
 from bafflelens.shapes.meshing import gmsh_process
 from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
@@ -43,8 +37,6 @@ from bafflelens.shapes.meshing.shape_script import built_symmetry
 _PLANES: Final = {"x": (1, 0, 0, 0), "y": (0, 1, 0, 0), "z": (0, 0, 1, 0)}
 _FLAT_PER_M: Final = 1.0  # a radius of a metre is flat for a shop
 _SAME_VOLUME: Final = 1e-5
-_ON_MIRROR_M: Final = 1e-6
-_SMOOTH: Final = math.cos(math.radians(2))
 _VOLUME_SHARE: Final = 1e-3
 _BEFORE: Final = "before.step"  # what is carved, as it was
 
@@ -78,7 +70,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     try:
         module.build(gmsh.model, fill_parameters(module, request["values"]))
         symmetry = built_symmetry(module)
-        named = _named_points(gmsh.model, symmetry)
+        named = named_points(gmsh.model, symmetry)
         if height is not None:
             fit, symmetry = _carved(gmsh, folder, height, symmetry), ()
             named = [
@@ -93,11 +85,13 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         rule = f"one that the geometry kernel can build ({error})"
         raise MeshingError(invalid("solid", script.stem, rule)) from error
     gmsh.write(str(folder / "solid.step"))
+    if request["pieces"]:
+        gmsh.write(str(folder / "solid.brep"))
     occ = gmsh.model.occ
     faces = [tag for _, tag in gmsh.model.getBoundary([(3, solid)], oriented=False)]
     box = [float(value) for value in occ.getBoundingBox(3, solid)]
-    names = _face_names(gmsh.model, faces, named)
-    _write_names(gmsh.model, folder / "solid.step", faces, names)
+    names = face_names(gmsh.model, faces, named)
+    write_names(gmsh.model, folder / "solid.step", faces, names)
     mesh, chord_m = print_mesh(gmsh, faces, names, float(request["chord_m"]))
     mesh.save(folder / "print.npz")
     _require_volume("solid", float(occ.getMass(3, solid)), volume_m3, 0.0)
@@ -110,11 +104,12 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         "n_faces": len(faces),
         "fit": fit,
         "concave": _concave(gmsh.model, faces, mesh),
-        "edges": list(_edges(gmsh.model, faces, request["symmetry"])),
+        "edges": list(edges_of(gmsh.model, faces, request["symmetry"])),
     }
     stations = list(planes(request, mesh, box))
     found["sections"] = [section(gmsh.model, solid, box, plane) for plane in stations]
     found["before"] = _profiles_before(gmsh, folder, box, stations) if height else []
+    found["pieces"] = make_pieces(gmsh, folder, named, request)
     return found
 
 
@@ -140,11 +135,11 @@ def _carved(
     In this order: the kernel takes minutes to unite B-splines that meet in a mirror plane.
     """
     model = gmsh.model
-    named = _named_points(model, symmetry)
+    named = named_points(model, symmetry)
     gmsh.option.setNumber("Geometry.OCCUnionUnify", 0)  # else circles have no ends
     solid = _united(gmsh, symmetry, folder)
     faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
-    names = _face_names(model, faces, named)
+    names = face_names(model, faces, named)
     gmsh.write(str(folder / _BEFORE))
     carved = carve_solid(gmsh, folder, height, names)
     require_close("carved solid", height.worst_m + carved.worst_m, height.where_m)
@@ -176,7 +171,7 @@ def _volume_and_area(model: Any, symmetry: Sequence[str]) -> tuple[float, float]
 
 def _is_in_a_mirror(model: Any, face: int, symmetry: Sequence[str]) -> bool:
     box = np.asarray(model.getBoundingBox(2, face)).reshape(2, 3)
-    return any(bool(np.all(np.abs(box[:, "xyz".index(p)]) < _ON_MIRROR_M)) for p in symmetry)
+    return any(bool(np.all(np.abs(box[:, "xyz".index(p)]) < ON_MIRROR_M)) for p in symmetry)
 
 
 def _require_volume(what: str, found_m3: float, volume_m3: float, more_m3: float) -> None:
@@ -239,90 +234,6 @@ def _below(model: Any, solids: Any, dimension: int) -> Iterator[tuple[int, int]]
     for _ in range(3 - dimension):
         entities = model.getBoundary(entities, combined=False, oriented=False)
     yield from ((int(d), int(tag)) for d, tag in entities)
-
-
-# ---------------------------------------------------------------------------------- edges
-
-
-def _edges(model: Any, faces: Sequence[int], symmetry: Sequence[str]) -> Iterator[dict[str, Any]]:
-    """Yield each edge once: its points, and whether its faces meet in it without a bend.
-
-    Where two planes do, or a face and its mirror image, it is no edge at all but only a seam.
-    """
-    owners: dict[int, list[int]] = {}
-    for face in faces:
-        for _, curve in model.getBoundary([(2, face)], combined=False, oriented=False):
-            owners.setdefault(abs(int(curve)), []).append(face)
-    for curve, beside in sorted(owners.items()):
-        line = sampled(model, curve, 20 * CURVE_CHORD_M)
-        is_smooth = _is_smooth(model, line, beside)
-        columns = ["xyz".index(plane) for plane in symmetry]
-        is_seam = all(model.getType(2, face) == "Plane" for face in beside) or any(
-            bool(np.all(np.abs(line[:, column]) < _ON_MIRROR_M)) for column in columns
-        )
-        if is_smooth and is_seam:
-            continue
-        yield {"points": line.tolist(), "smooth": is_smooth}
-
-
-def _is_smooth(model: Any, line: FloatArray, beside: Sequence[int]) -> bool:
-    """Tell whether the faces at a curve have the same tangent plane half way along it."""
-    if len(set(beside)) == 1:
-        return True  # where a face is closed onto itself
-    middle = line[len(line) // 2] if len(line) > 2 else line.mean(axis=0)
-    normals = []
-    for face in beside:
-        at = model.getParametrization(2, face, middle.tolist())
-        normals.append(np.asarray(model.getNormal(face, at)))
-    return bool(abs(normals[0] @ normals[-1]) > _SMOOTH)
-
-
-# ------------------------------------------------------------------------ names of faces
-
-
-def _named_points(model: Any, symmetry: Sequence[str]) -> list[tuple[FloatArray, str]]:
-    """Return the faces' places and names before the halves are united, mirror images too."""
-    found = []
-    for _, group in model.getPhysicalGroups(2):
-        name = str(model.getPhysicalName(2, group))
-        for face in model.getEntitiesForPhysicalGroup(2, group):
-            points = points_inside(model, int(face))[0]
-            for plane in symmetry:
-                image = points.copy()
-                image[:, "xyz".index(plane)] *= -1
-                points = np.concatenate((points, image))
-            found.append((points, name))
-    return found
-
-
-def _face_names(
-    model: Any, faces: Sequence[int], named: Sequence[tuple[FloatArray, str]]
-) -> dict[int, str]:
-    """Return the name of each face of the united solid: that of the nearest named point."""
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(np.concatenate([points for points, _ in named]))
-    owner = np.concatenate([np.full(len(points), n) for n, (points, _) in enumerate(named)])
-    names = {}
-    for face in faces:
-        _, nearest = tree.query(points_inside(model, face)[0])
-        counts = np.bincount(owner[nearest], minlength=len(named))
-        names[face] = named[int(counts.argmax())][1]
-    return names
-
-
-def _write_names(model: Any, step: Path, faces: Sequence[int], names: Mapping[int, str]) -> None:
-    """Write the names of the faces into the file, each found again by its corners."""
-    records = read_step_text(step).faces
-    order = matching_order(
-        [[[MM * value for value in corner] for corner in record.corners] for record in records],
-        [corners_of(model, face) for face in faces],
-    )
-    if order is None:
-        rule = "one whose faces have the corners of the solid's"
-        raise MeshingError(invalid("STEP file", f"{len(records)} faces", rule))
-    text = with_face_names(step.read_text("latin-1"), [names[faces[n]] for n in order])
-    step.write_text(text, "latin-1")
 
 
 # ------------------------------------------------------------------------------ curvature

@@ -15,11 +15,13 @@ from bafflelens.base.parameter_words import called, unit_text
 from bafflelens.handoff.checks import Check, screw_places
 from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.paper import use_fonts
+from bafflelens.handoff.part_plan import NO_PART, PartPlan
+from bafflelens.handoff.part_sheet import draw_part, part_layouts
 from bafflelens.handoff.sheet_flow import Flow
 from bafflelens.handoff.sheet_frame import start_sheet
 from bafflelens.handoff.solid import Likeness, Solid
 from bafflelens.handoff.views import draw_views, layout_of
-from bafflelens.job.sections import HandoffSection
+from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.scoring.sensitivity import Robustness
 from bafflelens.shapes.meshing.parameters import Shape
@@ -54,6 +56,7 @@ class Sheet:
     settings: HandoffSection
     rows: Sequence[SheetDimension]
     form: str
+    plan: PartPlan | None = None
 
 
 def sheet_pdf(sheet: Sheet) -> bytes:
@@ -73,13 +76,19 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     canvas.setCreator("bafflelens")
     layout = layout_of(sheet.solid, sheet.motions, sheet.rows)
     flow = _tables(sheet)
-    pages = 1 + len(flow.pages)
+    parts = part_layouts(sheet.solid, sheet.plan, sheet.rows) if sheet.plan else ()
+    pages = 1 + len(flow.pages) + len(parts)
     start_sheet(canvas, _cells(sheet, layout.scale_text, f"1 of {pages}"))
     draw_views(canvas, sheet.solid, sheet.motions, sheet.settings, layout)
     canvas.showPage()
     for number, page in enumerate(flow.pages, start=2):
         start_sheet(canvas, _cells(sheet, "none", f"{number} of {pages}"))
         page.draw(canvas)
+        canvas.showPage()
+    for number, part in enumerate(parts, start=2 + len(flow.pages)):
+        cells = _cells(sheet, part.scale_text, f"{number} of {pages}")
+        start_sheet(canvas, {**cells, "title": f"Part as it is made: {part.piece.name}"})
+        draw_part(canvas, part, sheet.plan, sheet.settings)
         canvas.showPage()
     canvas.save()
     return stream.getvalue()
@@ -103,7 +112,7 @@ def _cells(sheet: Sheet, scale: str, page: str) -> dict[str, str]:
 def _tables(sheet: Sheet) -> Flow:
     """Return the sheets after the first: dimensions, notes, findings, the shape's parameters."""
     flow = Flow()
-    flow.heading("Dimensions, with the symbols of sheet 1")
+    flow.heading("Dimensions, with the symbols of the sheets")
     flow.table(
         ("Symbol", "What it is", "Nominal", "Limits", "View", "How it is measured"),
         (18, 118, 28, 24, 18, 172),
@@ -134,11 +143,10 @@ def _tables(sheet: Sheet) -> Flow:
     flow.paragraph(sheet.likeness.text, bold=not sheet.likeness.fits)
     flow.paragraph(
         f"Volume {sheet.solid.volume_m3 * 1e6:.1f} cm^3, area {sheet.solid.area_m2 * 1e4:.2f} "
-        "cm^2. It is solid as analysed, dome and surround included: how it is hollowed behind "
-        "the front is the shop's choice, within the wall asked for, "
-        f"{sheet.settings.least_wall_mm:g} mm. STL and 3MF are within "
+        "cm^2. It is solid as analysed, dome and surround included. STL and 3MF are within "
         f"{sheet.solid.chord_m * 1e3:.3f} mm of it."
     )
+    flow.paragraph(_part_text(sheet))
     flow.heading("Cautions")
     for caution in CAUTIONS:
         flow.paragraph(caution)
@@ -156,6 +164,19 @@ def _tables(sheet: Sheet) -> Flow:
         else f"`bafflelens tolerances {sheet.run} {sheet.candidate}` computes them."
     )
     return flow
+
+
+def _part_text(sheet: Sheet) -> str:
+    """Return how the part is made, or that nobody said."""
+    if sheet.plan is None:
+        return (
+            f"{NO_PART} How the body is hollowed behind the front is the shop's choice, within "
+            f"the wall asked for, {sheet.settings.least_wall_mm:g} mm."
+        )
+    names = ", ".join(
+        f"{piece.name} ({piece.volume_m3 * 1e6:.1f} cm^3)" for piece in sheet.solid.pieces
+    )
+    return f"What is cut is the part as it is made, in the folder part: {names}."
 
 
 def rows_of_parameters(sheet: Sheet) -> list[tuple[str, str, str, str]]:

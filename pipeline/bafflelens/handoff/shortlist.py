@@ -32,7 +32,12 @@ from bafflelens.scoring.ranking import NOT_MESHED_AGAIN, RankedRow, Remeshing
 from bafflelens.store import RunFolder, RunRecord
 from bafflelens.store.system_response import missing_plates, played
 
-HINDERING: Final = ("same as analysed", "dome's travel", "flange and screws")
+HINDERING: Final = (
+    "same as analysed",
+    "dome's travel",
+    "flange and screws",
+    "driver's room",
+)
 """Checks that, failed, make a part useless; the others ask for other tools or another way."""
 
 FIRST_RULE: Final = (

@@ -7,7 +7,7 @@ import json
 import re
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,6 +17,7 @@ from bafflelens.base import child_process
 from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
+from bafflelens.handoff.part_plan import PartPiece
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.cad.step_file import read_step_text
 from bafflelens.shapes.cad.step_names import step_string, with_product
@@ -116,6 +117,46 @@ class SmoothFit:
 
 
 @dataclass(frozen=True, kw_only=True)
+class MadePiece:
+    """One piece of the part as it is made.
+
+    Attributes
+    ----------
+    name : str
+        ``panel``, ``insert`` or ``shell``.
+    step : bytes
+        STEP AP214, in mm, faces named: those of the analysed body as there, others by what cut
+        them.
+    mesh : Mesh
+        A closed mesh of it, for printing.
+    chord_m : float
+        Its measured distance from the piece, in m.
+    volume_m3 : float
+        Of the exact piece.
+    areas_m2 : mapping of str to float
+        Of its faces, by name.
+    off_m, where_m : float, tuple of float
+        How far the faces that it has of the analysed body are at most from that, in the kernel,
+        and where.
+    edges : tuple of SolidEdge
+        The edges of its faces.
+    section : Section
+        The vertical one through the driver's axis.
+    """
+
+    name: str
+    step: bytes
+    mesh: Mesh
+    chord_m: float
+    volume_m3: float
+    areas_m2: Mapping[str, float]
+    off_m: float
+    where_m: tuple[float, ...]
+    edges: tuple[SolidEdge, ...]
+    section: Section
+
+
+@dataclass(frozen=True, kw_only=True)
 class Solid:
     """One candidate as a solid.
 
@@ -141,6 +182,8 @@ class Solid:
         Of a carved one.
     before : tuple of Section
         Of a carved one: the profiles that the same sections had before.
+    pieces : tuple of MadePiece
+        The part as it is made; none where the job does not say how.
     """
 
     step: bytes
@@ -154,6 +197,7 @@ class Solid:
     sections: tuple[Section, ...]
     fit: SmoothFit | None = None
     before: tuple[Section, ...] = ()
+    pieces: tuple[MadePiece, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,6 +249,7 @@ def export_solid(
     fan_step_deg: float,
     time_limit_s: float,
     deviation: Path | None = None,
+    pieces: Sequence[PartPiece] = (),
 ) -> Solid:
     """Build a shape once more and export it.
 
@@ -231,6 +276,8 @@ def export_solid(
     deviation : Path, optional
         File of how far its front was carved (`mesh_morph.SurfaceDeviation`). The planes of
         symmetry of `shape` are then those of what was carved.
+    pieces : sequence of PartPiece
+        What is cut from it.
 
     Raises
     ------
@@ -251,6 +298,7 @@ def export_solid(
             "fan_step_deg": fan_step_deg,
             "behind_m": _BEHIND_M,
             "time_limit_s": time_limit_s,
+            "pieces": [asdict(piece) for piece in pieces],
         }
         (folder / "request.json").write_text(json.dumps(request))
         ended = child_process.run_module("bafflelens.handoff.exporter", folder, time_limit_s)
@@ -260,6 +308,10 @@ def export_solid(
         _require_millimetres(folder / "solid.step")
         step = (folder / "solid.step").read_bytes()
         mesh = Mesh.load(folder / "print.npz")
+        made = tuple(
+            _piece(folder, entry, f"{name}_{entry['name']}", revision, stamp)
+            for entry in found["pieces"]
+        )
     return Solid(
         step=_with_header(step, name, revision, stamp),
         mesh=mesh,
@@ -271,13 +323,36 @@ def export_solid(
             [mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)]
         ),
         concave=np.array(found["concave"], dtype=float).reshape(-1, 4),
-        edges=tuple(
-            SolidEdge(points_m=np.array(edge["points"]), is_smooth=edge["smooth"])
-            for edge in found["edges"]
-        ),
+        edges=_solid_edges(found["edges"]),
         sections=tuple(_section(entry) for entry in found["sections"]),
         fit=_fit(found["fit"]) if found["fit"] else None,
         before=tuple(_section(entry) for entry in found["before"]),
+        pieces=made,
+    )
+
+
+def _solid_edges(entries: Sequence[Mapping[str, Any]]) -> tuple[SolidEdge, ...]:
+    return tuple(
+        SolidEdge(points_m=np.array(edge["points"]), is_smooth=edge["smooth"]) for edge in entries
+    )
+
+
+def _piece(
+    folder: Path, entry: Mapping[str, Any], name: str, revision: str, stamp: str
+) -> MadePiece:
+    path = folder / f"{entry['name']}.step"
+    _require_millimetres(path)
+    return MadePiece(
+        name=str(entry["name"]),
+        step=_with_header(path.read_bytes(), name, revision, stamp),
+        mesh=Mesh.load(path.with_suffix(".npz")),
+        chord_m=float(entry["chord_m"]),
+        volume_m3=float(entry["volume_m3"]),
+        areas_m2=dict(entry["areas_m2"]),
+        off_m=float(entry["off_m"]),
+        where_m=tuple(map(float, entry["where_m"])),
+        edges=_solid_edges(entry["edges"]),
+        section=_section(entry["section"]),
     )
 
 

@@ -31,7 +31,7 @@ from bafflelens.handoff.sheet_frame import (
     write_letters,
 )
 from bafflelens.handoff.solid import Solid
-from bafflelens.job.sections import HandoffSection
+from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.report.shape_picture import shape_picture
 

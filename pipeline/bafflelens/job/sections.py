@@ -9,11 +9,10 @@ is derived from its field (`bafflelens.job.keys`). Reading and checking a file i
 
 from __future__ import annotations
 
-from typing import Literal
-
 from pydantic import Field, ValidationInfo, field_validator
 
 from bafflelens.job.driver_sections import CrossoverSection, DriverSection
+from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.job.score_sections import (
     ListeningSection,
     RoomSection,
@@ -43,26 +42,6 @@ class ReportSection(JobSection):
     """``[report]``: what the report shows."""
 
     detailed: int = Field(default=4, ge=1, le=24)
-
-
-class HandoffSection(JobSection):
-    """``[handoff]``: what the prototype shop works with."""
-
-    station_spacing_mm: float = Field(default=30.0, ge=2, le=500)
-    fan_step_deg: float = Field(default=45.0, ge=5, le=90)
-    chord_mm: float = Field(default=0.1, ge=0.01, le=1)
-    page: Literal["A4", "A3", "roll"] = "A4"
-    cutter_mm: float = Field(default=6.0, ge=0.1, le=100)
-    least_wall_mm: float = Field(default=3.0, ge=0.1, le=100)
-    least_draft_deg: float = Field(default=0.0, ge=0, le=45)
-    overhang_deg: float = Field(default=45.0, ge=1, le=90)
-    dome_travel_mm: float = Field(default=1.0, ge=0, le=20)
-    screws: int = Field(default=0, ge=0, le=24)
-    screw_circle_mm: float | None = Field(default=None, ge=10, le=1000)
-    screw_head_mm: float = Field(default=8.0, ge=1, le=50)
-    flange_mm: float | None = Field(default=None, ge=10, le=1000)
-    material: str = "as the shop proposes"
-    finish: str = "smooth, no steps at joints"
 
 
 class Job(JobSection):

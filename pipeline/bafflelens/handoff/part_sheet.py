@@ -1,0 +1,225 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Sheets of the part as it is made: front, rear and vertical section of each of its pieces.
+
+Joints between the sheets of a laminated front are narrow lines on the section. Lines, dimensions
+and projection are those of sheet 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from bafflelens.handoff.annotation import Around, draw_around
+from bafflelens.handoff.dimension import SheetDimension
+from bafflelens.handoff.hidden_lines import FRONT, View
+from bafflelens.handoff.part_plan import PartPlan
+from bafflelens.handoff.place import Place, title_width
+from bafflelens.handoff.sheet_frame import (
+    FRAME_MM,
+    MEDIUM,
+    NARROW_MM,
+    TITLE_BLOCK_MM,
+    wrapped,
+    write_letters,
+)
+from bafflelens.handoff.solid import MadePiece, Solid
+from bafflelens.job.handoff_section import INSERT, HandoffSection
+
+REAR: Final = View(right=(0.0, -1.0, 0.0), up=(0.0, 0.0, 1.0))
+_SCALES: Final = (1, 2, 5, 10, 20, 50, 100)
+_PAD_MM: Final = 6.0
+_TITLE_MM: Final = 10.0
+_GAP_MM: Final = 14.0
+_CUT_MM: Final = 16.0  # room for the cutting plane's ends
+_LINE_MM: Final = 4.2
+_NOTES_MM: Final = 200.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartLayout:
+    """One piece on its sheet: front, rear and section, with their dimensions."""
+
+    piece: MadePiece
+    letter: str
+    front: Around
+    rear: Around
+    section: Around
+
+    @property
+    def scale_text(self) -> str:
+        """For the title block."""
+        return f"1:{self.rear.scale:g} ({self.letter} 1:{self.section.scale:g})"
+
+    @property
+    def fits(self) -> bool:
+        """Whether all of it has room above the title block."""
+        views = (self.front, self.rear, self.section)
+        wide = sum(_width(view) for view in views) + 4 * _GAP_MM
+        high = FRAME_MM[3] - FRAME_MM[1] - _TITLE_MM - 2 * _PAD_MM
+        block = TITLE_BLOCK_MM[3] - TITLE_BLOCK_MM[1]
+        tall = max(view.size[1] for view in views) + 2 * _CUT_MM
+        return wide <= FRAME_MM[2] - FRAME_MM[0] and tall <= high - block
+
+
+def _width(view: Around) -> float:
+    return max(view.size[0], title_width("section C-C (1:10)") + 4)
+
+
+def part_layouts(
+    solid: Solid, plan: PartPlan, rows: Sequence[SheetDimension]
+) -> tuple[PartLayout, ...]:
+    """Return the sheets of the pieces, at the largest standard scales that fit.
+
+    Parameters
+    ----------
+    solid : Solid
+        With the pieces.
+    plan : PartPlan
+        How they are made.
+    rows : sequence of SheetDimension
+        All of the table.
+    """
+    return tuple(
+        _layout(piece, "CD"[number], [row for row in rows if row.shown is not None], number)
+        for number, piece in enumerate(solid.pieces)
+    )
+
+
+def _layout(
+    piece: MadePiece, letter: str, rows: Sequence[SheetDimension], number: int
+) -> PartLayout:
+    low, high = (f(piece.mesh.vertices * 1e3, axis=0) for f in (np.min, np.max))
+    x0, y0, z0 = (float(v) for v in low)
+    x1, y1, z1 = (float(v) for v in high)
+    rear = tuple(row for row in rows if row.view == "rear") if number == 0 else ()
+    cut = tuple(row for row in rows if row.view == f"{letter}-{letter}")
+    best = None
+    for scale in _SCALES[1:]:
+        for closer in _SCALES:
+            found = PartLayout(
+                piece=piece,
+                letter=letter,
+                front=Around(rows=(), window=(y0, z0, y1, z1), scale=scale),
+                rear=Around(rows=rear, window=(-y1, z0, -y0, z1), scale=scale),
+                section=Around(rows=cut, window=(x0, z0, x1, z1), scale=closer),
+            )
+            if found.fits:
+                best = found
+                break
+        if best is not None:
+            return best
+    return found
+
+
+def draw_part(
+    canvas: Any, layout: PartLayout, plan: PartPlan | None, settings: HandoffSection
+) -> None:
+    """Draw what a layout says, and the notes beside the title block.
+
+    Parameters
+    ----------
+    canvas : reportlab Canvas
+        In mm.
+    layout : PartLayout
+        As `part_layouts` gives it.
+    plan : PartPlan
+        How the part is made.
+    settings : HandoffSection
+        Screws, gasket, driver.
+    """
+    assert plan is not None
+    piece, letter = layout.piece, layout.letter
+    views = (layout.front, layout.rear, layout.section)
+    wide = sum(_width(view) for view in views)
+    gap = (FRAME_MM[2] - FRAME_MM[0] - wide) / 4
+    high = FRAME_MM[3] - _PAD_MM - _TITLE_MM - _CUT_MM / 2
+    left, places = FRAME_MM[0] + gap, []
+    for view in views:
+        _, v0, _, v1 = view.window
+        low = high - max(view.room("above"), _CUT_MM) - (v1 - v0) / view.scale
+        more = (_width(view) - view.size[0]) / 2
+        places.append(Place(canvas, view.scale, view.window, left + more + view.room("left"), low))
+        left += _width(view) + gap
+    front, rear, section = places
+    front.view(piece, FRONT)
+    rear.view(piece, REAR)
+    section.section(piece.section.whole)
+    _, y, z = plan.centre
+    front.cutting_plane(letter, y, upright=True)
+    section.axis((section.window[0], z), (section.window[2], z), 4.0)
+    _joints(section, piece, plan)
+    titles = (
+        (front, f"front (1:{front.scale:g})"),
+        (rear, f"rear (1:{rear.scale:g})"),
+        (section, f"{letter}-{letter} (1:{section.scale:g})"),
+    )
+    for place, text in titles:
+        place.title(text, FRAME_MM[3] - _PAD_MM - MEDIUM)
+    for view, place in zip(views, places, strict=True):
+        draw_around(canvas, view, place.left, place.low)
+    lines = [line for note in _notes(layout, plan, settings) for line in wrapped(note, _NOTES_MM)]
+    base = FRAME_MM[1] + 4 + _LINE_MM * (len(lines) - 1)
+    for number, line in enumerate(lines):
+        write_letters(canvas, line, FRAME_MM[0] + 4, base - _LINE_MM * number)
+
+
+def _joints(section: Place, piece: MadePiece, plan: PartPlan) -> None:
+    """Draw where sheet meets sheet, and the sheets the block, as narrow lines through the cut."""
+    if piece.name == INSERT:
+        return
+    x = plan.front
+    for sheet in plan.sheets:
+        x -= sheet
+        if x <= section.window[0] + 1e-3:
+            return
+        for low, high in _within(piece, x):
+            section.line(np.array([(x, low), (x, high)]), NARROW_MM)
+
+
+def _within(piece: MadePiece, x: float) -> Iterator[tuple[float, float]]:
+    """Yield between what heights a plane at x lies in the section's material."""
+    crossings = []
+    for loop in piece.section.whole:
+        start, end = loop, np.roll(loop, -1, axis=0)
+        crosses = (start[:, 0] - x - 1e-4) * (end[:, 0] - x - 1e-4) < 0
+        share = (x + 1e-4 - start[crosses, 0]) / (end[crosses, 0] - start[crosses, 0])
+        crossings += (start[crosses, 1] + share * (end - start)[crosses, 1]).tolist()
+    ordered = sorted(crossings)
+    yield from zip(ordered[::2], ordered[1::2], strict=False)
+
+
+def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iterator[str]:
+    """Yield what no view shows."""
+    piece = layout.piece
+    if piece.name != "insert":
+        sheets = " + ".join(f"{sheet:g}" for sheet in plan.sheets)
+        block = (
+            f", block of {plan.block.high[0] - plan.block.low[0]:.0f} mm behind the lens"
+            if plan.block
+            else ""
+        )
+        yield f"{piece.name}: {sheets} mm from the front{block}; glued before the front is cut."
+    if piece is layout.piece and layout.letter == "C":
+        if plan.screws:
+            yield (
+                f"{len(plan.screws)} screws {settings.screw_thread}: pilot holes "
+                f"\u00d8{settings.pilot_hole_mm:g}, {settings.pilot_depth_mm:g} deep, thread "
+                f"{settings.screw_depth_mm:g} deep, from the seat; never through the face."
+            )
+        if plan.seat is not None:
+            gasket = f", gasket {settings.gasket_mm:g} mm pressed" if settings.gasket_mm else ""
+            yield (
+                f"Driver from {'behind' if settings.driver_from == 'behind' else 'the front'}: "
+                f"flange \u00d8{settings.flange_mm:g} x {settings.flange_depth_mm:g} mm{gasket}, "
+                f"{settings.clearance_mm:g} mm free around it."
+            )
+        if not plan.locating:
+            yield "Register edges for templates and fixtures: left side (L) and top."
+    yield (
+        f"Cutter \u00d8{settings.cutter_mm:g}: hole, pocket and recess are no smaller. Limits and "
+        "how to measure: table."
+    )

@@ -1,0 +1,186 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Pieces of a part cut from the analysed body in gmsh's geometry kernel, and measured there.
+
+Works in the process that exports the body (`bafflelens.handoff.exporter`). Each piece is made in
+a model of its own, for the kernel writes all that a model holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from bafflelens.base.conventions import FloatArray
+from bafflelens.base.errors import MeshingError, invalid
+from bafflelens.handoff.cut_sections import section
+from bafflelens.handoff.face_names import face_names, write_names
+from bafflelens.handoff.part_plan import POCKET, SEAT
+from bafflelens.handoff.print_mesh import points_inside, print_mesh
+from bafflelens.handoff.solid_edges import edges_of
+
+_MM: Final = 1e-3
+_ON_TOOL_M: Final = 1e-7
+_NEAREST: Final = 6  # named faces that a place is held against
+_SPLINE: Final = "BSpline surface"
+
+
+def make_pieces(
+    gmsh: Any, folder: Path, named: Sequence[tuple[FloatArray, str]], request: Mapping[str, Any]
+) -> list[dict[str, Any]]:
+    """Cut every piece of the plan from the solid in ``solid.brep``; return what was found.
+
+    Parameters
+    ----------
+    gmsh : module
+        Counting in metres.
+    folder : Path
+        Each piece leaves ``<name>.step`` and ``<name>.npz`` there.
+    named : sequence of (points, name)
+        Places on the faces of the analysed solid.
+    request : mapping
+        The exporter's, with the plan as ``pieces``.
+    """
+    found = []
+    for piece in request["pieces"]:
+        gmsh.model.add(piece["name"])
+        found.append(_made(gmsh, folder, named, request, piece))
+    return found
+
+
+def _made(
+    gmsh: Any,
+    folder: Path,
+    named: Sequence[tuple[FloatArray, str]],
+    request: Mapping[str, Any],
+    piece: Mapping[str, Any],
+) -> dict[str, Any]:
+    model, occ, name = gmsh.model, gmsh.model.occ, piece["name"]
+    body = [entity for entity in occ.importShapes(str(folder / "solid.brep")) if entity[0] == 3]
+    occ.synchronize()
+    analysed = [int(tag) for _, tag in model.getBoundary(body, oriented=False)]
+    try:
+        keep = [_tool(occ, tool) for tool in piece["keep"]]
+        if len(keep) > 1:
+            keep, _ = occ.fuse(keep[:1], keep[1:])
+        made, _ = occ.intersect(body, keep, removeObject=False)
+        made, _ = occ.cut(made, [_tool(occ, tool) for tool in piece["cut"]])
+        occ.synchronize()
+    except Exception as error:  # gmsh raises plain Exception
+        rule = f"one that the geometry kernel can cut ({error})"
+        raise MeshingError(invalid("part", name, rule)) from error
+    solids = [entity for entity in made if entity[0] == 3]
+    if len(solids) != 1:
+        rule = "one that hangs together: the lens or the driver's room cuts it in two"
+        raise MeshingError(invalid("part", f"{name}' of '{len(solids)} pieces", rule))
+    faces = [int(tag) for _, tag in model.getBoundary(solids, oriented=False)]
+    cut_faces = _cut_faces(model, faces, (*piece["keep"], *piece["cut"]))
+    formed = [face for face in faces if face not in cut_faces]
+    names = face_names(model, formed, named) | cut_faces
+    off_m, where = _farthest(model, formed, analysed)
+    areas: dict[str, float] = {}
+    for face in faces:
+        areas[names[face]] = areas.get(names[face], 0.0) + float(occ.getMass(2, face))
+    volume, box = float(occ.getMass(*solids[0])), occ.getBoundingBox(*solids[0])
+    centre = request["centre_m"]
+    plane = {
+        "kind": "vertical",
+        "at": float(centre[1]),
+        "cut": float(box[0]),
+        "origin": (float(centre[1]), 0.0),
+        "along": (0.0, 1.0),
+    }
+    cut = section(model, solids[0][1], list(map(float, box)), plane)
+    occ.remove(body, recursive=True)
+    occ.synchronize()
+    gmsh.write(str(folder / f"{name}.step"))
+    write_names(model, folder / f"{name}.step", faces, names)
+    mesh, chord_m = print_mesh(gmsh, faces, names, float(request["chord_m"]))
+    mesh.save(folder / f"{name}.npz")
+    return {
+        "name": name,
+        "volume_m3": volume,
+        "areas_m2": areas,
+        "off_m": off_m,
+        "where_m": where,
+        "chord_m": chord_m,
+        "section": cut,
+        "edges": list(edges_of(model, faces, request["symmetry"])),
+    }
+
+
+def _tool(occ: Any, tool: Mapping[str, Any]) -> tuple[int, int]:
+    """Add a box or a cylinder along x; return its entity."""
+    if "radius" in tool:
+        y, z, back = (tool[key] * _MM for key in ("y", "z", "back"))
+        long = (tool["front"] - tool["back"]) * _MM
+        return 3, int(occ.addCylinder(back, y, z, long, 0, 0, tool["radius"] * _MM))
+    low, high = np.array(tool["low"]) * _MM, np.array(tool["high"]) * _MM
+    return 3, int(occ.addBox(*low.tolist(), *(high - low).tolist()))
+
+
+def _cut_faces(
+    model: Any, faces: Sequence[int], tools: Sequence[Mapping[str, Any]]
+) -> dict[int, str]:
+    """Return the names of the faces that lie on the surface of a tool: they were cut by it.
+
+    The flat end of the driver's pocket is its seat.
+    """
+    found = {}
+    for face in faces:
+        points = points_inside(model, face)[0]
+        tool = next((t for t in tools if _off_tool(t, points) < _ON_TOOL_M), None)
+        if tool is not None:
+            is_seat = tool["name"] == POCKET and model.getType(2, face) == "Plane"
+            found[face] = SEAT if is_seat else str(tool["name"])
+    return found
+
+
+def _off_tool(tool: Mapping[str, Any], points: FloatArray) -> float:
+    """Return how far points are at most from the surface of a tool, in m."""
+    if "radius" in tool:
+        away = np.hypot(points[:, 1] - tool["y"] * _MM, points[:, 2] - tool["z"] * _MM)
+        beyond = np.maximum(tool["back"] * _MM - points[:, 0], points[:, 0] - tool["front"] * _MM)
+        wall = np.maximum(np.abs(away - tool["radius"] * _MM), beyond)
+        beside = np.abs(points[:, [0]] - np.array([tool["back"], tool["front"]]) * _MM)
+        inside = np.maximum(away - tool["radius"] * _MM, 0.0)
+        ends = np.maximum(beside.min(axis=1), inside)
+        return float(np.minimum(wall, ends).max())
+    planes = np.array([tool["low"], tool["high"]]) * _MM
+    return float(np.abs(points[:, None] - planes).min(axis=(1, 2)).max())
+
+
+def _farthest(
+    model: Any, formed: Sequence[int], analysed: Sequence[int]
+) -> tuple[float, list[float]]:
+    """Return how far the faces that were not cut are at most from the analysed ones, and where.
+
+    Places inside each face are projected onto the analysed faces about them; onto a B-spline,
+    where that takes minutes, along its own parameters.
+    """
+    nets = {face: points_inside(model, face)[0] for face in analysed}
+    owner = np.concatenate([np.full(len(net), face) for face, net in nets.items()])
+    tree = cKDTree(np.concatenate(list(nets.values())))
+    largest, place = 0.0, [0.0, 0.0, 0.0]
+    for face in formed:
+        points, parameters = points_inside(model, face)
+        _, nearest = tree.query(points, k=_NEAREST)
+        away = np.full(len(points), np.inf)
+        for other in np.unique(owner[nearest]).tolist():
+            if model.getType(2, other) == _SPLINE and model.getType(2, face) == _SPLINE:
+                # What is cut keeps the surface of its face, and so the places' parameters.
+                same = model.getValue(2, other, parameters.ravel().tolist())
+                away = np.minimum(
+                    away, np.linalg.norm(np.asarray(same).reshape(-1, 3) - points, axis=1)
+                )
+            elif model.getType(2, other) != _SPLINE:
+                feet = model.getClosestPoint(2, other, points.ravel().tolist())[0]
+                away = np.minimum(
+                    away, np.linalg.norm(np.asarray(feet).reshape(-1, 3) - points, axis=1)
+                )
+        if away.max() > largest:
+            largest, place = float(away.max()), points[int(away.argmax())].tolist()
+    return largest, place

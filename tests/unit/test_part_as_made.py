@@ -1,0 +1,220 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The part as it is made, cut from a box with a round recess, against closed forms.
+
+The files are read again by another kernel (`second_kernel`). Coarse pitches: ISO 261 and ISO 262;
+tap drills, thread less pitch: ISO 2306; limits: ISO 2768-1 class m (all from memory). Pilot holes
+of wood screws: common practice, no source.
+"""
+
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import second_kernel
+import small_job
+from pydantic import ValidationError
+
+from bafflelens.base.errors import InputError
+from bafflelens.handoff.checks import FAILED, PASSED
+from bafflelens.handoff.part_checks import part_checks
+from bafflelens.handoff.part_plan import plan_part
+from bafflelens.handoff.part_rows import part_rows
+from bafflelens.handoff.solid import Likeness, export_solid
+from bafflelens.job.handoff_section import HandoffSection
+from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.shapes.meshing.loading import load_shape
+
+BUILD = """    occ = model.occ
+    half = parameters.cabinet.width_mm / 2e3
+    body = occ.addBox(-0.12, 0, -0.1, 0.12, half, 0.2)
+    recess = occ.addCylinder(-0.02, 0, 0, 0.03, 0, 0, 0.04)
+    body, _ = occ.cut([(3, body)], [(3, recess)])
+    occ.synchronize()
+    names = {"lens": [], "baffle": [], "cabinet": []}
+    for _, face in model.getBoundary(body, oriented=False):
+        low_x, _, low_z, _, high_y, high_z = model.getBoundingBox(2, face)
+        if high_y < 1e-6:
+            continue
+        is_lens = high_y < 0.041 and high_z < 0.041
+        name = "lens" if is_lens else "baffle" if low_x > -1e-6 else "cabinet"
+        names[name].append(face)
+    for name, faces in names.items():
+        model.addPhysicalGroup(2, faces, name=name)
+"""
+MOTION = SourceMotion(
+    name="tweeter", axis=(1.0, 0.0, 0.0), centre=(-0.02, 0.0, 0.0), piston_surfaces=("dome",),
+    taper_surfaces=(), inner_radius_m=0.013, outer_radius_m=0.016,
+)  # fmt: skip
+SAME = Likeness(volume_share=0, largest_mm=0, corners_mm=0, where_mm=(0, 0, 0))
+SEAT = {
+    "flange_mm": 60.0, "rim_ahead_mm": 6.0, "gasket_mm": 1.0, "driver_depth_mm": 30.0, "screws": 2,
+    "screw_circle_mm": 52.0, "screw_thread": "wood 3.5", "screw_depth_mm": 1.5,
+}  # fmt: skip
+PANEL = HandoffSection(made="front panel", panel_mm=[18], locating_mm=[[60, 70]], **SEAT)
+SHELL = HandoffSection(made="shell", **SEAT)
+INSERT = HandoffSection(
+    made="insert", panel_mm=[18], insert_mm=100.0, insert_flange_mm=120.0, **SEAT
+)
+RECESS, BLOCK = math.pi * 40**2 * 20, 110.0 * 110 * 11
+# Hole through the wall before the seat, pocket behind it, pilot holes.
+DRIVER = math.pi * (16**2 * 5 + 30.5**2 * 4 + 2 * (PANEL.pilot_hole_mm / 2) ** 2 * 1.5)
+
+
+def analysed():
+    """Corners of the box, and of the recess on its edges: all that a plan needs."""
+    box = np.array([(x, y, z) for x in (-120, 0) for y in (-105, 105) for z in (-100, 100)])
+    angle = 2 * np.pi * np.arange(12) / 12
+    ring = np.column_stack((np.full(12, -20), 40 * np.cos(angle), 40 * np.sin(angle)))
+    floor = [(8 + n, 8 + (n + 1) % 12, 8 + (n + 5) % 12) for n in range(12)]
+    sides = [(0, 1, 2), (1, 3, 2), (4, 6, 5), (5, 6, 7)]
+    names = np.array(["cabinet"] * 4 + ["lens"] * 12)
+    return Mesh(np.concatenate((box, ring)) * 1e-3, np.array(sides + floor), names)
+
+
+def planned(settings, **changed):
+    settings = HandoffSection(**{**settings.model_dump(), **changed})
+    return plan_part(analysed(), [MOTION], settings, "c001"), settings
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """All pieces of the three ways, by name, and the body, cut in one process."""
+    path = tmp_path_factory.mktemp("recess") / "recess.py"
+    raising = '    raise RuntimeError("the tests mesh without gmsh")\n'
+    path.write_text(small_job.LENS_SCRIPT.replace(raising, BUILD))
+    shape = load_shape(path)
+    plans = [planned(settings)[0] for settings in (PANEL, SHELL, INSERT)]
+    pieces = [piece for plan in plans for piece in plan.pieces]
+    pieces[-1] = replace(pieces[-1], name="around")
+    solid = export_solid(
+        shape, shape.defaults, name="x", stamp="2026-01-01T00:00:00", chord_mm=0.1,
+        spacing_mm=400.0, fan_step_deg=90.0, time_limit_s=100.0, pieces=pieces,
+    )  # fmt: skip
+    return solid, {piece.name: piece for piece in solid.pieces}
+
+
+def test_volumes_of_all_pieces_are_the_closed_forms(made):
+    _, pieces = made
+    whole, hollow = 210.0 * 200 * 120, 84.0 * 174 * 164
+    locating = math.pi * 3**2 * 8
+    wanted = {
+        "panel": 210 * 200 * 18 + BLOCK - RECESS - DRIVER - locating,
+        "shell": whole - hollow + BLOCK - RECESS - DRIVER,
+        "insert": math.pi * (60**2 * 6 + 50**2 * 23) - RECESS - DRIVER,
+        "around": 210 * 200 * 18 - math.pi * (60.2**2 * 6 + 50.2**2 * 12),
+    }
+    assert set(pieces) == set(wanted)
+    for name, volume in wanted.items():
+        assert pieces[name].volume_m3 * 1e9 == pytest.approx(volume, rel=1e-7), name
+        pieces[name].mesh.require_closed()
+    seat = math.pi * (30.5**2 - 16**2 - 2 * (PANEL.pilot_hole_mm / 2) ** 2)
+    assert pieces["panel"].areas_m2["driver_seat"] * 1e6 == pytest.approx(seat, rel=1e-6)
+
+
+def test_another_reader_finds_the_part_its_names_and_the_analysed_front(made):
+    solid, pieces = made
+    body, part = (second_kernel.read_step(step) for step in (solid.step, pieces["panel"].step))
+    assert part.is_valid
+    assert part.is_closed
+    assert part.n_solids == 1
+    assert part.volume == pytest.approx(pieces["panel"].volume_m3 * 1e9, rel=1e-6)
+    names = {name for name, _ in second_kernel.face_names(pieces["panel"].step)}
+    assert {"lens", "baffle", "back", "block", "driver_hole", "driver_seat", "driver_pocket",
+            "screw_hole", "locating_hole"} <= names  # fmt: skip
+    # Front both ways within 0.01 mm: nothing before the floor, off the driver's hole, differs.
+    for one, other in ((part, body), (body, part)):
+        points = second_kernel.points_on(one, 0.01)
+        away, x = np.hypot(points[:, 1], points[:, 2]), points[:, 0]
+        floor = (x > -20.01) & (away > 16.01) & (away < 40.01)
+        front = points[(x > -0.01) | floor]
+        assert len(front) > 20
+        assert second_kernel.distances_to(other, front[:: max(1, len(front) // 40)]).max() < 0.01
+    # Thickness, seat and wall on the axis' vertical section, as the job says.
+    cut = second_kernel.section_of(part, (0, 0, 0), (0, 1, 0))
+    for x in (0.0, -18.0, -20.0, -25.0, -29.0):
+        assert np.abs(cut[:, 0] - x).min() < 0.01
+
+
+def test_checks_pass_and_each_fails_where_it_has_to(made):
+    solid, pieces = made
+    plan, settings = planned(PANEL)
+    panel = replace(solid, pieces=(pieces["panel"],))
+
+    def states(plan, settings, body=None):
+        found = part_checks(panel, body or analysed(), SAME, plan, [MOTION], settings)
+        return {check.name: check for check in found}
+
+    good = states(plan, settings)
+    assert {check.state for check in good.values()} == {PASSED}
+    assert set(good) == {"same as analysed", "wall and lip", "flange and screws", "driver's room"}
+    # A floor half a millimetre deeper than the part's is seen, with name and place.
+    body = analysed()
+    deeper = body.vertices.copy()
+    deeper[8:, 0] -= 5e-4
+    other = states(plan, settings, Mesh(deeper, body.triangles, body.surface))["same as analysed"]
+    assert other.state == FAILED
+    assert re.search(r"lens differs over \d+ mm\^2, up to 0\.50 mm at \(-20\.5, ", other.text)
+    long, changed = planned(PANEL, screw_depth_mm=3.0)
+    screws = states(long, changed)["flange and screws"]
+    assert screws.state == FAILED
+    assert "a pilot hole of 3 mm ends 2.0 mm before the lens, at least 3 asked" in screws.text
+    thin = states(*planned(PANEL, least_wall_mm=5.5, rim_ahead_mm=6.5))["wall and lip"]
+    assert (thin.state, thin.value) == (FAILED, pytest.approx(3.5, abs=0.01))  # over a pilot hole
+    assert states(*planned(PANEL, driver_depth_mm=90.0))["driver's room"].state == FAILED
+
+
+def test_rows_say_what_the_job_says(made):
+    solid, pieces = made
+    plan, settings = planned(PANEL)
+    rows = part_rows(replace(solid, pieces=(pieces["panel"],)), plan, settings)
+    found = {row.symbol: row.nominal for row in rows}
+    wanted = {"PT1": 18, "BT": 11, "BW": 110, "BH": 110, "TT": 29, "HD": 32, "SD": 61, "SX": 4,
+              "SW": 5, "CD": 52, "KL": 1.5, "LZ1": 70, "LY1": 60, "LD": 6, "LL": 8}  # fmt: skip
+    assert {key: found[key] for key in wanted} == pytest.approx(wanted)
+    assert len(found) == len(rows)
+
+
+@pytest.mark.parametrize(
+    ("thread", "pilot", "depth"),
+    [("M3", 2.5, 3), ("M4", 3.3, 3.6), ("M5", 4.2, 3.9), ("M6", 5, 4.5)],
+)
+def test_tap_drills_are_thread_less_pitch(thread, pilot, depth):
+    settings = HandoffSection(screw_thread=thread, screw_depth_mm=1.5)
+    assert (settings.pilot_hole_mm, settings.pilot_depth_mm) == (pilot, depth)
+
+
+@pytest.mark.parametrize(
+    ("settings", "changed", "rule"),
+    [
+        (PANEL, {"panel_mm": ()}, "one with panel_mm where made is 'front panel'"),
+        (PANEL, {"hole_mm": 56.0}, r"hole_mm \(56\) leaves the flange of 60 mm a seat"),
+        (PANEL, {"hole_mm": 5.0}, r"hole_mm \(5\) is at least cutter_mm \(6\)"),
+        (PANEL, {"rim_ahead_mm": 3.0}, r"rim_ahead_mm \(3\) less gasket_mm \(1\) is at least"),
+        (PANEL, {"screw_circle_mm": 58.0}, "lie on the flange of 60 mm"),
+        (PANEL, {"hole_mm": 50.0}, "off the hole of 50 mm"),
+        (PANEL, {"screw_thread": None}, "screw_circle_mm and screw_thread where there are screws"),
+        (PANEL, {"flange_mm": None}, "one with flange_mm where there are screws"),
+        (PANEL, {"driver_from": "front"}, "hole_mm where the driver comes from the front"),
+        (PANEL, {"locating_depth_mm": 16.0}, r"locating_depth_mm \(16\) leaves least_wall_mm"),
+        (PANEL, {"locating_mm": ((1.0,),)}, r"a list of places \[left, up\]"),
+        (SHELL, {"locating_mm": ((0.0, 0.0),)}, "without locating_mm where made is 'shell'"),
+        (INSERT, {"insert_mm": 65.0}, r"insert_mm \(65\) leaves least_wall_mm"),
+        (INSERT, {"insert_flange_mm": 102.0}, r"\(102\) is wider than insert_mm \(100\)"),
+        (INSERT, {"insert_flange_depth_mm": 16.0}, r"insert_flange_depth_mm \(16\) leaves"),
+        (INSERT, {"insert_mm": None}, "insert_mm and insert_flange_mm where made is 'insert'"),
+    ],
+)
+def test_what_cannot_be_made_is_refused_when_the_job_is_checked(settings, changed, rule):
+    with pytest.raises(ValidationError, match=rule):
+        planned(settings, **changed)
+
+
+def test_what_does_not_fit_a_lens_is_refused():
+    with pytest.raises(InputError, match=r"'handoff.backing_mm' '2'. Must be at least 11.0 mm"):
+        planned(PANEL, backing_mm=2.0)
+    with pytest.raises(InputError, match=r"key 'handoff.hole_mm' '20'. Must be at least 32 mm"):
+        planned(PANEL, hole_mm=20.0)
+    assert planned(PANEL, made="analysed")[0] is None

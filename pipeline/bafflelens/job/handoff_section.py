@@ -28,14 +28,17 @@ _PLACES_RULE: Final = (
     "a list of places [left, up] in mm from the driver's axis, at most 8, from -2000 to 2000"
 )
 _MOST_SHEETS: Final = 6
+_THICKEST_MM: Final = 100.0
 _MOST_PLACES: Final = 8
 _FARTHEST_MM: Final = 2000.0
 
 
 def _sheets(value: object) -> object:
-    good = isinstance(value, list | tuple) and len(value) <= _MOST_SHEETS
-    good = good and all(is_number(v) and 1 <= v <= 100 for v in value)  # type: ignore[attr-defined]
-    return tuple(map(float, value)) if good else refuse(_SHEETS_RULE)  # type: ignore[call-overload]
+    if not isinstance(value, list | tuple) or len(value) > _MOST_SHEETS:
+        refuse(_SHEETS_RULE)
+    if not all(is_number(v) and 1 <= v <= _THICKEST_MM for v in value):
+        refuse(_SHEETS_RULE)
+    return tuple(float(v) for v in value)
 
 
 def _places(value: object) -> object:

@@ -4,6 +4,7 @@
 What the slopes say of a small step is held to what solving it finds.
 """
 
+import base64
 import csv
 import re
 from dataclasses import replace
@@ -15,12 +16,15 @@ from sphere_run import RADIUS_M, run_of_sphere, sphere
 
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.base.progress import Silent
+from bafflelens.commands import results
 from bafflelens.mockup.clay_map import make, slopes
 from bafflelens.mockup.clay_map.make import ClayMapRequest, make_clay_map
 from bafflelens.mockup.clay_map.places import ClayPlace, best_places, bump_height, clay_map
 from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
 from bafflelens.mockup.clay_map.slopes import candidate_slopes, candidate_with_slopes
 from bafflelens.mockup.clay_map.words import place_text, trust_lines
+from bafflelens.report.page import render
+from bafflelens.report.summary import view_of
 from bafflelens.scoring.score_slope import OBJECTIVES
 from bafflelens.store import open_run
 
@@ -220,3 +224,23 @@ def test_the_verb_says_what_it_wrote(folder, tmp_path, capsys):
     assert main([*arguments, "--across-mm", "60", "--no-second-step"]) == 0
     assert "pictures, table and field" in capsys.readouterr().out
     assert open_run(folder.path).name in (tmp_path / "map" / "places.txt").read_text()
+
+
+def test_a_report_shows_the_map_that_was_asked_for_and_says_where_there_is_none(folder, capsys):
+    def page():
+        return render(view_of(folder, folder.load_job(), folder.load_record()))
+
+    assert "No clay map was drawn of c001" in page()
+    with pytest.raises(InputError, match=r"Invalid option '--clay-maps' '-1'\. Must be a whole"):
+        results.report(folder.path, clay_maps=-1)
+    results.report(folder.path, clay_maps=1)
+    picture, text = folder.load_clay_map("c001")
+    assert picture.startswith(b"\x89PNG")
+    assert text.startswith("Clay map of c001")
+    shown = page()
+    assert "No clay map was drawn of c001" not in shown
+    assert "Where to add or take clay" in shown
+    assert base64.b64encode(picture).decode() in shown
+    capsys.readouterr()
+    results.report(folder.path, clay_maps=1)
+    assert "slopes" not in capsys.readouterr().err  # it was kept, and is not drawn again

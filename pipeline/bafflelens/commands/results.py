@@ -28,6 +28,7 @@ from bafflelens.commands.ranking_tables import ROWS_SHOWN, print_ranking
 if TYPE_CHECKING:
     from bafflelens.scoring.seat import SeatBounce
     from bafflelens.scoring.sensitivity import Robustness
+    from bafflelens.store import RunFolder
 
 
 def rank(
@@ -103,6 +104,9 @@ def report(
         bool,
         Parameter(help="With --pdf: the whole ranking and every leader's figures.", negative=()),
     ] = False,
+    clay_maps: Annotated[
+        int, Parameter(help="Of so many leaders, with where to add or take clay.")
+    ] = 0,
 ) -> int:
     """Write the report of a run again."""
     from bafflelens.report.summary import report_run
@@ -110,8 +114,12 @@ def report(
 
     if appendix and not pdf:
         raise InputError(invalid("option '--appendix'", "without '--pdf'", "given with '--pdf'"))
+    if clay_maps < 0:
+        raise InputError(invalid("option '--clay-maps'", clay_maps, "a whole number, 0 or more"))
     opened = open_run(folder)
     with opened.locked():
+        if clay_maps:
+            _keep_clay_maps(opened, clay_maps)
         report_run(
             opened,
             opened.load_job(),
@@ -122,6 +130,24 @@ def report(
     for path in (opened.report_path, *([opened.filed_path] if pdf else [])):
         say(f"report: {path}")
     return FINE
+
+
+def _keep_clay_maps(folder: RunFolder, count: int) -> None:
+    """Draw the clay maps of the best candidates that have none, and say which cannot be."""
+    prepare_compiler()
+    from bafflelens.base.status import Status
+    from bafflelens.mockup.clay_map.make import keep_clay_map
+    from bafflelens.report.summary import rank_run
+
+    rows = rank_run(folder, folder.load_record(), folder.load_job())
+    best = [row for row in rows if row.status == Status.RANKED and not row.candidate.is_baseline]
+    for row in best[:count]:
+        if folder.load_clay_map(row.candidate.id) is not None:
+            continue
+        try:
+            keep_clay_map(folder, row.candidate.id, ConsoleProgress())
+        except InputError as error:
+            say(f"no clay map of {row.candidate.id}: {error}")
 
 
 def curves(

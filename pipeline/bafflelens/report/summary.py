@@ -307,6 +307,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
                 opening=_opening(mesh, shape.symmetry, dimensions) if pictures else None,
                 dimensions=dimensions,
                 meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
+                clay=folder.load_clay_map(candidate.id) if is_drawn else None,
             )
         )
     return RunView(

@@ -70,6 +70,8 @@ class CandidateView:
         Those.
     meeting : Meeting or None
         Where the ways of its crossover meet; None where there is no such place.
+    clay : (bytes, str) or None
+        Picture and list of its clay map; None where none was kept.
     """
 
     id: str
@@ -81,6 +83,7 @@ class CandidateView:
     opening: Picture | None = None
     dimensions: tuple[Dimension, ...] = ()
     meeting: Meeting | None = None
+    clay: tuple[bytes, str] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

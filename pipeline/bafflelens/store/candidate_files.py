@@ -196,6 +196,24 @@ class CandidateFiles:
         folder = self._candidate_folder(candidate_id)
         return (folder / "carving.png", folder / "carving.txt")
 
+    def save_clay_map(self, candidate_id: str, picture: bytes, text: str) -> None:
+        """Keep the picture of a clay map and its list; older ones are replaced."""
+        picture_path, text_path = self._clay_map_paths(candidate_id)
+        write_file(picture_path, picture, replace_existing=True)
+        write_file(text_path, text.encode(), replace_existing=True)
+
+    def load_clay_map(self, candidate_id: str) -> tuple[bytes, str] | None:
+        """Return picture and list of the clay map that was kept; None where none was."""
+        picture_path, text_path = self._clay_map_paths(candidate_id)
+        if not (picture_path.is_file() and text_path.is_file()):
+            return None
+        text = read_bytes(text_path, "result file", StoreError).decode("utf-8", "replace")
+        return read_bytes(picture_path, "result file", StoreError), text
+
+    def _clay_map_paths(self, candidate_id: str) -> tuple[Path, Path]:
+        folder = self._candidate_folder(candidate_id)
+        return (folder / "clay_map.png", folder / "clay_map.txt")
+
     def save_crossover(self, candidate_id: str, text: str, picture: bytes) -> tuple[Path, Path]:
         """Keep a crossover that was found for a candidate, and its picture, under a new number."""
         folder = self._candidate_folder(candidate_id)

@@ -100,6 +100,33 @@ def make_clay_map(request: ClayMapRequest, progress: Progress) -> str:
     return text
 
 
+def keep_clay_map(folder: RunFolder, candidate: str, progress: Progress) -> None:
+    """Keep the clay map of a candidate in its run, for the report; it has no second step.
+
+    Parameters
+    ----------
+    folder : RunFolder
+        The run.
+    candidate : str
+        Id of the candidate.
+    progress : Progress
+        Who is told.
+
+    Raises
+    ------
+    InputError
+        If the candidate cannot be mapped; see `slopes`.
+    StoreError
+        If it cannot be written.
+    """
+    usual = ClayMapRequest(folder=folder, candidate=candidate, out=folder.path)
+    slopes = candidate_slopes(candidate_with_slopes(folder, candidate), progress)
+    found = clay_map(slopes, 1e-3 * usual.across_mm)
+    places = best_places(found, usual.amount_mm)
+    picture = score_picture(found, places, f"Clay map, {candidate}")
+    folder.save_clay_map(candidate, picture, list_text(candidate, found, places, None))
+
+
 def _files(
     name: str,
     found: ClayMap,

@@ -42,14 +42,14 @@ def _sheets(value: object) -> object:
 
 
 def _places(value: object) -> object:
-    rows = value if isinstance(value, list | tuple) else [None]
-    good = len(rows) <= _MOST_PLACES and all(
-        isinstance(row, list | tuple)
-        and len(row) == 2
-        and all(is_number(v) and abs(v) <= _FARTHEST_MM for v in row)
-        for row in rows
-    )
-    return tuple(tuple(map(float, row)) for row in rows) if good else refuse(_PLACES_RULE)
+    if not isinstance(value, list | tuple) or len(value) > _MOST_PLACES:
+        refuse(_PLACES_RULE)
+    for row in value:
+        if not isinstance(row, list | tuple) or len(row) != 2:
+            refuse(_PLACES_RULE)
+        if not all(is_number(v) and abs(v) <= _FARTHEST_MM for v in row):
+            refuse(_PLACES_RULE)
+    return tuple((float(across), float(up)) for across, up in value)
 
 
 class HandoffSection(JobSection):

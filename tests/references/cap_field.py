@@ -51,10 +51,11 @@ class CapField:
         pressure = np.zeros((len(numbers), len(points)), complex)
         along = np.zeros_like(pressure)
         turning = np.zeros_like(pressure)
-        for row, number in enumerate(numbers):
-            frequency = self.frequencies_hz[number]
-            weights, k = self._weights(frequency)
-            legendre, slopes = _legendre(len(weights) - 1, cosine)
+        series = [self._weights(self.frequencies_hz[number]) for number in numbers]
+        longest = max((len(weights) for weights, _ in series), default=1)
+        all_legendre, all_slopes = _legendre(longest - 1, cosine)
+        for row, (weights, k) in enumerate(series):
+            legendre, slopes = all_legendre[: len(weights)], all_slopes[: len(weights)]
             hankel, derivative = _hankel(len(weights) - 1, k * r)
             pressure[row] = weights @ (hankel * legendre)
             along[row] = k * (weights @ (derivative * legendre))

@@ -175,12 +175,14 @@ def plan_part(
     cuts = [*_room(settings, motions, (back, ahead), seat), *screws]
     locating = tuple(_locating(settings, (y, z), front, block, back))
     slab = Box(
-        name="back", low=(front - sum(sheets), *map(float, reach[0][1:])), high=_at(reach[1])
+        name="back",
+        low=(front - sum(sheets), float(reach[0][1]), float(reach[0][2])),
+        high=_at(reach[1]),
     )
     if settings.made == INSERT:
         pieces = _insert(settings, (y, z), front, back, slab, [*cuts, *locating])
     else:
-        keep: list[Tool] = [slab] + ([block] if block else [])
+        keep: list[Tool] = [slab, block] if block else [slab]
         if settings.made == SHELL:
             keep += _walls(settings.wall_mm, (low, high), reach)
         name = "shell" if settings.made == SHELL else "panel"

@@ -21,7 +21,7 @@ from bafflelens.handoff.sheet_frame import (
     width_of,
     write_letters,
 )
-from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.solid import MadePiece, Solid
 
 _STEP_MM: Final = 0.25  # on paper, between points of a line that are looked at
 _HATCH_MM: Final = 3.0
@@ -72,7 +72,7 @@ class Place:
                 path.close()
         return path
 
-    def view(self, solid: Solid, view: View) -> None:
+    def view(self, solid: Solid | MadePiece, view: View) -> None:
         """Draw what is seen wide, what is hidden dashed, and smooth edges narrow."""
         heights = heights_of(solid.mesh, view)
         step_m = _STEP_MM * self.scale * 1e-3
@@ -209,7 +209,7 @@ def title_width(text: str) -> float:
     return width_of(text, MEDIUM)
 
 
-def _lines(solid: Solid, view: View) -> Iterator[tuple[FloatArray, bool]]:
+def _lines(solid: Solid | MadePiece, view: View) -> Iterator[tuple[FloatArray, bool]]:
     for edge in solid.edges:
         yield edge.points_m, edge.is_smooth
     for line in outlines(solid.mesh, view):

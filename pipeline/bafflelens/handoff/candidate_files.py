@@ -8,7 +8,7 @@ are made by processes of their own; checks and pages follow here meanwhile.
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
@@ -43,6 +43,7 @@ from bafflelens.job.handoff_section import ANALYSED, HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
+from bafflelens.report.shape_picture import shape_picture
 from bafflelens.scoring.ranking import RankedRow
 from bafflelens.shapes.cad.declared_text import declaration_bytes
 from bafflelens.shapes.meshing.moving_parts import source_motions
@@ -159,7 +160,10 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
     body, candidate = subject.analysed.whole(shape.symmetry), subject.row.candidate
     # A baseline is there to be compared with: a job need not say how it is made.
     plan = None if candidate.is_baseline else plan_part(body, motions, settings, candidate.id)
-    with ThreadPoolExecutor(usable_processors()) as pool:
+    with (
+        ThreadPoolExecutor(usable_processors()) as pool,
+        ThreadPoolExecutor(1) as aside,  # not behind all surfaces
+    ):
         exporting = pool.submit(
             export_solid,
             carved.shape if carved else shape,
@@ -179,6 +183,7 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
         try:
             solid = exporting.result()
             told(_SHARE_OF_SOLID, f"{subject.row.candidate.id}: solid exported")
+            picture = aside.submit(shape_picture, solid.mesh, ())
             same = likeness(subject.analysed, shape.symmetry, solid)
             checks = making_checks(solid, same, motions, settings)
             table = measured_dimensions(solid, motions)
@@ -186,7 +191,9 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
                 checks = with_part(checks, part_checks(solid, body, same, plan, motions, settings))
                 table = replace(table, rows=(*table.rows, *part_rows(solid, plan, settings)))
             told(_SHARE_OF_CHECKS)
-            files = _solid_files(subject, solid, same, motions, checks, table, plan)
+            files = _solid_files(
+                subject, solid, same, motions, checks, table, plan, picture.result
+            )
             told(_SHARE_OF_PAGES)
             files[DATUM] = datum().to_bytes()
         except BaseException:
@@ -227,6 +234,7 @@ def _solid_files(
     checks: tuple[Check, ...],
     table: LensDimensions,
     plan: PartPlan | None,
+    picture: Callable[[], bytes],
 ) -> dict[str, bytes]:
     """Return solid, part, templates, drawing and pictures of checks."""
     stem, page = subject.stem, subject.settings.page
@@ -254,6 +262,7 @@ def _solid_files(
         rows=table.rows,
         form=table.form,
         plan=plan,
+        picture=picture(),
     )
     names = solid.mesh.surface.tolist()
     return {

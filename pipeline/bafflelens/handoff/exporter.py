@@ -24,7 +24,7 @@ from bafflelens.handoff.carved_step import carve_solid
 from bafflelens.handoff.cut_sections import planes, profile_before, section
 from bafflelens.handoff.face_names import face_names, named_points, write_names
 from bafflelens.handoff.mirrored_step import mirrored_step
-from bafflelens.handoff.part_solid import make_pieces
+from bafflelens.handoff.part_solid import begin_pieces
 from bafflelens.handoff.print_mesh import points_inside, print_mesh
 from bafflelens.handoff.solid_edges import ON_MIRROR_M, edges_of
 from bafflelens.mesh.mesh import Mesh
@@ -85,8 +85,8 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         rule = f"one that the geometry kernel can build ({error})"
         raise MeshingError(invalid("solid", script.stem, rule)) from error
     gmsh.write(str(folder / "solid.step"))
-    if request["pieces"]:
-        gmsh.write(str(folder / "solid.brep"))
+    gmsh.write(str(folder / "solid.brep"))
+    pieces = begin_pieces(gmsh, folder, named, request)
     occ = gmsh.model.occ
     faces = [tag for _, tag in gmsh.model.getBoundary([(3, solid)], oriented=False)]
     box = [float(value) for value in occ.getBoundingBox(3, solid)]
@@ -109,7 +109,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     stations = list(planes(request, mesh, box))
     found["sections"] = [section(gmsh.model, solid, box, plane) for plane in stations]
     found["before"] = _profiles_before(gmsh, folder, box, stations) if height else []
-    found["pieces"] = make_pieces(gmsh, folder, named, request)
+    found["pieces"] = pieces()
     return found
 
 

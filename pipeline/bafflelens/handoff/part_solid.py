@@ -7,7 +7,9 @@ a model of its own, for the kernel writes all that a model holds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import json
+import os
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,17 +23,21 @@ from bafflelens.handoff.face_names import face_names, write_names
 from bafflelens.handoff.part_plan import POCKET, SEAT
 from bafflelens.handoff.print_mesh import points_inside, print_mesh
 from bafflelens.handoff.solid_edges import edges_of
+from bafflelens.shapes.meshing import gmsh_process
 
 _MM: Final = 1e-3
 _ON_TOOL_M: Final = 1e-7
 _NEAREST: Final = 6  # named faces that a place is held against
 _SPLINE: Final = "BSpline surface"
+_FOUND: Final = "pieces.json"
 
 
-def make_pieces(
+def begin_pieces(
     gmsh: Any, folder: Path, named: Sequence[tuple[FloatArray, str]], request: Mapping[str, Any]
-) -> list[dict[str, Any]]:
-    """Cut every piece of the plan from the solid in ``solid.brep``; return what was found.
+) -> Callable[[], list[dict[str, Any]]]:
+    """Begin to cut every piece of the plan from ``solid.brep``, in a copy of this process.
+
+    What is returned waits for it and gives what was found; `MeshingError` is raised there.
 
     Parameters
     ----------
@@ -44,11 +50,36 @@ def make_pieces(
     request : mapping
         The exporter's, with the plan as ``pieces``.
     """
+    if not request["pieces"]:
+        return list
+    copy = os.fork()
+    if copy:
+        return lambda: _waited_for(copy, folder)
+    code = 1
+    try:
+        code = gmsh_process.do_work(folder, lambda: _make_pieces(gmsh, folder, named, request))
+    finally:
+        os._exit(code)  # what the first process is to clear away is left to it
+
+
+def _waited_for(copy: int, folder: Path) -> list[dict[str, Any]]:
+    """Return what a copy found when it has ended."""
+    _, status = os.waitpid(copy, 0)
+    if code := os.waitstatus_to_exitcode(status):
+        otherwise = invalid("part", "pieces", f"one that can be cut (exit code {code})")
+        raise MeshingError(gmsh_process.fault_left(folder, otherwise))
+    found: list[dict[str, Any]] = json.loads((folder / _FOUND).read_text())
+    return found
+
+
+def _make_pieces(
+    gmsh: Any, folder: Path, named: Sequence[tuple[FloatArray, str]], request: Mapping[str, Any]
+) -> None:
     found = []
     for piece in request["pieces"]:
         gmsh.model.add(piece["name"])
         found.append(_made(gmsh, folder, named, request, piece))
-    return found
+    (folder / _FOUND).write_text(json.dumps(found))
 
 
 def _made(

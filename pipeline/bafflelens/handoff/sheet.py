@@ -56,6 +56,7 @@ class Sheet:
     settings: HandoffSection
     rows: Sequence[SheetDimension]
     form: str
+    picture: bytes
     plan: PartPlan | None = None
 
 
@@ -79,7 +80,7 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     parts = part_layouts(sheet.solid, sheet.plan, sheet.rows) if sheet.plan else ()
     pages = 1 + len(flow.pages) + len(parts)
     start_sheet(canvas, _cells(sheet, layout.scale_text, f"1 of {pages}"))
-    draw_views(canvas, sheet.solid, sheet.motions, sheet.settings, layout)
+    draw_views(canvas, sheet.solid, sheet.motions, sheet.settings, layout, sheet.picture)
     canvas.showPage()
     for number, page in enumerate(flow.pages, start=2):
         start_sheet(canvas, _cells(sheet, "none", f"{number} of {pages}"))

@@ -33,7 +33,6 @@ from bafflelens.handoff.sheet_frame import (
 from bafflelens.handoff.solid import Solid
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
-from bafflelens.report.shape_picture import shape_picture
 
 SCALES: Final = (1, 2, 5, 10, 20, 50, 100)
 """Standard reductions (ISO 5455)."""
@@ -142,6 +141,7 @@ def draw_views(
     motions: Sequence[SourceMotion],
     settings: HandoffSection,
     layout: Layout,
+    picture: bytes,
 ) -> None:
     """Draw what a layout says, the notes, and a picture where there is room.
 
@@ -157,6 +157,8 @@ def draw_views(
         Flange and screws.
     layout : Layout
         As `layout_of` gives it.
+    picture : bytes
+        Of the solid in space, a PNG file.
     """
     box = part_box(solid, motions)
     _, y, z = (1e3 * value for value in motions[0].centre)
@@ -183,7 +185,7 @@ def draw_views(
     front = -float(box[1, 0])
     lens.plane((lens.window[0], front), (lens.window[2], front))
     draw_around(canvas, flat, lens.left, lens.low)
-    _write_notes(canvas, solid, high - _TITLE_MM - close.size[1], left, layout.column)
+    _write_notes(canvas, picture, high - _TITLE_MM - close.size[1], left, layout.column)
 
 
 def _put(canvas: Any, around: Around, left: float, high: float) -> Place:
@@ -309,7 +311,7 @@ def _draw_drivers(front: Place, motions: Sequence[SourceMotion], settings: Hando
             front.circle(across, up, settings.screw_head_mm / 2)
 
 
-def _write_notes(canvas: Any, solid: Solid, high: float, left: float, wide: float) -> None:
+def _write_notes(canvas: Any, picture: bytes, high: float, left: float, wide: float) -> None:
     """Write the notes at the foot of the left column, a picture over them where there is room."""
     lines = list(_note_lines(wide - 2))
     low = FRAME_MM[1] + _PAD_MM
@@ -320,7 +322,7 @@ def _write_notes(canvas: Any, solid: Solid, high: float, left: float, wide: floa
     for number, line in enumerate(lines):
         write_letters(canvas, line, left, y - _LINE_MM * number)
     if room >= _LEAST_PICTURE_MM:
-        _draw_picture(canvas, solid, (left, y + _LINE_MM + 5, wide, room))
+        _draw_picture(canvas, picture, (left, y + _LINE_MM + 5, wide, room))
 
 
 def _note_lines(room: float) -> Iterator[str]:
@@ -328,11 +330,11 @@ def _note_lines(room: float) -> Iterator[str]:
         yield from wrapped(note, room)
 
 
-def _draw_picture(canvas: Any, solid: Solid, room: tuple[float, float, float, float]) -> None:
+def _draw_picture(canvas: Any, file: bytes, room: tuple[float, float, float, float]) -> None:
     from reportlab.lib.utils import ImageReader
 
     left, low, wide, tall = room
-    picture = ImageReader(io.BytesIO(shape_picture(solid.mesh, ())))
+    picture = ImageReader(io.BytesIO(file))
     across, up = picture.getSize()
     size = min(wide / across, tall / up)
     canvas.drawImage(picture, left + (wide - size * across) / 2, low, size * across, size * up)

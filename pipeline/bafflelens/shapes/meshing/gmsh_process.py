@@ -30,11 +30,16 @@ def do_request(folder: Path, work: Callable[[Any, Mapping[str, Any]], None]) -> 
         Takes gmsh, not started, and the request.
     """
     request = json.loads((folder / "request.json").read_text())
+    if "time_limit_s" in request:
+        # Should the parent die without killing this process, it ends by itself.
+        signal.setitimer(signal.ITIMER_REAL, request["time_limit_s"] + 5.0)
+    return do_work(folder, lambda: work(_imported(), request))
+
+
+def do_work(folder: Path, work: Callable[[], None]) -> int:
+    """Do a piece of work, leave its fault in the folder, and return the exit code."""
     try:
-        if "time_limit_s" in request:
-            # Should the parent die without killing this process, it ends by itself.
-            signal.setitimer(signal.ITIMER_REAL, request["time_limit_s"] + 5.0)
-        work(_imported(), request)
+        work()
     except BafflelensError as error:
         (folder / _FAULT).write_text(json.dumps({"fault": str(error)}))
         return 1

@@ -151,20 +151,14 @@ def _term_text(cost_db: float, value_db: float) -> str:
 
 def _reasons(found: ShortList) -> Iterator[Any]:
     yield heading("Why each is there, what it gains and what it costs")
+    yield paragraph("The decision on each, with what stands against it, has a page of its own.")
     for one in found.listed:
         row = one.row
         yield paragraph(f"{row.candidate.id} rev {one.made.revision}: to be made {_nth(one.turn)}",
                         bold=True, after=1)  # fmt: skip
         yield paragraph(one.summary, after=1)
-        yield paragraph(f"Before anything is cut: {one.before.text}", after=1)
-        if row.robustness is not None:
-            yield paragraph(f"Small changes: {row.robustness.text}.", after=1)
-        for check in one.made.failed:
-            yield paragraph(f"Failed check: {check.name}: {check.text}.", after=1)
         for note in row.notes:
             yield paragraph(f"Noted: {note}", after=1)
-        for warning in one.made.warnings:
-            yield paragraph(warning, bold=True, after=1)
         told = in_a_line(row.dimensions) or "those of its script"
         yield paragraph(f"Parameters: {told}.", size=7.5, after=5)
 

@@ -132,7 +132,6 @@ def _tables(sheet: Sheet) -> Flow:
         flow.heading(title)
         for line in lines:
             flow.paragraph(line)
-    flow.new_page()
     flow.heading("Checks for making")
     for check in sheet.checks:
         words = f"{check.state.upper()}  {check.name}: {check.text}"

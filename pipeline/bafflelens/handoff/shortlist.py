@@ -129,6 +129,8 @@ class ShortList:
     ----------
     run, title, why, date, quality : str
         What was asked, when, and how exactly it was solved.
+    place : str
+        The run's folder, from where the folder of results lies.
     baseline : RankedRow
         What the candidates are compared with.
     baseline_name : str
@@ -148,6 +150,7 @@ class ShortList:
     """
 
     run: str
+    place: str
     title: str
     why: str
     date: str
@@ -229,6 +232,7 @@ def short_list(
         told()
     return ShortList(
         run=folder.name,
+        place=f"{folder.path.resolve().parent.name}/{folder.name}",
         title=job.title,
         why=" ".join(job.why.split()),
         date=record.created_utc[:10],

@@ -73,7 +73,7 @@ def measuring_steps(found: ShortList, one: Listed) -> tuple[tuple[str, str], ...
     """
     name = one.row.candidate.id
     stem = f"{found.run}_{name}"
-    run = f"results/{found.run}"
+    run = found.place
     return (
         (
             "Its shape: fill in the form of the zip file, or scan it.",

@@ -181,7 +181,7 @@ def _measuring(found: ShortList) -> Iterator[Any]:
         return
     yield paragraph(
         f"Below is the plan for {name} in a room as high as the job's and otherwise large; "
-        f"`bafflelens measure-plan {found.run} {name} --out FOLDER --room-m L W H` draws it for "
+        f"`bafflelens measure-plan {found.place} {name} --out FOLDER --room-m L W H` draws it for "
         "yours and writes the description that the comparison reads.",
         after=2,
     )
@@ -202,7 +202,7 @@ def _steps(found: ShortList, name: str) -> tuple[str, ...]:
         "The table of each candidate says what is expected there in third-octaves.",
         "Both orbits, all the way round, and the same of the baseline in the same cabinet on the "
         "same day: the gain is a difference, and drifts and the driver drop out of it.",
-        f"Then `bafflelens compare {found.run} {name} measurement.toml`, which fits what the "
+        f"Then `bafflelens compare {found.place} {name} measurement.toml`, which fits what the "
         "set-up may be off by, stands the simulation where the microphone was, and names causes.",
     )
 

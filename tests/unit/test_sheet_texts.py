@@ -5,12 +5,14 @@ The boxes are those that a PDF reader gives of each text object, whatever wrote 
 """
 
 import functools
+import io
 from itertools import pairwise
 
 import numpy as np
 import pypdfium2
 import pytest
 from handed_lens import exported
+from PIL import Image
 
 from bafflelens.handoff.annotation import Around, spread
 from bafflelens.handoff.dimension import OnSheet, general
@@ -36,6 +38,13 @@ OTHERS = ("arc_lens", "exponential_lens", "spline_lens", "waveguide", "two_way")
 BORDER_MM = 5.0  # for the grid's letters, outside of the frame
 
 
+def blank():
+    """A picture of nothing, as high and wide as that of a shape."""
+    stream = io.BytesIO()
+    Image.new("RGB", (900, 800), "white").save(stream, "PNG")
+    return stream.getvalue()
+
+
 @functools.cache
 def drawn(name, words="as the shop proposes"):
     """The drawing of a shipped shape, as PDF."""
@@ -49,7 +58,7 @@ def drawn(name, words="as the shop proposes"):
             likeness=Likeness(volume_share=0, largest_mm=0, corners_mm=0, where_mm=(0, 0, 0)),
             motions=motions, checks=(), warnings=(words * 12,), robustness=None,
             settings=HandoffSection(screws=6, screw_circle_mm=60, flange_mm=72, material=words),
-            rows=table.rows, form=table.form,
+            rows=table.rows, form=table.form, picture=blank(),
         )
     )  # fmt: skip
 

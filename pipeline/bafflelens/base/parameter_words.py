@@ -31,13 +31,17 @@ def unit_text(unit: str) -> str:
 
 
 def called(key: str) -> str:
-    """Return what a parameter is called: its part and its name.
+    """Return what a parameter is called: its part and its name; words that are no key stay.
 
     Examples
     --------
     >>> called("lens.wall_half_angle_deg"), called("upper.mouth_height_mm")
     ('lens wall half angle', 'upper mouth height')
+    >>> called("KD (pilot hole for wood 3.5)")
+    'KD (pilot hole for wood 3.5)'
     """
+    if " " in key:
+        return key
     part, name, _ = split_key(key)
     return f"{part} {name}".strip()
 

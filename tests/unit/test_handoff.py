@@ -476,6 +476,7 @@ def test_a_hand_off_is_the_same_twice_and_what_is_changed_is_found(run_folder, t
         "Wall: ",
     ):
         assert words in rows, words
+    tables = f"{rows} {tables}"
     assert "FAILED undercut: hidden from the front" in tables
     assert "Warning: solved at draft quality only" in tables
     assert "Lifting: weigh first" in tables

@@ -30,9 +30,10 @@ from bafflelens.bem import kernels, near_field, phases
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.linear_solver import (
+    FOLLOWERS_TOLERANCE,
     LinearSystem,
-    solve_followers,
     solve_linear_system,
+    solve_together,
     solved_by_guesses,
 )
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
@@ -179,10 +180,10 @@ def solve_burton_miller(
         outcome = solve_linear_system(system, sides, tolerance=settings.tolerance, guesses=guesses)
         pressure = outcome.solutions
         if followers:
-            further = solve_followers(
+            further = solve_together(
                 system,
                 right_hand_sides[leading:],
-                tolerance=settings.tolerance,
+                tolerance=FOLLOWERS_TOLERANCE * settings.tolerance,
                 guesses=follower_guesses,
                 known=outcome.spaces,
             )

@@ -146,48 +146,6 @@ def solved_by_guesses(
     )
 
 
-def solve_followers(
-    system: LinearSystem,
-    right_hand_sides: ComplexArray,
-    *,
-    tolerance: float,
-    guesses: ComplexArray | None,
-    known: Sequence[Space] = (),
-) -> ComplexArray:
-    """Solve for right-hand sides like those that are solved already, all in one space.
-
-    Parameters
-    ----------
-    system : LinearSystem
-        The system.
-    right_hand_sides : (n_right_hand_sides, size) complex array
-        Right-hand sides.
-    tolerance : float
-        Relative residual of the system; here `FOLLOWERS_TOLERANCE` times that is reached.
-    guesses : (n_guesses, size) complex array or None
-        Solutions of other frequencies.
-    known : sequence of Space
-        What was searched for the others.
-
-    Returns
-    -------
-    (n_right_hand_sides, size) complex array
-        Solutions.
-
-    Raises
-    ------
-    SolveError
-        If no finite solution is found.
-    """
-    return solve_together(
-        system,
-        right_hand_sides,
-        tolerance=FOLLOWERS_TOLERANCE * tolerance,
-        guesses=guesses,
-        known=known,
-    )
-
-
 def solve_together(
     system: LinearSystem,
     right_hand_sides: ComplexArray,

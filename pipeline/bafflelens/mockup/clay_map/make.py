@@ -20,7 +20,12 @@ from bafflelens.base.writing import require_new_folder, write_folder
 from bafflelens.mockup.clay_map.pictures import parts_picture, score_picture
 from bafflelens.mockup.clay_map.places import ClayMap, ClayPlace, best_places, clay_map
 from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
-from bafflelens.mockup.clay_map.slopes import Slopes, candidate_slopes, candidate_with_slopes
+from bafflelens.mockup.clay_map.slopes import (
+    Slopes,
+    Solved,
+    candidate_slopes,
+    candidate_with_slopes,
+)
 from bafflelens.mockup.clay_map.words import list_text
 from bafflelens.scoring.score_slope import OBJECTIVES
 from bafflelens.store import RunFolder
@@ -28,6 +33,8 @@ from bafflelens.store import RunFolder
 SMALLEST_ACROSS_MM: Final = 10.0
 LARGEST_ACROSS_MM: Final = 150.0
 HIGHEST_MM: Final = 20.0
+USUAL_AMOUNT_MM: Final = 3.0
+USUAL_ACROSS_MM: Final = 30.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,8 +60,8 @@ class ClayMapRequest:
     folder: RunFolder
     candidate: str
     out: Path
-    amount_mm: float = 3.0
-    across_mm: float = 30.0
+    amount_mm: float = USUAL_AMOUNT_MM
+    across_mm: float = USUAL_ACROSS_MM
     with_second_step: bool = True
 
     def __post_init__(self) -> None:
@@ -88,12 +95,10 @@ def make_clay_map(request: ClayMapRequest, progress: Progress) -> str:
     """
     require_new_folder(request.out)
     solved = candidate_with_slopes(request.folder, request.candidate)
-    slopes = candidate_slopes(solved, progress)
-    found = clay_map(slopes, 1e-3 * request.across_mm)
-    places = best_places(found, request.amount_mm)
+    found, places = _mapped(solved, request.across_mm, request.amount_mm, progress)
     step = None
     if places and request.with_second_step:
-        step = solve_second_step(solved, slopes, places, found.across_m, progress)
+        step = solve_second_step(solved, found.slopes, places, found.across_m, progress)
     name = f"{request.candidate} of {request.folder.name}"
     text = list_text(name, found, places, step)
     write_folder(request.out, _files(name, found, places, step, text))
@@ -119,12 +124,18 @@ def keep_clay_map(folder: RunFolder, candidate: str, progress: Progress) -> None
     StoreError
         If it cannot be written.
     """
-    usual = ClayMapRequest(folder=folder, candidate=candidate, out=folder.path)
-    slopes = candidate_slopes(candidate_with_slopes(folder, candidate), progress)
-    found = clay_map(slopes, 1e-3 * usual.across_mm)
-    places = best_places(found, usual.amount_mm)
+    solved = candidate_with_slopes(folder, candidate)
+    found, places = _mapped(solved, USUAL_ACROSS_MM, USUAL_AMOUNT_MM, progress)
     picture = score_picture(found, places, f"Clay map, {candidate}")
     folder.save_clay_map(candidate, picture, list_text(candidate, found, places, None))
+
+
+def _mapped(
+    solved: Solved, across_mm: float, amount_mm: float, progress: Progress
+) -> tuple[ClayMap, tuple[ClayPlace, ...]]:
+    """Return the map of a solved candidate and the best places of it."""
+    found = clay_map(candidate_slopes(solved, progress), 1e-3 * across_mm)
+    return found, best_places(found, amount_mm)
 
 
 def _files(

@@ -10,6 +10,8 @@ from small_view import small_view
 
 from bafflelens.report.carvings import carvings_of, where_text
 from bafflelens.report.page import render
+from bafflelens.report.shown import Shown
+from bafflelens.report.tables import parameter_rows
 from bafflelens.report.view import CarvedView
 
 PNG = bytes.fromhex(
@@ -30,7 +32,13 @@ def view():
         for name, up_db in (("baseline", 0.0), ("c001", 6.0), ("c001_carved", 12.0))
     }
     carved = CarvedView(
-        id="c001_carved", parent="c001", where="Added: clay.", picture=PNG, sheet="limits <8 mm>"
+        id="c001_carved",
+        parent="c001",
+        where="Added: clay.",
+        added_m=0.0078,
+        taken_m=0.0,
+        picture=PNG,
+        sheet="limits <8 mm>",
     )
     return replace(small_view(datasets, name="small", title="Carved"), carvings=(carved,))
 
@@ -71,6 +79,26 @@ def test_a_page_leads_with_what_carving_gained():
     assert "limits &lt;8 mm&gt;" in first
     assert page.index('id="carving"') < page.index('id="ranking"')
     assert 'id="carving"' not in render(replace(run, detailed=0, carvings=()))
+
+
+def test_a_carved_shape_has_the_parameters_of_its_parent_and_how_far_it_was_moved():
+    run = view()
+    rows = tuple(
+        replace(row, candidate=replace(row.candidate, values={"lens.lip_radius_mm": 39.0}))
+        if row.candidate.id == "c001"
+        else row
+        for row in run.rows
+    )
+    run = replace(run, rows=rows)
+    row = next(row for row in rows if row.candidate.id == "c001_carved")
+    shown = next(each for each in run.views if each.id == "c001_carved")
+    entry = Shown(row=row, name="c001_carved", view=shown, curves=None)
+    found = [(each["part"], each["name"], each["value"]) for each in parameter_rows(entry, run)]
+    assert found == [
+        ("lens", "lip radius", "39"),
+        ("carved from c001", "most added", "7.8"),
+        ("carved from c001", "most taken", "0"),
+    ]
 
 
 def test_a_carving_without_scores_is_left_out():

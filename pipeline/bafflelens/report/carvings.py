@@ -79,11 +79,14 @@ def carved_views(folder: RunFolder, loaded: LoadedJob) -> tuple[CarvedView, ...]
         if not (is_carved(name) and picture.exists() and sheet.exists() and deviation.exists()):
             continue
         moved = SurfaceDeviation.load(deviation)
+        forward_m = moved.displacement[:, 0]
         found.append(
             CarvedView(
                 id=name,
                 parent=parent_of(name),
-                where=where_text(moved.nominal.vertices, moved.displacement[:, 0]),
+                where=where_text(moved.nominal.vertices, forward_m),
+                added_m=max(0.0, float(forward_m.max())),
+                taken_m=max(0.0, float(-forward_m.min())),
                 picture=picture.read_bytes(),
                 sheet=sheet.read_text(encoding="utf-8"),
             )

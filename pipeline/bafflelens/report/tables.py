@@ -152,10 +152,19 @@ def seat_bounces(entry: Shown, run: RunView) -> tuple[SeatBounce, ...]:
 
 
 def parameter_rows(entry: Shown, run: RunView) -> Iterator[dict[str, str | bool]]:
-    """Yield the dimensions of a candidate that are there, those that were searched marked."""
-    known = {parameter.key: parameter for parameter in entry.view.parameters}
+    """Yield the dimensions of a candidate that are there, those that were searched marked.
+
+    A carved shape has none of its own: those of its parent, and how far it was moved.
+    """
+    view, row = entry.view, entry.row
+    carving = next((each for each in run.carvings if each.id == view.id), None)
+    if carving is not None:
+        view = next((each for each in run.views if each.id == carving.parent), view)
+        rows = run.every_row or run.rows
+        row = next((each for each in rows if each.candidate.id == carving.parent), row)
+    known = {parameter.key: parameter for parameter in view.parameters}
     searched = {column.key for column in columns_of(run)}
-    for key, value in entry.row.dimensions.items():
+    for key, value in row.dimensions.items():
         column, parameter = column_of(key), known.get(key)
         yield {
             "part": column.part,
@@ -164,6 +173,17 @@ def parameter_rows(entry: Shown, run: RunView) -> Iterator[dict[str, str | bool]
             "unit": column.unit,
             "help": parameter.help if parameter else "",
             "is_searched": key in searched,
+        }
+    if carving is None:
+        return
+    for name, moved_m in (("added", carving.added_m), ("taken", carving.taken_m)):
+        yield {
+            "part": f"carved from {carving.parent}",
+            "name": f"most {name}",
+            "value": words.number(round(1e3 * moved_m, 1)),
+            "unit": "mm",
+            "help": f"{name} along the reference axis, where it is most",
+            "is_searched": False,
         }
 
 

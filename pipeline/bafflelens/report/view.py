@@ -96,6 +96,8 @@ class CarvedView:
         Of the carved shape, and of what it was made of.
     where : str
         Where material was added and taken, in words.
+    added_m, taken_m : float
+        The most that was added and taken along the reference axis, in m.
     picture : bytes
         Its way and its map, a PNG.
     sheet : str
@@ -105,6 +107,8 @@ class CarvedView:
     id: str
     parent: str
     where: str
+    added_m: float
+    taken_m: float
     picture: bytes
     sheet: str
 

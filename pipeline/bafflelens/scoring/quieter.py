@@ -28,7 +28,7 @@ from bafflelens.scoring.criteria import towards_bounce_db
 from bafflelens.scoring.target import Target
 from bafflelens.scoring.traced_levels import TracedFields, bounce_level
 
-COST: Final = 0.25
+COST: Final = 0.3
 """What a decibel too much in one third-octave of one bounce costs, in dB of the score."""
 
 MARGIN_DB: Final = 0.5

@@ -132,13 +132,19 @@ def mesh_anew(carving: Carving) -> None:
 
 
 def _draft_of(loaded: LoadedJob, quieter: Quieter | None) -> LoadedJob:
-    """Return the job that is carved by: a draft of the score's band, and of all that is asked."""
+    """Return the job that is carved by: a draft of the score's band, and of all that is asked.
+
+    It goes a step beyond the upper end, so that the last third-octave is known to its end.
+    """
     draft = nearby_job(loaded)
     if quieter is None:
         return draft
     low, high = quieter.band_hz
     frequencies = draft.job.frequencies
-    wider = {"from_hz": min(frequencies.from_hz, low), "to_hz": max(frequencies.to_hz, high)}
+    beyond = min(
+        high * 2 ** (1 / float(frequencies.per_octave)), max(loaded.job.frequencies.to_hz, high)
+    )
+    wider = {"from_hz": min(frequencies.from_hz, low), "to_hz": max(frequencies.to_hz, beyond)}
     frequencies = frequencies.model_copy(update=wider)
     return replace(draft, job=draft.job.model_copy(update={"frequencies": frequencies}))
 

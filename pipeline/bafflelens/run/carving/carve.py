@@ -30,7 +30,7 @@ from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.shapes.meshing.mesh_morph import HeightField
 
 FIRST_STEP_M: Final = 0.0015
-LARGEST_STEP_M: Final = 0.0025
+LARGEST_STEP_M: Final = 0.004
 """A step moves the surface by no more: so far the slope can be believed."""
 
 _MOST_MESHES: Final = 3
@@ -161,6 +161,7 @@ def _descend(carving: Carving, points: list[DescentPoint[Evaluated]]) -> str:
                 size=carving.height.change_on_map,
                 first_step=FIRST_STEP_M,
                 largest_step=LARGEST_STEP_M,
+                cost=carving.height.bending,
             )
             if following is None:
                 return "no step leads lower within the limits"
@@ -189,8 +190,8 @@ def _keep(carving: Carving, point: DescentPoint[Evaluated], seconds: float) -> C
         score_db=point.found.score.total_db,
         softened_db=point.found.softened_db,
         objectives_db=point.found.score.objectives.values,
-        outward_m=float(height.max()),
-        inward_m=float(-height.min()),
+        outward_m=max(0.0, float(height.max())),
+        inward_m=max(0.0, float(-height.min())),
         radius_m=point.found.radius_m,
         seconds=seconds,
         work_s=carving.evaluation.take_work_s(),

@@ -1,11 +1,18 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 r"""Down a slope in few steps: a quasi-Newton method with a short memory, and a line search.
 
-The direction comes from the last steps and the changes of the slope along them (L-BFGS, the
-two-loop recursion: J. Nocedal and S. J. Wright, Numerical Optimization, 2nd edition 2006,
-algorithm 7.4, from memory). A step is shortened until the value falls by a share of what the
-slope promises (Armijo's rule). Values are dear here, many seconds each, so the first length tried
-is nearly always taken, and a limit on how far a step may go takes the place of a search outwards.
+What is made small has two parts: f, which is dear, many seconds a value, and c, which is cheap
+and may be stiff: what it costs to come near a limit. The last steps and the changes of the slope
+of f along them make a model of f alone (L-BFGS in compact form, B = s 1 - W M^-1 W^T: J. Nocedal
+and S. J. Wright, Numerical Optimization, 2nd edition 2006, section 7.2, from memory), and a step d
+is where
+
+.. math:: g \cdot d + \tfrac{1}{2} d^T B d + c(a + d)
+
+is least, found by values of c alone (a proximal quasi-Newton method). So a step goes along a limit
+from the first try on, and the stiffness of c never enters what is remembered. A step is shortened
+until f + c falls by a share of what that promises (Armijo's rule); a limit on how far a step may
+go takes the place of a search outwards.
 """
 
 from __future__ import annotations
@@ -16,6 +23,7 @@ from itertools import pairwise
 from typing import Final, Generic, TypeVar
 
 import numpy as np
+from scipy.optimize import minimize
 
 from bafflelens.base.conventions import FloatArray
 
@@ -30,6 +38,7 @@ _BACK_INSIDE: Final = 0.7
 _TRIES: Final = 4
 _LEAST_STEP: Final = 1e-3  # in largest steps
 _LEAST_CURVATURE: Final = 1e-8
+_MODEL_TRIES: Final = 60
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -41,7 +50,7 @@ class DescentPoint(Generic[Found]):
     amounts : array
         Where it is.
     value : float
-        What is made small.
+        The dear part of what is made small.
     slope : array
         Its slope there.
     found : object
@@ -54,34 +63,101 @@ class DescentPoint(Generic[Found]):
     found: Found
 
 
-def direction(points: Sequence[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Return where to go from the last of some points, each with its slope.
+Cost = Callable[[FloatArray], tuple[float, FloatArray]]
+"""A cheap cost at a point, and its slope."""
+
+
+def free_of_cost(amounts: FloatArray) -> tuple[float, FloatArray]:
+    """Return no cost, and no slope."""
+    return 0.0, np.zeros_like(amounts)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Model:
+    """How the slope changes with a step: B = scale 1 - left middle^-1 left^T.
+
+    Attributes
+    ----------
+    scale : float
+        Across what is remembered.
+    left : (n, 2 m) array
+        From m remembered steps.
+    middle : (2 m, 2 m) array
+        Its weights.
+    """
+
+    scale: float
+    left: FloatArray
+    middle: FloatArray
+
+    def times(self, step: FloatArray) -> FloatArray:
+        """Return B times a step of any shape."""
+        flat = step.ravel()
+        found = self.scale * flat
+        if self.left.size:
+            found = found - self.left @ np.linalg.solve(self.middle, self.left.T @ flat)
+        return np.asarray(found.reshape(step.shape))
+
+
+def model_of(points: Sequence[tuple[FloatArray, FloatArray]], scale: float) -> Model:
+    """Return what some points, each with its slope, tell of how the slope changes.
 
     Parameters
     ----------
     points : sequence of (amounts, slope)
-        The last points, the newest at the end; one is enough, and gives the steepest descent.
+        The last points, the newest at the end.
+    scale : float
+        By how much the slope changes with a step where nothing is known yet.
     """
     pairs = []
     for (before, slope_before), (after, slope_after) in pairwise(points):
         step, change = (after - before).ravel(), (slope_after - slope_before).ravel()
         if step @ change > _LEAST_CURVATURE * np.linalg.norm(step) * np.linalg.norm(change):
             pairs.append((step, change))
-    slope = points[-1][1]
-    wanted = slope.ravel().copy()
-    shares = []
-    for step, change in reversed(pairs):
-        share = (step @ wanted) / (step @ change)
-        shares.append(share)
-        wanted -= share * change
-    if pairs:
-        step, change = pairs[-1]
-        wanted *= (step @ change) / (change @ change)
-    for (step, change), share in zip(pairs, reversed(shares), strict=True):
-        wanted += step * (share - (change @ wanted) / (step @ change))
-    if wanted @ slope.ravel() <= 0:  # rounding, or a kink: never uphill
-        wanted = slope.ravel()
-    return np.asarray(-wanted.reshape(slope.shape))
+    if not pairs:
+        size = points[-1][0].size
+        return Model(scale=scale, left=np.zeros((size, 0)), middle=np.zeros((0, 0)))
+    steps, changes = (np.array(part).T for part in zip(*pairs, strict=True))
+    step, change = pairs[-1]
+    scale = float((step @ change) / (step @ step))
+    products = steps.T @ changes
+    lower, diagonal = np.tril(products, -1), np.diag(np.diag(products))
+    return Model(
+        scale=scale,
+        left=np.hstack((scale * steps, changes)),
+        middle=np.block([[scale * steps.T @ steps, lower], [lower.T, -diagonal]]),
+    )
+
+
+def step_of(
+    last: tuple[FloatArray, FloatArray], model: Model, cost: Cost
+) -> tuple[FloatArray, float]:
+    """Return where model and cost together are least, and by how much they fall.
+
+    Parameters
+    ----------
+    last : (amounts, slope)
+        Where the step begins.
+    model : Model
+        Of the dear part.
+    cost : callable
+        The cheap part.
+    """
+    amounts, slope = last
+    unit = 1 / np.sqrt(model.scale)  # so that the model is near a sphere
+
+    def value(scaled: FloatArray) -> tuple[float, FloatArray]:
+        step = unit * scaled.reshape(amounts.shape)
+        bent = model.times(step)
+        number, by_amounts = cost(amounts + step)
+        total = float((slope * step).sum() + 0.5 * (step * bent).sum() + number)
+        return total, unit * (slope + bent + by_amounts).ravel()
+
+    start = np.zeros(amounts.size)
+    least = minimize(
+        value, start, jac=True, method="L-BFGS-B", options={"maxiter": _MODEL_TRIES, "maxcor": 20}
+    )
+    return unit * least.x.reshape(amounts.shape), float(cost(amounts)[0] - least.fun)
 
 
 def next_point(
@@ -92,6 +168,7 @@ def next_point(
     size: Callable[[FloatArray], float],
     first_step: float,
     largest_step: float,
+    cost: Cost = free_of_cost,
 ) -> DescentPoint[Found] | None:
     """Return the next point on the way down; None where no step leads lower.
 
@@ -100,22 +177,28 @@ def next_point(
     points : sequence of Point
         The way so far; the last `MEMORY` + 1 of it are looked at.
     value : callable
-        Returns what is made small and what comes with it; None for a point that is not allowed.
+        Returns the dear part of what is made small and what comes with it; None for a point that
+        is not allowed.
     slope : callable
         Returns the slope at a point whose value is known.
     size : callable
         Returns how large a step is.
     first_step, largest_step : float
         Size of the first step, and the largest of any.
+    cost : callable
+        The cheap part, with its slope.
     """
     last = points[-1]
     known = [(point.amounts, point.slope) for point in points[-MEMORY - 1 :]]
-    step = direction(known)
-    length = size(step)
-    if not length > 0:
+    steepness = size(last.slope)
+    if not steepness > 0:
         return None
-    promised = float((step * last.slope).sum())
-    share = first_step / length if len(known) == 1 else min(1.0, largest_step / length)
+    step, promised = step_of(known[-1], model_of(known, steepness / first_step), cost)
+    length = size(step)
+    if not (length > 0 and promised > 0):
+        return None
+    before = last.value + cost(last.amounts)[0]
+    share = min(1.0, largest_step / length)
     tried = 0
     while tried < _TRIES and share * length > _LEAST_STEP * largest_step:
         amounts = last.amounts + share * step
@@ -123,7 +206,7 @@ def next_point(
         if found is None:  # not allowed, and cheap to know
             share *= _BACK_INSIDE
             continue
-        if found[0] <= last.value + _PROMISED_SHARE * share * promised:
+        if found[0] + cost(amounts)[0] <= before - _PROMISED_SHARE * share * promised:
             number, rest = found
             return DescentPoint(
                 amounts=amounts, value=number, slope=slope(amounts, rest), found=rest
@@ -138,5 +221,6 @@ def next_point(
             size=size,
             first_step=first_step / 2,
             largest_step=largest_step,
+            cost=cost,
         )
     return None

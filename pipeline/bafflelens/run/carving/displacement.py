@@ -11,8 +11,9 @@ Since c and not h is what is searched, a step down the slope of c is one down th
 smoothed twice over the length of a bump: the metric of a Gaussian.
 
 A curvature of h near 1/R costs something (`CarvedHeight.bending`), and ever more the nearer it
-is: so a descent turns and goes along the limit, where steps would else be cut to nothing. Above
-1/R a step is not taken.
+is: so a descent turns and goes along the limit, where steps would else be cut to nothing. The
+cost is an integral over the surface, so it does not depend on the step of the maps. Above 1/R a
+step is not taken.
 """
 
 from __future__ import annotations
@@ -23,14 +24,15 @@ from typing import Final
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.run.carving.room import STEP_M, CarvingRoom
+from bafflelens.run.carving.curvature import Curvature, curvature_of
+from bafflelens.run.carving.room import CarvingRoom
 
 _BUMPS_APART: Final = 0.8  # in lengths of a bump
-_FREE_CURVATURE: Final = 0.75  # of 1/R; above, curvature costs
-_COST_DB: Final = 4.0  # of 10 cm^2 bent by 1/R more than is free
+_FREE_CURVATURE: Final = 0.85  # of 1/R; above, curvature costs
+_WALL_CURVATURE: Final = 1.0  # of 1/R; there it would cost infinitely much
+_NEAR_WALL: Final = 0.9  # of the way between; from here on the cost goes on as a parabola
+_COST_DB: Final = 4.0  # a scale of it, for 10 cm^2
 _COST_AREA_M2: Final = 1e-3
-_WALL_CURVATURE: Final = 1.05  # of 1/R; there it would cost infinitely much
-_LEAST_CURVATURE: Final = 1e-3  # in 1/m, so that a flat place has a slope
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,8 +73,6 @@ class CarvedHeight:
         self._y = _centres(room.y_m[free.any(axis=1)], step, room.smoothing_m, half=mirror)
         self._z = _centres(room.z_m[free.any(axis=0)], step, room.smoothing_m, half=False)
         self._left, self._up = self._bumps(room.y_m, room.z_m)
-        self._second = (_second(len(room.y_m)), _second(len(room.z_m)))
-        self._first = (_first(len(room.y_m)), _first(len(room.z_m)))
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -87,8 +87,8 @@ class CarvedHeight:
             left=left,
             up=up,
             share=np.clip(room.at(room.share, points), 0.0, 1.0),
-            outward_m=room.at(room.outward_m, points),
-            inward_m=room.at(room.inward_m, points),
+            outward_m=np.maximum(room.at(room.outward_m, points), 0.0),
+            inward_m=np.maximum(room.at(room.inward_m, points), 0.0),
         )
 
     def heights(self, amounts: FloatArray, places: Places) -> tuple[FloatArray, FloatArray]:
@@ -113,52 +113,26 @@ class CarvedHeight:
 
     def smallest_radius_m(self, amounts: FloatArray) -> float:
         """Return the smallest radius of what is added or taken, in m."""
-        curvature = self._curvature(self.on_map(amounts))[0]
-        return float(1 / curvature.max())
+        return float(1 / self._curvature(self.on_map(amounts)).largest.max())
 
     def bending(self, amounts: FloatArray) -> tuple[float, FloatArray]:
         """Return what curvature near the limit costs in dB, and the slope of that."""
         height, follows = self._on_map(amounts)
-        curvature, (by_yy, by_zz, by_yz) = self._curvature(height)
+        curvature = self._curvature(height)
         radius = self.room.radius_m
-        excess = np.maximum(curvature * radius - _FREE_CURVATURE, 0.0)
-        left = _WALL_CURVATURE - _FREE_CURVATURE - excess
-        if left.min() <= 0:
-            return np.inf, np.zeros_like(amounts)
-        weight = _COST_DB * STEP_M**2 / _COST_AREA_M2
-        by_curvature = weight * radius * (2 + excess / left) * excess / left
-        by_height = (
-            self._second[0].T @ (by_curvature * by_yy)
-            + (by_curvature * by_zz) @ self._second[1]
-            + self._first[0].T @ (by_curvature * by_yz) @ self._first[1]
-        )
+        cost, by_excess = _barrier(curvature.largest * radius - _FREE_CURVATURE)
+        weight = _COST_DB * self.room.step_m**2 / _COST_AREA_M2
+        by_height = curvature.slope(weight * radius * by_excess)
         slope = self._left.T @ (by_height * follows) @ self._up
-        return float(weight * (excess**2 / left).sum()), slope
+        return float(weight * cost.sum()), slope
 
     def _on_map(self, amounts: FloatArray) -> tuple[FloatArray, FloatArray]:
         raised = self._left @ amounts @ self._up.T
         height, slope = _limited(raised, self.room.outward_m, self.room.inward_m)
         return self.room.share * height, self.room.share * slope
 
-    def _curvature(
-        self, height: FloatArray
-    ) -> tuple[FloatArray, tuple[FloatArray, FloatArray, FloatArray]]:
-        """Return the larger principal curvature, and its slopes with the second derivatives.
-
-        That of a gently sloping sheet; where it is steep the true one is smaller.
-        """
-        along_y = self._second[0] @ height
-        along_z = height @ self._second[1].T
-        twist = self._first[0] @ height @ self._first[1].T
-        mean, half = (along_y + along_z) / 2, (along_y - along_z) / 2
-        around = np.sqrt(half**2 + twist**2 + _LEAST_CURVATURE**2)
-        sign = np.sign(mean)
-        slopes = (
-            (sign + half / around) / 2,
-            (sign - half / around) / 2,
-            twist / around,
-        )
-        return np.abs(mean) + around, slopes
+    def _curvature(self, height: FloatArray) -> Curvature:
+        return curvature_of(height, self.room.along_y, self.room.along_z, self.room.step_m)
 
     def _bumps(self, y: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         length = self.room.smoothing_m
@@ -188,18 +162,18 @@ def _limited(
     return limit * share, 1 - share**2
 
 
-def _second(count: int) -> FloatArray:
-    """Return the matrix of second differences, 0 at both ends, in 1/m^2."""
-    found = np.zeros((count, count))
-    inner = np.arange(1, count - 1)
-    found[inner, inner - 1] = found[inner, inner + 1] = 1.0
-    found[inner, inner] = -2.0
-    return found / STEP_M**2
+def _barrier(excess: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return a cost of what is above the free curvature, and its slope: e^2 / (w - e).
 
-
-def _first(count: int) -> FloatArray:
-    """Return the matrix of first differences, 0 at both ends, in 1/m."""
-    found = np.zeros((count, count))
-    inner = np.arange(1, count - 1)
-    found[inner, inner - 1], found[inner, inner + 1] = -0.5, 0.5
-    return found / STEP_M
+    Near the wall w it goes on as the parabola that osculates it, so that a search that looks
+    beyond is told the way back.
+    """
+    wide = _WALL_CURVATURE - _FREE_CURVATURE
+    joint = _NEAR_WALL * wide
+    left = wide - joint
+    before = np.clip(excess, 0.0, joint)
+    beyond = np.maximum(excess - joint, 0.0)
+    share = before / (wide - before)
+    bend = 2 * wide**2 / left**3
+    cost = before * share + (2 + joint / left) * joint / left * beyond + bend / 2 * beyond**2
+    return cost, (2 + share) * share + bend * beyond

@@ -156,7 +156,7 @@ class Evaluation:
         self.work_s = {_FIELD: 0.0, _SLOPE: 0.0}
 
     def value(self, amounts: FloatArray) -> tuple[float, Evaluated] | None:
-        """Return what is made small and what came with it.
+        """Return what is made small, but for the cost of bending, and what came with it.
 
         None past the smallest radius, and where the surface would meet itself.
         """
@@ -207,7 +207,7 @@ class Evaluation:
             meshes=meshes,
             surfaces=tuple(result.surface for result in results if result.surface is not None),
         )
-        return softened + louder + bending, evaluated
+        return softened + louder, evaluated
 
     def slope(self, amounts: FloatArray, found: Evaluated) -> FloatArray:
         """Return the slope of what is made small, with respect to the amounts."""
@@ -218,7 +218,7 @@ class Evaluation:
             tasks.append((mesh, base.band, self._settings, surface, part))
             first = last
         densities: list[FloatArray] = self._work(_SLOPE, _slope_of_band, tasks, found.meshes)
-        total = self._height.bending(amounts)[1]
+        total = np.zeros_like(amounts)
         for mesh, base, density in zip(found.meshes, self._bases, densities, strict=True):
             # A triangle moves out by the mean height of its corners times the cosine.
             moves = np.where(base.is_carved, mesh.areas * mesh.normals[:, 0], 0.0)

@@ -7,12 +7,13 @@ mould or a cutter that could reach it still can. The limits are maps over y and 
 
 - only where the named surfaces are the frontmost ones is anything moved;
 - outside keep-outs (drivers with their clearance, screws, gaskets, the edge of what moves) the
-  height may grow as two arcs of the smallest radius R would let it, over a length
-  :math:`t = 2.4 \sqrt{A R}` for a largest height A, and a fifth of t is left for what h itself
-  bends;
+  share of the largest height A that is free grows over a length :math:`t = \sqrt{A R} / 2`, R
+  the smallest radius. That is faster than R allows (two arcs on a plane take four times as long,
+  on a wall of 50 degrees twice): there the curvature itself holds the height back
+  (`displacement`);
 - inwards no further than the material allows, but for the least wall.
 
-"Smallest radius" is that of what is added or taken: h has no curvature above 1/R.
+"Smallest radius" is that of what is added or taken, on the surface as it slopes (`curvature`).
 """
 
 from __future__ import annotations
@@ -29,15 +30,20 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
+from bafflelens.run.carving.curvature import gentlest
 
-STEP_M: Final = 0.002
+STEP_M: Final = 0.001
 """Step of the maps."""
 
 _MM: Final = 1e-3
-_TAPER: Final = 2.4  # of a transition, in sqrt(height x radius); 2 would use all the curvature
-_BLUR_STEPS: Final = 1.5  # smooths where two keep-outs meet
+_TAPER: Final = 0.5  # over which a height is let in, in sqrt(height x radius)
+_TWO_ARCS: Final = 2.0  # what it takes to come and go on a plane, in the same
+_SMOOTHING: Final = 2 / 3  # length of a bump, in the same
+_BLUR_STEPS: Final = 0.75  # smooths where two keep-outs meet
 _BLUR_REACH: Final = 2.0  # in these
 _LEAST_SHARE: Final = 0.5  # of the largest height, that the best place must allow
+_LEAST_SMOOTHING_M: Final = 0.004
+_NOTHING: Final = 1e-12  # of a map: rounding
 _FORWARD: Final = 0.5  # cosine between a driver's axis and the reference axis
 
 
@@ -48,13 +54,15 @@ class CarvingRoom:
     Attributes
     ----------
     y_m, z_m : (n_y,), (n_z,) arrays
-        Places, in equal steps of `STEP_M`.
+        Places, in equal steps.
     share : (n_y, n_z) array
         0 where nothing may move, 1 where all of the height is free.
     outward_m, inward_m : (n_y, n_z) arrays
         Largest heights out and in where the share is 1.
     surface_m : (n_y, n_z) array
         x of the frontmost surface; NaN beside the body.
+    along_y, along_z : (n_y, n_z) arrays
+        Slopes of that surface, at creases the gentler; 0 beside the body.
     radius_m : float
         Smallest radius of what is added or taken.
     smoothing_m : float
@@ -67,13 +75,22 @@ class CarvingRoom:
     outward_m: FloatArray
     inward_m: FloatArray
     surface_m: FloatArray
+    along_y: FloatArray
+    along_z: FloatArray
     radius_m: float
     smoothing_m: float
 
+    @property
+    def step_m(self) -> float:
+        """Step of the maps."""
+        return float(self.y_m[1] - self.y_m[0])
+
     def at(self, field: FloatArray, points: FloatArray) -> FloatArray:
-        """Return a map at places (n, 2), on straight lines between its points; 0 outside."""
-        where = (points - np.array([self.y_m[0], self.z_m[0]])).T / STEP_M
-        return np.asarray(ndimage.map_coordinates(field, where, order=1, cval=0.0))
+        """Return a map at places (n, 2), smooth between its points; 0 outside and among zeros."""
+        where = (points - np.array([self.y_m[0], self.z_m[0]])).T / self.step_m
+        straight = ndimage.map_coordinates(field, where, order=1, cval=0.0)
+        smooth = ndimage.map_coordinates(field, where, order=3, cval=0.0)
+        return np.asarray(np.where(np.abs(straight) < _NOTHING, 0.0, smooth))
 
 
 def room_to_carve(
@@ -119,14 +136,15 @@ def room_to_carve(
     inward = np.clip(np.minimum(inward, depth - section.wall_mm * _MM), 0.0, None)
     height = max(float(outward.max()), float(inward[movable].max(initial=0.0)))
     radius = section.radius_mm * _MM
-    taper = _TAPER * np.sqrt(height * radius)
-    share = _share(front.is_named | front.is_driven, kept_out, section.edge_mm * _MM, taper)
+    bump = float(np.sqrt(height * radius))
+    known, edge = front.is_named | front.is_driven, section.edge_mm * _MM
+    share = _share(known, kept_out, edge, _TAPER * bump)
     share *= ndimage.binary_erosion(front.is_named)
-    if share.max() < _LEAST_SHARE or height <= 0:
+    if height <= 0 or _share(known, kept_out, edge, _TWO_ARCS * bump).max() < _LEAST_SHARE:
         widest = 2e3 * STEP_M * float(ndimage.distance_transform_edt(movable).max())
         rule = (
             f"such that a height of {1e3 * height:g} mm can come and go: it takes "
-            f"{2e3 * taper:.0f} mm, and the widest free place has {widest:.0f} mm"
+            f"{2e3 * _TWO_ARCS * bump:.0f} mm, and the widest free place has {widest:.0f} mm"
         )
         raise InputError(invalid("limits of [carve]", _described(section), rule))
     if section.mirror:
@@ -138,8 +156,10 @@ def room_to_carve(
         outward_m=outward,
         inward_m=_eased(inward),
         surface_m=front.surface_m,
+        along_y=front.along_y,
+        along_z=front.along_z,
         radius_m=radius,
-        smoothing_m=max(float(np.sqrt(height * radius)), 2 * STEP_M),
+        smoothing_m=max(_SMOOTHING * bump, _LEAST_SMOOTHING_M),
     )
 
 
@@ -203,6 +223,8 @@ class _Front:
     """What is frontmost at each place, and how thick the body is behind it along the axis."""
 
     surface_m: FloatArray
+    along_y: FloatArray
+    along_z: FloatArray
     thickness_m: FloatArray
     is_named: BoolArray
     is_driven: BoolArray
@@ -229,8 +251,16 @@ def _front(
     thickness = np.zeros(shape)
     is_known = hit & np.isfinite(behind)
     thickness[is_known] = surface[is_known] - behind[is_known]
+    normals = whole.normals[owner]
+    along_y, along_z = (
+        np.where(hit, -normals[..., part] / np.where(hit, normals[..., 0], 1.0), 0.0)
+        for part in (1, 2)
+    )
+    along_y, along_z = gentlest(along_y, along_z)
     return _Front(
         surface_m=np.where(hit, surface, np.nan),
+        along_y=along_y,
+        along_z=along_z,
         thickness_m=thickness,
         is_named=hit & is_named[owner],
         is_driven=hit & is_driven[owner],

@@ -57,11 +57,10 @@ class Curvature:
         y, z = (by_curvature * part for part in self.by_first)
         step = self.step_m
         return (
-            _second_back(yy, step)
-            + _second_back(zz.T, step).T
-            + _first_back(_first_back(yz, step).T, step).T
-            + _first_back(y, step)
-            + _first_back(z.T, step).T
+            _second_back(yy, 0, step)
+            + _second_back(zz, 1, step)
+            + _first_back(_first_back(yz, 1, step) + y, 0, step)
+            + _first_back(z, 1, step)
         )
 
 
@@ -79,21 +78,20 @@ def curvature_of(
     step_m : float
         Step of the map.
     """
-    yy, zz = _second(height, step_m), _second(height.T, step_m).T
-    first = _first(height, step_m)
-    yz = _first(first.T, step_m).T
-    p, q = along_y + first, along_z + _first(height.T, step_m).T
-    spread = 1 + p**2 + q**2
+    yy, zz = (_second(height, axis, step_m) for axis in (0, 1))
+    y, z = (_first(height, axis, step_m) for axis in (0, 1))
+    yz = _first(y, 1, step_m)
+    p, q = along_y + y, along_z + z
+    flat = 1 / (1 + p**2 + q**2)
+    by_sum, by_product = flat * np.sqrt(flat), flat * flat
     sum_of = (1 + q**2) * yy - 2 * p * q * yz + (1 + p**2) * zz
     product_of = yy * zz - yz**2
-    by_sum, by_product = spread**-1.5, spread**-2.0
     half, product = sum_of * by_sum / 2, product_of * by_product
     apart = np.sqrt(np.maximum(half**2 - product, 0.0) + _LEAST**2)
     by_half = (np.sign(half) + half / apart) / 2  # with T
     by_apart = -0.5 / apart  # with G
     in_sum, in_product = by_half * by_sum, by_apart * by_product
-    steeper_sum = -3 * sum_of * spread**-2.5 * by_half
-    steeper = steeper_sum - 4 * product_of * spread**-3.0 * by_apart
+    steeper = -flat * (6 * half * by_half + 4 * product * by_apart)
     return Curvature(
         largest=np.abs(half) + apart,
         by_second=(
@@ -127,32 +125,42 @@ def gentlest(along_y: FloatArray, along_z: FloatArray) -> tuple[FloatArray, Floa
     return along_y.ravel()[chosen], along_z.ravel()[chosen]
 
 
-def _second(field: FloatArray, step: float) -> FloatArray:
-    """Return second differences along the first axis, 0 at both ends."""
+def _second(field: FloatArray, axis: int, step: float) -> FloatArray:
+    """Return second differences along an axis, 0 at both ends."""
+    before, inner, after = _thirds(axis)
     found = np.zeros_like(field)
-    found[1:-1] = (field[2:] - 2 * field[1:-1] + field[:-2]) / step**2
+    found[inner] = (field[after] - 2 * field[inner] + field[before]) / step**2
     return found
 
 
-def _second_back(field: FloatArray, step: float) -> FloatArray:
+def _second_back(field: FloatArray, axis: int, step: float) -> FloatArray:
     """Return the transpose of `_second`."""
-    found, inner = np.zeros_like(field), field[1:-1] / step**2
-    found[2:] += inner
-    found[1:-1] -= 2 * inner
-    found[:-2] += inner
+    before, inner, after = _thirds(axis)
+    found, shared = np.zeros_like(field), field[inner] / step**2
+    found[after] += shared
+    found[inner] -= 2 * shared
+    found[before] += shared
     return found
 
 
-def _first(field: FloatArray, step: float) -> FloatArray:
-    """Return central differences along the first axis, 0 at both ends."""
+def _first(field: FloatArray, axis: int, step: float) -> FloatArray:
+    """Return central differences along an axis, 0 at both ends."""
+    before, inner, after = _thirds(axis)
     found = np.zeros_like(field)
-    found[1:-1] = (field[2:] - field[:-2]) / (2 * step)
+    found[inner] = (field[after] - field[before]) / (2 * step)
     return found
 
 
-def _first_back(field: FloatArray, step: float) -> FloatArray:
+def _first_back(field: FloatArray, axis: int, step: float) -> FloatArray:
     """Return the transpose of `_first`."""
-    found, inner = np.zeros_like(field), field[1:-1] / (2 * step)
-    found[2:] += inner
-    found[:-2] -= inner
+    before, inner, after = _thirds(axis)
+    found, shared = np.zeros_like(field), field[inner] / (2 * step)
+    found[after] += shared
+    found[before] -= shared
     return found
+
+
+def _thirds(axis: int) -> tuple[tuple[slice, ...], ...]:
+    """Return what picks all places but the last two, the ends, the first two along an axis."""
+    parts = (slice(None, -2), slice(1, -1), slice(2, None))
+    return tuple((part,) if axis == 0 else (slice(None), part) for part in parts)

@@ -427,6 +427,7 @@ def test_a_carving_is_kept_ranked_and_goes_on_where_it_was_stopped(box_run, box_
     assert len(scores) == 3
     assert scores[-1] < scores[0] - 0.05
     assert all(step.radius_m >= 0.005 for step in found.steps)
+    assert "0.0 mm out, 0.0 mm in" in found.steps[0].text
     carved = next(c for c in folder.candidates() if c.id == "c001_carved")
     assert carved.status == store.SOLVED
     # Draft and job have the same meshes and frequencies here: so the shape that was kept, built

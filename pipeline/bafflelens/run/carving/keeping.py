@@ -30,7 +30,8 @@ class CarvedStep:
     amounts, slope : (n_y, n_z) arrays
         Of the bumps, and the slope of what is made small with these.
     value, softened_db, score_db : float
-        What is made small, the softened score that is most of it, and the score, in dB.
+        What is made small but for the cost of bending, the softened score that is most of it, and
+        the score, in dB.
     objectives_db : tuple of 3 floats
         Vertical control, horizontal width and side effects, in dB.
     outward_m, inward_m : float

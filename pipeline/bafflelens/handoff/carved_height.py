@@ -26,8 +26,9 @@ from bafflelens.shapes.meshing.mesh_morph import HeightField, SurfaceDeviation
 LARGEST_M: Final = 5e-5
 """How far the smooth solid may be from what was carved."""
 
-_STEPS_M: Final = (0.006, 0.004, 0.003, 0.002)
+_STEPS_M: Final = (0.006, 0.004, 0.003, 0.002, 0.001)
 _AIM_M: Final = 5e-6
+_DEAR_M: Final = 0.0015  # a smaller step is tried only where the others do not do
 _MOVED_M: Final = 1e-7
 _STIFFNESS: Final = 1e-7  # of second differences: enough for where there is no vertex
 _DEGREE: Final = 3
@@ -109,6 +110,8 @@ def smooth_height(deviation: SurfaceDeviation) -> SmoothHeight:
         points, height = _on_grid(deviation.field, vertices)
     best: SmoothHeight | None = None
     for step_m in _STEPS_M:
+        if best is not None and step_m < _DEAR_M and best.worst_m <= LARGEST_M / 2:
+            break
         found = _fitted(surfaces, points, height, step_m)
         if best is None or found.worst_m < best.worst_m:
             best = found

@@ -25,7 +25,7 @@ from bafflelens.run.carving.carve import with_changes
 from bafflelens.run.carving.curvature import curvature_of, gentlest
 from bafflelens.run.carving.descent import DescentPoint, model_of, next_point, step_of
 from bafflelens.run.carving.displacement import CarvedHeight
-from bafflelens.run.carving.room import CarvingRoom, room_to_carve
+from bafflelens.run.carving.room import CarvingRoom, _eased, room_to_carve
 from bafflelens.run.on_request import carve_on_request
 from bafflelens.run.options import RunOptions
 from bafflelens.run.pipeline import run_job
@@ -136,6 +136,15 @@ def test_the_least_wall_is_left():
         with_changes(USUAL, {"wall_mm": 17}),
     )
     assert thin.inward_m.max() == pytest.approx(0.003)  # as far as the body is thick
+
+
+def test_where_the_material_steps_the_depth_is_eased_and_never_deeper():
+    depth = np.where(np.arange(60) < 30, 0.004, 0.001)[:, np.newaxis] * np.ones(40)
+    eased = _eased(depth)
+    assert (eased <= depth + 1e-15).all()
+    assert np.abs(np.diff(eased, axis=0)).max() < 5e-4
+    assert eased[5, 20] == pytest.approx(0.004)
+    assert eased[50, 20] == pytest.approx(0.001)
 
 
 def test_keep_outs_that_cover_all_are_refused():

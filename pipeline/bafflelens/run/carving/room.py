@@ -40,6 +40,7 @@ _TAPER: Final = 0.5  # over which a height is let in, in sqrt(height x radius)
 _TWO_ARCS: Final = 2.0  # what it takes to come and go on a plane, in the same
 _SMOOTHING: Final = 2 / 3  # length of a bump, in the same
 _BLUR_STEPS: Final = 0.75  # smooths where two keep-outs meet
+_EASED_STEPS: Final = 3.0  # smooths where the material gets thinner
 _BLUR_REACH: Final = 2.0  # in these
 _LEAST_SHARE: Final = 0.5  # of the largest height, that the best place must allow
 _LEAST_SMOOTHING_M: Final = 0.004
@@ -176,8 +177,9 @@ def _mirrored(field: FloatArray) -> FloatArray:
 
 def _eased(inward: FloatArray) -> FloatArray:
     """Return the depth so that no step of the material shows on the surface; never deeper."""
-    least = ndimage.minimum_filter(inward, size=2 * int(_BLUR_REACH * _BLUR_STEPS) + 1)
-    return np.asarray(ndimage.gaussian_filter(least, _BLUR_STEPS, truncate=_BLUR_REACH))
+    reach = int(_BLUR_REACH * _EASED_STEPS + 0.5)
+    least = ndimage.minimum_filter(inward, size=2 * reach + 1)
+    return np.asarray(ndimage.gaussian_filter(least, _EASED_STEPS, radius=reach))
 
 
 def _kept_out(

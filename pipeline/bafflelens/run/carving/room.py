@@ -179,7 +179,8 @@ def _eased(inward: FloatArray) -> FloatArray:
     """Return the depth so that no step of the material shows on the surface; never deeper."""
     reach = int(_BLUR_REACH * _EASED_STEPS + 0.5)
     least = ndimage.minimum_filter(inward, size=2 * reach + 1)
-    return np.asarray(ndimage.gaussian_filter(least, _EASED_STEPS, radius=reach))
+    smooth = ndimage.gaussian_filter(least, _EASED_STEPS, radius=reach)
+    return np.asarray(np.minimum(smooth, inward))
 
 
 def _kept_out(

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import xarray as xr
 
-from bafflelens.base.conventions import FloatArray, IntArray
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray, direction_vectors
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.status import Status
 from bafflelens.directivity.far_field_data import complex_variables, is_solved
@@ -20,7 +20,13 @@ from bafflelens.directivity.source_sums import power_values, source_values
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID, faults_of, settings_of
 from bafflelens.job.shape_sections import Choices, Setting, Span
-from bafflelens.live.estimate import Estimate, Estimator, estimator_of, fewest_shapes
+from bafflelens.live.estimate import (
+    Estimate,
+    Estimator,
+    about_source,
+    estimator_of,
+    fewest_shapes,
+)
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.criteria import needed_directions
 from bafflelens.scoring.score import Score, score
@@ -93,6 +99,12 @@ class Judge:
             return value_faults(shape, given) or broken_rules(self._script, shape, given)
 
         return faults_of(self.loaded, values, check)
+
+    def source_centre(self, values: Mapping[str, float]) -> FloatArray:
+        """Return where the source on the reference axis is, or the one nearest to it, in m."""
+        motions, _ = self.loaded.boundaries.both_of(self.loaded.shape, values)
+        centres = np.array([motion.centre for motion in motions])
+        return np.asarray(centres[np.hypot(centres[:, 1], centres[:, 2]).argmin()])
 
     def as_played(self, dataset: xr.Dataset) -> xr.Dataset:
         """Return what was solved as it plays, in the directions that are looked at."""
@@ -178,7 +190,7 @@ def learned_from(
     template = template.isel(frequency=chosen)
     estimator = estimator_of(
         np.array([[answer.values[key] for key in searched] for answer in shapes]),
-        np.array([source_values(answer.dataset)[chosen] for answer in shapes]),
+        np.array([_about_source(judge, answer)[chosen] for answer in shapes]),
         np.array([power_values(answer.dataset)[chosen] for answer in shapes]),
         frequency_hz=np.asarray(template["frequency"].values, dtype=float),
         low=limits[:, 0],
@@ -213,6 +225,18 @@ def judged_directions(dataset: xr.Dataset) -> IntArray:
     azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
     in_front = (elevation == 0) & (np.abs(azimuth) <= JUDGED_DEG)
     return np.flatnonzero(in_front | ((azimuth == 0) & (np.abs(elevation) <= JUDGED_DEG)))
+
+
+def _about_source(judge: Judge, answer: Answer) -> ComplexArray:
+    """Return the far field of a solved shape about its source, (n_frequencies, n_directions)."""
+    dataset = answer.dataset
+    frequency_hz = np.asarray(dataset["frequency"].values, dtype=float)
+    return about_source(
+        source_values(dataset),
+        2 * np.pi * frequency_hz / dataset.attrs["air_sound_speed_m_s"],
+        direction_vectors(dataset["azimuth_deg"].values, dataset["elevation_deg"].values),
+        judge.source_centre(answer.values),
+    )
 
 
 def _filled(

@@ -4,6 +4,10 @@
 const STEP_DB = 3;
 // Light is loud; each step is darker than the one before, so that no colour needs to be told apart.
 const STEPS = ["#fdf3c4", "#f2dc8a", "#dbc26f", "#b8aa74", "#93937a", "#74807f", "#56707f", "#375b78", "#1b3c63"];
+// A colour as a pixel's four bytes, the first of them red.
+const pixel = (bytes) => new Uint32Array(Uint8Array.from([...bytes, 255]).buffer)[0];
+const PALETTE = STEPS.map((one) => pixel([1, 3, 5].map((i) => parseInt(one.slice(i, i + 2), 16))));
+const HATCH = pixel([120, 125, 130]), WHITE = pixel([255, 255, 255]);
 const ANGLE = 90;
 const LEFT = 36, BOTTOM = 22, TOP = 4, RIGHT = 6;
 const TICKS = [500, 1000, 2000, 5000, 10000, 20000];
@@ -71,13 +75,13 @@ export function drawMap(canvas, frame, plane, range, other) {
   if (frame?.arrays[plane]) {
     const levels = grid(frame, plane, columns, rows, range);
     const image = new ImageData(columns, rows);
-    const palette = STEPS.map((one) => [1, 3, 5].map((i) => parseInt(one.slice(i, i + 2), 16)));
-    for (let i = 0; i < levels.length; i++) {
-      const level = levels[i];
-      const hatched = (Math.floor(i / columns) + (i % columns)) % 7 === 0;
-      const step = Math.min(Math.max(Math.ceil(-level / STEP_DB - 0.5), 0), STEPS.length - 1);
-      image.data.set(Number.isNaN(level) ? (hatched ? [120, 125, 130, 255] : [255, 255, 255, 255]) : [...palette[step], 255], 4 * i);
-    }
+    const pixels = new Uint32Array(image.data.buffer);
+    for (let r = 0, i = 0; r < rows; r++)
+      for (let c = 0; c < columns; c++, i++) {
+        const level = levels[i];
+        const step = Math.min(Math.max(Math.ceil(-level / STEP_DB - 0.5), 0), STEPS.length - 1);
+        pixels[i] = Number.isNaN(level) ? ((r + c) % 7 === 0 ? HATCH : WHITE) : PALETTE[step];
+      }
     const small = new OffscreenCanvas(columns, rows);
     small.getContext("2d").putImageData(image, 0, 0);
     pen.drawImage(small, LEFT, TOP);

@@ -18,9 +18,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
-from bafflelens.job.sampling import BASELINE_ID, baseline_values, low_discrepancy
-from bafflelens.job.sampling import settings_of as all_settings
 from bafflelens.live.asked import Asked, Telling
+from bafflelens.live.beforehand import Beforehand
 from bafflelens.live.frames import (
     ESTIMATED,
     SOLVED,
@@ -32,7 +31,7 @@ from bafflelens.live.frames import (
 )
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.replies import answer_frame, meshed_frames, opened_frames, shape_frame
-from bafflelens.live.solved import Answer, Judge
+from bafflelens.live.solved import Judge
 from bafflelens.live.study import Study
 from bafflelens.live.told import all_values, broken_stretches, draft_frequencies, sliders_of
 from bafflelens.report.summary import note_on
@@ -114,10 +113,10 @@ class Desk:
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _thread: threading.Thread | None = None
     _met: threading.Event = field(default_factory=threading.Event)
-    _is_warm: bool = False
 
     def __post_init__(self) -> None:
         self._study = Study(known=self.known, tell=self._say)
+        self._beforehand = Beforehand(known=self.known, study=self._study, say=self._say)
 
     # ------------------------------------------------------------------------- for the server
 
@@ -288,6 +287,10 @@ class Desk:
             self._changed.clear()
         from bafflelens.live.solves import open_bench  # slow to load
 
+        self._say(
+            doing="starting what solves (the first time on a machine it is compiled, "
+            "which takes a minute or two)"
+        )
         try:
             with open_bench(self.judge, self.options) as bench:
                 self._study.is_read.wait()
@@ -307,9 +310,10 @@ class Desk:
             if wish is not None and self._done != "full":
                 self._serve(bench, wish)
             elif self.known.needs_spread:
-                self._spread(bench)
-            elif not self._is_warm and not self.judge.folder.is_worked_on:
-                self._warm(bench)
+                if not self._beforehand.spread(bench, self._is_over(wish)):
+                    self._over.wait(timeout=1.0)
+            elif not self._beforehand.is_warm and not self.judge.folder.is_worked_on:
+                self._beforehand.warm(bench, self._is_over(wish))
             else:
                 self._say(doing="")
                 self._look_for_more()
@@ -367,7 +371,7 @@ class Desk:
             self.known.add_draft(wish.values, drawn)
             self._send_known(wish)
             if self.known.draft_baseline is None:  # its levels are there, now its score
-                self._require_draft_baseline(bench, is_over)
+                self._beforehand.require_draft_baseline(bench, is_over)
                 self._send_known(wish)
             self._study.ask()
         self._is_done(wish, "draft")
@@ -397,56 +401,6 @@ class Desk:
         with self._lock:
             if self._wish is wish:
                 self._done = how_far
-
-    def _spread(self, bench: Bench) -> None:
-        """Solve the next of a small spread of shapes, unless somebody wishes something."""
-        known, wish = self.known.keys, self._wish
-        total = self.known.spread
-        self._say(
-            doing=f"solving a small spread of shapes, {len(known)} of {total}, so that moves can "
-            "be answered by estimates"
-        )
-        is_over = self._is_over(wish)
-        self._require_draft_baseline(bench, is_over)
-        points = low_discrepancy(all_settings(bench.judge.loaded), 1, 50 * total)
-        values = next(
-            (p for p in points if key_of(p) not in known and not self.judge.faults(p)),
-            None,
-        )
-        if values is None:
-            self._over.wait(timeout=1.0)
-            return
-        drawn = bench.draft("", values, is_over)
-        if drawn is not None:
-            self.known.add_draft(values, drawn)
-            self._study.ask()
-            self._say()
-
-    def _warm(self, bench: Bench) -> None:
-        """Solve drafts of the baseline and of the shape that the page begins with.
-
-        The first move from there finds both, a mesh to be moved and answers to begin with.
-        """
-        wish, start = self._wish, self.known.start()
-        self._say(doing="getting ready for drafts")
-        is_over = self._is_over(wish)
-        self._require_draft_baseline(bench, is_over)
-        if is_over():
-            return
-        drawn = bench.draft("", start, is_over)
-        if drawn is not None:
-            self.known.add_draft(start, drawn)
-            self._is_warm = True
-
-    def _require_draft_baseline(self, bench: Bench, is_over: Callable[[], bool]) -> None:
-        """Solve the baseline as drafts are, so that these are judged beside it."""
-        if self.known.draft_baseline is not None:
-            return
-        values = baseline_values(bench.judge.loaded)
-        drawn = bench.draft(BASELINE_ID, values, is_over)
-        if drawn is not None:
-            self.known.draft_baseline = Answer(id=BASELINE_ID, values=values, dataset=drawn)
-            self._say()
 
     # --------------------------------------------------------------------------------- inside
 

@@ -8,7 +8,7 @@ asked between its pieces: what is not begun by then never is.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 
 from bafflelens import store
-from bafflelens.base.errors import MeshingError
+from bafflelens.base.errors import BafflelensError, MeshingError
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import assemble_dataset
@@ -27,7 +27,7 @@ from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.live.solved import Judge
 from bafflelens.live.told import draft_frequencies
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.quality import Band
+from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.report.summary import solved_candidate
 from bafflelens.run.carving.carve import carve_candidate, knowing_carved, with_changes
 from bafflelens.run.catalogued import sampling_of
@@ -44,10 +44,13 @@ from bafflelens.run.solving import solve_candidates
 from bafflelens.run.state import Run, shape_id_of
 from bafflelens.run.work_loop import Wanted, WorkLoop
 from bafflelens.scoring.by_hand import hand_id
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult
+from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.store.run_record import keep_journal
 from bafflelens.workers.caching.cached_pool import RememberingPool
+from bafflelens.workers.work_units import Methods
 
 _MESHES_OF_DRAFT: Final = 3
 _OCTAVES_OF_MESH: Final = 0.5  # of all but the last, which holds what is below
@@ -256,11 +259,45 @@ class Bench:
 def open_bench(judge: Judge, options: RunOptions) -> Iterator[Bench]:
     """Start the workers for a page, and end them with it."""
     loaded = with_engine(judge.loaded, engine_at_hand(judge.loaded, options))
-    plan = plan_job(loaded, sampling_of(judge.folder, loaded), options)
-    options.methods.warm_up(options.progress.say)
+    judge = Judge(loaded=loaded, folder=judge.folder)
+    methods = replace(options.methods, mesh_shape=_kept_or_made(judge, options.methods))
+    sampling = sampling_of(judge.folder, loaded)
+    plan = plan_job(loaded, sampling, replace(options, methods=methods))
     with remembering_pool(plan, options) as pool:
-        judge = Judge(loaded=loaded, folder=judge.folder)
+        # By a worker: here it would hold up whoever answers moves.
+        pool.submit("warming up", _warm_up, options.methods)
+        for outcome in pool.outcomes():
+            if outcome.error:
+                raise MeshingError(outcome.error)
         yield Bench(judge=judge, plan=plan, pool=pool, options=options)
+
+
+def _warm_up(methods: Methods) -> None:
+    methods.warm_up(lambda text: None)
+
+
+def _kept_or_made(judge: Judge, methods: Methods) -> Callable[..., tuple[Mesh, ...]]:
+    """Return what gives the mesh that a run has kept of a shape, whatever its size, or makes it.
+
+    A plan asks for the areas of a few shapes only.
+    """
+    folder = judge.folder
+    kept = {
+        (judge.loaded.shape_of(candidate.id).script, *sorted(candidate.values.items())): candidate
+        for candidate in folder.candidates()
+        if folder.has_directivity(candidate.id) and not is_carved(candidate.id)
+    }
+
+    def mesh(
+        shape: Shape, values: Mapping[str, float], sizes: Sequence[MeshSize], limit_s: float
+    ) -> tuple[Mesh, ...]:
+        candidate = kept.get((shape.script, *sorted(values.items())))
+        if candidate is not None:
+            with suppress(BafflelensError, OSError):
+                return (folder.load_mesh(candidate.id),) * len(sizes)
+        return methods.mesh_shape(shape, values, sizes, limit_s)
+
+    return mesh
 
 
 def draft_job(loaded: LoadedJob) -> LoadedJob:

@@ -42,8 +42,18 @@ function between(axis, value) {
   return [i, Math.min(Math.max(share, 0), 1)];
 }
 
-// Levels of a plane on a grid of pixels, NaN where nothing is known.
+// Levels of a plane on a grid of pixels, NaN where nothing is known; kept, since what is held is
+// drawn again beside each shape.
+const grids = new WeakMap();
 function grid(frame, plane, columns, rows, range) {
+  const name = `${plane} ${columns} ${rows} ${range}`;
+  const known = grids.get(frame.arrays) ?? {};
+  if (known[plane]?.name !== name) known[plane] = { name, levels: gridded(frame, plane, columns, rows, range) };
+  grids.set(frame.arrays, known);
+  return known[plane].levels;
+}
+
+function gridded(frame, plane, columns, rows, range) {
   const frequency = [...frame.arrays.frequency.data].map(Math.log);
   const angle = frame.arrays.angle.data, levels = frame.arrays[plane].data, wide = angle.length;
   const found = new Float32Array(columns * rows).fill(NaN);
@@ -122,8 +132,11 @@ function contour(pen, levels, columns, rows, level, colour, width, dashes) {
   const step = 4;
   for (let r = 0; r + step < rows; r += step)
     for (let c = 0; c + step < columns; c += step) {
+      const at = r * columns + c, below = at + step * columns;
+      const values = [levels[at] - level, levels[at + step] - level, levels[below + step] - level, levels[below] - level];
+      // Most cells are crossed by nothing: NaN never is.
+      if (!(Math.min(...values) < 0 && Math.max(...values) > 0)) continue;
       const corners = [[r, c], [r, c + step], [r + step, c + step], [r + step, c]];
-      const values = corners.map(([i, j]) => levels[i * columns + j] - level);
       const points = [];
       for (let k = 0; k < 4; k++) {
         const a = values[k], b = values[(k + 1) % 4];

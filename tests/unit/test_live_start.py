@@ -15,6 +15,7 @@ from bafflelens import report, store
 from bafflelens.live import estimate
 from bafflelens.live.desk import open_desk
 from bafflelens.live.kept import load_kept
+from bafflelens.live.known import key_of
 from bafflelens.live.server import LiveServer
 from bafflelens.live.solves import draft_bands, pieces_of
 from bafflelens.report import summary
@@ -118,8 +119,9 @@ def test_before_any_move_a_first_draft_finds_its_baseline_and_a_mesh(run, option
     desk.publish = Told()
     desk.open()
     try:
-        desk.publish.wait(lambda: desk.known.draft_baseline and desk.known.drafts)
-        assert "getting ready" in str(desk.publish.messages)
+        desk.publish.wait(lambda: "getting ready" in str(desk.publish.messages))
+        desk.publish.wait(lambda: key_of(desk.known.start()) in desk.known.drafts)
+        assert desk.known.draft_baseline is not None
     finally:
         desk.close()
 

@@ -22,9 +22,9 @@
     results/solved.sqlite   solved frequencies that all runs share (`bafflelens.workers.caching`)
 
 Files are written under a temporary name and renamed, so that whatever stops a run leaves each
-of them whole. Results are never overwritten; ``run.json``, ``estimates.json`` and the report are replaced. While a
-candidate is being solved, its finished bands lie in ``candidates/c001/bands/``; a run that was
-stopped goes on from there.
+of them whole. Results are never overwritten; ``run.json``, ``estimates.json`` and the report are
+replaced. While a candidate is being solved, its finished bands lie in
+``candidates/c001/bands/``; a run that was stopped goes on from there.
 """
 
 from bafflelens.base.writing import has_room, require_new_folder, write_file, write_folder

@@ -345,7 +345,8 @@ def _kernel(points: FloatArray, field: ComplexArray) -> Kernel:
 
 def _group(points: FloatArray, kernel: Kernel, numbers: IntArray) -> Group:
     matrix = kernel.between(points, points) + (kernel.scatter + _NUGGET) * np.eye(len(points))
-    return Group(numbers=numbers, kernel=kernel, inverse=np.linalg.inv(matrix))
+    inverse = np.asarray(np.linalg.inv(matrix), dtype=float)
+    return Group(numbers=numbers, kernel=kernel, inverse=inverse)
 
 
 def _components(field: ComplexArray) -> FloatArray:

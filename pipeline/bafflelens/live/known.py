@@ -175,18 +175,19 @@ class Known:
         self._looked = stamp
         return self.read_new()
 
-    def learn(self, tell: Callable[[], None]) -> None:
+    def learn(self, tell: Callable[[], None]) -> bool:
         """Learn anew from what is solved: the full bands if they are enough, else the drafts.
 
-        ``tell`` is called once estimates can be made, before it is known how far off they are.
+        Returns whether there was anything new to learn from. ``tell`` is called once estimates
+        can be made, before it is known how far off they are.
         """
         answers, full = self.answers, self.answers.get(BASELINE_ID)
         drawn, beside = self.drafts, self.draft_baseline
-        given = (*answers, full)
+        given: tuple[object, ...] = (*answers, full)
         if len(answers) <= self.fewest:  # then each draft counts
             given += (*drawn, beside)
         if given == self._learned_from:
-            return
+            return False
         before = load_kept(self.judge.folder)
         learned = learned_from(self.judge, answers, full.dataset if full else None, before)
         if learned is None:
@@ -199,3 +200,4 @@ class Known:
                 self.learned = learned = with_score_band(self.judge, learned)
                 keep_learned(self.judge.folder, learned)
         self._learned_from = given
+        return True

@@ -57,6 +57,6 @@ class Study:
                 if self.known.read_what_others_solved():
                     self.tell()
                 self.is_read.set()
-                self.known.learn(self.tell)
-                self.tell()
+                if self.known.learn(self.tell):
+                    self.tell()
             self.is_read.set()

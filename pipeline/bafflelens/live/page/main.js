@@ -253,7 +253,8 @@ function widest(frame, plane) {
     if (Math.abs(angle[i % angle.length]) <= 60) found.push(value);
   });
   found.sort((a, b) => a - b);
-  return ` ±${found[Math.floor(found.length / 2)].toFixed(1)} dB`;
+  const half = Math.max(found[Math.floor(found.length / 2)], 0.1); // no band is of no width
+  return ` ±${half.toFixed(1)} dB`;
 }
 
 function marked(frame, plane) {

@@ -15,7 +15,7 @@ from bafflelens import report, store
 from bafflelens.live import estimate
 from bafflelens.live.desk import open_desk
 from bafflelens.live.kept import load_kept
-from bafflelens.live.known import key_of
+from bafflelens.live.known import Known, key_of
 from bafflelens.live.server import LiveServer
 from bafflelens.live.solves import draft_bands, pieces_of
 from bafflelens.report import summary
@@ -136,3 +136,19 @@ def test_a_draft_is_solved_on_three_meshes_and_shared_among_workers():
         assert max(piece.frequencies_hz) <= piece.mesh_frequency_hz
     assert len(draft_bands([3000.0])) == 1
     assert len(pieces_of(bands[0], 1)) == 1
+
+
+def test_a_fault_while_learning_is_said_and_nobody_waits(run, options, monkeypatch):
+    def fail(known, tell):
+        msg = "no such thing"
+        raise ZeroDivisionError(msg)
+
+    monkeypatch.setattr(Known, "learn", fail)
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        desk.publish.wait(lambda: "Nothing more is learned: ZeroDivisionError" in desk._fault)
+        desk.publish.wait(lambda: desk.known.drafts)  # what solves goes on
+    finally:
+        desk.close()

@@ -21,13 +21,13 @@ class Study:
     known : Known
         What is read and learned goes there.
     tell : callable
-        Called whenever there is something new.
+        Called whenever there is something new; takes a ``fault``.
     is_read : threading.Event
         Set once all that was solved before has been read.
     """
 
     known: Known
-    tell: Callable[[], None]
+    tell: Callable[..., None]
     is_read: threading.Event = field(default_factory=threading.Event)
     _asked: threading.Event = field(default_factory=threading.Event)
     _over: threading.Event = field(default_factory=threading.Event)
@@ -51,12 +51,17 @@ class Study:
             self._thread.join(timeout=30)
 
     def _study(self) -> None:
-        while self._asked.wait() and not self._over.is_set():
-            self._asked.clear()
-            with suppress(BafflelensError):  # the next answer is another try
-                if self.known.read_what_others_solved():
-                    self.tell()
+        try:
+            while self._asked.wait() and not self._over.is_set():
+                self._asked.clear()
+                with suppress(BafflelensError):  # the next answer is another try
+                    if self.known.read_what_others_solved():
+                        self.tell()
+                    self.is_read.set()
+                    if self.known.learn(self.tell):
+                        self.tell()
                 self.is_read.set()
-                if self.known.learn(self.tell):
-                    self.tell()
-            self.is_read.set()
+        except Exception as error:  # the page must not go on silently without it
+            self.tell(fault=f"Nothing more is learned: {type(error).__name__}: {error}")
+        finally:
+            self.is_read.set()  # nobody is to wait for it

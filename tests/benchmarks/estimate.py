@@ -35,7 +35,7 @@ from bafflelens.directivity.polars import LISTENING_WINDOW
 from bafflelens.job.job_file import load_job
 from bafflelens.job.sampling import draw, settings_of
 from bafflelens.job.shape_sections import Span
-from bafflelens.live.estimate import estimator_of, levels_db
+from bafflelens.live.estimate import about_source, estimator_of, levels_db
 from bafflelens.live.solved import limits_of
 from bafflelens.mesh.quality import Band, mesh_size
 from bafflelens.shapes.meshing.geometry import mesh_shape
@@ -122,17 +122,20 @@ def answer_file(family, candidate, folder):
 
 
 def answers_of(family, loaded, folder, number):
-    """Return values (n, 4), far fields, powers and seconds of a family's shapes."""
+    """Return values (n, 4), far fields, powers, seconds and source places of a family's shapes."""
     searched = searched_keys(loaded)
     found = []
     for candidate in draw(loaded).candidates[:number]:
         with np.load(answer_file(family, candidate, folder)) as kept:
             row = [candidate.values[key] for key in searched]
-            found.append((row, kept["field"], kept["power"], float(kept["seconds"])))
+            motions, _ = loaded.boundaries.both_of(loaded.shape, candidate.values)
+            found.append(
+                (row, kept["field"], kept["power"], float(kept["seconds"]), motions[0].centre)
+            )
     return tuple(np.array(column) for column in zip(*found, strict=True))
 
 
-def print_worth(family, loaded, values, fields, powers, seconds, n_known):
+def print_worth(family, loaded, values, fields, powers, seconds, centres, n_known):
     """Print how far off estimates are, and how often their band holds."""
     searched = searched_keys(loaded)
     limits = np.array([limits_of(settings_of(loaded)[key]) for key in searched])
@@ -140,7 +143,13 @@ def print_worth(family, loaded, values, fields, powers, seconds, n_known):
     azimuth, elevation = where.azimuth_deg, where.elevation_deg
     chosen = np.flatnonzero((elevation == 0) | (azimuth == 0))
     azimuth, elevation = azimuth[chosen], elevation[chosen]
-    fields = fields[:, :, chosen]
+    wavenumber = 2 * np.pi * np.array(FREQUENCIES_HZ) / loaded.job.air.medium.sound_speed
+    fields = np.array(
+        [
+            about_source(field[:, chosen], wavenumber, where.vectors[chosen], centre)
+            for field, centre in zip(fields, centres, strict=True)
+        ]
+    )
     window = np.array(
         [int(np.argmin(np.hypot(azimuth - a, elevation - e))) for a, e in LISTENING_WINDOW]
     )

@@ -6,8 +6,9 @@ without a window. Printed are
 
 - from the command to the address that it prints, and to the page's first answer, several times;
   the browser is open already;
-- for small moves of each dimension in turn, the time from the event in the page to the estimate
-  and to the draft that follows, with what the page waits before it has anything solved;
+- for small moves of each dimension in turn, the time from the event in the page until the
+  estimate is drawn (and until it came, by the page's own marks), and until the draft that
+  follows;
 - frames a second while a surface of `TRIANGLES` triangles turns, as the page draws it, and the
   time of one drawing. Chromium draws by software here: a graphics card is quicker.
 
@@ -50,9 +51,10 @@ MOVE = """([key, way]) => new Promise((done) => {
   const begun = performance.now();
   const held = { key: way, bubbles: true, cancelable: true };
   slider.dispatchEvent(new KeyboardEvent('keydown', held));
+  const at = (name) => performance.getEntriesByName(name).at(-1).startTime;
   const look = () => {
     if (!['', 'before'].includes(mark.dataset.mark))
-      return done([performance.now() - begun, mark.dataset.mark]);
+      return done([at('drawn') - begun, mark.dataset.mark, at('answered') - at('moved')]);
     setTimeout(look, 1);
   };
   setTimeout(look, 0);
@@ -143,17 +145,23 @@ def answers(page: Page, moves: int) -> None:
     keys = page.evaluate(
         "() => Array.from(document.querySelectorAll('[id^=slider-]'), e => e.id.slice(7))"
     )
-    print(f"{'move':48s} estimate ms  draft s (of it {SETTLE_S:g} s of rest)", flush=True)
+    print(
+        f"{'move':48s} estimate ms (until it came)  draft s (of it {SETTLE_S:g} s of rest)",
+        flush=True,
+    )
     found = []
     for number in range(moves):
         key = keys[number % len(keys)]
         way = "ArrowLeft" if (number // len(keys)) % 2 == 0 else "ArrowRight"
         begun = time.perf_counter()
-        estimate_ms, mark = page.evaluate(MOVE, [key, way])
+        estimate_ms, mark, came_ms = page.evaluate(MOVE, [key, way])
         page.wait_for_function(DRAFTED, polling=10)
         drafted = time.perf_counter() - begun
         found.append((estimate_ms, drafted))
-        print(f"{key + ' ' + way:48s} {estimate_ms:8.0f} {mark:10s} {drafted:6.2f}", flush=True)
+        print(
+            f"{key + ' ' + way:48s} {estimate_ms:8.0f} ({came_ms:4.0f}) {mark:10s} {drafted:6.2f}",
+            flush=True,
+        )
     late = np.array(found)[len(found) // 2 :]
     print(
         f"median of the later half: estimate {np.median(late[:, 0]):.0f} ms "

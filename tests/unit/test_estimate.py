@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 
 from bafflelens.base.errors import InputError
-from bafflelens.live.estimate import estimator_of, fewest_shapes, levels_db
+from bafflelens.live import estimate as estimate_module
+from bafflelens.live.estimate import about_source, estimator_of, fewest_shapes, levels_db
 
 FREQUENCY_HZ = np.array([2000.0, 3000.0, 4500.0, 7000.0])
 ANGLE_DEG = np.arange(-90.0, 91.0, 5.0)
@@ -99,3 +100,45 @@ def test_too_few_shapes_are_refused():
     assert fewest_shapes(2) == 5
     with pytest.raises(InputError, match=r"solved shapes '4'. Must be at least 5, for 2 dim"):
         learned(4)
+
+
+def test_about_its_source_a_point_source_has_no_phase_in_any_direction():
+    """Free field: exp(-ik d.c) in direction d for a source at c (shift of the origin)."""
+    centre = np.array([-0.031, 0.004, 0.012])
+    angle = np.radians(ANGLE_DEG)
+    directions = np.column_stack([np.cos(angle), 0.6 * np.sin(angle), 0.8 * np.sin(angle)])
+    wavenumber = 2 * np.pi * FREQUENCY_HZ / 343.0
+    about_origin = np.exp(-1j * np.outer(wavenumber, directions @ centre))
+    found = about_source(about_origin, wavenumber, directions, centre)
+    np.testing.assert_allclose(found, 1.0, atol=1e-12)
+
+
+def test_a_phase_that_all_directions_share_changes_nothing():
+    values = LOW + (HIGH - LOW) * np.random.default_rng(1).random((20, 2))
+    fields = np.array([field(*row) for row in values])
+    turned = fields * np.exp(1j * np.linspace(0, 40, 20))[:, np.newaxis, np.newaxis]
+    kinds = {"frequency_hz": FREQUENCY_HZ, "low": LOW, "high": HIGH}
+    kinds |= {"window": WINDOW, "judged": JUDGED}
+    power = np.ones((20, len(FREQUENCY_HZ)))
+    one, other = (estimator_of(values, each, power, **kinds) for each in (fields, turned))
+    levels = [levels_db(known.estimate(UNKNOWN[0]).field, WINDOW) for known in (one, other)]
+    np.testing.assert_allclose(levels[0][:, JUDGED], levels[1][:, JUDGED], atol=2e-3)
+
+
+def test_kernels_that_were_kept_are_not_looked_for_again(monkeypatch):
+    known = learned(14)
+    monkeypatch.setattr(estimate_module, "_kernel", None)
+    values = known.low + known.points * (known.high - known.low)
+    again = estimator_of(
+        values,
+        known.fields,
+        np.exp(known.log_power),
+        frequency_hz=FREQUENCY_HZ,
+        low=LOW,
+        high=HIGH,
+        window=WINDOW,
+        judged=JUDGED,
+        kernels=known.kernels,
+    )
+    found = [each.estimate(UNKNOWN[0]) for each in (known, again)]
+    np.testing.assert_allclose(found[0].band_db, found[1].band_db, rtol=1e-3)

@@ -12,9 +12,10 @@ from first_screen import run_with_pictures
 from small_view import TARGET, small_view
 
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.report.curves import Towards
+from bafflelens.report.curves import Towards, requirements_of
 from bafflelens.report.dimensions import dimension_words, dimensions_of
-from bafflelens.report.figures import polars
+from bafflelens.report.figures import bounce_pair, polars
+from bafflelens.report.figures.axes import Scales
 from bafflelens.report.figures.standard import standard_figure
 from bafflelens.report.outside_band import outside_band
 from bafflelens.report.page import render
@@ -23,6 +24,14 @@ from bafflelens.shapes.meshing.loading import dimensions_of_shape, load_shape
 
 GEOMETRIES = Path(__file__).parents[2] / "geometries"
 BAND_HZ = (2000.0, 8000.0)
+SCALES = Scales(
+    frequency_hz=(1000.0, 16000.0),
+    scored_hz=(2000.0, 12000.0),
+    response_db=(-30.0, 5.0),
+    bounce_db=(-25.0, 5.0),
+    directivity_db=(0.0, 20.0),
+    beamwidth_deg=180.0,
+)
 
 
 def rim_at(depth_mm):
@@ -137,3 +146,16 @@ def test_the_baseline_is_behind_every_polar_plot_and_the_standard_curves():
         pale = [line for line in axes.lines if line.get_alpha() is not None]
         assert len(pale) == len(axes.lines) / 2
     assert "plain baffle" in " ".join(text.get_text() for text in figure.texts)
+
+
+@pytest.mark.parametrize("name", ["c009", "c009_carved", "c009.mesh1_carved"])
+def test_the_legend_of_the_bounces_ends_within_the_picture(name):
+    from bafflelens.report.curves import curves_of
+
+    data = {view.id: view.dataset for view in run_with_pictures().views}
+    best, plain = (curves_of(data[known], TARGET, 0.0) for known in ("c002", "baseline"))
+    wanted = requirements_of(TARGET)
+    figure = bounce_pair(name, best, ("plain baffle", plain), wanted, SCALES)
+    (legend,) = figure.legends
+    extent = legend.get_window_extent()
+    assert 0 <= extent.x0 < extent.x1 <= figure.bbox.width

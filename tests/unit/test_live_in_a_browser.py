@@ -172,7 +172,7 @@ def test_a_clay_map_is_asked_for_and_shown_on_the_shape(page, monkeypatch):
         title = {"title": "What clay does", "unit": "dB per mm", "better": -1}
         return clay._clay_frame(candidate_id, mesh, values, (), **title, lines=lines, steps=[])
 
-    monkeypatch.setattr(desk_module, "map_frame", map_frame)
+    monkeypatch.setattr(clay, "map_frame", map_frame)
     page.get_by_role("button", name="c002", exact=True).click()
     wait_for_mark(page, "solved")
     page.get_by_role("button", name="Map the clay").click()

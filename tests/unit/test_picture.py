@@ -10,6 +10,7 @@ import pytest
 
 from bafflelens.base import child_process
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.plane_cuts import cut_by_plane
 from bafflelens.report import section_picture, shape_picture
 
 
@@ -83,6 +84,6 @@ def test_sections_carry_the_main_dimensions():
 
 def test_section_follows_the_outline():
     mesh = half_box().mirrored("y")
-    segments = section_picture.cut_by_plane(mesh.corners, across=1)
+    segments = cut_by_plane(mesh.corners, across=1)
     length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1).sum()
     assert length == pytest.approx(2 * (0.25 + 0.4), rel=1e-6)

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import time
 import webbrowser
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
@@ -14,6 +15,9 @@ from bafflelens.base.shipped import found_or_shipped
 from bafflelens.commands import options
 from bafflelens.commands.console import say
 from bafflelens.commands.options import FINE, USUAL, Means, Results, prepare_compiler, stoppable
+
+if TYPE_CHECKING:
+    from bafflelens.run.options import RunOptions
 
 
 def live(
@@ -29,34 +33,42 @@ def live(
 ) -> int:
     """Open a page on this machine where a dimension is moved and the levels follow at once."""
     prepare_compiler()
-    from bafflelens.live.desk import open_desk
     from bafflelens.live.server import LiveServer, require_port
-    from bafflelens.run.pipeline import queue_run
-    from bafflelens.store import is_run, open_run
 
     require_port(port)
-    if is_run(job_or_run):
-        folder = open_run(job_or_run)
-        given = options.run_options(folder.path.parent, means)
-    else:
-        given = options.run_options(results, means)
-        folder = queue_run(found_or_shipped(job_or_run), given)
-        say(f"run folder: {folder.path}")
-    desk = open_desk(folder, given)
-    server = LiveServer(desk, port)
-    with stoppable():
+    if not job_or_run.is_dir():
+        job_or_run = _queued(job_or_run, options.run_options(results, means))
+    server = LiveServer(port=port)
+    with stoppable(), ExitStack() as stack:
         try:
+            # The browser starts while the run is read: both take a second or two.
             server.start()
-            desk.open()
+            stack.callback(server.stop)
             say(f"open in a browser of this machine: {server.address}")
-            say("Ctrl-C ends the page; what is solved is kept")
             if not no_browser:
                 webbrowser.open(server.address)
+            from bafflelens.live.desk import open_desk
+            from bafflelens.store import open_run
+
+            folder = open_run(job_or_run)
+            desk = open_desk(folder)
+            stack.callback(desk.close)
+            desk.open()
+            server.give(desk)
+            desk.wait_for_a_page()
+            desk.equip(options.run_options(folder.path.parent, means))
+            say("Ctrl-C ends the page; what is solved is kept")
             while True:
                 time.sleep(0.5)
         except KeyboardInterrupt:
             say("the page is closed")
-        finally:
-            server.stop()
-            desk.close()
     return FINE
+
+
+def _queued(path: Path, given: RunOptions) -> Path:
+    """Return the folder of a new run, which waits."""
+    from bafflelens.run.pipeline import queue_run
+
+    folder = queue_run(found_or_shipped(path), given)
+    say(f"run folder: {folder.path}")
+    return folder.path

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
@@ -115,7 +116,10 @@ def positive(workers: int | None) -> int | None:
 
 def stoppable() -> AbstractContextManager[None]:
     """Let SIGTERM end what is under way within ten seconds, with everything that is done kept."""
-    from bafflelens.workers.dask_pool import kill_workers
+
+    def kill_workers() -> None:
+        if pools := sys.modules.get("bafflelens.workers.dask_pool"):  # else there are none
+            pools.kill_workers()
 
     return ended_by_signals(kill_workers)
 

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -16,9 +16,6 @@ from bafflelens.scoring.carved import is_carved, parent_of
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.store import RunFolder
 
-ACROSS_MM: Final = 30.0
-AMOUNT_MM: Final = 3.0
-
 
 def map_frame(folder: RunFolder, candidate_id: str, progress: Progress) -> bytes:
     """Return the clay map of a candidate: dB per mm over its surface, and where to begin.
@@ -29,23 +26,28 @@ def map_frame(folder: RunFolder, candidate_id: str, progress: Progress) -> bytes
         If its surface pressure was not kept, or its score has no slope left.
     """
     # Slow to load, and a page that starts needs none of it.
-    from bafflelens.mockup.clay_map.places import best_places, clay_map
+    from bafflelens.mockup.clay_map.places import (
+        USUAL_ACROSS_MM,
+        USUAL_AMOUNT_MM,
+        best_places,
+        clay_map,
+    )
     from bafflelens.mockup.clay_map.slopes import candidate_slopes, candidate_with_slopes
     from bafflelens.mockup.clay_map.words import no_place_text, place_text
 
     slopes = candidate_slopes(candidate_with_slopes(folder, candidate_id), progress)
-    found = clay_map(slopes, 1e-3 * ACROSS_MM)
-    places = best_places(found, AMOUNT_MM)
-    lines = [place_text(place, ACROSS_MM) for place in places]
+    found = clay_map(slopes, 1e-3 * USUAL_ACROSS_MM)
+    places = best_places(found, USUAL_AMOUNT_MM)
+    lines = [place_text(place, USUAL_ACROSS_MM) for place in places]
     return _clay_frame(
         candidate_id,
         slopes.mesh,
         np.where(slopes.is_clay, found.with_images["score"], np.nan),
         slopes.symmetry,
-        title=f"What clay does to the score, bumps {ACROSS_MM:.0f} mm across",
+        title=f"What clay does to the score, bumps {USUAL_ACROSS_MM:.0f} mm across",
         unit="dB per mm",
         better=-1,  # adding is better where it lowers the score
-        lines=lines or [no_place_text(ACROSS_MM)],
+        lines=lines or [no_place_text(USUAL_ACROSS_MM)],
         steps=[],
     )
 

@@ -13,15 +13,13 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
-from bafflelens.job.sampling import BASELINE_ID, baseline_values, low_discrepancy
-from bafflelens.job.sampling import settings_of as all_settings
 from bafflelens.live.asked import Asked, Telling
-from bafflelens.live.clay import map_frame
+from bafflelens.live.beforehand import Beforehand
 from bafflelens.live.frames import (
     ESTIMATED,
     SOLVED,
@@ -33,19 +31,25 @@ from bafflelens.live.frames import (
 )
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.replies import answer_frame, meshed_frames, opened_frames, shape_frame
-from bafflelens.live.solved import Answer, Judge
-from bafflelens.live.solves import Bench, draft_frequencies, open_bench
-from bafflelens.live.told import all_values, sliders_of
-from bafflelens.mesh.mesh import Mesh
+from bafflelens.live.solved import Judge
+from bafflelens.live.study import Study
+from bafflelens.live.told import all_values, broken_stretches, draft_frequencies, sliders_of
 from bafflelens.report.summary import note_on
-from bafflelens.run.options import RunOptions
 from bafflelens.run.queueing.overview import run_overview
 from bafflelens.store import RunFolder
 
-SETTLE_S: Final = 0.3
+if TYPE_CHECKING:
+    from bafflelens.live.solves import Bench
+    from bafflelens.mesh.mesh import Mesh
+    from bafflelens.run.options import RunOptions
+
+SETTLE_S: Final = 0.2
 """So long must a dimension rest before anything is solved for it."""
 FULL_SETTLE_S: Final = 2.0
 """So long before the full band is begun."""
+
+FIRST_PAGE_S: Final = 3.0
+"""So long is a first page waited for, before workers take its processor."""
 
 _LOOK_S: Final = 0.1
 _LONGEST_NAME: Final = 80
@@ -88,15 +92,15 @@ class Desk:
         The run and its job.
     known : Known
         What is known of its shapes.
-    options : RunOptions
-        How it is solved.
+    options : RunOptions or None
+        How it is solved; None until `equip` says so.
     publish : callable
         Told what was found.
     """
 
     judge: Judge
     known: Known
-    options: RunOptions
+    options: RunOptions | None = None
     publish: Publish = lambda page, message: None
     _wish: Wish | None = None
     _asked: list[Asked] = field(default_factory=list)
@@ -108,12 +112,18 @@ class Desk:
     _over: threading.Event = field(default_factory=threading.Event)
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _thread: threading.Thread | None = None
+    _met: threading.Event = field(default_factory=threading.Event)
+
+    def __post_init__(self) -> None:
+        self._study = Study(known=self.known, tell=self._say)
+        self._beforehand = Beforehand(known=self.known, study=self._study, say=self._say)
 
     # ------------------------------------------------------------------------- for the server
 
     def open(self) -> None:
-        """Read what is solved, and begin to work."""
-        self.known.read_new()
+        """Read what is shown first, and begin to read the rest and to work."""
+        self.known.read_first()
+        self._study.start()
         self._thread = threading.Thread(target=self._work, name="desk", daemon=True)
         self._thread.start()
 
@@ -121,8 +131,19 @@ class Desk:
         """End the work; what has begun on a worker is not waited for."""
         self._over.set()
         self._changed.set()
+        self._met.set()
+        self._study.stop()
         if self._thread is not None:
             self._thread.join(timeout=30)
+
+    def wait_for_a_page(self) -> None:
+        """Wait until a first page has its answer, or for a while."""
+        self._met.wait(FIRST_PAGE_S)
+
+    def equip(self, options: RunOptions) -> None:
+        """Let it solve, too."""
+        self.options = replace(options, deadline=None)
+        self._changed.set()
 
     def hello(self) -> dict[str, Any]:
         """Return what a page must know once."""
@@ -193,9 +214,15 @@ class Desk:
         arrays = levels_of(dataset, self.judge.target, estimate)
         return frame({**header, "mark": ESTIMATED, "id": "", "score": score}, arrays)
 
+    def rules(self, values: Mapping[str, float]) -> dict[str, list[list[Any]]]:
+        """Return where along each dimension a rule would break."""
+        return broken_stretches(self.judge, values)
+
     def shapes(self, wish_number: int, values: Mapping[str, float]) -> list[bytes]:
         """Return the shape itself where it has been meshed already; else nothing."""
-        return meshed_frames(self.known, wish_number, values)
+        found = meshed_frames(self.known, wish_number, values)
+        self._met.set()
+        return found
 
     def opened(self, page: str, wish_number: int, candidate_id: str) -> list[bytes]:
         """Return what is known of a candidate: levels and shape, for a look or as a reference.
@@ -252,10 +279,21 @@ class Desk:
     # ----------------------------------------------------------------------------- the thread
 
     def _work(self) -> None:
-        """Learn, solve what is wished, and meanwhile spread a few shapes, until it is over."""
-        self.known.learn(self._say)
+        """Solve what is wished, and meanwhile spread a few shapes, until it is over."""
+        while self.options is None:
+            if self._over.is_set():
+                return
+            self._changed.wait()
+            self._changed.clear()
+        from bafflelens.live.solves import open_bench  # slow to load
+
+        self._say(
+            doing="starting what solves (the first time on a machine it is compiled, "
+            "which takes a minute or two)"
+        )
         try:
             with open_bench(self.judge, self.options) as bench:
+                self._study.is_read.wait()
                 while not self._over.is_set():
                     self._work_once(bench)
         except BafflelensError as error:
@@ -272,7 +310,10 @@ class Desk:
             if wish is not None and self._done != "full":
                 self._serve(bench, wish)
             elif self.known.needs_spread:
-                self._spread(bench)
+                if not self._beforehand.spread(bench, self._is_over(wish)):
+                    self._over.wait(timeout=1.0)
+            elif not self._beforehand.is_warm and not self.judge.folder.is_worked_on:
+                self._beforehand.warm(bench, self._is_over(wish))
             else:
                 self._say(doing="")
                 self._look_for_more()
@@ -288,6 +329,8 @@ class Desk:
         folder, name = self.judge.folder, asked.id
         try:
             if asked.what == "map":
+                from bafflelens.live.clay import map_frame  # slow to load
+
                 told = Telling(f"mapping the clay of {name}", self._say)
                 self._say(doing=told.what, fault="")
                 self.publish(asked.page, map_frame(folder, name, told))
@@ -322,13 +365,15 @@ class Desk:
                 "frequencies",
                 fault="",
             )
-            self._require_draft_baseline(bench, is_over)
             drawn = bench.draft("", wish.values, is_over, self._on_mesh(wish))
             if drawn is None:
                 return
             self.known.add_draft(wish.values, drawn)
-            self.known.learn(self._say)
             self._send_known(wish)
+            if self.known.draft_baseline is None:  # its levels are there, now its score
+                self._beforehand.require_draft_baseline(bench, is_over)
+                self._send_known(wish)
+            self._study.ask()
         self._is_done(wish, "draft")
         if not self._rests(wish, FULL_SETTLE_S):
             return
@@ -347,8 +392,8 @@ class Desk:
             return
         self.known.read_new()
         self._is_done(wish, "full")
-        self.known.learn(self._say)
         self._send_known(wish)
+        self._study.ask()
         self._say(doing="", fault="")
 
     def _is_done(self, wish: Wish, how_far: str) -> None:
@@ -357,46 +402,12 @@ class Desk:
             if self._wish is wish:
                 self._done = how_far
 
-    def _spread(self, bench: Bench) -> None:
-        """Solve the next of a small spread of shapes, unless somebody wishes something."""
-        known, wish = self.known.keys, self._wish
-        total = self.known.spread
-        self._say(
-            doing=f"solving a small spread of shapes, {len(known)} of {total}, so that moves can "
-            "be answered by estimates"
-        )
-        is_over = self._is_over(wish)
-        self._require_draft_baseline(bench, is_over)
-        points = low_discrepancy(all_settings(bench.judge.loaded), 1, 50 * total)
-        values = next(
-            (p for p in points if key_of(p) not in known and not self.judge.faults(p)),
-            None,
-        )
-        if values is None:
-            self._over.wait(timeout=1.0)
-            return
-        drawn = bench.draft("", values, is_over)
-        if drawn is not None:
-            self.known.add_draft(values, drawn)
-            self.known.learn(self._say)
-            self._say()
-
-    def _require_draft_baseline(self, bench: Bench, is_over: Callable[[], bool]) -> None:
-        """Solve the baseline as drafts are, so that these are judged beside it."""
-        if self.known.draft_baseline is not None:
-            return
-        values = baseline_values(bench.judge.loaded)
-        drawn = bench.draft(BASELINE_ID, values, is_over)
-        if drawn is not None:
-            self.known.draft_baseline = Answer(id=BASELINE_ID, values=values, dataset=drawn)
-            self._say()
-
     # --------------------------------------------------------------------------------- inside
 
     def _look_for_more(self) -> None:
         """Learn from what another process has solved meanwhile."""
-        if self.known.read_what_others_solved():
-            self.known.learn(self._say)
+        if self.known.is_behind:
+            self._study.ask()
 
     def _rests(self, wish: Wish, seconds: float) -> bool:
         """Wait until a wish has rested so long; False if there is a newer one."""
@@ -438,10 +449,11 @@ class Desk:
                 self.publish("", {"kind": "state", **self.state()})
 
 
-def open_desk(folder: RunFolder, options: RunOptions) -> Desk:
-    """Return what answers pages on a run."""
+def open_desk(folder: RunFolder, options: RunOptions | None = None) -> Desk:
+    """Return what answers pages on a run; without options it solves nothing until it is told."""
     judge = Judge(loaded=folder.load_job(), folder=folder)
     if not judge.searched:
         rule = "one that searches a dimension: { from = ..., to = ... }"
         raise InputError(invalid("job", judge.loaded.job.title, rule))
-    return Desk(judge=judge, known=Known(judge=judge), options=replace(options, deadline=None))
+    given = None if options is None else replace(options, deadline=None)
+    return Desk(judge=judge, known=Known(judge=judge), options=given)

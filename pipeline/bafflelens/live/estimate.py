@@ -1,11 +1,14 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 r"""The far field of a shape that was never solved, estimated from those that were.
 
-For each frequency, the complex far field about a fixed phase origin is written in its principal
-components over the solved shapes, and a Gaussian process of the searched parameters gives the
-coefficients: a smooth part with a length for each parameter, a trend, and what meshes scatter.
-All components of a frequency share one kernel, so that an estimate is a weighted sum of the
-solved fields and takes milliseconds. Lengths are found once for a few neighbouring frequencies.
+For each frequency, the complex far field about the source (`about_source`) is written in its
+principal components over the solved shapes, and a Gaussian process of the searched parameters
+gives the coefficients: a smooth part (Matern, 5/2) with a length for each parameter, a trend, and
+what meshes scatter. A phase that all directions of a shape share is taken out before: no level
+needs it, and a dome that moves back by half a wavelength would turn every coefficient round. All
+components of a frequency share one kernel, so that an estimate is a weighted sum of the solved
+fields and takes milliseconds. Lengths are found once for a few neighbouring frequencies, from the
+directions in which the band must hold.
 
 How far an estimate may be off is learned by leaving out: each solved shape is estimated from the
 others in closed form (Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006,
@@ -18,6 +21,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -31,7 +35,44 @@ USEFUL_DB: Final = 3.0
 
 _GROUP_OCTAVES: Final = 1 / 3
 _KEPT_ENERGY: Final = 0.9999
+_TURNS: Final = 5  # after which no phase changes any more
+_FOUND_BESIDE_LENGTHS: Final = 3  # variances of a `Kernel`
+_NUGGET: Final = 1e-9  # keeps the matrix of two shapes alike regular
 _MORE_THAN_DIMENSIONS: Final = 3  # a trend takes one a dimension, and there must be some to spare
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kernel:
+    """How alike two shapes are expected to be; what is found once and worth keeping.
+
+    Attributes
+    ----------
+    smooth : float
+        Variance of the smooth part.
+    lengths : tuple of float
+        Its length along each parameter, over the range of that.
+    trend : float
+        Variance of the trend's slope.
+    scatter : float
+        Variance of what meshes scatter.
+    """
+
+    smooth: float
+    lengths: tuple[float, ...]
+    trend: float
+    scatter: float
+
+    def between(self, some: FloatArray, others: FloatArray) -> FloatArray:
+        """Return the covariance of some points, (n, n_dimensions), with others, (m, ...)."""
+        apart = (some[:, np.newaxis] - others) / self.lengths
+        way = np.sqrt(5 * np.sum(apart**2, axis=2))
+        # Rasmussen and Williams, equation 4.17.
+        smooth = self.smooth * (1 + way + way**2 / 3) * np.exp(-way)
+        return np.asarray(smooth + self.trend * (1 + some @ others.T))
+
+    def of_one(self, point: FloatArray) -> float:
+        """Return the variance of one shape, with its scatter."""
+        return float(self.smooth + self.trend * (1 + point @ point) + self.scatter)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,14 +83,14 @@ class Group:
     ----------
     numbers : (n,) int array
         Which frequencies.
-    kernel : object
-        The kernel of scikit-learn with the lengths that were found.
+    kernel : Kernel
+        The kernel.
     inverse : (n_shapes, n_shapes) array
         Inverse of its matrix over the solved shapes.
     """
 
     numbers: IntArray
-    kernel: Any
+    kernel: Kernel
     inverse: FloatArray
 
 
@@ -66,7 +107,7 @@ class Estimator:
     points : (n_shapes, n_dimensions) array
         The solved shapes in the unit cube.
     fields : (n_shapes, n_frequencies, n_directions) array
-        Their far fields, Pa.m.
+        Their far fields, Pa.m, without a phase that all directions share.
     log_power : (n_shapes, n_frequencies) array
         Natural logarithm of their sound power.
     window : (n,) int array
@@ -95,6 +136,11 @@ class Estimator:
         """How many solved shapes it knows."""
         return len(self.points)
 
+    @property
+    def kernels(self) -> tuple[Kernel, ...]:
+        """What was found for each group of frequencies."""
+        return tuple(group.kernel for group in self.groups)
+
     def estimate(self, values: Sequence[float] | FloatArray) -> Estimate:
         """Return the estimate of a shape.
 
@@ -109,14 +155,14 @@ class Estimator:
         expected = np.empty(len(self.frequency_hz))
         mean, mean_power = self.fields.mean(axis=0), self.log_power.mean(axis=0)
         for group in self.groups:
-            of_shapes = group.kernel(point[np.newaxis], self.points)[0]
+            of_shapes = group.kernel.between(point[np.newaxis], self.points)[0]
             weights = group.inverse @ of_shapes
             chosen = group.numbers
             off_mean = self.fields[:, chosen] - mean[chosen]
             field[chosen] = mean[chosen] + np.tensordot(weights, off_mean, axes=1)
             off_mean_power = self.log_power[:, chosen] - mean_power[chosen]
             power[chosen] = mean_power[chosen] + weights @ off_mean_power
-            variance = group.kernel.diag(point[np.newaxis])[0] - of_shapes @ weights
+            variance = group.kernel.of_one(point) - of_shapes @ weights
             expected[chosen] = np.sqrt(max(variance, 0.0))
         error = expected[:, np.newaxis] * self.spread
         band = self.factor[:, np.newaxis] * _told_db(error, np.abs(field), self.window)
@@ -139,7 +185,7 @@ class Estimate:
     Attributes
     ----------
     field : (n_frequencies, n_directions) complex array
-        In Pa.m.
+        In Pa.m, about the source, but for a phase that all directions of a frequency share.
     power : (n_frequencies,) array
         In W.
     band_db : (n_frequencies, n_directions) array
@@ -166,6 +212,7 @@ def estimator_of(
     high: FloatArray,
     window: IntArray,
     judged: IntArray,
+    kernels: Sequence[Kernel] = (),
 ) -> Estimator:
     """Learn from solved shapes.
 
@@ -174,7 +221,7 @@ def estimator_of(
     values : (n_shapes, n_dimensions) array
         Their searched parameters.
     fields : (n_shapes, n_frequencies, n_directions) complex array
-        Their far fields about one phase origin, in Pa.m.
+        Their far fields, each about its source (`about_source`), in Pa.m.
     power : (n_shapes, n_frequencies) array
         Their sound power in W.
     frequency_hz : (n_frequencies,) array
@@ -185,6 +232,9 @@ def estimator_of(
         Numbers of the directions of the listening window.
     judged : (n,) int array
         Numbers of the directions in which the band must hold what it should.
+    kernels : sequence of Kernel, optional
+        Those that were found for these shapes before, `Estimator.kernels`; they are not looked
+        for again, which is most of the work.
 
     Raises
     ------
@@ -196,11 +246,16 @@ def estimator_of(
         rule = f"at least {least}, for {values.shape[1]} dimensions"
         raise InputError(invalid("number of solved shapes", len(values), rule))
     points = (values - low) / (high - low)
-    fields = fields.astype(np.complex64)
-    groups = tuple(_group(points, fields, numbers) for numbers in _neighbours(frequency_hz))
+    fields = _in_phase(fields).astype(np.complex64)
+    neighbours = _neighbours(frequency_hz)
+    if len(kernels) != len(neighbours):
+        middles = [fields[:, numbers[len(numbers) // 2]] for numbers in neighbours]
+        kernels = [_kernel(points, middle[:, judged]) for middle in middles]
+    groups = tuple(map(partial(_group, points), kernels, neighbours))
     spread, factor = _calibrated(groups, fields, window, judged)
-    # Lengths that were found from few shapes suit these better than the next one.
-    factor *= np.sqrt(len(points) / (len(points) - points.shape[1]))
+    # A kernel that was found from few shapes suits these better than the next one.
+    found = points.shape[1] + _FOUND_BESIDE_LENGTHS
+    factor *= np.sqrt(len(points) / max(len(points) - found, 1))
     return Estimator(
         frequency_hz=frequency_hz,
         low=low,
@@ -213,6 +268,28 @@ def estimator_of(
         spread=spread,
         factor=factor,
     )
+
+
+def about_source(
+    fields: ComplexArray, wavenumber: FloatArray, directions: FloatArray, centre: FloatArray
+) -> ComplexArray:
+    """Return far fields about the source instead of the origin.
+
+    A lens that is deeper sets the dome back, which turns the phase by the same way in front of it.
+
+    Parameters
+    ----------
+    fields : (n_frequencies, n_directions) complex array
+        Far fields about the origin, in Pa.m.
+    wavenumber : (n_frequencies,) array
+        In 1/m.
+    directions : (n_directions, 3) array
+        Unit vectors.
+    centre : (3,) array
+        Where the source is, in m.
+    """
+    way = directions @ centre
+    return np.asarray(fields * np.exp(1j * np.multiply.outer(wavenumber, way)))
 
 
 def levels_db(field: ComplexArray, window: IntArray) -> FloatArray:
@@ -228,27 +305,48 @@ def _neighbours(frequency_hz: FloatArray) -> list[IntArray]:
     return [np.flatnonzero(number == one) for one in np.unique(number)]
 
 
-def _group(points: FloatArray, fields: ComplexArray, numbers: IntArray) -> Group:
-    """Find the lengths of neighbouring frequencies from the principal components of one."""
+def _in_phase(fields: ComplexArray) -> ComplexArray:
+    """Return fields each turned to fit the mean of all best, at every frequency."""
+    turned = np.asarray(fields, dtype=complex)
+    for _ in range(_TURNS):
+        fit = np.sum(turned * turned.mean(axis=0).conj(), axis=2, keepdims=True)
+        turned = turned * np.exp(-1j * np.angle(fit))
+    return turned
+
+
+def _kernel(points: FloatArray, field: ComplexArray) -> Kernel:
+    """Find the kernel that a field's principal components suggest."""
+    # Half a second to load, and a page whose kernels were kept needs none of it.
     from sklearn.exceptions import ConvergenceWarning
     from sklearn.gaussian_process import GaussianProcessRegressor
     from sklearn.gaussian_process.kernels import (
-        RBF,
         ConstantKernel,
         DotProduct,
+        Matern,
         WhiteKernel,
     )
 
-    smooth = ConstantKernel(1.0, (1e-2, 1e3)) * RBF(np.ones(points.shape[1]), (0.1, 30.0))
+    like = Matern(np.ones(points.shape[1]), (0.1, 30.0), nu=2.5)
+    smooth = ConstantKernel(1.0, (1e-2, 1e3)) * like
     trend = ConstantKernel(1.0, (1e-3, 1e3)) * DotProduct(1.0, "fixed")
     scatter = WhiteKernel(1e-3, (1e-7, 0.3))
-    process = GaussianProcessRegressor(smooth + trend + scatter, alpha=1e-9)
+    process = GaussianProcessRegressor(smooth + trend + scatter, alpha=_NUGGET)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)  # a length at its bound is no fault
-        process.fit(points, _components(fields[:, numbers[len(numbers) // 2]]))
-    kernel = process.kernel_
-    matrix = kernel(points) + 1e-9 * np.eye(len(points))
-    return Group(numbers=numbers, kernel=kernel, inverse=np.linalg.inv(matrix))
+        process.fit(points, _components(field))
+    found = np.exp(process.kernel_.theta)  # in the order of the sum above
+    return Kernel(
+        smooth=float(found[0]),
+        lengths=tuple(map(float, found[1:-2])),
+        trend=float(found[-2]),
+        scatter=float(found[-1]),
+    )
+
+
+def _group(points: FloatArray, kernel: Kernel, numbers: IntArray) -> Group:
+    matrix = kernel.between(points, points) + (kernel.scatter + _NUGGET) * np.eye(len(points))
+    inverse = np.asarray(np.linalg.inv(matrix), dtype=float)
+    return Group(numbers=numbers, kernel=kernel, inverse=inverse)
 
 
 def _components(field: ComplexArray) -> FloatArray:

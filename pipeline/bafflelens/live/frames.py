@@ -21,6 +21,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.directivity.polars import orbit_directions, orbit_levels_db
 from bafflelens.live.estimate import USEFUL_DB, Estimate
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.plane_cuts import cut_by_plane
 from bafflelens.mesh.surface_names import surface_kind
 from bafflelens.report.curves import requirements_of, towards_of
 from bafflelens.scoring.score import Score
@@ -141,8 +142,6 @@ def shape_arrays(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[list[str], dict
         ``corners`` (n_triangles, 9), ``kind`` (n_triangles,) with the place of its kind, and the
         segments of the vertical and of the horizontal section, (n, 4).
     """
-    from bafflelens.report.section_picture import cut_by_plane
-
     mesh = mesh.whole(symmetry)
     names = [surface_kind(str(name)) or "other" for name in mesh.surface]
     kinds = sorted(set(names))

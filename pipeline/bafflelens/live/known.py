@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import threading
+from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -12,6 +13,7 @@ import xarray as xr
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.live.estimate import fewest_shapes
 from bafflelens.live.frames import DRAFT, SOLVED
+from bafflelens.live.kept import keep_learned, load_kept
 from bafflelens.live.solved import (
     Answer,
     Judge,
@@ -62,6 +64,9 @@ class Known:
     meshes: dict[Key, Mesh] = field(default_factory=dict)
     learned: Learned | None = None
     _ranked: tuple[tuple[int, ...], list[dict[str, Any]]] | None = None
+    _start: tuple[tuple[int, ...], Mapping[str, float]] | None = None
+    _learned_from: tuple[object, ...] = ()
+    _reading: threading.Lock = field(default_factory=threading.Lock)
     _looked: tuple[int, ...] = ()
 
     @property
@@ -116,6 +121,12 @@ class Known:
 
     def start(self) -> Mapping[str, float]:
         """Return where the sliders begin: at the best that is solved, else at the first."""
+        stamp = self.judge.folder.stamp()
+        if self._start is None or self._start[0] != stamp:
+            self._start = (stamp, self._best())
+        return self._start[1]
+
+    def _best(self) -> Mapping[str, float]:
         ranked = [row.candidate for row in rank_run(self.judge.folder)]
         shapes = [c for c in ranked if set(self.judge.searched) <= set(c.values)]
         shapes = [c for c in shapes if not c.is_baseline] or shapes
@@ -132,13 +143,29 @@ class Known:
 
     def add_draft(self, values: Mapping[str, float], dataset: xr.Dataset) -> None:
         """Enter a draft."""
-        self.drafts[key_of(values)] = Answer(id="", values=values, dataset=dataset)
+        answer = Answer(id="", values=values, dataset=dataset)
+        self.drafts = {**self.drafts, key_of(values): answer}  # others may be going through them
 
-    def read_new(self) -> bool:
-        """Read what is solved in full and not known yet; tell whether there was any."""
-        found = answers_of(self.judge, self.answers)
-        self.answers = {**self.answers, **found}  # the page may be going through them
+    def read_first(self) -> None:
+        """Read what a page shows first: the shape that it begins with, and the baseline."""
+        start = key_of(self.start())
+        first = [c.id for c in self.judge.folder.candidates() if key_of(c.values) == start]
+        self.read_new({BASELINE_ID, *first})
+
+    def read_new(self, only: Container[str] | None = None) -> bool:
+        """Read what is solved in full and not known yet; tell whether there was any.
+
+        With ``only``, no other candidates are read.
+        """
+        with self._reading:
+            found = answers_of(self.judge, self.answers, only)
+            self.answers = {**self.answers, **found}  # the page may be going through them
         return bool(found)
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether the run has changed since it was last read."""
+        return self.judge.folder.stamp() != self._looked
 
     def read_what_others_solved(self) -> bool:
         """Read what another process has solved meanwhile; tell whether there was any."""
@@ -148,18 +175,29 @@ class Known:
         self._looked = stamp
         return self.read_new()
 
-    def learn(self, tell: Callable[[], None]) -> None:
+    def learn(self, tell: Callable[[], None]) -> bool:
         """Learn anew from what is solved: the full bands if they are enough, else the drafts.
 
-        ``tell`` is called once estimates can be made, before it is known how far off they are.
+        Returns whether there was anything new to learn from. ``tell`` is called once estimates
+        can be made, before it is known how far off they are.
         """
-        full = self.answers.get(BASELINE_ID)
-        learned = learned_from(self.judge, self.answers, full.dataset if full else None)
+        answers, full = self.answers, self.answers.get(BASELINE_ID)
+        drawn, beside = self.drafts, self.draft_baseline
+        given: tuple[object, ...] = (*answers, full)
+        if len(answers) <= self.fewest:  # then each draft counts
+            given += (*drawn, beside)
+        if given == self._learned_from:
+            return False
+        before = load_kept(self.judge.folder)
+        learned = learned_from(self.judge, answers, full.dataset if full else None, before)
         if learned is None:
-            drafts = {str(n): answer for n, answer in enumerate(self.drafts.values())}
-            beside = self.draft_baseline
+            drafts = {str(n): answer for n, answer in enumerate(drawn.values())}
             learned = learned_from(self.judge, drafts, beside.dataset if beside else None)
         if learned is not None:
             self.learned = learned
-            tell()
-            self.learned = with_score_band(self.judge, learned)
+            if not learned.is_judged:
+                tell()
+                self.learned = learned = with_score_band(self.judge, learned)
+                keep_learned(self.judge.folder, learned)
+        self._learned_from = given
+        return True

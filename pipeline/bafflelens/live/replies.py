@@ -11,12 +11,12 @@ import xarray as xr
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.live.clay import carved_frame
 from bafflelens.live.frames import DRAFT, SOLVED, frame, levels_of, score_lines, shape_arrays
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.solved import Judge
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report.summary import candidates_of
+from bafflelens.scoring.carved import is_carved
 
 
 def answer_frame(
@@ -85,6 +85,9 @@ def opened_frames(known: Known, wish_number: int, candidate_id: str) -> list[byt
     with suppress(BafflelensError, OSError):
         mesh = folder.load_mesh(candidate_id)
         found.append(shape_frame(judge, mesh, candidate_id, wish_number, candidate_id))
-    with suppress(StoreError):
-        found += [one for one in (carved_frame(folder, candidate_id),) if one is not None]
+    if is_carved(candidate_id):
+        from bafflelens.live.clay import carved_frame  # slow to load
+
+        with suppress(StoreError):
+            found += [one for one in (carved_frame(folder, candidate_id),) if one is not None]
     return found

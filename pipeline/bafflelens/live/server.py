@@ -14,7 +14,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import uvicorn
 from starlette.applications import Starlette
@@ -34,8 +34,9 @@ from bafflelens.base.loopback import (
     page_address,
     safe_headers,
 )
-from bafflelens.live.desk import Desk
-from bafflelens.live.told import broken_stretches
+
+if TYPE_CHECKING:
+    from bafflelens.live.desk import Desk
 
 _PAGE: Final = Path(__file__).parent / "page"
 _KINDS: Final = {
@@ -49,6 +50,7 @@ _AT_ONCE: Final = 600.0
 _MOST_PAGES: Final = 4
 _STATE_EVERY_S: Final = 2.0
 _RULES_AFTER_S: Final = 0.3
+_LOOK_S: Final = 0.02
 _REFUSED: Final = 1008  # policy violation, RFC 6455 section 7.4.1
 
 
@@ -87,9 +89,13 @@ class _Page:
 
 
 class LiveServer:
-    """The page of one desk."""
+    """The page of one desk.
 
-    def __init__(self, desk: Desk, port: int = 0, token: str = "") -> None:
+    It may be started without one: then it shows the page, and a desk that is given later talks
+    with whoever waits there.
+    """
+
+    def __init__(self, desk: Desk | None = None, port: int = 0, token: str = "") -> None:
         self.desk = desk
         self.token = token or new_token()
         self._pages: dict[str, _Page] = {}
@@ -118,10 +124,16 @@ class LiveServer:
 
     def start(self) -> None:
         """Serve in the background; it answers when this returns."""
-        self.desk.publish = self._publish
+        if self.desk is not None:
+            self.give(self.desk)
         self._thread.start()
         while not self._server.started and self._thread.is_alive():
             time.sleep(0.01)
+
+    def give(self, desk: Desk) -> None:
+        """Let a desk answer."""
+        desk.publish = self._publish
+        self.desk = desk
 
     def stop(self) -> None:
         """End serving."""
@@ -182,6 +194,8 @@ class LiveServer:
             for work in (self._send(page), self._answer_moves(page), self._keep_told(page))
         ]
         try:
+            while self.desk is None:
+                await asyncio.sleep(_LOOK_S)
             page.put(await asyncio.to_thread(self.desk.hello))
             await self._listen(page)
         except (WebSocketDisconnect, RuntimeError):
@@ -218,6 +232,8 @@ class LiveServer:
             message, page.move = page.move, None
             if message is not None:
                 await self._do(page, message)
+                if page.move is None:  # levels first: they are what a move is made for
+                    await self._do(page, {**message, "kind": "shape"})
                 with suppress(TimeoutError):
                     await asyncio.wait_for(page.moved.wait(), _RULES_AFTER_S)
                 if page.move is None:  # they take longer than an answer may
@@ -232,12 +248,13 @@ class LiveServer:
 
     def _done(self, page: str, message: dict[str, Any]) -> list[Any]:
         desk, kind = self.desk, message["kind"]
+        assert desk is not None  # nobody is listened to before
         if kind == "move":
-            values = desk.values_of(message["values"])
-            answer = desk.move(page, message["move"], values)
-            return [answer, *desk.shapes(message["move"], values)]
+            return [desk.move(page, message["move"], desk.values_of(message["values"]))]
+        if kind == "shape":
+            return desk.shapes(message["move"], desk.values_of(message["values"]))
         if kind == "rules":
-            broken = broken_stretches(desk.judge, desk.values_of(message["values"]))
+            broken = desk.rules(desk.values_of(message["values"]))
             return [{"kind": "rules", "move": message["move"], "broken": broken}]
         if kind == "open":
             return list(desk.opened(page, message["move"], message["id"]))
@@ -265,6 +282,8 @@ class LiveServer:
         """Tell how far a run is that goes on in another process."""
         while True:
             await asyncio.sleep(_STATE_EVERY_S)
+            if self.desk is None:
+                continue
             with suppress(BafflelensError):
                 page.put({"kind": "state", **await asyncio.to_thread(self.desk.state)})
 

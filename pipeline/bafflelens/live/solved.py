@@ -3,16 +3,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
+from pathlib import Path
 from typing import Final
 
 import numpy as np
 import xarray as xr
 
-from bafflelens.base.conventions import FloatArray, IntArray
+import bafflelens
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray, direction_vectors
+from bafflelens.base.digests import digest_of
 from bafflelens.base.errors import BafflelensError
+from bafflelens.base.provenance import source_digest
 from bafflelens.base.status import Status
 from bafflelens.directivity.far_field_data import complex_variables, is_solved
 from bafflelens.directivity.polars import LISTENING_WINDOW
@@ -20,7 +25,14 @@ from bafflelens.directivity.source_sums import power_values, source_values
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID, faults_of, settings_of
 from bafflelens.job.shape_sections import Choices, Setting, Span
-from bafflelens.live.estimate import Estimate, Estimator, estimator_of, fewest_shapes
+from bafflelens.live.estimate import (
+    Estimate,
+    Estimator,
+    Kernel,
+    about_source,
+    estimator_of,
+    fewest_shapes,
+)
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.criteria import needed_directions
 from bafflelens.scoring.score import Score, score
@@ -94,6 +106,12 @@ class Judge:
 
         return faults_of(self.loaded, values, check)
 
+    def source_centre(self, values: Mapping[str, float]) -> FloatArray:
+        """Return where the source on the reference axis is, or the one nearest to it, in m."""
+        motions, _ = self.loaded.boundaries.both_of(self.loaded.shape, values)
+        centres = np.array([motion.centre for motion in motions])
+        return np.asarray(centres[np.hypot(centres[:, 1], centres[:, 2]).argmin()])
+
     def as_played(self, dataset: xr.Dataset) -> xr.Dataset:
         """Return what was solved as it plays, in the directions that are looked at."""
         found = played(self.folder, self.loaded, dataset)
@@ -112,13 +130,17 @@ def limits_of(setting: Setting) -> tuple[float, float]:
     return min(values), max(values)
 
 
-def answers_of(judge: Judge, known: Container[str] = ()) -> dict[str, Answer]:
+def answers_of(
+    judge: Judge, known: Container[str] = (), only: Container[str] | None = None
+) -> dict[str, Answer]:
     """Return the candidates of a run that are solved in full, the baseline among them, by id.
 
-    Those whose ids are known are left out.
+    Those whose ids are known are left out, and with ``only`` all others than these.
     """
     found = {}
     for candidate in judge.folder.candidates():
+        if only is not None and candidate.id not in only:
+            continue
         if candidate.id in known or not judge.folder.has_directivity(candidate.id):
             continue
         if (candidate.is_baseline and candidate.id != BASELINE_ID) or is_carved(candidate.id):
@@ -146,23 +168,55 @@ class Learned:
     baseline : xarray.Dataset or None
         Solved alike.
     score_off_db : float
-        95 % of scores of shapes that were left out are within so many dB; NaN until that is known.
+        95 % of scores of shapes that were left out are within so many dB; NaN until that is
+        known, or if none has a score.
+    is_judged : bool
+        Whether that was looked at.
+    digest : str
+        Of all that it was learned from.
     """
 
     estimator: Estimator
     template: xr.Dataset
     baseline: xr.Dataset | None
     score_off_db: float = float("nan")
+    is_judged: bool = False
+    digest: str = ""
 
     def dataset_of(self, estimate: Estimate) -> xr.Dataset:
         """Return an estimate as a directivity dataset, which everything that judges takes."""
         return _filled(self.template, self.estimator, estimate.field, estimate.power)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """What took its time when a run was learned from: kept, it is there at once.
+
+    Attributes
+    ----------
+    digest : str
+        Of all that it was learned from.
+    kernels : tuple of Kernel
+        Of the `Estimator`.
+    score_off_db : float
+        Of `Learned`.
+    """
+
+    digest: str
+    kernels: tuple[Kernel, ...]
+    score_off_db: float
+
+
 def learned_from(
-    judge: Judge, answers: Mapping[str, Answer], baseline: xr.Dataset | None
+    judge: Judge,
+    answers: Mapping[str, Answer],
+    baseline: xr.Dataset | None,
+    found: Found | None = None,
 ) -> Learned | None:
-    """Learn from solved shapes; None while there are too few alike."""
+    """Learn from solved shapes; None while there are too few alike.
+
+    What was found before is taken where it was found from the same.
+    """
     searched = judge.searched
     shapes = [a for name, a in answers.items() if name != BASELINE_ID]
     shapes = [a for a in shapes if set(searched) <= set(a.values) and _is_whole(a.dataset)]
@@ -176,17 +230,31 @@ def learned_from(
     template = shapes[0].dataset
     chosen = np.flatnonzero(is_solved(template))
     template = template.isel(frequency=chosen)
+    values = np.array([[answer.values[key] for key in searched] for answer in shapes])
+    fields = np.array([_about_source(judge, answer)[chosen] for answer in shapes])
+    power = np.array([power_values(answer.dataset)[chosen] for answer in shapes])
+    beside = None if baseline is None else source_values(baseline)
+    digest = digest_of(_program(), judge.loaded.text, values, fields, power, beside).hex()
+    is_known = found is not None and found.digest == digest
     estimator = estimator_of(
-        np.array([[answer.values[key] for key in searched] for answer in shapes]),
-        np.array([source_values(answer.dataset)[chosen] for answer in shapes]),
-        np.array([power_values(answer.dataset)[chosen] for answer in shapes]),
+        values,
+        fields,
+        power,
         frequency_hz=np.asarray(template["frequency"].values, dtype=float),
         low=limits[:, 0],
         high=limits[:, 1],
         window=_numbers_of(template, LISTENING_WINDOW),
         judged=judged_directions(template),
+        kernels=found.kernels if found is not None and is_known else (),
     )
-    return Learned(estimator=estimator, template=template, baseline=baseline)
+    return Learned(
+        estimator=estimator,
+        template=template,
+        baseline=baseline,
+        score_off_db=found.score_off_db if found is not None and is_known else math.nan,
+        is_judged=is_known,
+        digest=digest,
+    )
 
 
 def with_score_band(judge: Judge, learned: Learned, share: float = 0.95) -> Learned:
@@ -203,9 +271,9 @@ def with_score_band(judge: Judge, learned: Learned, share: float = 0.95) -> Lear
         off_db.append(abs(scores[0] - scores[1]))
     finite = [value for value in off_db if np.isfinite(value)]
     if not finite:
-        return learned
+        return replace(learned, is_judged=True)
     level = min(share * (len(finite) + 1) / len(finite), 1.0)
-    return replace(learned, score_off_db=float(np.quantile(finite, level)))
+    return replace(learned, score_off_db=float(np.quantile(finite, level)), is_judged=True)
 
 
 def judged_directions(dataset: xr.Dataset) -> IntArray:
@@ -213,6 +281,24 @@ def judged_directions(dataset: xr.Dataset) -> IntArray:
     azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
     in_front = (elevation == 0) & (np.abs(azimuth) <= JUDGED_DEG)
     return np.flatnonzero(in_front | ((azimuth == 0) & (np.abs(elevation) <= JUDGED_DEG)))
+
+
+@cache
+def _program() -> str:
+    """Return a digest of the source that what is found follows from."""
+    return source_digest(Path(bafflelens.__file__).parent, ("live", "directivity", "scoring"))
+
+
+def _about_source(judge: Judge, answer: Answer) -> ComplexArray:
+    """Return the far field of a solved shape about its source, (n_frequencies, n_directions)."""
+    dataset = answer.dataset
+    frequency_hz = np.asarray(dataset["frequency"].values, dtype=float)
+    return about_source(
+        source_values(dataset),
+        2 * np.pi * frequency_hz / dataset.attrs["air_sound_speed_m_s"],
+        direction_vectors(dataset["azimuth_deg"].values, dataset["elevation_deg"].values),
+        judge.source_centre(answer.values),
+    )
 
 
 def _filled(

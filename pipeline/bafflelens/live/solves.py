@@ -7,8 +7,8 @@ asked between its pieces: what is not begun by then never is.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 
 from bafflelens import store
-from bafflelens.base.errors import MeshingError
+from bafflelens.base.errors import BafflelensError, MeshingError
 from bafflelens.bem.sweep import BandResult
 from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import assemble_dataset
@@ -25,8 +25,9 @@ from bafflelens.job.fidelity import LOOK_QUALITY
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
 from bafflelens.live.solved import Judge
+from bafflelens.live.told import draft_frequencies
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.quality import bands
+from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.report.summary import solved_candidate
 from bafflelens.run.carving.carve import carve_candidate, knowing_carved, with_changes
 from bafflelens.run.catalogued import sampling_of
@@ -43,12 +44,16 @@ from bafflelens.run.solving import solve_candidates
 from bafflelens.run.state import Run, shape_id_of
 from bafflelens.run.work_loop import Wanted, WorkLoop
 from bafflelens.scoring.by_hand import hand_id
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import CandidateResult
+from bafflelens.shapes.meshing.parameters import Shape
 from bafflelens.shapes.meshing.scripts import packed
 from bafflelens.store.run_record import keep_journal
 from bafflelens.workers.caching.cached_pool import RememberingPool
+from bafflelens.workers.work_units import Methods
 
-DRAFT_FREQUENCIES: Final = 12
+_MESHES_OF_DRAFT: Final = 3
+_OCTAVES_OF_MESH: Final = 0.5  # of all but the last, which holds what is below
 
 IsOver = Callable[[], bool]
 OnMesh = Callable[[Mesh], None]
@@ -124,30 +129,39 @@ class Bench:
         """
         loaded = draft_job(self.judge.loaded)
         shape = loaded.shape_of(candidate_id)
-        chosen = bands(draft_frequencies(self.judge.loaded), LOOK_QUALITY)
+        chosen = draft_bands(draft_frequencies(self.judge.loaded))
         drawn = _candidate(candidate_id, shape.name, values)
         settings = solve_settings(loaded, drawn, keep_surface=False, with_family=False)
         self.number += 1
         name = f"draft {self.number}"
-        meshes = self.pool.mesh(
-            name,
-            self.options.methods,
-            packed(shape),
-            dict(values),
-            band_mesh_sizes(loaded, chosen),
-            loaded.job.solve.mesh_time_limit_s,
-            moved_from=self.anchors.setdefault(shape.name, dict(values)),
-        )
-        for number, band in enumerate(chosen):
-            self.pool.solve_band(
-                f"{name} band {number + 1}",
+        sizes = band_mesh_sizes(loaded, chosen)
+        anchor = self.anchors.setdefault(shape.name, dict(values))
+        # The finest takes as long as the others together: two workers have as much to do.
+        asked = [part for part in (chosen[-1:], chosen[:-1]) if part]
+        pieces = 0
+        for part in asked:
+            meshes = self.pool.mesh(
+                f"{name} mesh for {part[-1].mesh_frequency_hz:.0f} Hz",
                 self.options.methods,
-                meshes,
-                number,
-                band,
-                settings,
-                priority=number / len(chosen),
+                packed(shape),
+                dict(values),
+                [size for size, band in zip(sizes, chosen, strict=True) if band in part],
+                loaded.job.solve.mesh_time_limit_s,
+                priority=1.0,
+                moved_from=anchor,
             )
+            for number, band in enumerate(part):
+                for piece in pieces_of(band, self.pool.size):
+                    pieces += 1
+                    self.pool.solve_band(
+                        f"{name} piece {pieces}",
+                        self.options.methods,
+                        meshes,
+                        number,
+                        piece,
+                        settings,
+                        priority=piece.frequencies_hz[-1] / chosen[-1].mesh_frequency_hz,
+                    )
         results: list[BandResult] = []
         finest: Mesh | None = None
         for outcome in self.pool.outcomes(is_over):
@@ -156,14 +170,16 @@ class Bench:
                 for _ in self.pool.outcomes(lambda: True):  # the rest of it is not wanted
                     pass
                 raise MeshingError(failed)
-            if outcome.name == name:
-                finest = max(outcome.value.value, key=lambda mesh: mesh.n_triangles)
+            if isinstance(outcome.value.value, tuple):
+                made = max(outcome.value.value, key=lambda mesh: mesh.n_triangles)
                 if not all(mesh.places and mesh.places.is_moved for mesh in outcome.value.value):
                     self.anchors[shape.name] = dict(values)  # too far to be moved
-                on_mesh(finest)
+                if finest is None or made.n_triangles > finest.n_triangles:
+                    finest = made
+                    on_mesh(finest)
             else:
                 results.append(replace(outcome.value.value, surface=None))
-        if len(results) < len(chosen) or finest is None:
+        if len(results) < pieces or finest is None:
             return None
         dataset = assemble_dataset(
             directions(),
@@ -243,11 +259,45 @@ class Bench:
 def open_bench(judge: Judge, options: RunOptions) -> Iterator[Bench]:
     """Start the workers for a page, and end them with it."""
     loaded = with_engine(judge.loaded, engine_at_hand(judge.loaded, options))
-    plan = plan_job(loaded, sampling_of(judge.folder, loaded), options)
-    options.methods.warm_up(options.progress.say)
+    judge = Judge(loaded=loaded, folder=judge.folder)
+    methods = replace(options.methods, mesh_shape=_kept_or_made(judge, options.methods))
+    sampling = sampling_of(judge.folder, loaded)
+    plan = plan_job(loaded, sampling, replace(options, methods=methods))
     with remembering_pool(plan, options) as pool:
-        judge = Judge(loaded=loaded, folder=judge.folder)
+        # By a worker: here it would hold up whoever answers moves.
+        pool.submit("warming up", _warm_up, options.methods)
+        for outcome in pool.outcomes():
+            if outcome.error:
+                raise MeshingError(outcome.error)
         yield Bench(judge=judge, plan=plan, pool=pool, options=options)
+
+
+def _warm_up(methods: Methods) -> None:
+    methods.warm_up(lambda text: None)
+
+
+def _kept_or_made(judge: Judge, methods: Methods) -> Callable[..., tuple[Mesh, ...]]:
+    """Return what gives the mesh that a run has kept of a shape, whatever its size, or makes it.
+
+    A plan asks for the areas of a few shapes only.
+    """
+    folder = judge.folder
+    kept = {
+        (judge.loaded.shape_of(candidate.id).script, *sorted(candidate.values.items())): candidate
+        for candidate in folder.candidates()
+        if folder.has_directivity(candidate.id) and not is_carved(candidate.id)
+    }
+
+    def mesh(
+        shape: Shape, values: Mapping[str, float], sizes: Sequence[MeshSize], limit_s: float
+    ) -> tuple[Mesh, ...]:
+        candidate = kept.get((shape.script, *sorted(values.items())))
+        if candidate is not None:
+            with suppress(BafflelensError, OSError):
+                return (folder.load_mesh(candidate.id),) * len(sizes)
+        return methods.mesh_shape(shape, values, sizes, limit_s)
+
+    return mesh
 
 
 def draft_job(loaded: LoadedJob) -> LoadedJob:
@@ -256,12 +306,28 @@ def draft_job(loaded: LoadedJob) -> LoadedJob:
     return replace(loaded, job=loaded.job.model_copy(update={"solve": solve}))
 
 
-def draft_frequencies(loaded: LoadedJob) -> tuple[float, ...]:
-    """Return the twelve frequencies of a draft, evenly spread over the band that is scored."""
-    frequencies, judged = loaded.job.frequencies, loaded.job.score
-    low = max(frequencies.from_hz, judged.from_hz)
-    high = min(frequencies.to_hz, judged.to_hz)
-    return tuple(float(f) for f in np.geomspace(low, high, DRAFT_FREQUENCIES))
+def draft_bands(frequencies_hz: Sequence[float]) -> tuple[Band, ...]:
+    """Split the frequencies of a draft into a few bands that share a mesh, the coarsest first.
+
+    Moving a mesh takes as long as a frequency on a coarse one, so fewer are made than for a full
+    band: half an octave each from the top, the last for all that is below.
+    """
+    rising = np.unique(np.asarray(frequencies_hz, dtype=float))
+    below = np.floor(np.log2(rising[-1] / rising) / _OCTAVES_OF_MESH + 1e-9)
+    number = np.minimum(below, _MESHES_OF_DRAFT - 1)
+    return tuple(
+        Band(
+            frequencies_hz=tuple(map(float, rising[number == n])),
+            mesh_frequency_hz=float(rising[number == n].max()),
+        )
+        for n in np.unique(number)[::-1]
+    )
+
+
+def pieces_of(band: Band, workers: int) -> tuple[Band, ...]:
+    """Return a band in pieces that workers can share."""
+    shared = np.array_split(band.frequencies_hz, min(workers, len(band.frequencies_hz)))
+    return tuple(replace(band, frequencies_hz=tuple(map(float, each))) for each in shared)
 
 
 def _candidate(name: str, label: str, values: Mapping[str, float]) -> CandidateResult:

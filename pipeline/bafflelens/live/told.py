@@ -10,10 +10,13 @@ import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.parameter_words import unit_text
+from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Choices
 from bafflelens.live.frames import json_number
 from bafflelens.live.solved import Judge, limits_of
 from bafflelens.scoring.ranking import RankedRow
+
+DRAFT_FREQUENCIES: Final = 12
 
 _STEPS: Final = 100
 _LOOKED_AT: Final = 21  # places along a dimension where rules are asked
@@ -38,6 +41,14 @@ def sliders_of(judge: Judge) -> list[dict[str, Any]]:
             }
         )
     return sliders
+
+
+def draft_frequencies(loaded: LoadedJob) -> tuple[float, ...]:
+    """Return the twelve frequencies of a draft, evenly spread over the band that is scored."""
+    frequencies, judged = loaded.job.frequencies, loaded.job.score
+    low = max(frequencies.from_hz, judged.from_hz)
+    high = min(frequencies.to_hz, judged.to_hz)
+    return tuple(float(f) for f in np.geomspace(low, high, DRAFT_FREQUENCIES))
 
 
 def all_values(

@@ -15,6 +15,7 @@ from matplotlib.path import Path as Outline
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.plane_cuts import cut_by_plane
 from bafflelens.mesh.surface_names import FINE_KINDS, GUIDING_KINDS, surface_kind
 from bafflelens.report.dimensions import Dimension
 from bafflelens.report.shape_picture import add_legend, colour_of, names_in
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
 _BODY_COLOUR: Final = "#eceeea"
 _FILL_STEPS: Final = 800
-_OFF_PLANE_M: Final = 1e-6  # sections beside the mirror plane, where vertices lie
 
 
 def section_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> str:
@@ -230,23 +230,6 @@ def _draw_section(axes: Axes, mesh: Mesh, *, across: int) -> None:
         axes.add_patch(
             PathPatch(Outline(ends, codes), edgecolor=colour_of(name), linewidth=2.2, fill=False)
         )
-
-
-def cut_by_plane(corners: FloatArray, across: int) -> FloatArray:
-    """Return the segments in which a plane cuts triangles, (n_segments, 2 ends, 3), in m."""
-    height = corners[:, :, across] - _OFF_PLANE_M
-    ends = []
-    cut = np.flatnonzero((height.min(axis=1) < 0) & (height.max(axis=1) > 0))
-    for triangle, level in zip(corners[cut], height[cut], strict=True):
-        points = []
-        for i in range(3):
-            j = (i + 1) % 3
-            if level[i] * level[j] < 0:
-                share = level[i] / (level[i] - level[j])
-                points.append(triangle[i] + share * (triangle[j] - triangle[i]))
-        if len(points) == 2:
-            ends.append(points)
-    return np.asarray(ends, dtype=float).reshape(-1, 2, 3)
 
 
 def _dimension(

@@ -10,6 +10,7 @@
         run.json            versions, commit, machine, status and time of every task
         log.txt             what happened, line by line
         status.json         how far it is, for other terminals
+        estimates.json      what the live page learned from it
         catalog.sqlite      candidates, parameters, status, scores
         candidates.jsonl    the candidates once more, to make the catalogue anew if it is damaged
         candidates/c001/    mesh.npz (the finest), directivity.nc, surface/ (pressure on it)
@@ -21,9 +22,9 @@
     results/solved.sqlite   solved frequencies that all runs share (`bafflelens.workers.caching`)
 
 Files are written under a temporary name and renamed, so that whatever stops a run leaves each
-of them whole. Results are never overwritten; ``run.json`` and the report are replaced. While a
-candidate is being solved, its finished bands lie in ``candidates/c001/bands/``; a run that was
-stopped goes on from there.
+of them whole. Results are never overwritten; ``run.json``, ``estimates.json`` and the report are
+replaced. While a candidate is being solved, its finished bands lie in
+``candidates/c001/bands/``; a run that was stopped goes on from there.
 """
 
 from bafflelens.base.writing import has_room, require_new_folder, write_file, write_folder

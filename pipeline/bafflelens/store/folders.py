@@ -184,6 +184,19 @@ class RunFolder(Catalogue, CandidateFiles):
         except StoreError:
             return {}
 
+    def save_learned(self, content: Mapping[str, object]) -> None:
+        """Replace ``estimates.json``: what the live page found while it learned from this run."""
+        text = json.dumps(content, allow_nan=False)
+        write_file(self.path / "estimates.json", text.encode(), replace_existing=True)
+
+    def load_learned(self) -> dict[str, Any]:
+        """Return the content of ``estimates.json``; empty if there is none, or it is damaged."""
+        path, rule = self.path / "estimates.json", "what was learned from a run"
+        try:
+            return read_json(path, "estimates", rule, StoreError, most=MIB)
+        except StoreError:
+            return {}
+
     # ------------------------------------------------------------------ reports and mending
 
     def write_filed(self, content: bytes) -> None:

@@ -4,6 +4,10 @@
 const STEP_DB = 3;
 // Light is loud; each step is darker than the one before, so that no colour needs to be told apart.
 const STEPS = ["#fdf3c4", "#f2dc8a", "#dbc26f", "#b8aa74", "#93937a", "#74807f", "#56707f", "#375b78", "#1b3c63"];
+// A colour as a pixel's four bytes, the first of them red.
+const pixel = (bytes) => new Uint32Array(Uint8Array.from([...bytes, 255]).buffer)[0];
+const PALETTE = STEPS.map((one) => pixel([1, 3, 5].map((i) => parseInt(one.slice(i, i + 2), 16))));
+const HATCH = pixel([120, 125, 130]), WHITE = pixel([255, 255, 255]);
 const ANGLE = 90;
 const LEFT = 36, BOTTOM = 22, TOP = 4, RIGHT = 6;
 const TICKS = [500, 1000, 2000, 5000, 10000, 20000];
@@ -38,8 +42,18 @@ function between(axis, value) {
   return [i, Math.min(Math.max(share, 0), 1)];
 }
 
-// Levels of a plane on a grid of pixels, NaN where nothing is known.
+// Levels of a plane on a grid of pixels, NaN where nothing is known; kept, since what is held is
+// drawn again beside each shape.
+const grids = new WeakMap();
 function grid(frame, plane, columns, rows, range) {
+  const name = `${plane} ${columns} ${rows} ${range}`;
+  const known = grids.get(frame.arrays) ?? {};
+  if (known[plane]?.name !== name) known[plane] = { name, levels: gridded(frame, plane, columns, rows, range) };
+  grids.set(frame.arrays, known);
+  return known[plane].levels;
+}
+
+function gridded(frame, plane, columns, rows, range) {
   const frequency = [...frame.arrays.frequency.data].map(Math.log);
   const angle = frame.arrays.angle.data, levels = frame.arrays[plane].data, wide = angle.length;
   const found = new Float32Array(columns * rows).fill(NaN);
@@ -71,13 +85,13 @@ export function drawMap(canvas, frame, plane, range, other) {
   if (frame?.arrays[plane]) {
     const levels = grid(frame, plane, columns, rows, range);
     const image = new ImageData(columns, rows);
-    const palette = STEPS.map((one) => [1, 3, 5].map((i) => parseInt(one.slice(i, i + 2), 16)));
-    for (let i = 0; i < levels.length; i++) {
-      const level = levels[i];
-      const hatched = (Math.floor(i / columns) + (i % columns)) % 7 === 0;
-      const step = Math.min(Math.max(Math.ceil(-level / STEP_DB - 0.5), 0), STEPS.length - 1);
-      image.data.set(Number.isNaN(level) ? (hatched ? [120, 125, 130, 255] : [255, 255, 255, 255]) : [...palette[step], 255], 4 * i);
-    }
+    const pixels = new Uint32Array(image.data.buffer);
+    for (let r = 0, i = 0; r < rows; r++)
+      for (let c = 0; c < columns; c++, i++) {
+        const level = levels[i];
+        const step = Math.min(Math.max(Math.ceil(-level / STEP_DB - 0.5), 0), STEPS.length - 1);
+        pixels[i] = Number.isNaN(level) ? ((r + c) % 7 === 0 ? HATCH : WHITE) : PALETTE[step];
+      }
     const small = new OffscreenCanvas(columns, rows);
     small.getContext("2d").putImageData(image, 0, 0);
     pen.drawImage(small, LEFT, TOP);
@@ -118,8 +132,11 @@ function contour(pen, levels, columns, rows, level, colour, width, dashes) {
   const step = 4;
   for (let r = 0; r + step < rows; r += step)
     for (let c = 0; c + step < columns; c += step) {
+      const at = r * columns + c, below = at + step * columns;
+      const values = [levels[at] - level, levels[at + step] - level, levels[below + step] - level, levels[below] - level];
+      // Most cells are crossed by nothing: NaN never is.
+      if (!(Math.min(...values) < 0 && Math.max(...values) > 0)) continue;
       const corners = [[r, c], [r, c + step], [r + step, c + step], [r + step, c]];
-      const values = corners.map(([i, j]) => levels[i * columns + j] - level);
       const points = [];
       for (let k = 0; k < 4; k++) {
         const a = values[k], b = values[(k + 1) % 4];

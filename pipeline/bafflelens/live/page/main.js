@@ -61,6 +61,7 @@ function move() {
   captions();
   buttons();
   remember();
+  performance.mark("moved");
   wire.send({ kind: "move", move: now.move, values: sliders.values });
 }
 
@@ -141,10 +142,12 @@ function state(message) {
 function answer(message) {
   if (message.move !== now.move) return;
   if (now.frame?.move === message.move && rank(message) < rank(now.frame)) return;
+  performance.mark("answered");
   now.frame = message;
   at("fault").textContent = message.faults.length ? `No such shape: ${message.faults[0]}` : "";
   draw();
-  if (now.state) ranking();
+  shownRow();
+  performance.mark("drawn");
 }
 
 const rank = (frame) => ["", "before", "estimated", "draft", "solved"].indexOf(frame.mark);
@@ -250,7 +253,8 @@ function widest(frame, plane) {
     if (Math.abs(angle[i % angle.length]) <= 60) found.push(value);
   });
   found.sort((a, b) => a - b);
-  return ` ±${found[Math.floor(found.length / 2)].toFixed(1)} dB`;
+  const half = Math.max(found[Math.floor(found.length / 2)], 0.1); // no band is of no width
+  return ` ±${half.toFixed(1)} dB`;
 }
 
 function marked(frame, plane) {
@@ -279,8 +283,12 @@ function draw() {
   const { frame, held } = now;
   captions();
   const range = rangeOf([frame, held]);
-  for (const { plane, whose, canvas } of maps) {
+  for (const map of maps) {
+    const { plane, whose, canvas } = map;
     const one = whose === "this" ? frame : held;
+    const drawn = [one, whose === "this" ? held : null, ...range, canvas.clientWidth, canvas.clientHeight];
+    if (map.drawn?.every((each, i) => each === drawn[i])) continue; // what is held stays while this one moves
+    map.drawn = drawn;
     drawMap(canvas, one, plane, range, whose === "this" ? held : null);
   }
   for (const { wanted, canvas } of curves) {
@@ -296,7 +304,10 @@ function draw() {
 function drawShape() {
   const note = now.shape && now.shapeOf !== now.move ? "of an earlier move; the new one is not meshed yet" : "";
   at("shape-of").textContent = now.shape ? note : "is shown when it is meshed";
-  drawSection(at("side"), now.shape, now.heldShape);
+  const canvas = at("side"), drawn = [now.shape, now.heldShape, canvas.clientWidth, canvas.clientHeight];
+  if (now.section?.every((each, i) => each === drawn[i])) return;
+  now.section = drawn;
+  drawSection(canvas, now.shape, now.heldShape);
 }
 
 function kinds(names) {
@@ -358,7 +369,7 @@ function tell() {
 function ranking() {
   at("ranking").tBodies[0].replaceChildren(...now.state.rows.map((row) => {
     const line = document.createElement("tr");
-    line.classList.toggle("shown", row.id === (now.shownId || now.frame?.id));
+    line.dataset.id = row.id;
     const name = element("button", row.id, { type: "button", title: `${row.label}${row.notes.length ? `\n${row.notes.join("\n")}` : ""}` });
     name.disabled = row.score_db === null;
     name.onclick = () => open(row.id);
@@ -373,6 +384,12 @@ function ranking() {
     line.append(element("td", row.place ?? ""), cell, element("td", row.score_db === null ? row.status : decibels(row.score_db)), last);
     return line;
   }));
+  shownRow();
+}
+
+function shownRow() {
+  const shown = now.shownId || now.frame?.id;
+  for (const row of at("ranking").tBodies[0].rows) row.classList.toggle("shown", row.dataset.id === shown);
 }
 
 function buttons() {

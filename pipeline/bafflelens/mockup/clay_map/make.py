@@ -18,7 +18,14 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
 from bafflelens.base.writing import require_new_folder, write_folder
 from bafflelens.mockup.clay_map.pictures import parts_picture, score_picture
-from bafflelens.mockup.clay_map.places import ClayMap, ClayPlace, best_places, clay_map
+from bafflelens.mockup.clay_map.places import (
+    USUAL_ACROSS_MM,
+    USUAL_AMOUNT_MM,
+    ClayMap,
+    ClayPlace,
+    best_places,
+    clay_map,
+)
 from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
 from bafflelens.mockup.clay_map.slopes import (
     Slopes,
@@ -33,8 +40,6 @@ from bafflelens.store import RunFolder
 SMALLEST_ACROSS_MM: Final = 10.0
 LARGEST_ACROSS_MM: Final = 150.0
 HIGHEST_MM: Final = 20.0
-USUAL_AMOUNT_MM: Final = 3.0
-USUAL_ACROSS_MM: Final = 30.0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,6 +17,8 @@ from bafflelens.bem.surface_slope import vertex_normals
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mockup.clay_map.slopes import Slopes
 
+USUAL_AMOUNT_MM: Final = 3.0
+USUAL_ACROSS_MM: Final = 30.0
 MOST_PLACES: Final = 6
 LEAST_DB_PER_MM: Final = 0.02
 """Smaller slopes are not worth an afternoon, and no better known than themselves."""

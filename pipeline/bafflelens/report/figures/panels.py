@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.legend import Legend
 from matplotlib.ticker import MultipleLocator
 
 from bafflelens.base.conventions import FloatArray
@@ -30,6 +31,7 @@ _PANEL_GAP: Final = 0.72
 _PANEL_WIDTH: Final = (FULL_WIDTH - 0.62 - 2 * _PANEL_GAP - 0.1) / 3
 _TALLEST_PANEL: Final = 3.1
 _LEGEND_COLUMNS: Final = 2
+_LEGEND_SIZES: Final = (8.0, 7.5, 7.0, 6.5, 6.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,12 +221,22 @@ def bounce_pair(
         axes.set_title(f"{requirement.title}, dB", fontsize=8.5, pad=3)
         if not number:
             handles, labels = axes.get_legend_handles_labels()
-            figure.legend(
-                handles, labels, loc="upper left", ncols=3, bbox_to_anchor=(0.11, 0.985),
-                borderpad=0, borderaxespad=0, columnspacing=1.2,
+            legend = figure.legend(
+                handles, labels, loc="upper right", ncols=3, bbox_to_anchor=(0.98, 0.985),
+                borderpad=0, borderaxespad=0, columnspacing=1.2, handlelength=2.0,
             )  # fmt: skip
+            _fit(legend, figure)
     figure.text(0.44 / 3.7 - 0.035, 0.035, "kHz", ha="right", va="bottom", fontsize=7.5)
     return figure
+
+
+def _fit(legend: Legend, figure: Figure) -> None:
+    """Make the text of a legend at the right edge smaller until it begins within the figure."""
+    for size in _LEGEND_SIZES:
+        for text in legend.get_texts():
+            text.set_fontsize(size)
+        if legend.get_window_extent().x0 >= 0.01 * figure.bbox.width:
+            return
 
 
 def level_slope(span_db: float, scales: Scales) -> float:

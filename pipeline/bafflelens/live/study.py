@@ -1,0 +1,67 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Reads and learns in a thread of its own: neither a move nor a solve waits for it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+
+from bafflelens.base.errors import BafflelensError
+from bafflelens.live.known import Known
+
+
+@dataclass(kw_only=True, eq=False)
+class Study:
+    """What reads the run and learns from it whenever it is asked.
+
+    Attributes
+    ----------
+    known : Known
+        What is read and learned goes there.
+    tell : callable
+        Called whenever there is something new; takes a ``fault``.
+    is_read : threading.Event
+        Set once all that was solved before has been read.
+    """
+
+    known: Known
+    tell: Callable[..., None]
+    is_read: threading.Event = field(default_factory=threading.Event)
+    _asked: threading.Event = field(default_factory=threading.Event)
+    _over: threading.Event = field(default_factory=threading.Event)
+    _thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Begin to read."""
+        self.ask()
+        self._thread = threading.Thread(target=self._study, name="study", daemon=True)
+        self._thread.start()
+
+    def ask(self) -> None:
+        """Have read and learned from what is new."""
+        self._asked.set()
+
+    def stop(self) -> None:
+        """End it; what is being learned is learned first."""
+        self._over.set()
+        self._asked.set()
+        if self._thread is not None:
+            self._thread.join(timeout=30)
+
+    def _study(self) -> None:
+        try:
+            while self._asked.wait() and not self._over.is_set():
+                self._asked.clear()
+                with suppress(BafflelensError):  # the next answer is another try
+                    if self.known.read_what_others_solved():
+                        self.tell()
+                    self.is_read.set()
+                    if self.known.learn(self.tell):
+                        self.tell()
+                self.is_read.set()
+        except Exception as error:  # the page must not go on silently without it
+            self.tell(fault=f"Nothing more is learned: {type(error).__name__}: {error}")
+        finally:
+            self.is_read.set()  # nobody is to wait for it

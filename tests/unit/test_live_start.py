@@ -1,0 +1,154 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How the live page starts, and what of a draft is prepared or kept for the next time."""
+
+import json
+import shutil
+import time
+
+import numpy as np
+import pytest
+import small_job
+from told import Told, header_of
+from websockets.sync.client import connect
+
+from bafflelens import report, store
+from bafflelens.live import estimate
+from bafflelens.live.desk import open_desk
+from bafflelens.live.kept import load_kept
+from bafflelens.live.known import Known, key_of
+from bafflelens.live.server import LiveServer
+from bafflelens.live.solves import draft_bands, pieces_of
+from bafflelens.report import summary
+from bafflelens.run.options import RunOptions
+from bafflelens.run.pipeline import run_job
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory, open_pool, stub_methods):
+    """Return a finished run with enough shapes for an estimate, made once."""
+    folder = tmp_path_factory.mktemp("made")
+    job = small_job.write(folder, ("candidates = 3", "candidates = 6"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
+        patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+        patch.setattr(summary, "_target_picture", lambda loaded: b"")
+        options = RunOptions(results=folder / "results", methods=stub_methods, open_pool=open_pool)
+        return run_job(job, options).folder.path
+
+
+@pytest.fixture
+def run(made, tmp_path):
+    copied = tmp_path / "results" / made.name
+    shutil.copytree(made, copied)
+    return store.open_run(copied)
+
+
+def studied(run):
+    """Return a desk that solves nothing, once it has learned."""
+    desk = open_desk(run)
+    desk.open()
+    end = time.monotonic() + 30
+    while not (desk.known.learned and desk.known.learned.is_judged):
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    desk.close()
+    return desk.known.learned
+
+
+def test_what_was_learned_is_there_the_next_time(run, monkeypatch):
+    first = studied(run)
+    assert load_kept(run).digest == first.digest
+    monkeypatch.setattr(estimate, "_kernel", None)  # nothing is looked for again
+    again = studied(run)
+    assert again.estimator.kernels == first.estimator.kernels
+    assert again.score_off_db == first.score_off_db
+
+
+def test_what_was_learned_from_other_shapes_is_learned_anew(run):
+    first = studied(run)
+    run.forget_candidate("c006")
+    again = studied(run)
+    assert again.digest != first.digest
+    assert again.estimator.n_shapes == first.estimator.n_shapes - 1
+
+
+@pytest.mark.parametrize(
+    "content",
+    ["{", "[]", '{"digest": "", "score_off_db": 1, "kernels": [{"smooth": 1}]}', "negative"],
+)
+def test_what_was_kept_and_is_damaged_is_learned_anew(run, content):
+    first = studied(run)
+    path = run.path / "estimates.json"
+    if content == "negative":
+        kept = json.loads(path.read_text())
+        kept["kernels"][0]["lengths"][0] *= -1
+        content = json.dumps(kept)
+    path.write_text(content)
+    assert load_kept(run) is None
+    assert studied(run).estimator.kernels == first.estimator.kernels
+
+
+def test_the_page_is_there_before_the_run_is_read(run):
+    server = LiveServer(token="right")
+    server.start()
+    try:
+        address = f"127.0.0.1:{server.port}"
+        origin = f"http://{address}"
+        with connect(f"ws://{address}/right/socket", origin=origin, proxy=None) as page:
+            with pytest.raises(TimeoutError):
+                page.recv(timeout=0.2)
+            server.give(open_desk(run))
+            hello = json.loads(page.recv(timeout=20))
+        assert hello["kind"] == "hello"
+    finally:
+        server.stop()
+
+
+def test_the_first_shape_is_answered_before_the_rest_is_read(run):
+    desk = open_desk(run)
+    desk.known.read_first()
+    assert len(desk.known.answers) == 2  # the best, and the baseline
+    start = {key: desk.known.start()[key] for key in desk.judge.searched}
+    answer = header_of(desk.move("p", 1, desk.values_of(start)))
+    assert answer["mark"] == "solved"
+    assert answer["score"]["total_db"] is not None
+
+
+def test_before_any_move_a_first_draft_finds_its_baseline_and_a_mesh(run, options):
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        desk.publish.wait(lambda: "getting ready" in str(desk.publish.messages))
+        desk.publish.wait(lambda: key_of(desk.known.start()) in desk.known.drafts)
+        assert desk.known.draft_baseline is not None
+    finally:
+        desk.close()
+
+
+def test_a_draft_is_solved_on_three_meshes_and_shared_among_workers():
+    frequencies = np.geomspace(2000, 12000, 12)
+    bands = draft_bands(frequencies)
+    assert len(bands) == 3
+    pieces = [piece for band in bands for piece in pieces_of(band, 2)]
+    assert np.concatenate([p.frequencies_hz for p in pieces]) == pytest.approx(frequencies)
+    for piece in pieces:
+        assert max(piece.frequencies_hz) <= piece.mesh_frequency_hz
+    assert len(draft_bands([3000.0])) == 1
+    assert len(pieces_of(bands[0], 1)) == 1
+
+
+def test_a_fault_while_learning_is_said_and_nobody_waits(run, options, monkeypatch):
+    def fail(known, tell):
+        msg = "no such thing"
+        raise ZeroDivisionError(msg)
+
+    monkeypatch.setattr(Known, "learn", fail)
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        desk.publish.wait(lambda: "Nothing more is learned: ZeroDivisionError" in desk._fault)
+        desk.publish.wait(lambda: desk.known.drafts)  # what solves goes on
+    finally:
+        desk.close()

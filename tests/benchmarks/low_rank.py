@@ -32,7 +32,7 @@ from bafflelens.bem import burton_miller, low_rank
 from bafflelens.bem.burton_miller import AtFrequency, solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
-from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace, packed_product
+from bafflelens.bem.system_matrix import Storage, Workspace, error_of_blocks, packed_product
 from bafflelens.mesh.quality import QUALITIES, mesh_size, stated_error_db, tolerance
 
 AIR = Air()
@@ -151,7 +151,7 @@ def _formed(at: AtFrequency, quality: str) -> tuple[int, Callable[[Any], Any], f
         shared.blocks,
         shared.near,
         corrections,
-        tolerance=ERROR_OF_BLOCKS * tolerance(quality),
+        tolerance=error_of_blocks(at.mesh.n_triangles, tolerance(quality)),
     )
     return matrix.nbytes, matrix.product, time.process_time() - begun
 

@@ -20,7 +20,7 @@ from bafflelens.bem.burton_miller import AtFrequency, assemble
 from bafflelens.bem.clusters import cut_clusters
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
-from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace
+from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace, error_of_blocks
 from bafflelens.job.solve_costs import matrix_entries
 from bafflelens.mesh.quality import QUALITIES, stated_error_db, tolerance
 
@@ -200,7 +200,7 @@ def test_memory_is_what_the_estimate_says(cells):
     mesh = bodies.box((0.4, 0.4, 0.5), cells)
     wavelengths = np.sqrt(mesh.areas.mean() * 4 / np.sqrt(3)) * 6.5
     at = AtFrequency(discretise(mesh), 2 * np.pi / wavelengths)
-    matrix = formed(at, ERROR_OF_BLOCKS * tolerance("standard"))
+    matrix = formed(at, error_of_blocks(mesh.n_triangles, tolerance("standard")))
     estimate = 4 * matrix_entries(mesh.n_triangles, "direct")
     assert 0.6 * estimate < matrix.nbytes < 1.1 * estimate
     assert matrix.nbytes < 0.6 * 4 * mesh.n_triangles**2

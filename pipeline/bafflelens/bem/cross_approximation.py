@@ -8,8 +8,9 @@ entry, over that entry (M. Bebendorf, "Approximation of boundary element matrice
 edge of the body the kernel may vanish for one face and not for the other. So rows and columns
 spread over the block are looked at before it ends, and it goes on from one that is not met.
 
-What it found is cut down to fewer products (`bafflelens.bem.recompression`), whose parts are kept
-in 16-bit steps, 4 bytes an entry. Symbols as in `bafflelens.bem.kernels`; ``far`` is the tuple of
+The parts of what it found are kept in 16-bit steps, 4 bytes an entry. They could be cut down to a
+quarter fewer products (from their QR factors), but that takes longer than the few products of an
+iteration with a good first guess save. Symbols as in `bafflelens.bem.kernels`; ``far`` is the tuple of
 arguments of its far kernels, rows and columns in the order of the clusters.
 """
 
@@ -17,14 +18,11 @@ import numpy as np
 from numba import njit
 
 from bafflelens.bem.kernels import NO_SIGN, coupled_double_layer
-from bafflelens.bem.recompression import fewest
 
 # A block of more products than this is halved instead.
 HIGHEST_RANK = 200
 # Rows, and as many columns, that are looked at before a block is taken as done.
 LOOKED_AT = 3
-# Cutting down more than this takes longer than the products that it saves.
-CUT_DOWN_RANK = 30
 MOST_STEPS = np.float32(32767.0)
 
 
@@ -274,22 +272,17 @@ def form_low_rank(far, blocks, tolerances):
         m, n = blocks[b, 1] - blocks[b, 0], blocks[b, 3] - blocks[b, 2]
         highest = min(HIGHEST_RANK, max(highest, (m * n) // (m + n)))
         rows, columns = max(rows, m), max(columns, n)
-    lefts = np.empty((2, highest * 2 * rows), np.float32)
-    rights = np.empty((2, highest * 2 * columns), np.float32)
+    lefts = np.empty(highest * 2 * rows, np.float32)
+    rights = np.empty(highest * 2 * columns, np.float32)
     packed, steps = np.empty(1 << 16, np.int16), np.empty(1 << 10, np.float32)
     ranks = np.empty(len(blocks), np.int64)
     end, total = 0, 0
     for b in range(len(blocks)):
         m, n = blocks[b, 1] - blocks[b, 0], blocks[b, 3] - blocks[b, 2]
         most = min(HIGHEST_RANK, (m * n) // (m + n))
-        left = lefts[0, : most * 2 * m].reshape(most, 2, m)
-        right = rights[0, : most * 2 * n].reshape(most, 2, n)
+        left = lefts[: most * 2 * m].reshape(most, 2, m)
+        right = rights[: most * 2 * n].reshape(most, 2, n)
         rank = cross(far, blocks[b], tolerances[b], left, right)
-        if 0 < rank <= CUT_DOWN_RANK:
-            made_left = lefts[1, : most * 2 * m].reshape(most, 2, m)
-            made_right = rights[1, : most * 2 * n].reshape(most, 2, n)
-            rank = fewest(left, right, rank, tolerances[b], made_left, made_right)
-            left, right = made_left, made_right
         ranks[b] = rank
         if rank <= 0:
             continue

@@ -172,7 +172,7 @@ def test_lens_ends_where_the_flat_baffle_begins(default_mesh):
 @pytest.mark.parametrize("name", ["default", "straight sideways", "closed on the front"])
 def test_the_passage_ends_without_a_step(name):
     """Along the horizontal section the surface turns gently, from floor to side."""
-    (mesh,) = mesh_shape(load_shape(SCRIPT), lens(**CASES[name]), [size(4)], TIME_LIMIT_S)
+    (mesh,) = mesh_shape(load_shape(SCRIPT), lens(**CASES[name]), [size(6)], TIME_LIMIT_S)
     formula = Formula(**CASES[name])
     cut = (mesh.corners[..., 2].min(axis=1) < 1e-6) & (mesh.corners[..., 2].max(axis=1) > 1e-6)
     cut &= (mesh.centroids[:, 1] > formula.throat + 0.002) & (mesh.centroids[:, 0] > -0.1)
@@ -270,8 +270,9 @@ def test_corners_of_the_range_are_meshed(name):
     assert_sound(CORNERS[name])
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(3))
 def test_random_lenses_are_meshed(seed):
+    """``tests/benchmarks/random_shapes.py`` draws hundreds."""
     shape = load_shape(SCRIPT)
     draw = random.Random(seed)
     ranges = [p for p in shape.parameters if p.key.startswith("lens.")]

@@ -112,7 +112,7 @@ def test_a_flat_floor_leaves_at_the_sides(solid):
 def test_walls_of_the_mesh_follow_the_formula_and_run_into_the_front(family):
     values = closed(upper__blend_mm=8.0, lens__passage_blend_mm=10.0)
     (mesh,) = mesh_shape(
-        load_shape(GEOMETRIES / f"{family}_lens.py"), values, [size(6)], TIME_LIMIT_S
+        load_shape(GEOMETRIES / f"{family}_lens.py"), values, [size(4)], TIME_LIMIT_S
     )
     wall = mesh.vertices[np.unique(mesh.triangles[mesh.surface == "lens"])] * 1e3
     profile = wall[(wall[:, 1] == 0.0) & (np.abs(wall[:, 2]) > THROAT + 0.1)]

@@ -172,7 +172,7 @@ def test_lens_ends_where_the_flat_baffle_begins(default_mesh):
 @pytest.mark.parametrize("name", ["default", "straight sideways", "closed on the front"])
 def test_the_passage_ends_without_a_step(name):
     """Along the horizontal section the surface turns gently, from floor to side."""
-    (mesh,) = mesh_shape(load_shape(SCRIPT), lens(**CASES[name]), [size(6)], TIME_LIMIT_S)
+    (mesh,) = mesh_shape(load_shape(SCRIPT), lens(**CASES[name]), [size(4)], TIME_LIMIT_S)
     formula = Formula(**CASES[name])
     cut = (mesh.corners[..., 2].min(axis=1) < 1e-6) & (mesh.corners[..., 2].max(axis=1) > 1e-6)
     cut &= (mesh.centroids[:, 1] > formula.throat + 0.002) & (mesh.centroids[:, 0] > -0.1)

@@ -12,13 +12,14 @@ import pytest
 
 from bafflelens.cli import main
 from bafflelens.job.job_file import load_job
-from bafflelens.report import summary
+from bafflelens.report import blocks, summary
 from bafflelens.scoring.criteria import vertical_benefit
 from bafflelens.store import open_run, run_folders
 
 ROOT = Path(__file__).parents[2]
 SHIPPED = sorted((ROOT / "jobs").glob("*.toml"))
 TINY = Path(__file__).parent / "tiny_lens.toml"
+ALONE = ("--workers", "1")
 
 
 def test_jobs_are_shipped():
@@ -100,6 +101,7 @@ def test_the_page_of_a_run_needs_nothing_else(tiny_run):
 @pytest.mark.slow
 def test_the_page_can_be_written_again(tiny_run, monkeypatch):
     monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())  # drawn once is enough
+    monkeypatch.setattr(blocks, "svg_or_reason", lambda draw, name, alt: "<svg></svg>")
     tiny_run.report_path.unlink()
     assert main(["report", str(tiny_run.path)]) == 0
     assert tiny_run.report_path.exists()
@@ -117,7 +119,7 @@ def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys, monk
     job.write_text(text, encoding="utf-8")
     results = tmp_path / "results"
     process = subprocess.Popen(
-        [sys.executable, "-m", "bafflelens", "run", str(job), "--results", str(results)],
+        [sys.executable, "-m", "bafflelens", "run", str(job), "--results", str(results), *ALONE],
         stderr=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         text=True,
@@ -141,7 +143,7 @@ def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys, monk
     assert main(["rank", str(path)]) == 0  # what waits has not failed
     assert "not solved" in capsys.readouterr().out
     monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-    assert main(["resume", str(path)]) == 0
+    assert main(["resume", str(path), *ALONE]) == 0
     assert open_run(path).load_record().status == "finished"
 
 

@@ -41,7 +41,9 @@ def alone(job, kind, options, monkeypatch):
             patched.setenv("STAND_IN_LOG", str(log))
             yield pool
 
-    folder = run_job(job, replace(options, methods=stand_ins.METHODS, open_pool=logged_pool)).folder
+    folder = run_job(
+        job, replace(options, methods=stand_ins.METHODS, open_pool=logged_pool)
+    ).folder
     work = Counter(line.partition(" ")[2] for line in log.read_text().splitlines())
     seconds = kind.seconds * work.total() / disturbing.WORKERS
     return disturbing.Alone(repr(rank_run(open_run(folder.path))), work, seconds)

@@ -27,7 +27,6 @@ from bafflelens.run.pipeline import resume_run, run_job
 from bafflelens.store import open_run
 from bafflelens.workers.caching.solved import CacheSettings, content_of
 
-
 STAGES = disturbing.KINDS["directed in stages"].changes
 
 

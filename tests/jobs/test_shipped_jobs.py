@@ -92,7 +92,7 @@ def tiny_run(stopped, left):
     ``tests/benchmarks/real_faults.py`` compares the two.
     """
     path = stopped[-1]
-    assert main(["resume", str(path)]) == 0
+    assert main(["resume", str(path), "--workers", "1"]) == 0
     return open_run(path)
 
 

@@ -24,7 +24,7 @@ FIRST = (
     "test_drawing",
 )
 """The first of these modules compiles the solver's kernels. The others take long and need few of
-them, so that with two workers they are compiled once and read from the disk afterwards."""
+them, so that with several workers they are compiled once and read from the disk afterwards."""
 
 
 def pytest_collection_modifyitems(items):

@@ -22,6 +22,14 @@ FIRST = (
     "test_faults",
     "test_drawn_lenses",
     "test_drawing",
+    "test_queueing",
+    "test_report_in_a_browser",
+    "test_caching",
+    "test_report",
+    "test_handoff",
+    "test_every_shape",
+    "test_fidelity_stages",
+    "test_vertical_lens",
 )
 """The first of these modules compiles the solver's kernels. The others take long and need few of
 them, so that with several workers they are compiled once and read from the disk afterwards."""

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from bafflelens.base import ready_process
 from bafflelens.base.processor import wide_vectors
 
 sys.path.insert(0, str(Path(__file__).parent / "references"))
@@ -19,12 +20,19 @@ os.environ.update(wide_vectors())
 FIRST = (
     "test_low_rank_blocks",
     "test_faults",
-    "test_sheet_texts",
+    "test_drawn_lenses",
     "test_drawing",
-    "test_dxf_audit",
+    "test_queueing",
+    "test_report_in_a_browser",
+    "test_caching",
+    "test_report",
+    "test_handoff",
+    "test_every_shape",
+    "test_fidelity_stages",
+    "test_vertical_lens",
 )
 """The first of these modules compiles the solver's kernels. The others take long and need few of
-them, so that with two workers they are compiled once and read from the disk afterwards."""
+them, so that with several workers they are compiled once and read from the disk afterwards."""
 
 
 def pytest_collection_modifyitems(items):
@@ -35,6 +43,22 @@ def pytest_collection_modifyitems(items):
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     rank = {name: number for number, name in enumerate(FIRST)}
     items.sort(key=lambda item: (rank.get(item.path.stem, len(FIRST)), item.path not in slow))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def meshers_outlive_a_test():
+    """Keep the name of the test, which pytest puts there, out of the environment of meshers.
+
+    One that saw another environment is not used again, and starting one takes longer than meshing.
+    """
+    real = ready_process.environment_of_child
+
+    def without_test():
+        return {key: value for key, value in real().items() if key != "PYTEST_CURRENT_TEST"}
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ready_process, "environment_of_child", without_test)
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Every script in geometries/ keeps the contract of geometries/README.md."""
 
+import functools
 import inspect
 import subprocess
 import sys
@@ -20,7 +21,17 @@ from .conftest import GEOMETRIES, TIME_LIMIT_S, size
 
 SCRIPTS = sorted(GEOMETRIES.glob("*.py"))
 
+NEEDING_NOTHING = "plain_baffle", "vertical_lens"
+"""Those that stand alone without the blocks of `bafflelens.shapes`."""
+
 every_shape = pytest.mark.parametrize("script", SCRIPTS, ids=[path.stem for path in SCRIPTS])
+
+
+@functools.cache
+def default_meshes(script):
+    """Return a mesh as for a draft at 1 kHz, and a fine one."""
+    sizes = [mesh_size("draft", 1000.0, Air()), size(10)]
+    return mesh_shape(load_shape(script), {}, sizes, TIME_LIMIT_S)
 
 
 def test_the_shipped_shapes_are_found():
@@ -59,7 +70,7 @@ def test_defaults_can_be_built(script):
 def test_default_mesh_is_sound(script):
     """Closed, outward, in metres, named, well shaped, exactly on the mirror plane."""
     shape = load_shape(script)
-    coarse, fine = mesh_shape(shape, {}, [size(40), size(10)], TIME_LIMIT_S)
+    coarse, fine = default_meshes(script)
     given = {key: value / 1000 for key, value in shape.defaults.items()}
     top, half_width = given["cabinet.tweeter_below_top_mm"], given["cabinet.width_mm"] / 2
     middle = -given.get("cabinet.tweeter_offset_mm", 0.0)
@@ -86,7 +97,7 @@ def test_default_mesh_is_sound(script):
 def test_moving_surfaces_are_well_resolved_at_any_frequency(script):
     """Volume velocity within 1 % of the exact piston and tapered ring, even at 1 kHz."""
     shape = load_shape(script)
-    (mesh,) = mesh_shape(shape, {}, [mesh_size("draft", 1000.0, Air())], TIME_LIMIT_S)
+    mesh, _ = default_meshes(script)
     motions = source_motions(shape, {})
     halves = 2 if shape.symmetry else 1
     for motion, velocity in zip(motions, normal_velocity(mesh, motions, 1000.0), strict=True):
@@ -102,12 +113,20 @@ def test_moving_surfaces_are_well_resolved_at_any_frequency(script):
         assert np.any(np.abs(radius - (inner + outer) / 2) < 0.27 * (outer - inner))
 
 
-@every_shape
-def test_the_script_runs_by_itself(script):
-    done = subprocess.run(
-        [sys.executable, str(script), "-nopopup"], capture_output=True, text=True, timeout=60
-    )
+@pytest.mark.parametrize("name", ["plain_baffle", "arc_lens"])
+def test_a_script_runs_by_itself(name):
+    """With and without the blocks of the package; the others do the same, see below."""
+    command = [sys.executable, str(GEOMETRIES / f"{name}.py"), "-nopopup"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("is_alone", [True, False])
+def test_what_runs_a_script_by_itself_is_the_same_in_all_of_a_kind(is_alone):
+    scripts = [path for path in SCRIPTS if (path.stem in NEEDING_NOTHING) == is_alone]
+    ends = {path.read_text().partition('if __name__ == "__main__":')[2] for path in scripts}
+    assert len(ends) == 1
+    assert ("build(gmsh.model" if is_alone else "show(build") in ends.pop()
 
 
 def test_copied_helpers_are_the_same_in_all_shapes():

@@ -82,11 +82,16 @@ def test_felt_comes_with_its_layer():
     assert "felt" in mesh.surface
 
 
-def test_mesh_converges_to_the_solid():
-    """Edges of flat triangles on curved surfaces: the error falls with the square of the size."""
+@pytest.fixture(scope="module")
+def default_meshes():
     shape = load_shape(GEOMETRIES / "plain_baffle.py")
+    return mesh_shape(shape, {}, [size(8), size(4)], TIME_LIMIT_S)
+
+
+def test_mesh_converges_to_the_solid(default_meshes):
+    """Edges of flat triangles on curved surfaces: the error falls with the square of the size."""
     exact = (EDGES["rounded"][2] + CAP_VOLUME) / 2
-    meshes = mesh_shape(shape, {}, [size(8), size(4)], TIME_LIMIT_S)
+    meshes = default_meshes
     errors = [1 - mesh.volume / exact for mesh in meshes]
     assert 0 < errors[1] < errors[0] < 5e-4
     assert meshes[1].areas[meshes[1].surface == "dome"].sum() * 2 == pytest.approx(
@@ -94,9 +99,8 @@ def test_mesh_converges_to_the_solid():
     )
 
 
-def test_the_finest_edges_are_at_the_dome():
-    shape = load_shape(GEOMETRIES / "plain_baffle.py")
-    (mesh,) = mesh_shape(shape, {}, [size(4)], TIME_LIMIT_S)
+def test_the_finest_edges_are_at_the_dome(default_meshes):
+    _, mesh = default_meshes
     distance = np.linalg.norm(mesh.centroids, axis=1)
     near, far = (distance > 0.03) & (distance < 0.05), distance > 0.25
     assert np.median(mesh.longest_edges[near]) == pytest.approx(4e-3 * 1.15, rel=0.15)

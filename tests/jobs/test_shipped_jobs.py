@@ -1,8 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Every shipped job passes `check`; a tiny one runs for real, from the file to the page."""
+"""Every shipped job passes `check`; a tiny one runs for real, from the file to the page.
+
+It is stopped on the way and goes on: one run shows both.
+"""
 
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -12,7 +16,7 @@ import pytest
 
 from bafflelens.cli import main
 from bafflelens.job.job_file import load_job
-from bafflelens.report import summary
+from bafflelens.report import blocks, summary
 from bafflelens.scoring.criteria import vertical_benefit
 from bafflelens.store import open_run, run_folders
 
@@ -48,11 +52,61 @@ def test_the_first_job_is_what_was_promised():
 
 
 @pytest.fixture(scope="module")
-def tiny_run(tmp_path_factory):
+def stopped(tmp_path_factory):
+    """Begin the tiny job at a keyboard and press Ctrl-C: exit code, what was said, run folder.
+
+    The terminal sends it to the workers as well, which must not add to what is printed.
+    """
     results = tmp_path_factory.mktemp("results")
-    assert main(["run", str(TINY), "--results", str(results)]) == 0
+    process = subprocess.Popen(
+        [sys.executable, "-m", "bafflelens", "run", str(TINY), "--results", str(results)],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
+        start_new_session=True,
+        # Or it is deaf to it where a shell began the tests in the background.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )
+    printed = []
+    for line in process.stderr:
+        printed.append(line)
+        if "solver ready" in line:  # from here on candidates are being solved
+            os.killpg(process.pid, signal.SIGINT)
+    process.stderr.close()
+    code = process.wait(60)
     (folder,) = run_folders(results)
-    return folder
+    return code, printed, folder.path
+
+
+@pytest.fixture(scope="module")
+def left(stopped, tmp_path_factory):
+    """A copy of the folder as Ctrl-C left it."""
+    path = stopped[-1]
+    return shutil.copytree(path, tmp_path_factory.mktemp("left") / path.name)
+
+
+@pytest.fixture(scope="module")
+def tiny_run(stopped, left):
+    """The run, finished after it was stopped; it is also what an undisturbed one comes to.
+
+    ``tests/benchmarks/real_faults.py`` compares the two.
+    """
+    path = stopped[-1]
+    assert main(["resume", str(path), "--workers", "1"]) == 0
+    return open_run(path)
+
+
+@pytest.mark.slow
+def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(stopped, left, capsys):
+    code, printed, path = stopped
+    assert code == 130, "".join(printed)
+    assert printed[-2:] == [
+        f"what is solved is kept; continue with: bafflelens resume {path}\n",
+        "stopped by Ctrl-C\n",
+    ]
+    assert open_run(left).load_record().status == "interrupted"
+    assert main(["rank", str(left)]) == 0  # what waits has not failed
+    assert "not solved" in capsys.readouterr().out
 
 
 @pytest.mark.slow
@@ -100,49 +154,10 @@ def test_the_page_of_a_run_needs_nothing_else(tiny_run):
 @pytest.mark.slow
 def test_the_page_can_be_written_again(tiny_run, monkeypatch):
     monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())  # drawn once is enough
+    monkeypatch.setattr(blocks, "svg_or_reason", lambda draw, name, alt: "<svg></svg>")
     tiny_run.report_path.unlink()
     assert main(["report", str(tiny_run.path)]) == 0
     assert tiny_run.report_path.exists()
-
-
-@pytest.mark.slow
-def test_ctrl_c_at_the_keyboard_leaves_a_run_that_goes_on(tmp_path, capsys, monkeypatch):
-    """The terminal sends it to the workers as well, which must not add to what is printed."""
-    script = TINY.parent / "../../geometries"
-    text = TINY.read_text(encoding="utf-8").replace("../../geometries", str(script.resolve()))
-    text = text.replace("[95, 120]", "95").replace("[30, 20]", "30")
-    job = tmp_path / "one_lens.toml"
-    text = text.replace("from_hz = 2000", "from_hz = 1990").replace("to_hz = 4000", "to_hz = 3150")
-    text = text.replace("remeshes = 1", "remeshes = 0")
-    job.write_text(text, encoding="utf-8")
-    results = tmp_path / "results"
-    process = subprocess.Popen(
-        [sys.executable, "-m", "bafflelens", "run", str(job), "--results", str(results)],
-        stderr=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        text=True,
-        start_new_session=True,
-        # Or it is deaf to it where a shell began the tests in the background.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
-    )
-    printed = []
-    for line in process.stderr:
-        printed.append(line)
-        if "solver ready" in line:  # from here on candidates are being solved
-            os.killpg(process.pid, signal.SIGINT)
-    process.stderr.close()
-    assert process.wait(60) == 130, "".join(printed)
-    (path,) = (folder.path for folder in run_folders(results))
-    assert printed[-2:] == [
-        f"what is solved is kept; continue with: bafflelens resume {path}\n",
-        "stopped by Ctrl-C\n",
-    ]
-    assert open_run(path).load_record().status == "interrupted"
-    assert main(["rank", str(path)]) == 0  # what waits has not failed
-    assert "not solved" in capsys.readouterr().out
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-    assert main(["resume", str(path)]) == 0
-    assert open_run(path).load_record().status == "finished"
 
 
 @pytest.mark.slow

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -270,6 +271,18 @@ def options(tmp_path, stub, open_pool, monkeypatch):
     """Return options of a run with stubs for all that takes time, the pictures too."""
     _without_pages(monkeypatch)
     return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
+
+
+@pytest.fixture
+def without_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let pages come without their figures, where the words are looked at: those take longest."""
+    from bafflelens.report import blocks, influence
+
+    def blank(draw: Callable[[], Any], name: str, alt: str) -> str:
+        return f"<svg><title>{escape(alt)}</title></svg>"
+
+    for module in (blocks, influence):
+        monkeypatch.setattr(module, "svg_or_reason", blank)
 
 
 @pytest.fixture

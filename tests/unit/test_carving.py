@@ -542,6 +542,7 @@ def test_a_carving_can_follow_a_family_of_dome_motions(write_job, box_options, m
     assert carved.score.total_db == pytest.approx(min(scores), abs=0.01)
 
 
+@pytest.mark.usefixtures("without_figures")
 def test_the_leaders_of_a_run_are_carved_within_it(write_job, box_options):
     job = write_job(FEW)
     carve = CARVE.replace("steps = 2", "steps = 1\nleaders = 1")

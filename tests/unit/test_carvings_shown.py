@@ -70,6 +70,7 @@ def test_the_gain_is_that_of_the_scores_and_the_terms_are_both_sides():
     assert sum(t.before_db for t in shown.terms[1:]) == pytest.approx(before, abs=0.3)
 
 
+@pytest.mark.usefixtures("without_figures")
 def test_a_page_leads_with_what_carving_gained():
     run = view()
     page = render(replace(run, detailed=0))

@@ -6,12 +6,15 @@ What the slopes say of a small step is held to what solving it finds.
 
 import base64
 import csv
+import functools
 import re
+import shutil
 from dataclasses import replace
 
 import meshio
 import numpy as np
 import pytest
+import small_job
 from sphere_run import RADIUS_M, run_of_sphere, sphere
 
 from bafflelens.base.errors import InputError, StoreError
@@ -31,9 +34,18 @@ from bafflelens.store import open_run
 ACROSS_MM = 60.0
 
 
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory, stub_methods, open_pool):
+    at = tmp_path_factory.mktemp("solved")
+    with pytest.MonkeyPatch.context() as patch:
+        write = functools.partial(small_job.write, at)
+        return run_of_sphere(write, at / "results", stub_methods, open_pool, patch).path
+
+
 @pytest.fixture
-def folder(write_job, tmp_path, stub, open_pool, monkeypatch):
-    return run_of_sphere(write_job, tmp_path / "results", stub.methods, open_pool, monkeypatch)
+def folder(solved, tmp_path, options):
+    """A copy of that run; its reports are written without pictures, as `options` has it."""
+    return open_run(shutil.copytree(solved, tmp_path / "results" / solved.name))
 
 
 def request_of(folder, out, **changes):
@@ -226,6 +238,7 @@ def test_the_verb_says_what_it_wrote(folder, tmp_path, capsys):
     assert open_run(folder.path).name in (tmp_path / "map" / "places.txt").read_text()
 
 
+@pytest.mark.usefixtures("without_figures")
 def test_a_report_shows_the_map_that_was_asked_for_and_says_where_there_is_none(folder, capsys):
     def page():
         return render(view_of(folder, folder.load_job(), folder.load_record()))

@@ -72,7 +72,9 @@ def test_a_candidate_is_drawn_in_space_in_sections_and_as_a_mesh(drawn):
     assert {"250", "400", "105", "26"} <= set(written)
 
 
-def test_what_is_drawn_is_described(tmp_path, capsys):
+def test_what_is_drawn_is_described(tmp_path, capsys, monkeypatch):
+    for name in ("shape_picture", "mesh_picture"):  # the pictures are looked at above
+        monkeypatch.setattr(drawing, name, lambda *_: PNG)
     assert main(["draw", str(TINY), "--candidate", "baseline", "--out", str(tmp_path)]) == 0
     printed = capsys.readouterr()
     volume = float(re.search(r"volume ([\d.]+) l", printed.out)[1])

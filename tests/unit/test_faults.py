@@ -1,42 +1,64 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Runs in processes of their own, disturbed; at random moments in the benchmark `faults.py`."""
+"""A run in processes of its own, disturbed, and run folders whose files are damaged.
+
+Many runs of several kinds are disturbed at random moments in ``tests/benchmarks/faults.py``, those
+of the real mesher and solver in ``real_faults.py``.
+"""
 
 import json
 import os
+import shutil
+import signal
 import sqlite3
 import time
 from collections import Counter
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import replace
 
 import disturbing
 import pytest
 import small_job
+import stand_ins
 
 from bafflelens import store
 from bafflelens.base.errors import DamagedError, StoreError
 from bafflelens.report.summary import rank_run
 from bafflelens.run.pipeline import resume_run, run_job
+from bafflelens.store import open_run
 from bafflelens.workers.caching.solved import CacheSettings, content_of
+
+STAGES = disturbing.KINDS["directed in stages"].changes
+
+
+def alone(job, kind, options, monkeypatch):
+    """Return what becomes of the job in this process, where nothing disturbs it."""
+    log = job.parent / "work.log"
+
+    @contextmanager
+    def logged_pool(**given):
+        with monkeypatch.context() as patched, options.open_pool(**given) as pool:
+            patched.setenv("STAND_IN_LOG", str(log))
+            yield pool
+
+    folder = run_job(
+        job, replace(options, methods=stand_ins.METHODS, open_pool=logged_pool)
+    ).folder
+    work = Counter(line.partition(" ")[2] for line in log.read_text().splitlines())
+    seconds = kind.seconds * work.total() / disturbing.WORKERS
+    return disturbing.Alone(repr(rank_run(open_run(folder.path))), work, seconds)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("name", "fault", "seed"),
-    [
-        ("plain", "kill a worker", 1),
-        ("directed in stages", "kill the run, cut the newest file short", 2),
-        ("short pieces", "kill the run", 3),
-    ],
-)
-def test_a_disturbed_run_ends_as_an_undisturbed_one(name, fault, seed, tmp_path):
-    """The seed draws when, and whom or how much; what goes on then, no seed can say."""
-    kind = disturbing.KINDS[name]
+def test_a_disturbed_run_ends_as_an_undisturbed_one(tmp_path, options, monkeypatch):
+    """The seed draws when, and how much; what goes on then, no seed can say."""
+    kind = disturbing.KINDS["directed in stages"]
     job = small_job.write(tmp_path / "job", *kind.changes)
-    alone = disturbing.undisturbed(job, kind, tmp_path / "undisturbed")
-    found = disturbing.disturbed(job, kind, tmp_path / "disturbed", fault, alone, seed)
+    expected = alone(job, kind, options, monkeypatch)
+    fault = "kill the run, cut the newest file short"
+    found = disturbing.disturbed(job, kind, tmp_path / "disturbed", fault, expected, seed=2)
+    assert found.codes[0] == -signal.SIGKILL, found
     assert found.codes[-1] == 0, found
-    assert found.ranking == alone.ranking, found
+    assert found.ranking == expected.ranking, found
     assert found.repeated <= disturbing.most_repeated(kind, found), found
 
 
@@ -74,9 +96,6 @@ def test_whichever_file_is_cut_short_the_run_goes_on(write_job, options, stub):
             assert folder.load_record().status == store.FINISHED
 
 
-STAGES = disturbing.KINDS["directed in stages"].changes
-
-
 def test_a_catalogue_damaged_in_any_way_is_made_anew(write_job, options, stub):
     """It holds all candidates again, and a run goes on from there without solving anything."""
     folder = run_job(write_job(), options).folder
@@ -102,6 +121,20 @@ def test_a_catalogue_damaged_in_any_way_is_made_anew(write_job, options, stub):
     assert stub.solved == []
 
 
+@pytest.fixture(scope="module")
+def stages_run(run_in, tmp_path_factory):
+    """Return a finished run in stages, and its ranking."""
+    folder = run_in(tmp_path_factory.mktemp("stages"), "", *STAGES)
+    return folder.path, repr(rank_run(folder, loaded=folder.load_job()))
+
+
+@pytest.fixture
+def in_stages(stages_run, tmp_path):
+    """Return a copy of that run, to be damaged, and the ranking."""
+    path, ranking = stages_run
+    return open_run(shutil.copytree(path, tmp_path / path.name)), ranking
+
+
 CHANGED = (
     ("scores", "excess_db = excess_db + 0.1"),
     ("parameters", "value = value + 1"),
@@ -111,10 +144,9 @@ CHANGED = (
 
 
 @pytest.mark.parametrize(("table", "change"), CHANGED, ids=[table for table, _ in CHANGED])
-def test_a_digit_that_has_changed_is_seen(table, change, write_job, options, stub):
+def test_a_digit_that_has_changed_is_seen(table, change, in_stages, options, stub):
     """SQLite itself reads it without a word."""
-    folder = run_job(write_job(*STAGES), options).folder
-    ranking = repr(rank_run(folder, loaded=folder.load_job()))
+    folder, ranking = in_stages
     column = "id" if table == "candidates" else "candidate_id"
     with closing(sqlite3.connect(folder.path / "catalog.sqlite")) as catalog, catalog:
         (name,) = catalog.execute(f"SELECT MAX({column}) FROM {table}").fetchone()
@@ -136,14 +168,13 @@ def test_a_catalogue_of_an_older_version_has_nothing_to_compare(write_job, optio
     assert repr(rank_run(folder, loaded=folder.load_job())) == ranking
 
 
-def test_a_directed_search_in_stages_survives_the_loss_of_its_catalogue(write_job, options, stub):
+def test_a_directed_search_in_stages_survives_the_loss_of_its_catalogue(in_stages, options, stub):
     """It goes by what the catalogue says of its drafts.
 
     A power cut may also take the log that SQLite writes ahead alone: what was written before is
     sound, and the last candidates are not there.
     """
-    folder = run_job(write_job(*STAGES), options).folder
-    ranking = repr(rank_run(folder, loaded=folder.load_job()))
+    folder, ranking = in_stages
     lost = {"c011", "c012"}
     assert lost < {c.id for c in folder.candidates()}
     with closing(sqlite3.connect(folder.path / "catalog.sqlite")) as catalog, catalog:

@@ -121,7 +121,7 @@ def test_a_run_in_stages_that_is_stopped_ends_as_an_undisturbed_one(
     job = write_job(("candidates = 3", 'plan = "directed"\ncandidates = 12'), BOTH)
     undisturbed = run_job(job, replace(options, results=tmp_path / "other"))
     number = len(stub.solved)
-    for stop in range(3, number, 9):
+    for stop in range(3, number, 17):
         stub.solved.clear()
         stub.on_solve = lambda band, stop=stop: _stop(stub, stop)
         with suppress(KeyboardInterrupt):  # the last stops come after the end

@@ -94,6 +94,7 @@ def test_nothing_lost_and_nothing_known_are_told_apart(band_hz, said):
     assert outside_band(towards(), towards(), TARGET, band_hz, "plain baffle").startswith(said)
 
 
+@pytest.mark.usefixtures("without_figures")
 def test_the_first_screen_says_what_to_make_fear_and_do():
     run = run_with_pictures()
     changes = (
@@ -117,6 +118,7 @@ def test_the_first_screen_says_what_to_make_fear_and_do():
     assert "bafflelens carve results/small c002" in first
 
 
+@pytest.mark.usefixtures("without_figures")
 def test_nothing_is_to_be_made_where_nothing_beats_the_baseline():
     frequencies = patterns.sixth_octaves(per_octave=3)
     dataset = patterns.dataset(lambda f, a, e: 1e-4 + 0 * a, frequencies)

@@ -301,7 +301,7 @@ def test_a_script_that_hangs_is_killed(script, tmp_path):
     note = tmp_path / "pid"
     code = (
         f"    import os, pathlib; pathlib.Path({str(note)!r}).write_text(str(os.getpid()))\n"
-        "    while True: pass\n"
+        "    import time; time.sleep(60)\n"
     )
     shape = load_shape(script(BUILD, code))
     start = time.monotonic()

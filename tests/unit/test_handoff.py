@@ -53,6 +53,7 @@ from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.store import open_run, write_folder
 
 BALL_MM = 30.0
+COARSELY = "\n[handoff]\nchord_mm = 0.5\nstation_spacing_mm = 150\nfan_step_deg = 90\n"
 PATH = pypdfium2.raw.FPDF_PAGEOBJ_PATH
 
 
@@ -381,6 +382,7 @@ def test_registration_marks_are_on_both_tiles():
 @pytest.fixture
 def run_folder(write_job, options, monkeypatch):
     path = write_job()
+    path.write_text(path.read_text() + COARSELY)
     (path.parent / "lens.py").write_text(script_text(-0.01))
 
     # The bowl has no dome to mesh; the nominal surface is tested with a lens of its own.

@@ -21,6 +21,7 @@ from scans import Faults, make_scan
 
 from bafflelens.base.errors import GeometryError, InputError, StoreError
 from bafflelens.cli import main
+from bafflelens.handoff import scanned
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.calipers import form_csv, form_pdf
 from bafflelens.handoff.datum import Datum, datum_of
@@ -355,6 +356,12 @@ def request_for(handed, tmp_path):
     return request
 
 
+@pytest.fixture
+def without_pictures(monkeypatch):
+    for name in ("deviation_picture", "regions_picture"):
+        monkeypatch.setattr(scanned, name, lambda *_: b"")
+
+
 def test_a_noisy_scan_of_a_wrong_part_is_read_and_the_report_says_what_to_do(request_for):
     asked = request_for(block_lens.made(opening_mm=1.0), ".stl", noise_mm=0.1, seed=3)
     found = inspect_scan(asked)
@@ -383,6 +390,7 @@ def test_a_noisy_scan_of_a_wrong_part_is_read_and_the_report_says_what_to_do(req
         inspect_scan(asked)
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_the_job_of_the_part_as_made_is_one_that_runs(request_for, tmp_path):
     from small_job import BASELINE_SCRIPT
 
@@ -403,6 +411,7 @@ def test_the_job_of_the_part_as_made_is_one_that_runs(request_for, tmp_path):
     assert loaded.job.frequencies.from_hz == 2000
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_good_part_passes_at_the_command_line(request_for, tmp_path, capsys):
     asked = request_for(block_lens.made(), noise_mm=0.05)
     words = ["inspect", str(asked.folder), str(asked.scan), "--marks", str(asked.marks)]

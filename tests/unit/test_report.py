@@ -374,6 +374,7 @@ def test_answer_states_what_it_costs_horizontally(page):
     )
 
 
+@pytest.mark.usefixtures("without_figures")
 def test_a_run_without_a_winner_says_so(data):
     baseline = entry("baseline", data["good"], is_baseline=True)
     worse = entry("c001", data["fair"])
@@ -384,6 +385,7 @@ def test_a_run_without_a_winner_says_so(data):
     assert "dB worse" in text
 
 
+@pytest.mark.usefixtures("without_figures")
 def test_a_baseline_that_failed_leaves_the_gain_open(data):
     good = entry("c001", data["good"])
     lost = replace(failed("baseline", MESH_REASON), is_baseline=True, label="plain_baffle")
@@ -745,6 +747,7 @@ def test_which_differences_mean_anything_stands_under_the_ranking(html, fuller_h
     assert "an estimate; no shape was meshed several ways" in html
 
 
+@pytest.mark.usefixtures("without_figures")
 def test_one_ranked_candidate_leaves_no_choice(data):
     result, view = entry("baseline", data["baseline"], is_baseline=True)
     assert "What the choice is between" not in render(run_view([result], [view]))

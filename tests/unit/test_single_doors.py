@@ -16,10 +16,15 @@ SOURCES = {path.relative_to(PACKAGE).as_posix(): path for path in PACKAGE.rglob(
 
 
 @cache
+def body(source):
+    """Return the statements of a file."""
+    return ast.parse(source.read_text()).body
+
+
+@cache
 def nodes(source):
     """Return the calls and imports of a file, but for those of a process of its own."""
-    tree = ast.parse(source.read_text())
-    tree.body = [node for node in tree.body if not is_guarded(node)]
+    tree = ast.Module([node for node in body(source) if not is_guarded(node)], [])
     kinds = ast.Call | ast.Import | ast.ImportFrom
     return tuple(node for node in ast.walk(tree) if isinstance(node, kinds))
 
@@ -91,7 +96,7 @@ def test_imports_go_one_way():
 def packages_imported(source):
     """Return line and package of every import of this program, at the top or in a function."""
     found = []
-    for node in ast.walk(ast.parse(source.read_text())):
+    for node in ast.walk(ast.Module(body(source), [])):
         if isinstance(node, ast.ImportFrom) and node.module == "bafflelens":
             found += [(node.lineno, alias.name) for alias in node.names]
         elif isinstance(node, ast.ImportFrom) and (node.module or "").startswith("bafflelens."):
@@ -112,7 +117,7 @@ def test_no_two_public_things_share_a_name():
     homes = {}
     for name, source in SOURCES.items():
         if not name.startswith("commands/"):
-            for node in ast.parse(source.read_text()).body:
+            for node in body(source):
                 kinds = ast.FunctionDef | ast.ClassDef
                 if isinstance(node, kinds) and not node.name.startswith("_"):
                     homes.setdefault(node.name, []).append(name)

@@ -17,6 +17,7 @@ from typing import Any, Final
 
 import h5py
 import numpy as np
+from h5py import h5d, h5o
 from numpy.lib import format as npy
 
 from bafflelens.base.errors import BafflelensError, InputError, invalid
@@ -133,10 +134,14 @@ def hdf5(path: Path, what: str, rule: str, fault: Fault = InputError) -> Iterato
     """
     try:
         with h5py.File(path, "r") as file:
+            names = [name.encode() for name in file]
+            members = (
+                h5o.open(file.id, name) for name in names if h5o.exists_by_name(file.id, name)
+            )
             size = sum(
                 math.prod(stored.shape or ()) * stored.dtype.itemsize
-                for stored in file.values()
-                if isinstance(stored, h5py.Dataset)
+                for stored in members
+                if isinstance(stored, h5d.DatasetID)
             )
             if size > MOST_UNPACKED:
                 msg = f"its arrays are said to take {size / MIB:.0f} MiB"

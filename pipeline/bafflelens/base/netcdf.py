@@ -17,7 +17,7 @@ import h5py
 import numpy as np
 import pandas as pd
 import xarray as xr
-from h5py import h5a, h5d, h5ds, h5p, h5s, h5t
+from h5py import h5a, h5d, h5ds, h5i, h5p, h5s, h5t
 from xarray.indexes import PandasIndex
 
 from bafflelens.base.archives import hdf5
@@ -109,25 +109,21 @@ def read_dataset(path: Path) -> xr.Dataset:
 
 def _read(file: h5py.File) -> xr.Dataset:
     variables: dict[str, Any] = {}
-    coordinates = set(_text(file.attrs.get("coordinates", "")).split())
-    for name, stored in file.items():
-        if stored.is_scale and _is_no_variable(stored):
+    coordinates = _words(file, "coordinates")
+    for name in file:
+        stored = h5py.Dataset(h5d.open(file.id, name.encode()))
+        is_scale = h5ds.is_scale(stored.id)
+        if is_scale and _is_no_variable(stored):
             continue
-        dims = _dimensions(name, stored)
+        dims = (name,) if is_scale else _dimensions(stored.id)
         values = stored.asstr()[()] if h5py.check_string_dtype(stored.dtype) else stored[()]
         if values.dtype == object:
             values = np.asarray(values, dtype=str)
-        attributes = {
-            key: _plain(value) for key, value in stored.attrs.items() if key not in _OF_THE_FORMAT
-        }
         # What comes from a file needs no conversion, for which xarray would load dask.
-        variables[name] = xr.Variable(dims, values, attributes, fastpath=True)
-        coordinates |= set(_text(stored.attrs.get("coordinates", "")).split())
+        variables[name] = xr.Variable(dims, values, _attributes(stored), fastpath=True)
+        coordinates |= _words(stored, "coordinates")
         if dims == (name,):
             coordinates.add(name)
-    attributes = {
-        key: _plain(value) for key, value in file.attrs.items() if key not in _OF_THE_FORMAT
-    }
     # With indexes made here xarray need not ask whether an array is one of dask's, and load that.
     indexes = {
         name: PandasIndex(pd.Index(variable.values), name)
@@ -135,7 +131,7 @@ def _read(file: h5py.File) -> xr.Dataset:
         if variable.dims == (name,)
     }
     beside = {name: variables.pop(name) for name in list(variables) if name in coordinates}
-    return xr.Dataset(variables, xr.Coordinates(beside, indexes=indexes), attributes)
+    return xr.Dataset(variables, xr.Coordinates(beside, indexes=indexes), _attributes(file))
 
 
 def is_whole(path: Path) -> bool:
@@ -193,6 +189,18 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def _attributes(owner: Any) -> dict[str, Any]:
+    """Return the attributes of a file or variable that are not the format's own."""
+    return {key: _plain(owner.attrs[key]) for key in owner.attrs if key not in _OF_THE_FORMAT}
+
+
+def _words(owner: Any, key: str) -> set[str]:
+    """Return the words of an attribute; none where there is no such."""
+    if not h5a.exists(owner.id, key.encode()):
+        return set()
+    return set(_text(owner.attrs[key]).split())
+
+
 def _text(value: Any) -> str:
     return value.decode() if isinstance(value, bytes) else str(value)
 
@@ -201,7 +209,11 @@ def _is_no_variable(stored: h5py.Dataset) -> bool:
     return _text(stored.attrs.get("NAME", "")).startswith(_NOT_A_VARIABLE)
 
 
-def _dimensions(name: str, stored: h5py.Dataset) -> tuple[str, ...]:
-    if stored.is_scale:
-        return (name,)
-    return tuple(axis[0].name.rpartition("/")[2] for axis in stored.dims)
+def _dimensions(stored: Any) -> tuple[str, ...]:
+    """Return the names of the scales of a variable, which is none itself."""
+    scales: list[Any] = []
+    for axis in range(stored.rank):
+        found: list[Any] = []
+        h5ds.iterate(stored, axis, found.append)
+        scales.append(found[0])
+    return tuple(h5i.get_name(scale).decode().rpartition("/")[2] for scale in scales)

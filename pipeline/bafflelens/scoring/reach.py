@@ -87,13 +87,12 @@ def out_of_reach(
     for name, limit in (("floor", target.floor), ("ceiling", target.ceiling)):
         flattest = min(limit.angles_deg, key=abs)
         frequencies = np.geomspace(limit.frequencies_hz[0], limit.frequencies_hz[-1], 200)
-        reached = [
-            level_db >= 0
-            or frequency >= reached_from_hz(opening_height_m, flattest, level_db, sound_speed)
-            for frequency, level_db in zip(frequencies, limit.level_at(frequencies), strict=True)
-        ]
-        if not all(reached):
-            missed = max(f for f, ok in zip(frequencies, reached, strict=True) if not ok)
+        asked_db = limit.level_at(frequencies)
+        # As in `reached_from_hz`: up to its first null an opening sends the less, the higher.
+        x = frequencies * opening_height_m * abs(np.sin(np.radians(flattest))) / sound_speed
+        reached = (asked_db >= 0) | (np.sinc(np.minimum(x, 1.0)) <= 10 ** (asked_db / 20))
+        if not reached.all():
+            missed = frequencies[~reached].max()
             six_db_down_hz = reached_from_hz(opening_height_m, flattest, SIX_DB_DOWN, sound_speed)
             found.append(
                 OutOfReach(

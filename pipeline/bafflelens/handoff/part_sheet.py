@@ -16,6 +16,7 @@ import numpy as np
 from bafflelens.handoff.annotation import Around, draw_around
 from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.hidden_lines import FRONT, View
+from bafflelens.handoff.part_checks import undefined_text
 from bafflelens.handoff.part_plan import PartPlan
 from bafflelens.handoff.place import Place, title_width
 from bafflelens.handoff.sheet_frame import (
@@ -217,8 +218,13 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
                 f"flange \u00d8{settings.flange_mm:g} x {settings.flange_depth_mm:g} mm{gasket}, "
                 f"{settings.clearance_mm:g} mm free around it."
             )
+        for hole in plan.further:
+            yield f"{undefined_text(hole)}."
         if not plan.locating:
             yield "Register edges for templates and fixtures: left side (L) and top."
+    corners = f"R{settings.cutter_mm / 2:g}"
+    if settings.inner_corners == "as cut":
+        yield f"Sharp inner corners of the front: up to {corners} may stay, as the cutter leaves."
     yield (
         f"Cutter \u00d8{settings.cutter_mm:g}: hole, pocket and recess are no smaller. Limits and "
         "how to measure: table."

@@ -157,6 +157,22 @@ class MadePiece:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Rounded:
+    """What became of the sharp inner corners of a part.
+
+    Attributes
+    ----------
+    n_rounded : int
+        How many the kernel has rounded.
+    left_mm : (n, 3) array
+        A place on each that it could not.
+    """
+
+    n_rounded: int
+    left_mm: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
 class Solid:
     """One candidate as a solid.
 
@@ -184,6 +200,8 @@ class Solid:
         Of a carved one: the profiles that the same sections had before.
     pieces : tuple of MadePiece
         The part as it is made; none where the job does not say how.
+    rounded : Rounded, optional
+        Where the part's sharp inner corners were to be rounded.
     """
 
     step: bytes
@@ -198,6 +216,7 @@ class Solid:
     fit: SmoothFit | None = None
     before: tuple[Section, ...] = ()
     pieces: tuple[MadePiece, ...] = ()
+    rounded: Rounded | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -250,6 +269,7 @@ def export_solid(
     time_limit_s: float,
     deviation: Path | None = None,
     pieces: Sequence[PartPiece] = (),
+    round_mm: float = 0.0,
 ) -> Solid:
     """Build a shape once more and export it.
 
@@ -278,6 +298,9 @@ def export_solid(
         symmetry of `shape` are then those of what was carved.
     pieces : sequence of PartPiece
         What is cut from it.
+    round_mm : float
+        Radius of what is cut in sharp inner corners; 0 to leave them sharp. Those of a carved
+        front stay sharp.
 
     Raises
     ------
@@ -285,6 +308,7 @@ def export_solid(
         If it cannot be built as one closed solid, the file is not in millimetres, or smooth
         faces are too far from what was carved.
     """
+    motions = source_motions(shape, values)
     with tempfile.TemporaryDirectory(prefix="bafflelens_handoff_") as scratch:
         folder = Path(scratch)
         request = {
@@ -292,7 +316,9 @@ def export_solid(
             "values": {key: float(value) for key, value in values.items()},
             "symmetry": shape.symmetry,
             "deviation": str(deviation.resolve()) if deviation else "",
-            "centre_m": source_motions(shape, values)[0].centre,
+            "centre_m": motions[0].centre,
+            "drivers": [(*motion.centre, motion.outer_radius_m) for motion in motions],
+            "round_m": 0.0 if deviation else round_mm * 1e-3,
             "chord_m": chord_mm * 1e-3,
             "spacing_m": spacing_mm * 1e-3,
             "fan_step_deg": fan_step_deg,
@@ -328,6 +354,7 @@ def export_solid(
         fit=_fit(found["fit"]) if found["fit"] else None,
         before=tuple(_section(entry) for entry in found["before"]),
         pieces=made,
+        rounded=_rounded(found["corners"]) if found["corners"] else None,
     )
 
 
@@ -335,6 +362,11 @@ def _solid_edges(entries: Sequence[Mapping[str, Any]]) -> tuple[SolidEdge, ...]:
     return tuple(
         SolidEdge(points_m=np.array(edge["points"]), is_smooth=edge["smooth"]) for edge in entries
     )
+
+
+def _rounded(entry: Mapping[str, Any]) -> Rounded:
+    left = np.array(entry["left"], dtype=float).reshape(-1, 3) * 1e3
+    return Rounded(n_rounded=int(entry["rounded"]), left_mm=left)
 
 
 def _piece(

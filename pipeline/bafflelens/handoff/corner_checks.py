@@ -138,8 +138,8 @@ def _same_check(
     same = nearest.share <= 1
     text = (
         f"{check.text}; inner corners as {whose}, R{radius_m * 1e3:g}: up to "
-        f"{largest * 1e3:.2f} mm off, at ({x:.1f}, {y:.1f}, {z:.1f}) mm; of {len(regions)} regions "
-        f"that have them the nearest to its limit: {nearest.text}"
+        f"{largest * 1e3:.2f} mm off, at ({x:.1f}, {y:.1f}, {z:.1f}) mm; of {len(regions)} "
+        f"regions that have them the nearest to its limit: {nearest.text}"
     )
     text += "; so it is the same within tolerance" if same else f": beyond it; {_WAYS_OUT}"
     return Check(

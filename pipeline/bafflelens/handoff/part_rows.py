@@ -192,7 +192,7 @@ def _locating(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimensi
         at = (-hole.y, hole.z)
         yield general(
             f"LZ{number}", f"{over}, up or down", "height gauge", abs(hole.z - z), view="rear",
-            shown=OnSheet(how="upright", at_mm=((-y, z), at), side="left"),
+            shown=OnSheet(how="upright", at_mm=((-y, z), at), side="right"),
         )  # fmt: skip
         yield general(
             f"LY{number}", f"{over}, sideways", "height gauge, part on its side", abs(hole.y - y),
@@ -203,7 +203,7 @@ def _locating(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimensi
         yield general(
             "LD", "locating holes in the back, for dowels of templates and fixtures",
             "plug gauge", 2 * first.radius, sign="diameter", view="rear",
-            shown=OnSheet(how="leader", at_mm=((-first.y, first.z),), side="right"),
+            shown=OnSheet(how="leader", at_mm=((-first.y, first.z),), side="left"),
         )  # fmt: skip
         yield general("LL", "depth of the locating holes", _ROD, settings.locating_depth_mm)
 

@@ -30,6 +30,7 @@ _LANE_MM: Final = 7.0
 _LABEL_MM: Final = 5.0  # from a label to the next in a column
 _ARROW_MM: Final = 2.5
 _BEYOND_MM: Final = 1.5  # extension lines over the dimension line
+_STILL_BETWEEN: Final = 0.7  # share of a text that its length must be to hold it
 _APART_MM: Final = 2.5  # between texts of a lane
 _LEADER_MM: Final = 9.0  # from the view to the column of labels
 
@@ -86,12 +87,12 @@ class Around:
     def text_place(self, row: SheetDimension) -> float:
         """Return where the middle of a length's text is along its lane, in mm of the page.
 
-        A text that is longer than its length stands beside it, on the side of the view that is
-        nearer, so that no line of another goes through it.
+        A text that is much longer than its length stands beside it, on the nearer side of the
+        view, so that no line of another goes through it.
         """
         low, high = (value / self.scale for value in _span(row))
         half = width_of(text_of(row)) / 2
-        if high - low >= 2 * half:
+        if high - low >= 2 * half * _STILL_BETWEEN:
             return (low + high) / 2
         axis = 0 if row.shown and row.shown.how == "across" else 1
         middle = (self.window[axis] + self.window[axis + 2]) / 2 / self.scale

@@ -36,6 +36,7 @@ _PAD_MM: Final = 6.0
 _TITLE_MM: Final = 10.0
 _GAP_MM: Final = 14.0
 _CUT_MM: Final = 16.0  # room for the cutting plane's ends
+_TOP_MM: Final = FRAME_MM[3] - _PAD_MM - _TITLE_MM - _CUT_MM / 2  # of the views
 _LINE_MM: Final = 4.2
 _NOTES_MM: Final = 200.0
 _NOTES_TALL_MM: Final = 30.0
@@ -129,6 +130,18 @@ def _layout(
     return found
 
 
+def _low(view: Around) -> float:
+    """Return where the window of a view begins on the page, from below."""
+    _, v0, _, v1 = view.window
+    return _TOP_MM - max(view.room("above"), _CUT_MM) - (v1 - v0) / view.scale
+
+
+def _foot(layout: PartLayout) -> float:
+    """Return where all views have ended, from above."""
+    views = (layout.front, layout.rear, layout.section)
+    return min(_low(layout.front) - _CUT_MM, *(_low(view) - view.room("below") for view in views))
+
+
 def _with_detail(layout: PartLayout, plan: PartPlan) -> PartLayout:
     """Draw the upper half of the driver's seat larger, below the views, where there is room."""
     if layout.letter != "C" or plan.seat is None:
@@ -140,12 +153,10 @@ def _with_detail(layout: PartLayout, plan: PartPlan) -> PartLayout:
     u0, _, u1, v1 = layout.section.window
     back = plan.front - plan.thick
     window = (max(u0, back - 2), z - 2.0, u1, min(v1, z + reach + _ABOVE_SEAT_MM))
-    views = (layout.front, layout.rear, layout.section)
-    most = max(view.size[1] for view in views) + 2 * _CUT_MM
-    room = FRAME_MM[3] - FRAME_MM[1] - _TITLE_MM - 3 * _PAD_MM - most - _NOTES_TALL_MM
+    room = _foot(layout) - _PAD_MM - MEDIUM - _PAD_MM - FRAME_MM[1] - _NOTES_TALL_MM
     for scale in _DETAIL_SCALES:
         detail = Around(rows=rows, window=window, scale=scale)
-        if detail.size[1] + _TITLE_MM <= room and detail.size[0] <= _NOTES_MM - _GAP_MM:
+        if detail.size[1] <= room and detail.size[0] <= _NOTES_MM - _GAP_MM:
             kept = tuple(row for row in layout.section.rows if row not in rows)
             return replace(layout, section=replace(layout.section, rows=kept), detail=detail)
     return layout
@@ -172,11 +183,9 @@ def draw_part(
     views = (layout.front, layout.rear, layout.section)
     wide = sum(_width(view) for view in views)
     gap = (FRAME_MM[2] - FRAME_MM[0] - wide) / 4
-    high = FRAME_MM[3] - _PAD_MM - _TITLE_MM - _CUT_MM / 2
     left, places = FRAME_MM[0] + gap, []
     for view in views:
-        _, v0, _, v1 = view.window
-        low = high - max(view.room("above"), _CUT_MM) - (v1 - v0) / view.scale
+        low = _low(view)
         more = (_width(view) - view.size[0]) / 2
         places.append(Place(canvas, view.scale, view.window, left + more + view.room("left"), low))
         left += _width(view) + gap
@@ -198,22 +207,19 @@ def draw_part(
     for view, place in zip(views, places, strict=True):
         draw_around(canvas, view, place.left, place.low)
     if layout.detail is not None:
-        foot = min(
-            place.low - view.room("below") for view, place in zip(views, places, strict=True)
-        )
-        _draw_detail(canvas, layout, plan, min(foot, front.low - _CUT_MM))
+        _draw_detail(canvas, layout, plan)
     lines = [line for note in _notes(layout, plan, settings) for line in wrapped(note, _NOTES_MM)]
     base = FRAME_MM[1] + 4 + _LINE_MM * (len(lines) - 1)
     for number, line in enumerate(lines):
         write_letters(canvas, line, FRAME_MM[0] + 4, base - _LINE_MM * number)
 
 
-def _draw_detail(canvas: Any, layout: PartLayout, plan: PartPlan, foot: float) -> None:
+def _draw_detail(canvas: Any, layout: PartLayout, plan: PartPlan) -> None:
     """Draw the seat below the views, its window broken off where the part goes on."""
     around = layout.detail
     assert around is not None
     u0, v0, u1, v1 = around.window
-    title = foot - _PAD_MM - MEDIUM
+    title = _foot(layout) - _PAD_MM - MEDIUM
     low = title - _PAD_MM - around.room("above") - (v1 - v0) / around.scale
     left = FRAME_MM[0] + _GAP_MM + around.room("left")
     left += max(0.0, (_NOTES_MM - around.size[0]) / 2 - _GAP_MM)
@@ -239,7 +245,11 @@ def _joints(section: Place, piece: MadePiece, plan: PartPlan) -> None:
         x -= sheet
         if x <= section.window[0] + 1e-3:
             return
+        _, v0, _, v1 = section.window
         for low, high in _within(piece, x):
+            if high <= v0 or low >= v1:
+                continue
+            low, high = max(low, v0), min(high, v1)
             section.line(np.array([(x, low), (x, high)]), NARROW_MM)
 
 

@@ -22,12 +22,13 @@ from bafflelens.base.errors import InputError
 from bafflelens.handoff.checks import FAILED, PASSED, making_checks
 from bafflelens.handoff.corner_checks import with_corners
 from bafflelens.handoff.inner_corners import RegionOff
+from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.part_checks import missing_areas, part_checks
 from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.part_plan import INNER, plan_part
 from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
-from bafflelens.handoff.solid import Likeness, Rounded, export_solid
+from bafflelens.handoff.solid import Rounded, export_solid
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -90,7 +91,8 @@ def recess(tmp_path_factory):
     """The box with its recess, as a script."""
     path = tmp_path_factory.mktemp("recess") / "recess.py"
     raising = '    raise RuntimeError("the tests mesh without gmsh")\n'
-    path.write_text(small_job.LENS_SCRIPT.replace(raising, BUILD))
+    script = small_job.LENS_SCRIPT.replace(raising, BUILD)
+    path.write_text(script.replace('"centre": (0.0, 0.0, 0.0)', '"centre": (-0.02, 0.0, 0.0)'))
     return load_shape(path)
 
 
@@ -197,8 +199,8 @@ def test_no_text_of_a_part_sheet_overlaps_or_leaves_the_frame(made, recess, sett
     """Of a driver with all that a seat can have, and a second one that has only a hole."""
     solid, pieces = made
     settings = HandoffSection(**{**settings.model_dump(), "magnet_mm": 64.0})
-    woofer = replace(MOTION, name="midrange", centre=(0.0, 0.0, -60.0))
-    motions = [MOTION, woofer]
+    midrange = replace(MOTION, name="midrange", centre=(0.0, 0.0, -0.07))
+    motions = [MOTION, midrange]
     plan = plan_part(analysed(), motions, settings, "c001")
     names = [{"shell": "shell", "insert": "insert"}.get(settings.made, "panel")]
     names += ["around"] if settings.made == "insert" else []
@@ -221,7 +223,7 @@ def test_no_text_of_a_part_sheet_overlaps_or_leaves_the_frame(made, recess, sett
         if row.view in ("rear", "C-C", "D-D"):
             assert f"{row.symbol} {row.nominal_text}" in parts
     assert "driver's seat, upper half (" in parts
-    assert "the midrange has a plain hole of \u00d832 mm; rebate, flange, screws and" in parts
+    assert "The midrange has a plain hole of \u00d832 mm; rebate, flange, screws and" in parts
 
 
 def test_sharp_inner_corners_are_rounded_to_the_cutter(recess):

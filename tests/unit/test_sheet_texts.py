@@ -15,6 +15,7 @@ from sheet_faults import MM, TEXT, blank, faults_of
 
 from bafflelens.handoff.annotation import Around, spread
 from bafflelens.handoff.dimension import OnSheet, general
+from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
 from bafflelens.handoff.sheet_frame import (
@@ -25,7 +26,6 @@ from bafflelens.handoff.sheet_frame import (
     width_of,
     wrapped,
 )
-from bafflelens.handoff.solid import Likeness
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.shapes.meshing.moving_parts import source_motions
 

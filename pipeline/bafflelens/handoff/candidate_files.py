@@ -26,6 +26,7 @@ from bafflelens.handoff.corner_checks import corner_regions, corners_of_part, wi
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import begin_datum, shaped_by
 from bafflelens.handoff.lens_dimensions import LensDimensions
+from bafflelens.handoff.likeness import Likeness, likeness
 from bafflelens.handoff.limits import region_limits
 from bafflelens.handoff.manifest import FORMS
 from bafflelens.handoff.part_checks import part_checks, with_part
@@ -34,7 +35,7 @@ from bafflelens.handoff.part_plan import NO_PART, PartPlan, plan_part
 from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
-from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
+from bafflelens.handoff.solid import Solid, export_solid
 from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import (
     printed_templates,

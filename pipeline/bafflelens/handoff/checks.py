@@ -20,10 +20,11 @@ from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.hidden_lines import FRONT, heights_of
 from bafflelens.handoff.inner_corners import inner_corners
+from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.part_plan import screw_ring
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
-from bafflelens.handoff.solid import Likeness, Solid
+from bafflelens.handoff.solid import Solid
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion

@@ -95,39 +95,40 @@ def part_layouts(
     rows : sequence of SheetDimension
         All of the table.
     """
+    drawn = [row for row in rows if row.shown is not None]
     return tuple(
-        _with_detail(
-            _layout(piece, "CD"[number], [row for row in rows if row.shown is not None], number),
-            plan,
-        )
+        _with_seat([_with_detail(one, plan) for one in _layouts(piece, "CD"[number], drawn)])
         for number, piece in enumerate(solid.pieces)
     )
 
 
-def _layout(
-    piece: MadePiece, letter: str, rows: Sequence[SheetDimension], number: int
-) -> PartLayout:
+def _with_seat(layouts: Sequence[PartLayout]) -> PartLayout:
+    """Return the largest one that has room to show the seat larger, or else the largest."""
+    return next((one for one in layouts if one.detail is not None), layouts[0])
+
+
+def _layouts(piece: MadePiece, letter: str, rows: Sequence[SheetDimension]) -> list[PartLayout]:
+    """Return the sheets that fit, the largest first; the smallest if none does."""
     low, high = (f(piece.mesh.vertices * 1e3, axis=0) for f in (np.min, np.max))
     x0, y0, z0 = (float(v) for v in low)
     x1, y1, z1 = (float(v) for v in high)
-    rear = tuple(row for row in rows if row.view == "rear") if number == 0 else ()
+    rear = tuple(row for row in rows if row.view == "rear") if letter == "C" else ()
     cut = tuple(row for row in rows if row.view == f"{letter}-{letter}")
-    best = None
+    found, last = [], None
     for scale in _SCALES[1:]:
         for closer in _SCALES:
-            found = PartLayout(
+            last = PartLayout(
                 piece=piece,
                 letter=letter,
                 front=Around(rows=(), window=(y0, z0, y1, z1), scale=scale),
                 rear=Around(rows=rear, window=(-y1, z0, -y0, z1), scale=scale),
                 section=Around(rows=cut, window=(x0, z0, x1, z1), scale=closer),
             )
-            if found.fits:
-                best = found
+            if last.fits:
+                found.append(last)
                 break
-        if best is not None:
-            return best
-    return found
+    assert last is not None
+    return found or [last]
 
 
 def _low(view: Around) -> float:
@@ -155,6 +156,8 @@ def _with_detail(layout: PartLayout, plan: PartPlan) -> PartLayout:
     window = (max(u0, back - 2), z - 2.0, u1, min(v1, z + reach + _ABOVE_SEAT_MM))
     room = _foot(layout) - _PAD_MM - MEDIUM - _PAD_MM - FRAME_MM[1] - _NOTES_TALL_MM
     for scale in _DETAIL_SCALES:
+        if scale >= layout.section.scale:
+            break
         detail = Around(rows=rows, window=window, scale=scale)
         if detail.size[1] <= room and detail.size[0] <= _NOTES_MM - _GAP_MM:
             kept = tuple(row for row in layout.section.rows if row not in rows)
@@ -295,7 +298,8 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
                 f"{settings.clearance_mm:g} mm free around it."
             )
         for hole in plan.further:
-            yield f"{undefined_text(hole)}."
+            text = undefined_text(hole)
+            yield f"{text[0].upper()}{text[1:]}."
         if not plan.locating:
             yield "Register edges for templates and fixtures: left side (L) and top."
     corners = f"R{settings.cutter_mm / 2:g}"

@@ -126,7 +126,6 @@ def _layouts(piece: MadePiece, letter: str, rows: Sequence[SheetDimension]) -> l
             )
             if last.fits:
                 found.append(last)
-                break
     assert last is not None
     return found or [last]
 

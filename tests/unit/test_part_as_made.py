@@ -226,7 +226,7 @@ def test_no_text_of_a_part_sheet_overlaps_or_leaves_the_frame(made, recess, sett
     assert "The midrange has a plain hole of \u00d832 mm; rebate, flange, screws and" in parts
 
 
-def test_sharp_inner_corners_are_rounded_to_the_cutter(recess):
+def test_sharp_inner_corners_are_rounded_to_the_cutter(made, recess):
     """The floor of the recess meets its wall at 90 degrees, R from the axis: Pappus' theorem."""
     plan, settings = planned(PANEL)
     radius = settings.cutter_mm / 2
@@ -268,6 +268,10 @@ def test_sharp_inner_corners_are_rounded_to_the_cutter(recess):
     left = replace(solid, rounded=Rounded(n_rounded=0, left_mm=np.array([[-20.0, 40.0, 0.0]])))
     _, text = judged(1.1e-4, solid=left, state=FAILED)
     assert "the kernel cannot round 1, at (-20.0, 40.0, 0.0) mm" in text
+    # So is one that nobody has named, and that the part still has.
+    plain = replace(solid, pieces=(made[1]["panel"],))
+    _, text = judged(1.1e-4, solid=plain, state=FAILED)
+    assert "the kernel cannot round 1, at (-20.0, " in text
     as_cut = HandoffSection(**{**settings.model_dump(), "inner_corners": "as cut"})
     same, text = judged(1.1e-4, solid=replace(solid, rounded=None), settings=as_cut)
     assert text.startswith("sharp inner corners stay as the cutter leaves them, R3; ")

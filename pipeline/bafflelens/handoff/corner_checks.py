@@ -13,7 +13,8 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.checks import FAILED, PASSED, Check, cutter_check, made_from_front
 from bafflelens.handoff.datum import Datum
 from bafflelens.handoff.inner_corners import InnerCorners, RegionOff, inner_corners, regions_off
-from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.part_plan import INNER
+from bafflelens.handoff.solid import Rounded, Solid
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 
@@ -93,7 +94,7 @@ def _radius_check(
             name=check.name, state=smooth.state, text=text, value=min(radius, smooth.value),
             picture=smooth.picture, place_mm=_place(corners.middles[0] * 1e3),
         )  # fmt: skip
-    left = np.zeros((0, 3)) if solid.rounded is None else solid.rounded.left_mm
+    left = np.zeros((0, 3)) if solid.rounded is None else _left_sharp(solid, solid.rounded)
     if solid.rounded is None:
         text = f"the sharp inner corners of a carved front are not rounded to R{radius:g}"
     elif not len(left):
@@ -114,6 +115,18 @@ def _radius_check(
         name=check.name, state=FAILED, text=f"{text}; {smooth.text}", value=0.0,
         picture=check.picture, place_mm=_place(left[0]) if len(left) else check.place_mm,
     )  # fmt: skip
+
+
+def _left_sharp(solid: Solid, rounded: Rounded) -> FloatArray:
+    """Return places in mm, (n, 3): corners that the kernel left, or that the part still has."""
+    if len(rounded.left_mm):
+        return rounded.left_mm
+    analysed = {name for name in solid.mesh.surface.tolist() if not name.startswith("cabinet")}
+    found = []
+    for piece in solid.pieces:
+        front = np.isin(piece.mesh.surface, [*analysed, INNER])
+        found.append(inner_corners(piece.mesh, front, piece.edges).middles[:1] * 1e3)
+    return np.concatenate(found)
 
 
 def _same_check(

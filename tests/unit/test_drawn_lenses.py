@@ -17,14 +17,14 @@ import pypdfium2
 import pytest
 from ezdxf import filemanagement
 from handed_lens import LENSES, compared, exported
-from PIL import Image
+from sheet_faults import MM, TEXT, blank, faults_of
 
 from bafflelens.handoff.annotation import Around, spread
 from bafflelens.handoff.dimension import OnSheet, general
+from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
 from bafflelens.handoff.sheet_frame import (
-    FRAME_MM,
     NARROW_MM,
     TITLE_BLOCK_MM,
     WIDE_MM,
@@ -32,24 +32,12 @@ from bafflelens.handoff.sheet_frame import (
     width_of,
     wrapped,
 )
-from bafflelens.handoff.solid import Likeness
 from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import templates_of
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.shapes.meshing.moving_parts import source_motions
 
-MM = 72 / 25.4
-TEXT = pypdfium2.raw.FPDF_PAGEOBJ_TEXT
-TOUCH_MM = 0.05
 OTHERS = ("arc_lens", "exponential_lens", "spline_lens", "waveguide", "two_way")
-BORDER_MM = 5.0  # for the grid's letters, outside of the frame
-
-
-def blank():
-    """A picture of nothing, as high and wide as that of a shape."""
-    stream = io.BytesIO()
-    Image.new("RGB", (900, 800), "white").save(stream, "PNG")
-    return stream.getvalue()
 
 
 @functools.cache
@@ -68,33 +56,6 @@ def drawn(name, words="as the shop proposes"):
             rows=table.rows, form=table.form, picture=blank(),
         )
     )  # fmt: skip
-
-
-def boxes_of(page):
-    """Yield each text of a page: left, lower, right and upper end in mm."""
-    for item in page.get_objects(filter=[TEXT]):
-        box = np.array(item.get_bounds()) / MM
-        if box[2] - box[0] > 1e-6 and box[3] - box[1] > 1e-6:
-            yield box
-
-
-def faults_of(content):
-    """Return pairs of texts that overlap, and texts that are outside the frame and its border."""
-    found = []
-    for number, page in enumerate(pypdfium2.PdfDocument(content), start=1):
-        boxes = np.array(list(boxes_of(page)))
-        assert len(boxes) > 20
-        low, high = boxes[:, :2] + TOUCH_MM, boxes[:, 2:] - TOUCH_MM
-        apart = (low[:, None] >= high[None]).any(axis=2)
-        over = np.argwhere(~(apart | apart.T) & ~np.eye(len(boxes), dtype=bool))
-        found += [(number, *pair) for pair in over.tolist()]
-        left, lower, right, upper = FRAME_MM
-        inside = (low > [left, lower]).all(axis=1) & (high < [right, upper]).all(axis=1)
-        border = (low > [left - BORDER_MM, lower - BORDER_MM]).all(axis=1)
-        border &= (high < [right + BORDER_MM, upper + BORDER_MM]).all(axis=1)
-        short = (high - low < 4.0).all(axis=1)  # a letter or digit of the grid
-        found += [(number, n) for n in np.flatnonzero(~(inside | (border & short))).tolist()]
-    return found
 
 
 @pytest.mark.parametrize(

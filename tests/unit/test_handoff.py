@@ -25,9 +25,10 @@ from bafflelens.base.progress import Silent
 from bafflelens.base.provenance import SHAPES, shapes_digest, source_digest
 from bafflelens.cli import main
 from bafflelens.handoff import candidate_files, package
-from bafflelens.handoff.checks import sharp_corners, undercut
+from bafflelens.handoff.checks import undercut
 from bafflelens.handoff.datum import shaped_by
 from bafflelens.handoff.exporter import _require_volume
+from bafflelens.handoff.inner_corners import inner_corners
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.manifest import manifest_bytes, verify_folder
 from bafflelens.handoff.package import hand_off, revision_of
@@ -99,7 +100,8 @@ def test_volume_area_radius_and_undercut_are_the_closed_forms(solid):
     depth, places = undercut(solid.mesh, front)
     assert depth * 1e3 == pytest.approx(20, abs=2.5)  # middles of triangles, not the very rim
     assert np.hypot(places[:, 1], places[:, 2]).min() * 1e3 > math.sqrt(rim) - 0.5
-    assert len(sharp_corners(solid.mesh, np.ones(len(front), dtype=bool), solid.edges)) == 0
+    every = np.ones(len(front), dtype=bool)
+    assert len(inner_corners(solid.mesh, every, solid.edges).turn) == 0
     solid.mesh.require_closed()
     assert solid.chord_m <= 1e-4
 

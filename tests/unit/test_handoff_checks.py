@@ -14,9 +14,10 @@ import trimesh
 
 from bafflelens.handoff.checks import making_checks, screw_places, undercut
 from bafflelens.handoff.exporter import _concave
+from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
-from bafflelens.handoff.solid import Likeness, Solid, SolidEdge
+from bafflelens.handoff.solid import Solid, SolidEdge
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion

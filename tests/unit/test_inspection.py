@@ -478,7 +478,10 @@ def test_calipers_say_rework_and_pass(handed, tmp_path, capsys):
     assert "pass: lens depth 30.1 mm" in printed
 
 
-SYMBOLS = {"D": {"name": "depth over the lips", "how": "depth rod", "nominal_mm": 25.0}}
+SYMBOLS = {
+    "D": {"name": "depth over the lips", "how": "depth rod", "nominal_mm": 25.0},
+    "SD": {"name": "pocket for the flange", "how": "inside jaws", "nominal_mm": 61.0, "fit": True},
+}
 
 
 @pytest.fixture(scope="module")
@@ -503,6 +506,12 @@ def test_readings_are_judged_against_the_hand_off_as_it_came(with_symbols, tmp_p
     assert depth.text.startswith("pass: D (depth over the lips) 25.1 mm, nominal 25")
     form.write_text("parameter,reading\nD,25.4\n")  # ISO 2768-m: 0.2 mm up to 30 mm
     assert inspect_readings(where, form)[0].verdict == "re-simulate"
+    # What only the driver needs costs nothing to be heard: it is made to fit, not solved again.
+    form.write_text("parameter,reading\nSD,61.5\n")
+    (pocket,) = inspect_readings(where, form)
+    assert (pocket.verdict, pocket.is_fit) == ("rework", True)
+    assert "rework by -0.5 mm" in pocket.text
+    assert "fit, ISO 2768-m; nothing that sound meets" in pocket.text
     with pytest.raises(InputError, match=r"'--candidate' 'c009'. Must be one of c003"):
         inspect_readings(where, form, "c009")
     form.write_text("parameter,reading\nQ,25.4\n")

@@ -11,17 +11,24 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pypdfium2
 import pytest
 import second_kernel
 import small_job
 from pydantic import ValidationError
+from sheet_faults import blank, faults_of
 
 from bafflelens.base.errors import InputError
-from bafflelens.handoff.checks import FAILED, PASSED
-from bafflelens.handoff.part_checks import part_checks
-from bafflelens.handoff.part_plan import plan_part
+from bafflelens.handoff.checks import FAILED, PASSED, making_checks
+from bafflelens.handoff.corner_checks import with_corners
+from bafflelens.handoff.inner_corners import RegionOff
+from bafflelens.handoff.likeness import Likeness
+from bafflelens.handoff.part_checks import missing_areas, part_checks
+from bafflelens.handoff.part_dimensions import measured_dimensions
+from bafflelens.handoff.part_plan import INNER, plan_part
 from bafflelens.handoff.part_rows import part_rows
-from bafflelens.handoff.solid import Likeness, export_solid
+from bafflelens.handoff.sheet import Sheet, sheet_pdf
+from bafflelens.handoff.solid import Rounded, export_solid
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -80,19 +87,29 @@ def planned(settings, **changed):
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    """All pieces of the three ways, by name, and the body, cut in one process."""
+def recess(tmp_path_factory):
+    """The box with its recess, as a script."""
     path = tmp_path_factory.mktemp("recess") / "recess.py"
     raising = '    raise RuntimeError("the tests mesh without gmsh")\n'
-    path.write_text(small_job.LENS_SCRIPT.replace(raising, BUILD))
-    shape = load_shape(path)
+    script = small_job.LENS_SCRIPT.replace(raising, BUILD)
+    path.write_text(script.replace('"centre": (0.0, 0.0, 0.0)', '"centre": (-0.02, 0.0, 0.0)'))
+    return load_shape(path)
+
+
+def cut(shape, pieces, **more):
+    return export_solid(
+        shape, shape.defaults, name="x", stamp="2026-01-01T00:00:00", chord_mm=0.1,
+        spacing_mm=400.0, fan_step_deg=90.0, time_limit_s=100.0, pieces=pieces, **more,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def made(recess):
+    """All pieces of the three ways, by name, and the body, cut in one process."""
     plans = [planned(settings)[0] for settings in (PANEL, SHELL, INSERT)]
     pieces = [piece for plan in plans for piece in plan.pieces]
     pieces[-1] = replace(pieces[-1], name="around")
-    solid = export_solid(
-        shape, shape.defaults, name="x", stamp="2026-01-01T00:00:00", chord_mm=0.1,
-        spacing_mm=400.0, fan_step_deg=90.0, time_limit_s=100.0, pieces=pieces,
-    )  # fmt: skip
+    solid = cut(recess, pieces)
     return solid, {piece.name: piece for piece in solid.pieces}
 
 
@@ -175,6 +192,90 @@ def test_rows_say_what_the_job_says(made):
               "SW": 5, "CD": 52, "KL": 1.5, "LZ1": 70, "LY1": 60, "LD": 6, "LL": 8}  # fmt: skip
     assert {key: found[key] for key in wanted} == pytest.approx(wanted)
     assert len(found) == len(rows)
+
+
+@pytest.mark.parametrize("settings", [PANEL, SHELL, INSERT], ids=lambda one: one.made)
+def test_no_text_of_a_part_sheet_overlaps_or_leaves_the_frame(made, recess, settings):
+    """Of a driver with all that a seat can have, and a second one that has only a hole."""
+    solid, pieces = made
+    settings = HandoffSection(**{**settings.model_dump(), "magnet_mm": 64.0})
+    midrange = replace(MOTION, name="midrange", centre=(0.0, 0.0, -0.07))
+    motions = [MOTION, midrange]
+    plan = plan_part(analysed(), motions, settings, "c001")
+    names = [{"shell": "shell", "insert": "insert"}.get(settings.made, "panel")]
+    names += ["around"] if settings.made == "insert" else []
+    solid = replace(solid, pieces=tuple(pieces[name] for name in names))
+    table = measured_dimensions(solid, motions)
+    rows = (*table.rows, *part_rows(solid, plan, settings))
+    drawn = sheet_pdf(
+        Sheet(
+            run="lenses_20260101", candidate="c001", revision="1a2b3c4d", date="2026-01-01",
+            shape=recess, dimensions=recess.defaults, solid=solid, likeness=SAME,
+            motions=motions, checks=(), warnings=(), robustness=None, settings=settings,
+            rows=rows, form=table.form, picture=blank(), plan=plan,
+        )
+    )  # fmt: skip
+    assert faults_of(drawn) == []
+    document = pypdfium2.PdfDocument(drawn)
+    pages = [" ".join(page.get_textpage().get_text_range().split()) for page in document]
+    parts = "".join(pages[-len(names) :])
+    for row in rows:
+        if row.view in ("rear", "C-C", "D-D"):
+            assert f"{row.symbol} {row.nominal_text}" in parts
+    assert "driver's seat, upper half (" in parts
+    assert "The midrange has a plain hole of \u00d832 mm; rebate, flange, screws and" in parts
+
+
+def test_sharp_inner_corners_are_rounded_to_the_cutter(made, recess):
+    """The floor of the recess meets its wall at 90 degrees, R from the axis: Pappus' theorem."""
+    plan, settings = planned(PANEL)
+    radius = settings.cutter_mm / 2
+    solid = cut(recess, plan.pieces, round_mm=radius)
+    (panel,) = solid.pieces
+    area = (1 - math.pi / 4) * radius**2
+    from_wall = radius * (10 - 3 * math.pi) / (12 - 3 * math.pi)
+    added = 2 * math.pi * (40 - from_wall) * area
+    sharp = 210 * 200 * 18 + BLOCK - RECESS - DRIVER - math.pi * 3**2 * 8
+    assert panel.volume_m3 * 1e9 == pytest.approx(sharp + added, rel=1e-7)
+    assert added > 1e3 * 1e-7 * sharp  # the tolerance sees it
+    assert panel.areas_m2[INNER] > 0
+    panel.mesh.require_closed()
+    # Corners are judged apart: all else is as analysed.
+    assert missing_areas(solid, analysed(), [MOTION], settings) == {}
+    off = (1 / math.cos(math.pi / 4) - 1) * radius
+    assert solid.rounded.n_rounded > 0
+    assert len(solid.rounded.left_mm) == 0
+
+    def judged(limit_m, solid=solid, settings=settings, state=PASSED):
+        regions = [
+            RegionOff(region="floor", largest_m=off * 1e-3, rms_m=1e-4, limit_m=limit_m,
+                      is_acoustic=True)
+        ]  # fmt: skip
+        body = making_checks(solid, SAME, [MOTION], settings)
+        found = with_corners(body, solid, [MOTION], settings, regions)
+        checks = {check.name: check for check in found}
+        assert checks["inside radius"].state == state
+        return checks["same as analysed"], checks["inside radius"].text
+
+    same, text = judged(1.1e-4)
+    assert text.startswith(f"{solid.rounded.n_rounded} sharp inner corners are rounded to R3; ")
+    assert (same.state, same.value) == (PASSED, pytest.approx(off, abs=0.1))
+    assert "floor 0.1 mm r.m.s., 0.11 costs 0.5 dB; so it is the same" in same.text
+    other, _ = judged(0.9e-4)
+    assert other.state == FAILED
+    assert "beyond it; give the shape a radius of its own there" in other.text
+    # What the kernel cannot round stays failed, and is named; "as cut" accepts the cutter's.
+    left = replace(solid, rounded=Rounded(n_rounded=0, left_mm=np.array([[-20.0, 40.0, 0.0]])))
+    _, text = judged(1.1e-4, solid=left, state=FAILED)
+    assert "the kernel cannot round 1, at (-20.0, 40.0, 0.0) mm" in text
+    # So is one that nobody has named, and that the part still has.
+    plain = replace(solid, pieces=(made[1]["panel"],))
+    _, text = judged(1.1e-4, solid=plain, state=FAILED)
+    assert "the kernel cannot round 1, at (-20.0, " in text
+    as_cut = HandoffSection(**{**settings.model_dump(), "inner_corners": "as cut"})
+    same, text = judged(1.1e-4, solid=replace(solid, rounded=None), settings=as_cut)
+    assert text.startswith("sharp inner corners stay as the cutter leaves them, R3; ")
+    assert (same.state, same.value) == (PASSED, pytest.approx(off, rel=0.05))
 
 
 @pytest.mark.parametrize(

@@ -30,6 +30,7 @@ _LANE_MM: Final = 7.0
 _LABEL_MM: Final = 5.0  # from a label to the next in a column
 _ARROW_MM: Final = 2.5
 _BEYOND_MM: Final = 1.5  # extension lines over the dimension line
+_STILL_BETWEEN: Final = 0.7  # share of a text that its length must be to hold it
 _APART_MM: Final = 2.5  # between texts of a lane
 _LEADER_MM: Final = 9.0  # from the view to the column of labels
 
@@ -70,8 +71,7 @@ class Around:
         found = []
         for row in sorted(rows, key=lambda r: (_span(r)[1] - _span(r)[0], r.symbol)):
             low, high = (value / self.scale for value in _span(row))
-            half = width_of(text_of(row)) / 2 + _APART_MM
-            middle = (low + high) / 2
+            middle, half = self.text_place(row), width_of(text_of(row)) / 2 + _APART_MM
             low, high = min(low, middle - half), max(high, middle + half)
             number = next(
                 (n for n, lane in enumerate(taken)
@@ -83,6 +83,21 @@ class Around:
             taken[number].append((low, high))
             found.append(Lane(row=row, number=number))
         return found
+
+    def text_place(self, row: SheetDimension) -> float:
+        """Return where the middle of a length's text is along its lane, in mm of the page.
+
+        A text that is much longer than its length stands beside it, on the nearer side of the
+        view, so that no line of another goes through it.
+        """
+        low, high = (value / self.scale for value in _span(row))
+        half = width_of(text_of(row)) / 2
+        if high - low >= 2 * half * _STILL_BETWEEN:
+            return (low + high) / 2
+        axis = 0 if row.shown and row.shown.how == "across" else 1
+        middle = (self.window[axis] + self.window[axis + 2]) / 2 / self.scale
+        beyond = _ARROW_MM + 2 + _BEYOND_MM + half
+        return high + beyond if (low + high) / 2 >= middle else low - beyond
 
     def labels(self, side: str) -> list[SheetDimension]:
         """Return the rows on leaders of a side, in the order of their places."""
@@ -134,7 +149,10 @@ def draw_around(canvas: Any, around: Around, left: float, low: float) -> None:
         for lane in around.lanes(side):
             place = edge + way * (around.start + _LANE_MM * lane.number)
             ends = [at(*point) for point in lane.row.shown.at_mm] if lane.row.shown else []
-            _draw_length(canvas, lane.row, ends, place, upright=side in ("left", "right"))
+            upright = side in ("left", "right")
+            start = low - v0 / around.scale if upright else left - u0 / around.scale
+            middle = start + around.text_place(lane.row)
+            _draw_length(canvas, lane.row, ends, place, middle, upright=upright)
         beyond = around.room(side)
         labels = around.labels(side)
         if labels and side in ("left", "right"):
@@ -163,10 +181,11 @@ def _draw_length(
     row: SheetDimension,
     ends: Sequence[tuple[float, float]],
     place: float,
+    middle: float,
     *,
     upright: bool,
 ) -> None:
-    """Draw extension lines, the dimension line with arrows, and its text."""
+    """Draw extension lines, the dimension line with arrows, and its text about a middle."""
     axis = 1 if upright else 0
     ends = sorted(ends, key=lambda point: point[axis])
     for point in ends:
@@ -179,15 +198,16 @@ def _draw_length(
     low, high = ends[0][axis], ends[-1][axis]
     is_short = high - low < 2.5 * _ARROW_MM
     outer = _ARROW_MM + 2 if is_short else 0.0
+    half = width_of(text_of(row)) / 2
+    start, stop = min(low - outer, middle - half), max(high + outer, middle + half)
     if upright:
-        canvas.line(place, low - outer, place, high + outer)
+        canvas.line(place, start, place, stop)
     else:
-        canvas.line(low - outer, place, high + outer, place)
+        canvas.line(start, place, stop, place)
     for end, way in ((low, -1), (high, 1)):
         way = -way if is_short else way
         tip = (place, end) if upright else (end, place)
         arrow(canvas, tip, (0.0, float(way)) if upright else (float(way), 0.0))
-    middle = (low + high) / 2
     where = (place - 1, middle) if upright else (middle, place + 1)
     write_letters(
         canvas, text_of(row), *where, Letters(anchor="middle", turn_deg=90.0 if upright else 0)

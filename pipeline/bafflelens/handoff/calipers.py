@@ -30,6 +30,7 @@ def symbols_of(dimensions: Sequence[SheetDimension]) -> dict[str, dict[str, Any]
             "nominal": round(one.nominal, 6),
             "limit": round(one.limit, 6),
             "unit": one.unit,
+            **({"fit": True} if one.is_fit else {}),
         }
         for one in dimensions
     }

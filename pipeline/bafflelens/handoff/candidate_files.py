@@ -22,9 +22,12 @@ from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
 from bafflelens.handoff.carved_shape import CarvedFrom
 from bafflelens.handoff.checks import Check, making_checks
+from bafflelens.handoff.corner_checks import corner_regions, corners_of_part, with_corners
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import begin_datum, shaped_by
 from bafflelens.handoff.lens_dimensions import LensDimensions
+from bafflelens.handoff.likeness import Likeness, likeness
+from bafflelens.handoff.limits import region_limits
 from bafflelens.handoff.manifest import FORMS
 from bafflelens.handoff.part_checks import part_checks, with_part
 from bafflelens.handoff.part_dimensions import measured_dimensions
@@ -32,7 +35,7 @@ from bafflelens.handoff.part_plan import NO_PART, PartPlan, plan_part
 from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
-from bafflelens.handoff.solid import Likeness, Solid, export_solid, likeness
+from bafflelens.handoff.solid import Solid, export_solid
 from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import (
     printed_templates,
@@ -177,6 +180,7 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
             fan_step_deg=settings.fan_step_deg,
             time_limit_s=_TIMES_OF_MESH * subject.mesh_time_limit_s,
             pieces=plan.pieces if plan else (),
+            round_mm=settings.cutter_mm / 2 if settings.inner_corners == "rounded" else 0.0,
         )
         limit_s = subject.mesh_time_limit_s
         datum = begin_datum(pool, shape, values, limit_s, told=lambda: told(1.0))
@@ -189,6 +193,11 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
             table = measured_dimensions(solid, motions)
             if plan is not None:
                 checks = with_part(checks, part_checks(solid, body, same, plan, motions, settings))
+                if len(corners_of_part(solid, motions).turn):
+                    nominal = datum()
+                    limits = region_limits(facts, nominal)
+                    off = corner_regions(solid, motions, settings, nominal, limits)
+                    checks = with_corners(checks, solid, motions, settings, off)
                 table = replace(table, rows=(*table.rows, *part_rows(solid, plan, settings)))
             told(_SHARE_OF_CHECKS)
             files = _solid_files(

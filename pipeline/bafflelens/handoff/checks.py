@@ -15,16 +15,16 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
-from bafflelens.handoff.hidden_lines import FRONT, finely, heights_of
-from bafflelens.handoff.neighbours import sides_of
+from bafflelens.handoff.hidden_lines import FRONT, heights_of
+from bafflelens.handoff.inner_corners import inner_corners
+from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.part_plan import screw_ring
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
-from bafflelens.handoff.solid import Likeness, Solid, SolidEdge
+from bafflelens.handoff.solid import Solid
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -36,8 +36,6 @@ UNKNOWN: Final = "not checked"
 _OFF_M: Final = 2e-5  # from the surface, so that a ray does not meet where it starts
 _UNDERCUT_STEP_M: Final = 2e-3
 _WALL_STEP_M: Final = 6e-3
-_EDGE_STEP_M: Final = 2e-4
-_SHARP: Final = math.sin(math.radians(15))
 _LEAST_CLEARANCE_M: Final = 0.5e-3  # common practice, no source
 _RIM_PLANE_M: Final = 1e-4
 _NO_DRAFT: Final = 1e-3  # a hair of rounding is no undercut
@@ -92,10 +90,10 @@ def making_checks(
     settings : HandoffSection
         The shop's figures.
     """
-    front = _front(solid.mesh, motions)
+    front = made_from_front(solid.mesh, motions)
     return (
         _likeness_check(same),
-        _cutter_check(solid, front, settings.cutter_mm),
+        cutter_check(solid, front, settings.cutter_mm),
         _undercut_check(solid.mesh, front),
         _draft_check(solid.mesh, front, settings.least_draft_deg),
         thinnest_wall(solid.mesh, front, settings.least_wall_mm),
@@ -105,7 +103,7 @@ def making_checks(
     )
 
 
-def _front(mesh: Mesh, motions: Sequence[SourceMotion]) -> NDArray[np.bool_]:
+def made_from_front(mesh: Mesh, motions: Sequence[SourceMotion]) -> NDArray[np.bool_]:
     """Return which triangles are made from the front: no cabinet, and nothing that moves."""
     moving = {name for motion in motions for name in motion.piston_surfaces}
     still = np.array([name not in moving for name in mesh.surface.tolist()])
@@ -119,10 +117,11 @@ def _likeness_check(same: Likeness) -> Check:
     return Check(name="same as analysed", state=state, text=text, value=same.largest_mm)
 
 
-def _cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> Check:
+def cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> Check:
+    """Look for concave radii and, where the front is, for inner corners too small for a cutter."""
     smallest = float(solid.concave[:, 3].min()) * 1e3 if len(solid.concave) else math.inf
     places = solid.concave[solid.concave[:, 3] * 2e3 < cutter_mm, :3] * 1e3
-    corners = sharp_corners(solid.mesh, front, solid.edges) * 1e3
+    corners = inner_corners(solid.mesh, front, solid.edges).middles * 1e3
     text = (
         f"smallest concave radius {smallest:.2f} mm"
         if smallest < math.inf
@@ -146,42 +145,6 @@ def _cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> C
         picture=_picture(solid.mesh, marked, "inside radius") if len(marked) else b"",
         place_mm=None if where is None else _place(where),
     )
-
-
-def sharp_corners(mesh: Mesh, front: NDArray[np.bool_], edges: Sequence[SolidEdge]) -> FloatArray:
-    """Return middles of the edges, in m, at which two faces meet in a sharp inner corner.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The solid.
-    front : (n_triangles,) array of bool
-        What is made from the front.
-    edges : sequence of Edge
-        Those of the exact solid: between the triangles of a small fillet there are bends, too.
-    """
-    sides = sides_of(mesh)
-    once = sides.start < sides.end
-    one, two = sides.owner[once], sides.other[once]
-    away = mesh.centroids[two] - mesh.centroids[one]
-    # Concave where the neighbour rises over this triangle's plane.
-    rises = np.einsum("ij,ij->i", away, mesh.normals[one]) > 0
-    turn = np.linalg.norm(np.cross(mesh.normals[one], mesh.normals[two]), axis=1)
-    turn = np.where(np.einsum("ij,ij->i", mesh.normals[one], mesh.normals[two]) < 0, 1.0, turn)
-    sharp = rises & (turn > _SHARP) & front[one] & front[two]
-    ends = mesh.vertices[np.column_stack((sides.start[once][sharp], sides.end[once][sharp]))]
-    return np.asarray(ends.mean(axis=1).reshape(-1, 3)[_on_edges(ends, edges)])
-
-
-def _on_edges(segments: FloatArray, edges: Sequence[SolidEdge]) -> NDArray[np.bool_]:
-    """Return which segments, (n, 2, 3), lie along an edge of the solid that bends."""
-    bent = [finely(edge.points_m, _EDGE_STEP_M) for edge in edges if not edge.is_smooth]
-    if not bent or not len(segments):
-        return np.zeros(len(segments), dtype=bool)
-    tree = cKDTree(np.concatenate(bent))
-    # Both ends are corners of the mesh on the edge; one end alone is that of an edge across.
-    away, _ = tree.query(segments.reshape(-1, 3))
-    return np.asarray((away.reshape(-1, 2) < _EDGE_STEP_M).all(axis=1))
 
 
 def _undercut_check(mesh: Mesh, front: NDArray[np.bool_]) -> Check:

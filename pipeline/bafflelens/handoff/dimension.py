@@ -71,6 +71,8 @@ class SheetDimension:
         What stands before the number.
     is_auxiliary : bool
         Whether it follows from others and is given for checking, in parentheses (ISO 129-1).
+    is_fit : bool
+        Whether only what is mounted depends on it, and nothing that sound meets.
     """
 
     symbol: str
@@ -83,6 +85,7 @@ class SheetDimension:
     shown: OnSheet | None = None
     sign: Literal["", "diameter", "radius"] = ""
     is_auxiliary: bool = False
+    is_fit: bool = False
 
     @property
     def number_text(self) -> str:

@@ -109,7 +109,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     stations = list(planes(request, mesh, box))
     found["sections"] = [section(gmsh.model, solid, box, plane) for plane in stations]
     found["before"] = _profiles_before(gmsh, folder, box, stations) if height else []
-    found["pieces"] = pieces()
+    found |= pieces()
     return found
 
 

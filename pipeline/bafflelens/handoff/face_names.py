@@ -15,7 +15,7 @@ from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.print_mesh import points_inside
 from bafflelens.shapes.cad.step_file import read_step_text
 from bafflelens.shapes.cad.step_names import with_face_names
-from bafflelens.shapes.cad.step_solid import MM, corners_of, matching_order
+from bafflelens.shapes.cad.step_solid import MM, corners_of, matching_names
 
 
 def named_points(model: Any, symmetry: Sequence[str]) -> list[tuple[FloatArray, str]]:
@@ -50,12 +50,13 @@ def face_names(
 def write_names(model: Any, step: Path, faces: Sequence[int], names: Mapping[int, str]) -> None:
     """Write the names of the faces into the file, each found again by its corners."""
     records = read_step_text(step).faces
-    order = matching_order(
+    written = matching_names(
         [[[MM * value for value in corner] for corner in record.corners] for record in records],
         [corners_of(model, face) for face in faces],
+        [names[face] for face in faces],
     )
-    if order is None:
+    if written is None:
         rule = "one whose faces have the corners of the solid's"
         raise MeshingError(invalid("STEP file", f"{len(records)} faces", rule))
-    text = with_face_names(step.read_text("latin-1"), [names[faces[n]] for n in order])
+    text = with_face_names(step.read_text("latin-1"), written)
     step.write_text(text, "latin-1")

@@ -39,6 +39,8 @@ class Reading:
         What it may be off; infinite where nothing that was solved costs anything.
     is_acoustic : bool
         Whether that is the change that costs 0.5 dB, or the general tolerance.
+    is_fit : bool
+        Whether nothing that sound meets depends on it: driver, screws and joints do.
     verdict : {"pass", "rework", "re-simulate"}
         What follows.
     """
@@ -50,11 +52,14 @@ class Reading:
     allowed: float
     is_acoustic: bool
     verdict: str
+    is_fit: bool = False
 
     @property
     def text(self) -> str:
         """All of it in a line."""
         whose = "costs 0.5 dB" if self.is_acoustic else "ISO 2768-m; acoustic one not computed"
+        if self.is_fit:
+            whose = "fit, ISO 2768-m; nothing that sound meets"
         allowed = f"{self.allowed:.2g} {self.unit}" if self.allowed < math.inf else "any"
         what = {
             PASS: "",
@@ -159,6 +164,7 @@ def _judged(manifest: dict[str, Any], key: str, value: float) -> Reading:
 def _judged_symbol(symbol: str, fact: dict[str, Any], value: float) -> Reading:
     unit = str(fact.get("unit", "mm"))
     nominal = float(fact["nominal"] if "nominal" in fact else fact["nominal_mm"])
+    is_fit = bool(fact.get("fit", False))
     allowed, off = float(fact.get("limit", general_limit(nominal, unit))), value - nominal
     return Reading(
         key=f"{symbol} ({fact['name']})",
@@ -167,5 +173,6 @@ def _judged_symbol(symbol: str, fact: dict[str, Any], value: float) -> Reading:
         off=off,
         allowed=allowed,
         is_acoustic=False,
-        verdict=PASS if abs(off) <= allowed + 1e-9 else SIMULATE,
+        verdict=PASS if abs(off) <= allowed + 1e-9 else REWORK if is_fit else SIMULATE,
+        is_fit=is_fit,
     )

@@ -30,6 +30,7 @@ class _Symbol(BaseModel):
     nominal: float = Field(validation_alias=AliasChoices("nominal", "nominal_mm"))
     limit: float | None = None
     unit: str = "mm"
+    fit: bool = False
 
 
 class _Manifest(BaseModel):

@@ -10,10 +10,12 @@ from typing import Final
 import numpy as np
 
 from bafflelens.base.closest_point import closest, searchable
-from bafflelens.handoff.checks import FAILED, PASSED, Check, thinnest_wall
-from bafflelens.handoff.part_plan import HOLE, POCKET, SEAT, PartPlan, Round, driver_names
+from bafflelens.handoff.checks import FAILED, PASSED, UNKNOWN, Check, thinnest_wall
+from bafflelens.handoff.corner_checks import corners_of_part
+from bafflelens.handoff.likeness import Likeness
+from bafflelens.handoff.part_plan import HOLE, INNER, POCKET, SEAT, PartPlan, Round, driver_names
 from bafflelens.handoff.rays import first_hits
-from bafflelens.handoff.solid import Likeness, Solid
+from bafflelens.handoff.solid import Solid
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -51,6 +53,7 @@ def part_checks(
     found = [_same_check(solid, body, same, motions, settings), _wall_check(solid, settings)]
     if plan.seat is not None:
         found.append(_seat_check(solid, plan, settings))
+    found += [_undefined_seat(hole) for hole in plan.further]
     if settings.driver_depth_mm is not None:
         found.append(_room_check(solid, plan, settings))
     return tuple(found)
@@ -117,11 +120,14 @@ def missing_areas(
     chord = max(piece.chord_m for piece in solid.pieces)
     distance = np.full(len(body.vertices), np.inf)
     for piece in solid.pieces:
-        formed = np.isin(piece.mesh.surface, names)
+        formed = np.isin(piece.mesh.surface, [*names.tolist(), INNER])
         if formed.any():
             there = searchable(piece.mesh.vertices, piece.mesh.triangles[formed])
             distance = np.minimum(distance, closest(there, body.vertices).distance)
     gone = distance > chord + _SAME_M
+    if solid.rounded is not None and solid.rounded.n_rounded:
+        # What is rounded has a judgement of its own.
+        gone &= ~corners_of_part(solid, motions).near(body.vertices, settings.cutter_mm / 2e3)
     if settings.driver_from == "front" and settings.flange_mm is not None:
         _, y, z = motions[0].centre
         away = np.hypot(body.vertices[:, 1] - y, body.vertices[:, 2] - z)
@@ -141,7 +147,7 @@ def missing_areas(
 
 def _wall_check(solid: Solid, settings: HandoffSection) -> Check:
     """Look straight through the part from every acoustic face of it."""
-    formed = set(solid.mesh.surface.tolist())
+    formed = {*solid.mesh.surface.tolist(), INNER}
     found = []
     for piece in solid.pieces:
         names = piece.mesh.surface.tolist()
@@ -177,6 +183,21 @@ def _seat_check(solid: Solid, plan: PartPlan, settings: HandoffSection) -> Check
     if plan.screws:
         text += f"; {len(plan.screws)} pilot holes end {ahead:.1f} mm before the outside or more"
     return Check(name=name, state=PASSED, text=text, value=ahead)
+
+
+def _undefined_seat(hole: Round) -> Check:
+    """Say that a driver has a hole and nothing else."""
+    name = hole.name.removesuffix("_hole").replace("_", " ")
+    return Check(name=f"seat of the {name}", state=UNKNOWN, text=undefined_text(hole))
+
+
+def undefined_text(hole: Round) -> str:
+    """Return what of a further driver's seat nobody has said."""
+    name = hole.name.removesuffix("_hole").replace("_", " ")
+    return (
+        f"the {name} has a plain hole of \u00d8{2 * hole.radius:g} mm; rebate, flange, screws and "
+        "depth are not defined: its maker's drawing comes before cutting"
+    )
 
 
 def _ahead_of_screws(solid: Solid, plan: PartPlan, settings: HandoffSection) -> float:

@@ -31,6 +31,8 @@ SCREW: Final = "screw_hole"
 LOCATING: Final = "locating_hole"
 RECESS: Final = "insert_recess"
 OPENING: Final = "insert_opening"
+INNER: Final = "inner_corner"
+"""What is rounded of a sharp inner corner."""
 NO_PART: Final = (
     "The analysed body is not the part: the job's [handoff] does not say how it is made."
 )
@@ -112,6 +114,8 @@ class PartPlan:
         What is behind the front's sheets.
     screws, locating : tuple of Round
         The pilot holes and the locating holes.
+    further : tuple of Round
+        The plain holes of drivers whose seats the job does not describe.
     """
 
     made: str
@@ -124,6 +128,7 @@ class PartPlan:
     block: Box | None
     screws: tuple[Round, ...]
     locating: tuple[Round, ...]
+    further: tuple[Round, ...] = ()
 
 
 def plan_part(
@@ -172,7 +177,8 @@ def plan_part(
     block = _block(settings, places, (low, high), reach, (y, z), back)
     ahead = float(points[moving][:, :, 0].max() if moving.any() else x) + _AHEAD_MM
     screws = tuple(_screws(settings, (y, z), seat))
-    cuts = [*_room(settings, motions, (back, ahead), seat), *screws]
+    further = tuple(_further(motions, (back, ahead)))
+    cuts = [*_room(settings, motions, (back, ahead), seat), *further, *screws]
     locating = tuple(_locating(settings, (y, z), front, block, back))
     slab = Box(
         name="back",
@@ -198,6 +204,7 @@ def plan_part(
         block=block,
         screws=screws,
         locating=locating,
+        further=further,
     )
 
 
@@ -317,11 +324,15 @@ def _room(
             yield bore(MAGNET, room, back, seat - settings.gasket_mm - settings.flange_depth_mm)
     elif seat is not None:
         yield bore(POCKET, settings.pocket_mm, seat, ahead)
+
+
+def _further(motions: Sequence[SourceMotion], ends: tuple[float, float]) -> Iterator[Round]:
+    """Yield a plain hole, as wide as dome and surround, for every driver but the first."""
     for motion in motions[1:]:
-        _, v, w = (1e3 * float(value) for value in motion.centre)
+        _, y, z = (1e3 * float(value) for value in motion.centre)
         yield Round(
-            name=f"{motion.name}_hole", y=v, z=w, radius=1e3 * motion.outer_radius_m,
-            back=back, front=ahead,
+            name=f"{motion.name}_hole", y=y, z=z, radius=1e3 * motion.outer_radius_m,
+            back=ends[0] - BEYOND_MM, front=ends[1],
         )  # fmt: skip
 
 

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Literal
 
 from bafflelens.handoff.dimension import OnSheet, SheetDimension, View, general
@@ -21,6 +22,7 @@ from bafflelens.handoff.part_plan import (
 from bafflelens.handoff.solid import Solid
 from bafflelens.job.handoff_section import INSERT, SHELL, HandoffSection
 
+_ACOUSTIC = ("HD",)  # the rim that sound meets at the driver
 _CALIPERS = "calipers"
 _JAWS = "inside jaws, two ways"
 _ROD = "depth rod from the back"
@@ -45,7 +47,9 @@ def part_rows(
     rows += [*_screws(plan, settings), *_locating(plan, settings)]
     if plan.made == INSERT:
         rows += _insert(plan)
-    return tuple(row for row in rows if row.nominal > 0)
+    return tuple(
+        replace(row, is_fit=row.symbol not in _ACOUSTIC) for row in rows if row.nominal > 0
+    )
 
 
 def _across(
@@ -188,7 +192,7 @@ def _locating(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimensi
         at = (-hole.y, hole.z)
         yield general(
             f"LZ{number}", f"{over}, up or down", "height gauge", abs(hole.z - z), view="rear",
-            shown=OnSheet(how="upright", at_mm=((-y, z), at), side="left"),
+            shown=OnSheet(how="upright", at_mm=((-y, z), at), side="right"),
         )  # fmt: skip
         yield general(
             f"LY{number}", f"{over}, sideways", "height gauge, part on its side", abs(hole.y - y),
@@ -199,7 +203,7 @@ def _locating(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimensi
         yield general(
             "LD", "locating holes in the back, for dowels of templates and fixtures",
             "plug gauge", 2 * first.radius, sign="diameter", view="rear",
-            shown=OnSheet(how="leader", at_mm=((-first.y, first.z),), side="right"),
+            shown=OnSheet(how="leader", at_mm=((-first.y, first.z),), side="left"),
         )  # fmt: skip
         yield general("LL", "depth of the locating holes", _ROD, settings.locating_depth_mm)
 

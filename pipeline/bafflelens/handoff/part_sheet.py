@@ -8,7 +8,7 @@ and projection are those of sheet 1.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -16,7 +16,8 @@ import numpy as np
 from bafflelens.handoff.annotation import Around, draw_around
 from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.hidden_lines import FRONT, View
-from bafflelens.handoff.part_plan import PartPlan
+from bafflelens.handoff.part_checks import undefined_text
+from bafflelens.handoff.part_plan import PartPlan, Round
 from bafflelens.handoff.place import Place, title_width
 from bafflelens.handoff.sheet_frame import (
     FRAME_MM,
@@ -27,7 +28,7 @@ from bafflelens.handoff.sheet_frame import (
     write_letters,
 )
 from bafflelens.handoff.solid import MadePiece, Solid
-from bafflelens.job.handoff_section import INSERT, HandoffSection
+from bafflelens.job.handoff_section import INSERT, SHELL, HandoffSection
 
 REAR: Final = View(right=(0.0, -1.0, 0.0), up=(0.0, 0.0, 1.0))
 _SCALES: Final = (1, 2, 5, 10, 20, 50, 100)
@@ -35,8 +36,13 @@ _PAD_MM: Final = 6.0
 _TITLE_MM: Final = 10.0
 _GAP_MM: Final = 14.0
 _CUT_MM: Final = 16.0  # room for the cutting plane's ends
+_TOP_MM: Final = FRAME_MM[3] - _PAD_MM - _TITLE_MM - _CUT_MM / 2  # of the views
 _LINE_MM: Final = 4.2
 _NOTES_MM: Final = 200.0
+_NOTES_TALL_MM: Final = 30.0
+_OF_SEAT: Final = ("SX", "SW", "MX")
+_ABOVE_SEAT_MM: Final = 8.0  # of the part, in the seat's detail
+_DETAIL_SCALES: Final = (0.5, 1.0, 2.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,11 +54,13 @@ class PartLayout:
     front: Around
     rear: Around
     section: Around
+    detail: Around | None = None
 
     @property
     def scale_text(self) -> str:
         """For the title block."""
-        return f"1:{self.rear.scale:g} ({self.letter} 1:{self.section.scale:g})"
+        seat = "" if self.detail is None else f", seat {_scale_text(self.detail.scale)}"
+        return f"1:{self.rear.scale:g}{seat}"
 
     @property
     def fits(self) -> bool:
@@ -63,6 +71,10 @@ class PartLayout:
         block = TITLE_BLOCK_MM[3] - TITLE_BLOCK_MM[1]
         tall = max(view.size[1] for view in views) + 2 * _CUT_MM
         return wide <= FRAME_MM[2] - FRAME_MM[0] and tall <= high - block
+
+
+def _scale_text(scale: float) -> str:
+    return f"1:{scale:g}" if scale >= 1 else f"{1 / scale:g}:1"
 
 
 def _width(view: Around) -> float:
@@ -83,36 +95,73 @@ def part_layouts(
     rows : sequence of SheetDimension
         All of the table.
     """
+    drawn = [row for row in rows if row.shown is not None]
     return tuple(
-        _layout(piece, "CD"[number], [row for row in rows if row.shown is not None], number)
+        _with_seat([_with_detail(one, plan) for one in _layouts(piece, "CD"[number], drawn)])
         for number, piece in enumerate(solid.pieces)
     )
 
 
-def _layout(
-    piece: MadePiece, letter: str, rows: Sequence[SheetDimension], number: int
-) -> PartLayout:
+def _with_seat(layouts: Sequence[PartLayout]) -> PartLayout:
+    """Return the largest one that has room to show the seat larger, or else the largest."""
+    return next((one for one in layouts if one.detail is not None), layouts[0])
+
+
+def _layouts(piece: MadePiece, letter: str, rows: Sequence[SheetDimension]) -> list[PartLayout]:
+    """Return the sheets that fit, the largest first; the smallest if none does."""
     low, high = (f(piece.mesh.vertices * 1e3, axis=0) for f in (np.min, np.max))
     x0, y0, z0 = (float(v) for v in low)
     x1, y1, z1 = (float(v) for v in high)
-    rear = tuple(row for row in rows if row.view == "rear") if number == 0 else ()
+    rear = tuple(row for row in rows if row.view == "rear") if letter == "C" else ()
     cut = tuple(row for row in rows if row.view == f"{letter}-{letter}")
-    best = None
+    found, last = [], None
     for scale in _SCALES[1:]:
         for closer in _SCALES:
-            found = PartLayout(
+            last = PartLayout(
                 piece=piece,
                 letter=letter,
                 front=Around(rows=(), window=(y0, z0, y1, z1), scale=scale),
                 rear=Around(rows=rear, window=(-y1, z0, -y0, z1), scale=scale),
                 section=Around(rows=cut, window=(x0, z0, x1, z1), scale=closer),
             )
-            if found.fits:
-                best = found
-                break
-        if best is not None:
-            return best
-    return found
+            if last.fits:
+                found.append(last)
+    assert last is not None
+    return found or [last]
+
+
+def _low(view: Around) -> float:
+    """Return where the window of a view begins on the page, from below."""
+    _, v0, _, v1 = view.window
+    return _TOP_MM - max(view.room("above"), _CUT_MM) - (v1 - v0) / view.scale
+
+
+def _foot(layout: PartLayout) -> float:
+    """Return where all views have ended, from above."""
+    views = (layout.front, layout.rear, layout.section)
+    return min(_low(layout.front) - _CUT_MM, *(_low(view) - view.room("below") for view in views))
+
+
+def _with_detail(layout: PartLayout, plan: PartPlan) -> PartLayout:
+    """Draw the upper half of the driver's seat larger, below the views, where there is room."""
+    if layout.letter != "C" or plan.seat is None:
+        return layout
+    rows = tuple(row for row in layout.section.rows if row.symbol in _OF_SEAT)
+    _, _, z = plan.centre
+    reach = max(tool.radius for tool in plan.pieces[0].cut if isinstance(tool, Round) and
+                abs(tool.z - z) < 1e-6)  # fmt: skip
+    u0, _, u1, v1 = layout.section.window
+    back = plan.front - plan.thick
+    window = (max(u0, back - 2), z - 2.0, u1, min(v1, z + reach + _ABOVE_SEAT_MM))
+    room = _foot(layout) - _PAD_MM - MEDIUM - _PAD_MM - FRAME_MM[1] - _NOTES_TALL_MM
+    for scale in _DETAIL_SCALES:
+        if scale >= layout.section.scale:
+            break
+        detail = Around(rows=rows, window=window, scale=scale)
+        if detail.size[1] <= room and detail.size[0] <= _NOTES_MM - _GAP_MM:
+            kept = tuple(row for row in layout.section.rows if row not in rows)
+            return replace(layout, section=replace(layout.section, rows=kept), detail=detail)
+    return layout
 
 
 def draw_part(
@@ -136,11 +185,9 @@ def draw_part(
     views = (layout.front, layout.rear, layout.section)
     wide = sum(_width(view) for view in views)
     gap = (FRAME_MM[2] - FRAME_MM[0] - wide) / 4
-    high = FRAME_MM[3] - _PAD_MM - _TITLE_MM - _CUT_MM / 2
     left, places = FRAME_MM[0] + gap, []
     for view in views:
-        _, v0, _, v1 = view.window
-        low = high - max(view.room("above"), _CUT_MM) - (v1 - v0) / view.scale
+        low = _low(view)
         more = (_width(view) - view.size[0]) / 2
         places.append(Place(canvas, view.scale, view.window, left + more + view.room("left"), low))
         left += _width(view) + gap
@@ -161,10 +208,34 @@ def draw_part(
         place.title(text, FRAME_MM[3] - _PAD_MM - MEDIUM)
     for view, place in zip(views, places, strict=True):
         draw_around(canvas, view, place.left, place.low)
+    if layout.detail is not None:
+        _draw_detail(canvas, layout, plan)
     lines = [line for note in _notes(layout, plan, settings) for line in wrapped(note, _NOTES_MM)]
     base = FRAME_MM[1] + 4 + _LINE_MM * (len(lines) - 1)
     for number, line in enumerate(lines):
         write_letters(canvas, line, FRAME_MM[0] + 4, base - _LINE_MM * number)
+
+
+def _draw_detail(canvas: Any, layout: PartLayout, plan: PartPlan) -> None:
+    """Draw the seat below the views, its window broken off where the part goes on."""
+    around = layout.detail
+    assert around is not None
+    u0, v0, u1, v1 = around.window
+    title = _foot(layout) - _PAD_MM - MEDIUM
+    low = title - _PAD_MM - around.room("above") - (v1 - v0) / around.scale
+    left = FRAME_MM[0] + _GAP_MM + around.room("left")
+    left += max(0.0, (_NOTES_MM - around.size[0]) / 2 - _GAP_MM)
+    place = Place(canvas, around.scale, around.window, left, low)
+    place.section(layout.piece.section.whole)
+    place.axis((u0, plan.centre[2]), (u1, plan.centre[2]), 3.0)
+    _joints(place, layout.piece, plan)
+    whole = layout.section.window
+    place.breaks(["above", "left"] if u0 > whole[0] + 0.01 else ["above"])
+    letter = layout.letter
+    place.title(
+        f"{letter}-{letter}, driver's seat, upper half ({_scale_text(around.scale)})", title
+    )
+    draw_around(canvas, around, left, low)
 
 
 def _joints(section: Place, piece: MadePiece, plan: PartPlan) -> None:
@@ -176,7 +247,11 @@ def _joints(section: Place, piece: MadePiece, plan: PartPlan) -> None:
         x -= sheet
         if x <= section.window[0] + 1e-3:
             return
+        _, v0, _, v1 = section.window
         for low, high in _within(piece, x):
+            if high <= v0 or low >= v1:
+                continue
+            low, high = max(low, v0), min(high, v1)
             section.line(np.array([(x, low), (x, high)]), NARROW_MM)
 
 
@@ -198,15 +273,19 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
     if piece.name != "insert":
         sheets = " + ".join(f"{sheet:g}" for sheet in plan.sheets)
         block = (
-            f", block of {plan.block.high[0] - plan.block.low[0]:.0f} mm behind the lens"
+            f", block of {plan.thick - sum(plan.sheets):g} mm behind the lens"
             if plan.block
             else ""
         )
-        yield f"{piece.name}: {sheets} mm from the front{block}; glued before the front is cut."
+        glued = "; glued before the front is cut" if plan.block or len(plan.sheets) > 1 else ""
+        yield f"{piece.name}: {sheets} mm from the front{block}{glued}."
+        if plan.made == SHELL:
+            yield f"Other walls: {settings.wall_mm:g} mm."
     if piece is layout.piece and layout.letter == "C":
         if plan.screws:
             yield (
-                f"{len(plan.screws)} screws {settings.screw_thread}: pilot holes "
+                f"{len(plan.screws)} screws {settings.screw_thread}, the first "
+                f"{settings.screw_angle_deg:g}\u00b0 from the top to the left: pilot holes "
                 f"\u00d8{settings.pilot_hole_mm:g}, {settings.pilot_depth_mm:g} deep, thread "
                 f"{settings.screw_depth_mm:g} deep, from the seat; never through the face."
             )
@@ -217,8 +296,14 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
                 f"flange \u00d8{settings.flange_mm:g} x {settings.flange_depth_mm:g} mm{gasket}, "
                 f"{settings.clearance_mm:g} mm free around it."
             )
+        for hole in plan.further:
+            text = undefined_text(hole)
+            yield f"{text[0].upper()}{text[1:]}."
         if not plan.locating:
             yield "Register edges for templates and fixtures: left side (L) and top."
+    corners = f"R{settings.cutter_mm / 2:g}"
+    if settings.inner_corners == "as cut":
+        yield f"Sharp inner corners of the front: up to {corners} may stay, as the cutter leaves."
     yield (
         f"Cutter \u00d8{settings.cutter_mm:g}: hole, pocket and recess are no smaller. Limits and "
         "how to measure: table."

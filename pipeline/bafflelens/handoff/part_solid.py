@@ -20,8 +20,9 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.cut_sections import section
 from bafflelens.handoff.face_names import face_names, write_names
-from bafflelens.handoff.part_plan import POCKET, SEAT
+from bafflelens.handoff.part_plan import INNER, POCKET, SEAT
 from bafflelens.handoff.print_mesh import points_inside, print_mesh
+from bafflelens.handoff.rounded_corners import ROUNDED, in_a_copy, round_corners
 from bafflelens.handoff.solid_edges import edges_of
 from bafflelens.shapes.meshing import gmsh_process
 
@@ -30,14 +31,17 @@ _ON_TOOL_M: Final = 1e-7
 _NEAREST: Final = 6  # named faces that a place is held against
 _SPLINE: Final = "BSpline surface"
 _FOUND: Final = "pieces.json"
+_SAME_RADIUS: Final = 0.01
+_SHARE_OF_TIME: Final = 0.4  # of the exporter's, for a part with rounded corners
 
 
 def begin_pieces(
     gmsh: Any, folder: Path, named: Sequence[tuple[FloatArray, str]], request: Mapping[str, Any]
-) -> Callable[[], list[dict[str, Any]]]:
+) -> Callable[[], dict[str, Any]]:
     """Begin to cut every piece of the plan from ``solid.brep``, in a copy of this process.
 
-    What is returned waits for it and gives what was found; `MeshingError` is raised there.
+    What is returned waits for it and gives what was found of the ``pieces`` and of the
+    ``corners`` (`rounded_corners.round_corners`); `MeshingError` is raised there.
 
     Parameters
     ----------
@@ -48,10 +52,11 @@ def begin_pieces(
     named : sequence of (points, name)
         Places on the faces of the analysed solid.
     request : mapping
-        The exporter's, with the plan as ``pieces``.
+        The exporter's, with the plan as ``pieces``, and ``round_m``, the radius of sharp inner
+        corners; 0 if they stay as they are.
     """
     if not request["pieces"]:
-        return list
+        return lambda: {"pieces": [], "corners": None}
     copy = os.fork()
     if copy:
         return lambda: _waited_for(copy, folder)
@@ -62,24 +67,42 @@ def begin_pieces(
         os._exit(code)  # what the first process is to clear away is left to it
 
 
-def _waited_for(copy: int, folder: Path) -> list[dict[str, Any]]:
+def _waited_for(copy: int, folder: Path) -> dict[str, Any]:
     """Return what a copy found when it has ended."""
     _, status = os.waitpid(copy, 0)
     if code := os.waitstatus_to_exitcode(status):
         otherwise = invalid("part", "pieces", f"one that can be cut (exit code {code})")
         raise MeshingError(gmsh_process.fault_left(folder, otherwise))
-    found: list[dict[str, Any]] = json.loads((folder / _FOUND).read_text())
+    found: dict[str, Any] = json.loads((folder / _FOUND).read_text())
     return found
 
 
 def _make_pieces(
     gmsh: Any, folder: Path, named: Sequence[tuple[FloatArray, str]], request: Mapping[str, Any]
 ) -> None:
+    corners = round_corners(gmsh, folder, named, request) if request["round_m"] else None
+    if corners and corners["rounded"]:
+        # What the kernel has rounded it may not be able to cut or to mesh.
+        limit_s = _SHARE_OF_TIME * float(request["time_limit_s"])
+        if in_a_copy(lambda: _cut_pieces(gmsh, folder, named, request, corners), limit_s):
+            return
+        (folder / ROUNDED).unlink()
+        corners = {"rounded": 0, "left": [*corners["done"], *corners["left"]]}
+    _cut_pieces(gmsh, folder, named, request, corners)
+
+
+def _cut_pieces(
+    gmsh: Any,
+    folder: Path,
+    named: Sequence[tuple[FloatArray, str]],
+    request: Mapping[str, Any],
+    corners: Mapping[str, Any] | None,
+) -> None:
     found = []
     for piece in request["pieces"]:
         gmsh.model.add(piece["name"])
         found.append(_made(gmsh, folder, named, request, piece))
-    (folder / _FOUND).write_text(json.dumps(found))
+    (folder / _FOUND).write_text(json.dumps({"pieces": found, "corners": corners}))
 
 
 def _made(
@@ -90,14 +113,15 @@ def _made(
     piece: Mapping[str, Any],
 ) -> dict[str, Any]:
     model, occ, name = gmsh.model, gmsh.model.occ, piece["name"]
-    body = [entity for entity in occ.importShapes(str(folder / "solid.brep")) if entity[0] == 3]
+    body = _imported(occ, folder / "solid.brep")
+    rounded = _imported(occ, folder / ROUNDED) if (folder / ROUNDED).exists() else body
     occ.synchronize()
     analysed = [int(tag) for _, tag in model.getBoundary(body, oriented=False)]
     try:
         keep = [_tool(occ, tool) for tool in piece["keep"]]
         if len(keep) > 1:
             keep, _ = occ.fuse(keep[:1], keep[1:])
-        made, _ = occ.intersect(body, keep, removeObject=False)
+        made, _ = occ.intersect(rounded, keep, removeObject=False)
         made, _ = occ.cut(made, [_tool(occ, tool) for tool in piece["cut"]])
         occ.synchronize()
     except Exception as error:  # gmsh raises plain Exception
@@ -110,7 +134,9 @@ def _made(
     faces = [int(tag) for _, tag in model.getBoundary(solids, oriented=False)]
     cut_faces = _cut_faces(model, faces, (*piece["keep"], *piece["cut"]))
     formed = [face for face in faces if face not in cut_faces]
-    names = face_names(model, formed, named) | cut_faces
+    inner = [face for face in formed if _is_round(model, face, float(request["round_m"]))]
+    formed = [face for face in formed if face not in inner]
+    names = face_names(model, formed, named) | cut_faces | dict.fromkeys(inner, INNER)
     off_m, where = _farthest(model, formed, analysed)
     areas: dict[str, float] = {}
     for face in faces:
@@ -125,7 +151,7 @@ def _made(
         "along": (0.0, 1.0),
     }
     cut = section(model, solids[0][1], list(map(float, box)), plane)
-    occ.remove(body, recursive=True)
+    occ.remove(body if rounded is body else [*body, *rounded], recursive=True)
     occ.synchronize()
     gmsh.write(str(folder / f"{name}.step"))
     write_names(model, folder / f"{name}.step", faces, names)
@@ -141,6 +167,19 @@ def _made(
         "section": cut,
         "edges": list(edges_of(model, faces, request["symmetry"])),
     }
+
+
+def _imported(occ: Any, path: Path) -> list[tuple[int, int]]:
+    return [entity for entity in occ.importShapes(str(path)) if entity[0] == 3]
+
+
+def _is_round(model: Any, face: int, radius: float) -> bool:
+    """Tell whether a face has the radius of rounded corners all over."""
+    if not radius or model.getType(2, face) == "Plane":
+        return False
+    flat = points_inside(model, face)[1].ravel().tolist()
+    bends = np.abs(model.getPrincipalCurvatures(face, flat)[:2]).max(axis=0)
+    return bool(np.abs(bends * radius - 1).max() < _SAME_RADIUS)
 
 
 def _tool(occ: Any, tool: Mapping[str, Any]) -> tuple[int, int]:

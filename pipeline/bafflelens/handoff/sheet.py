@@ -14,12 +14,13 @@ import numpy as np
 from bafflelens.base.parameter_words import called, unit_text
 from bafflelens.handoff.checks import Check, screw_places
 from bafflelens.handoff.dimension import SheetDimension
+from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.paper import use_fonts
 from bafflelens.handoff.part_plan import NO_PART, PartPlan
 from bafflelens.handoff.part_sheet import draw_part, part_layouts
 from bafflelens.handoff.sheet_flow import Flow
 from bafflelens.handoff.sheet_frame import start_sheet
-from bafflelens.handoff.solid import Likeness, Solid
+from bafflelens.handoff.solid import Solid
 from bafflelens.handoff.views import draw_views, layout_of
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion

@@ -14,7 +14,6 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.base import child_process
-from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.part_plan import PartPiece
@@ -26,7 +25,6 @@ from bafflelens.shapes.meshing.moving_parts import source_motions
 from bafflelens.shapes.meshing.parameters import Shape
 
 _BEHIND_M: Final = 0.03  # of a template, behind the deepest place of the front
-_LARGEST_VOLUME_SHARE: Final = 1e-3
 _HEADER: Final = re.compile(r"HEADER;.*?ENDSEC;", re.DOTALL)
 
 
@@ -157,6 +155,22 @@ class MadePiece:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Rounded:
+    """What became of the sharp inner corners of a part.
+
+    Attributes
+    ----------
+    n_rounded : int
+        How many the kernel has rounded.
+    left_mm : (n, 3) array
+        A place on each that it could not.
+    """
+
+    n_rounded: int
+    left_mm: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
 class Solid:
     """One candidate as a solid.
 
@@ -184,6 +198,8 @@ class Solid:
         Of a carved one: the profiles that the same sections had before.
     pieces : tuple of MadePiece
         The part as it is made; none where the job does not say how.
+    rounded : Rounded, optional
+        Where the part's sharp inner corners were to be rounded.
     """
 
     step: bytes
@@ -198,43 +214,7 @@ class Solid:
     fit: SmoothFit | None = None
     before: tuple[Section, ...] = ()
     pieces: tuple[MadePiece, ...] = ()
-
-
-@dataclass(frozen=True, kw_only=True)
-class Likeness:
-    """How far what is exported is from what was analysed.
-
-    Attributes
-    ----------
-    volume_share : float
-        Difference of the volumes over that of the solid.
-    largest_mm : float
-        Largest distance of the surfaces: from either to the other, at corners and middles.
-    corners_mm : float
-        Largest distance of the analysed corners alone: the rest is that its triangles are flat.
-    where_mm : tuple of float
-        Where the largest distance is.
-    """
-
-    volume_share: float
-    largest_mm: float
-    corners_mm: float
-    where_mm: tuple[float, ...]
-
-    @property
-    def fits(self) -> bool:
-        """Whether the volumes agree within 0.1 per cent."""
-        return abs(self.volume_share) <= _LARGEST_VOLUME_SHARE
-
-    @property
-    def text(self) -> str:
-        """All of it in a line."""
-        x, y, z = self.where_mm
-        return (
-            f"analysed mesh against exported solid: volume {self.volume_share:+.4%}, largest "
-            f"distance {self.largest_mm:.3f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm, corners within "
-            f"{self.corners_mm:.3f} mm"
-        )
+    rounded: Rounded | None = None
 
 
 def export_solid(
@@ -250,6 +230,7 @@ def export_solid(
     time_limit_s: float,
     deviation: Path | None = None,
     pieces: Sequence[PartPiece] = (),
+    round_mm: float = 0.0,
 ) -> Solid:
     """Build a shape once more and export it.
 
@@ -278,6 +259,9 @@ def export_solid(
         symmetry of `shape` are then those of what was carved.
     pieces : sequence of PartPiece
         What is cut from it.
+    round_mm : float
+        Radius of what is cut in sharp inner corners; 0 to leave them sharp. Those of a carved
+        front stay sharp.
 
     Raises
     ------
@@ -285,6 +269,7 @@ def export_solid(
         If it cannot be built as one closed solid, the file is not in millimetres, or smooth
         faces are too far from what was carved.
     """
+    motions = source_motions(shape, values)
     with tempfile.TemporaryDirectory(prefix="bafflelens_handoff_") as scratch:
         folder = Path(scratch)
         request = {
@@ -292,7 +277,9 @@ def export_solid(
             "values": {key: float(value) for key, value in values.items()},
             "symmetry": shape.symmetry,
             "deviation": str(deviation.resolve()) if deviation else "",
-            "centre_m": source_motions(shape, values)[0].centre,
+            "centre_m": motions[0].centre,
+            "drivers": [(*motion.centre, motion.outer_radius_m) for motion in motions],
+            "round_m": 0.0 if deviation else round_mm * 1e-3,
             "chord_m": chord_mm * 1e-3,
             "spacing_m": spacing_mm * 1e-3,
             "fan_step_deg": fan_step_deg,
@@ -328,6 +315,7 @@ def export_solid(
         fit=_fit(found["fit"]) if found["fit"] else None,
         before=tuple(_section(entry) for entry in found["before"]),
         pieces=made,
+        rounded=_rounded(found["corners"]) if found["corners"] else None,
     )
 
 
@@ -335,6 +323,11 @@ def _solid_edges(entries: Sequence[Mapping[str, Any]]) -> tuple[SolidEdge, ...]:
     return tuple(
         SolidEdge(points_m=np.array(edge["points"]), is_smooth=edge["smooth"]) for edge in entries
     )
+
+
+def _rounded(entry: Mapping[str, Any]) -> Rounded:
+    left = np.array(entry["left"], dtype=float).reshape(-1, 3) * 1e3
+    return Rounded(n_rounded=int(entry["rounded"]), left_mm=left)
 
 
 def _piece(
@@ -353,35 +346,6 @@ def _piece(
         where_m=tuple(map(float, entry["where_m"])),
         edges=_solid_edges(entry["edges"]),
         section=_section(entry["section"]),
-    )
-
-
-def likeness(analysed: Mesh, symmetry: Sequence[str], solid: Solid) -> Likeness:
-    """Compare the mesh that was analysed with the solid.
-
-    Parameters
-    ----------
-    analysed : Mesh
-        The mesh, or the kept part of it.
-    symmetry : sequence of {"x", "y", "z"}
-        Planes in which it is mirrored.
-    solid : Solid
-        The solid.
-    """
-    analysed = analysed.whole(symmetry)
-    there = np.concatenate((analysed.vertices, analysed.centroids))
-    exported = searchable(solid.mesh.vertices, solid.mesh.triangles)
-    away = closest(exported, there).distance
-    back = closest(searchable(analysed.vertices, analysed.triangles), solid.mesh.vertices)
-    points = np.concatenate((there, solid.mesh.vertices))
-    distances = np.concatenate((away, back.distance))
-    worst = int(distances.argmax())
-    return Likeness(
-        volume_share=analysed.volume / solid.volume_m3 - 1,
-        # What the mesh for printing is off the solid may add to it.
-        largest_mm=float(distances[worst] + solid.chord_m) * 1e3,
-        corners_mm=float(away[: len(analysed.vertices)].max() + solid.chord_m) * 1e3,
-        where_mm=tuple(float(value) * 1e3 for value in points[worst]),
     )
 
 

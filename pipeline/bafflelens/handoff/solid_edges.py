@@ -12,6 +12,8 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.cut_sections import CURVE_CHORD_M, sampled
 
+LEAST_TURN_DEG: Final = 15.0
+"""Faces that turn by less are no corner: a radius of 3 mm is 0.03 mm off them at most."""
 ON_MIRROR_M: Final = 1e-6
 """Nearer than that to a plane of symmetry is on it."""
 _SMOOTH: Final = math.cos(math.radians(2))

@@ -60,6 +60,7 @@ class HandoffSection(JobSection):
     chord_mm: float = Field(default=0.1, ge=0.01, le=1)
     page: Literal["A4", "A3", "roll"] = "A4"
     cutter_mm: float = Field(default=6.0, ge=0.1, le=100)
+    inner_corners: Literal["rounded", "as cut"] = "rounded"
     least_wall_mm: float = Field(default=3.0, ge=0.1, le=100)
     least_draft_deg: float = Field(default=0.0, ge=0, le=45)
     overhang_deg: float = Field(default=45.0, ge=1, le=90)

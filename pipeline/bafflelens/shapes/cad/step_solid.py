@@ -239,6 +239,32 @@ def matching_order(
     return [of_found.index(number) for number in range(len(written))]
 
 
+def matching_names(
+    written: Sequence[Sequence[Sequence[float]]],
+    found: Sequence[Sequence[Sequence[float]]],
+    names: Sequence[str],
+) -> list[str] | None:
+    """Return for each face of a file the name of that of a model with its corners.
+
+    Both halves of a face of revolution have the same corners: that does no harm where they have
+    the same name. None if a face fits none, or faces of different names.
+
+    Parameters
+    ----------
+    written, found : sequence of sequences of (x, y, z)
+        Corners of the faces of the file and of the model, in m.
+    names : sequence of str
+        Of the faces of the model.
+    """
+    alike: list[set[str]] = [set() for _ in written]
+    for name, places in zip(names, _places(written, found), strict=True):
+        for number in places:
+            alike[number].add(name)
+    if len(written) != len(found) or any(len(each) != 1 for each in alike):
+        return None
+    return [next(iter(each)) for each in alike]
+
+
 def _places(
     written: Sequence[Sequence[Sequence[float]]], found: Sequence[Sequence[Sequence[float]]]
 ) -> list[list[int]]:

@@ -1,0 +1,176 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether a round cutter can make a part, and whether that is still what was analysed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from bafflelens.base.closest_point import closest, searchable
+from bafflelens.base.conventions import FloatArray
+from bafflelens.handoff.checks import FAILED, PASSED, Check, cutter_check, made_from_front
+from bafflelens.handoff.datum import Datum
+from bafflelens.handoff.inner_corners import InnerCorners, RegionOff, inner_corners, regions_off
+from bafflelens.handoff.part_plan import INNER
+from bafflelens.handoff.solid import Rounded, Solid
+from bafflelens.job.handoff_section import HandoffSection
+from bafflelens.mesh.source_motion import SourceMotion
+
+AS_CUT: Final = "as cut"
+_WAYS_OUT: Final = (
+    "give the shape a radius of its own there and solve it again, or take a smaller cutter_mm"
+)
+
+
+def corners_of_part(solid: Solid, motions: Sequence[SourceMotion]) -> InnerCorners:
+    """Return the sharp inner corners of the analysed front."""
+    return inner_corners(solid.mesh, made_from_front(solid.mesh, motions), solid.edges)
+
+
+def with_corners(
+    checks: Sequence[Check],
+    solid: Solid,
+    motions: Sequence[SourceMotion],
+    settings: HandoffSection,
+    regions: Sequence[RegionOff],
+) -> tuple[Check, ...]:
+    """Return checks of a part, where its inner corners are rounded by or for the cutter.
+
+    "Inside radius" and "same as analysed" are changed; the rest stays.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+        Those of body and part.
+    solid : Solid
+        With the pieces of the part.
+    motions : sequence of SourceMotion
+        The drivers.
+    settings : HandoffSection
+        The cutter, and what becomes of inner corners.
+    regions : sequence of RegionOff
+        How far that puts each region off.
+    """
+    corners = corners_of_part(solid, motions)
+    if not len(corners.turn):
+        return tuple(checks)
+    changed = {
+        "inside radius": lambda check: _radius_check(check, solid, motions, corners, settings),
+        "same as analysed": lambda check: _same_check(check, solid, corners, settings, regions),
+    }
+    return tuple(
+        changed[check.name](check) if check.name in changed else check for check in checks
+    )
+
+
+def corner_regions(
+    solid: Solid,
+    motions: Sequence[SourceMotion],
+    settings: HandoffSection,
+    datum: Datum,
+    limits: Mapping[str, tuple[float, bool]],
+) -> tuple[RegionOff, ...]:
+    """Return how far the cutter's radius in the inner corners puts each region off."""
+    corners = corners_of_part(solid, motions)
+    return regions_off(corners, settings.cutter_mm / 2e3, datum, limits)
+
+
+def _radius_check(
+    check: Check,
+    solid: Solid,
+    motions: Sequence[SourceMotion],
+    corners: InnerCorners,
+    settings: HandoffSection,
+) -> Check:
+    """Say what became of each sharp inner corner; other radii stay as they were judged."""
+    front = made_from_front(solid.mesh, motions)
+    smooth = cutter_check(solid, front & False, settings.cutter_mm)
+    radius = settings.cutter_mm / 2
+    if settings.inner_corners == AS_CUT:
+        text = f"sharp inner corners stay as the cutter leaves them, R{radius:g}; {smooth.text}"
+        return Check(
+            name=check.name, state=smooth.state, text=text, value=min(radius, smooth.value),
+            picture=smooth.picture, place_mm=_place(corners.middles[0] * 1e3),
+        )  # fmt: skip
+    left = np.zeros((0, 3)) if solid.rounded is None else _left_sharp(solid, solid.rounded)
+    if solid.rounded is None:
+        text = f"the sharp inner corners of a carved front are not rounded to R{radius:g}"
+    elif not len(left):
+        text = f"{solid.rounded.n_rounded} sharp inner corners are rounded to R{radius:g}"
+        return Check(
+            name=check.name, state=smooth.state, text=f"{text}; {smooth.text}",
+            value=min(radius, smooth.value), picture=smooth.picture,
+            place_mm=_place(corners.middles[0] * 1e3),
+        )  # fmt: skip
+    else:
+        places = ", ".join("({:.1f}, {:.1f}, {:.1f})".format(*place) for place in left)
+        text = (
+            f"{solid.rounded.n_rounded} sharp inner corners are rounded to R{radius:g}; "
+            f"the kernel cannot round {len(left)}, at {places} mm"
+        )
+    text += f"; they are sharp in the solid: inner_corners = '{AS_CUT}' accepts R{radius:g} there"
+    return Check(
+        name=check.name, state=FAILED, text=f"{text}; {smooth.text}", value=0.0,
+        picture=check.picture, place_mm=_place(left[0]) if len(left) else check.place_mm,
+    )  # fmt: skip
+
+
+def _left_sharp(solid: Solid, rounded: Rounded) -> FloatArray:
+    """Return places in mm, (n, 3): corners that the kernel left, or that the part still has."""
+    if len(rounded.left_mm):
+        return rounded.left_mm
+    analysed = {name for name in solid.mesh.surface.tolist() if not name.startswith("cabinet")}
+    found = []
+    for piece in solid.pieces:
+        front = np.isin(piece.mesh.surface, [*analysed, INNER])
+        found.append(inner_corners(piece.mesh, front, piece.edges).middles[:1] * 1e3)
+    return np.concatenate(found)
+
+
+def _same_check(
+    check: Check,
+    solid: Solid,
+    corners: InnerCorners,
+    settings: HandoffSection,
+    regions: Sequence[RegionOff],
+) -> Check:
+    """Add how far the inner corners are off, and whether that is within the tolerance."""
+    radius_m = settings.cutter_mm / 2e3
+    largest, place = corners.largest_off(radius_m)
+    whose = "the cutter leaves them"
+    is_rounded = solid.rounded is not None and solid.rounded.n_rounded > 0
+    if settings.inner_corners != AS_CUT:
+        if not is_rounded:
+            return check
+        largest, place = _measured(solid, corners)
+        whose = "they are rounded"
+    x, y, z = (1e3 * float(value) for value in place)
+    nearest = max(regions, key=lambda region: region.share)
+    same = nearest.share <= 1
+    text = (
+        f"{check.text}; inner corners as {whose}, R{radius_m * 1e3:g}: up to "
+        f"{largest * 1e3:.2f} mm off, at ({x:.1f}, {y:.1f}, {z:.1f}) mm; of {len(regions)} "
+        f"regions that have them the nearest to its limit: {nearest.text}"
+    )
+    text += "; so it is the same within tolerance" if same else f": beyond it; {_WAYS_OUT}"
+    return Check(
+        name=check.name, state=PASSED if check.state == PASSED and same else FAILED, text=text,
+        value=max(check.value, largest * 1e3), picture=check.picture, place_mm=(x, y, z),
+    )  # fmt: skip
+
+
+def _measured(solid: Solid, corners: InnerCorners) -> tuple[float, FloatArray]:
+    """Return how far the part is off the analysed corners at most, and where."""
+    away = np.full(len(corners.turn), np.inf)
+    for piece in solid.pieces:
+        there = searchable(piece.mesh.vertices, piece.mesh.triangles)
+        away = np.minimum(away, closest(there, corners.middles).distance)
+    worst = int(away.argmax())
+    return float(away[worst]), corners.middles[worst]
+
+
+def _place(point_mm: FloatArray) -> tuple[float, float, float]:
+    x, y, z = (float(value) for value in point_mm)
+    return x, y, z

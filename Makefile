@@ -4,9 +4,8 @@ SHELL := /bin/bash
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
-# A worker takes a module at a time, in the order of tests/conftest.py. One more than processors:
-# many tests wait for browsers, workers and clocks.
-SIDE_BY_SIDE := -n 3 --dist loadscope --no-loadscope-reorder
+# A worker takes a module at a time, in the order of tests/conftest.py.
+SIDE_BY_SIDE := -n 2 --dist loadscope --no-loadscope-reorder
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
 .DEFAULT_GOAL := help

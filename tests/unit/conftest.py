@@ -7,6 +7,7 @@ fractions of a second. No number that they give means anything.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -264,6 +265,20 @@ def run_in(open_pool: Any) -> Callable[..., RunFolder]:
             return open_run(run_job(path, options).folder.path)
 
     return run
+
+
+@pytest.fixture(scope="module")
+def six_shapes(tmp_path_factory, run_in) -> Path:
+    """Return the folder of a run with enough shapes for an estimate, made once a module."""
+    return run_in(tmp_path_factory.mktemp("six"), "", ("candidates = 3", "candidates = 6")).path
+
+
+@pytest.fixture
+def run_of_six(six_shapes: Path, tmp_path: Path) -> RunFolder:
+    """Return a copy of it."""
+    copied = tmp_path / "results" / six_shapes.name
+    shutil.copytree(six_shapes, copied)
+    return open_run(copied)
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from sphere_run import RADIUS_M, run_of_sphere, sphere
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.base.progress import Silent
 from bafflelens.commands import results
-from bafflelens.mockup.clay_map import make, slopes
+from bafflelens.mockup.clay_map import make, places, slopes
 from bafflelens.mockup.clay_map.make import ClayMapRequest, make_clay_map
 from bafflelens.mockup.clay_map.places import ClayPlace, best_places, bump_height, clay_map
 from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
@@ -207,7 +207,7 @@ def without_pictures(monkeypatch):
 
 @pytest.mark.usefixtures("without_pictures")
 def test_no_place_is_worth_it(folder, tmp_path, monkeypatch):
-    monkeypatch.setattr(make, "best_places", lambda found, amount_mm: ())
+    monkeypatch.setattr(places, "best_places", lambda found, amount_mm: ())
     text = make_clay_map(request_of(folder, tmp_path / "map"), Silent())
     assert "no place where a bump of 60 mm does more than 0.02 dB per mm" in text
 

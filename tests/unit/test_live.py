@@ -2,7 +2,6 @@
 """The page that answers while a dimension moves: who is let in, and which answers come."""
 
 import json
-import shutil
 import socket
 import threading
 import time
@@ -11,12 +10,11 @@ import urllib.request
 
 import numpy as np
 import pytest
-import small_job
 from told import Told, array_of, header_of
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
-from bafflelens import report, store
+from bafflelens import store
 from bafflelens.base.errors import InputError
 from bafflelens.cli import main
 from bafflelens.live import desk as desk_module
@@ -24,10 +22,8 @@ from bafflelens.live.desk import Desk, open_desk
 from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
 from bafflelens.live.solves import Bench
 from bafflelens.live.told import broken_stretches
-from bafflelens.report import summary
 from bafflelens.run.catalogued import sampling_of
-from bafflelens.run.options import RunOptions
-from bafflelens.run.pipeline import queue_run, run_job
+from bafflelens.run.pipeline import queue_run
 from bafflelens.scoring.by_hand import hand_id, is_by_hand
 
 MIDDLE = {"lens.opening_height_mm": 121.3, "lens.depth_mm": 14.2}
@@ -39,25 +35,9 @@ def quick(monkeypatch):
     monkeypatch.setattr(desk_module, "FULL_SETTLE_S", 0.1)
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory, open_pool, stub_methods):
-    """Return a finished run with enough shapes for an estimate, made once."""
-    folder = tmp_path_factory.mktemp("made")
-    job = small_job.write(folder, ("candidates = 3", "candidates = 6"))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
-        patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-        patch.setattr(summary, "_target_picture", lambda loaded: b"")
-        options = RunOptions(results=folder / "results", methods=stub_methods, open_pool=open_pool)
-        return run_job(job, options).folder.path
-
-
 @pytest.fixture
-def run(made, tmp_path):
-    """Return a copy of it."""
-    copied = tmp_path / "results" / made.name
-    shutil.copytree(made, copied)
-    return store.open_run(copied)
+def run(run_of_six):
+    return run_of_six
 
 
 @pytest.fixture

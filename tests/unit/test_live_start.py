@@ -2,45 +2,25 @@
 """How the live page starts, and what of a draft is prepared or kept for the next time."""
 
 import json
-import shutil
 import time
 
 import numpy as np
 import pytest
-import small_job
 from told import Told, header_of
 from websockets.sync.client import connect
 
-from bafflelens import report, store
+from bafflelens.cli import main
 from bafflelens.live import estimate
 from bafflelens.live.desk import open_desk
 from bafflelens.live.kept import load_kept
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.server import LiveServer
 from bafflelens.live.solves import draft_bands, pieces_of
-from bafflelens.report import summary
-from bafflelens.run.options import RunOptions
-from bafflelens.run.pipeline import run_job
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory, open_pool, stub_methods):
-    """Return a finished run with enough shapes for an estimate, made once."""
-    folder = tmp_path_factory.mktemp("made")
-    job = small_job.write(folder, ("candidates = 3", "candidates = 6"))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
-        patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
-        patch.setattr(summary, "_target_picture", lambda loaded: b"")
-        options = RunOptions(results=folder / "results", methods=stub_methods, open_pool=open_pool)
-        return run_job(job, options).folder.path
 
 
 @pytest.fixture
-def run(made, tmp_path):
-    copied = tmp_path / "results" / made.name
-    shutil.copytree(made, copied)
-    return store.open_run(copied)
+def run(run_of_six):
+    return run_of_six
 
 
 def studied(run):
@@ -102,6 +82,17 @@ def test_the_page_is_there_before_the_run_is_read(run):
         assert hello["kind"] == "hello"
     finally:
         server.stop()
+
+
+def test_a_folder_that_is_no_run_is_refused_before_anything_starts(tmp_path, capsys, monkeypatch):
+    def start(server):
+        raise AssertionError
+
+    monkeypatch.setattr(LiveServer, "start", start)
+    assert main(["live", str(tmp_path)]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert f"Invalid run folder '{tmp_path}'. Must be the folder of a run" in printed.err
 
 
 def test_the_first_shape_is_answered_before_the_rest_is_read(run):

@@ -20,7 +20,7 @@ from sheet_faults import blank, faults_of
 
 from bafflelens.base.errors import InputError
 from bafflelens.handoff.checks import FAILED, PASSED, making_checks
-from bafflelens.handoff.corner_checks import with_corners
+from bafflelens.handoff.corner_checks import corners_of_part, with_corners
 from bafflelens.handoff.inner_corners import RegionOff
 from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.part_checks import missing_areas, part_checks
@@ -252,7 +252,7 @@ def test_sharp_inner_corners_are_rounded_to_the_cutter(made, recess):
                       is_acoustic=True)
         ]  # fmt: skip
         body = making_checks(solid, SAME, [MOTION], settings)
-        found = with_corners(body, solid, [MOTION], settings, regions)
+        found = with_corners(body, solid, corners_of_part(solid, [MOTION]), settings, regions)
         checks = {check.name: check for check in found}
         assert checks["inside radius"].state == state
         return checks["same as analysed"], checks["inside radius"].text

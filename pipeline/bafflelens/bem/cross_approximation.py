@@ -8,10 +8,10 @@ entry, over that entry (M. Bebendorf, "Approximation of boundary element matrice
 edge of the body the kernel may vanish for one face and not for the other. So rows and columns
 spread over the block are looked at before it ends, and it goes on from one that is not met.
 
-The parts of what it found are kept in 16-bit steps, 4 bytes an entry. They could be cut down to a
-quarter fewer products (from their QR factors), but that takes longer than the few products of an
-iteration with a good first guess save. Symbols as in `bafflelens.bem.kernels`; ``far`` is the
-tuple of arguments of its far kernels, rows and columns in the order of the clusters.
+The parts of what it found are kept in 16-bit steps, 4 bytes an entry. They could be cut down to
+fewer products (from their QR factors), but that takes longer than it saves in the few products of
+an iteration with a good first guess. Symbols as in `bafflelens.bem.kernels`; ``far`` is the tuple
+of arguments of its far kernels, rows and columns in the order of the clusters.
 """
 
 import numpy as np

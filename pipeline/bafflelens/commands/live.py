@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from bafflelens.base.run_files import require_run
 from bafflelens.base.shipped import found_or_shipped
 from bafflelens.commands import options
 from bafflelens.commands.console import say
@@ -36,7 +37,9 @@ def live(
     from bafflelens.live.server import LiveServer, require_port
 
     require_port(port)
-    if not job_or_run.is_dir():
+    if job_or_run.is_dir():
+        require_run(job_or_run)
+    else:
         job_or_run = _queued(job_or_run, options.run_options(results, means))
     server = LiveServer(port=port)
     with stoppable(), ExitStack() as stack:

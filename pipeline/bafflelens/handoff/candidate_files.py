@@ -22,9 +22,10 @@ from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
 from bafflelens.handoff.carved_shape import CarvedFrom
 from bafflelens.handoff.checks import Check, making_checks
-from bafflelens.handoff.corner_checks import corner_regions, corners_of_part, with_corners
+from bafflelens.handoff.corner_checks import corners_of_part, with_corners
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import begin_datum, shaped_by
+from bafflelens.handoff.inner_corners import regions_off
 from bafflelens.handoff.lens_dimensions import LensDimensions
 from bafflelens.handoff.likeness import Likeness, likeness
 from bafflelens.handoff.limits import region_limits
@@ -193,11 +194,12 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
             table = measured_dimensions(solid, motions)
             if plan is not None:
                 checks = with_part(checks, part_checks(solid, body, same, plan, motions, settings))
-                if len(corners_of_part(solid, motions).turn):
+                corners = corners_of_part(solid, motions)
+                if len(corners.turn):
                     nominal = datum()
                     limits = region_limits(facts, nominal)
-                    off = corner_regions(solid, motions, settings, nominal, limits)
-                    checks = with_corners(checks, solid, motions, settings, off)
+                    off = regions_off(corners, settings.cutter_mm / 2e3, nominal, limits)
+                    checks = with_corners(checks, solid, corners, settings, off)
                 table = replace(table, rows=(*table.rows, *part_rows(solid, plan, settings)))
             told(_SHARE_OF_CHECKS)
             files = _solid_files(

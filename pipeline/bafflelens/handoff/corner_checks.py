@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -11,8 +11,7 @@ import numpy as np
 from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.checks import FAILED, PASSED, Check, cutter_check, made_from_front
-from bafflelens.handoff.datum import Datum
-from bafflelens.handoff.inner_corners import InnerCorners, RegionOff, inner_corners, regions_off
+from bafflelens.handoff.inner_corners import InnerCorners, RegionOff, inner_corners
 from bafflelens.handoff.part_plan import INNER
 from bafflelens.handoff.solid import Rounded, Solid
 from bafflelens.job.handoff_section import HandoffSection
@@ -32,7 +31,7 @@ def corners_of_part(solid: Solid, motions: Sequence[SourceMotion]) -> InnerCorne
 def with_corners(
     checks: Sequence[Check],
     solid: Solid,
-    motions: Sequence[SourceMotion],
+    corners: InnerCorners,
     settings: HandoffSection,
     regions: Sequence[RegionOff],
 ) -> tuple[Check, ...]:
@@ -46,18 +45,15 @@ def with_corners(
         Those of body and part.
     solid : Solid
         With the pieces of the part.
-    motions : sequence of SourceMotion
-        The drivers.
+    corners : InnerCorners
+        Those of the analysed front, from `corners_of_part`; there are some.
     settings : HandoffSection
         The cutter, and what becomes of inner corners.
     regions : sequence of RegionOff
         How far that puts each region off.
     """
-    corners = corners_of_part(solid, motions)
-    if not len(corners.turn):
-        return tuple(checks)
     changed = {
-        "inside radius": lambda check: _radius_check(check, solid, motions, corners, settings),
+        "inside radius": lambda check: _radius_check(check, solid, corners, settings),
         "same as analysed": lambda check: _same_check(check, solid, corners, settings, regions),
     }
     return tuple(
@@ -65,51 +61,30 @@ def with_corners(
     )
 
 
-def corner_regions(
-    solid: Solid,
-    motions: Sequence[SourceMotion],
-    settings: HandoffSection,
-    datum: Datum,
-    limits: Mapping[str, tuple[float, bool]],
-) -> tuple[RegionOff, ...]:
-    """Return how far the cutter's radius in the inner corners puts each region off."""
-    corners = corners_of_part(solid, motions)
-    return regions_off(corners, settings.cutter_mm / 2e3, datum, limits)
-
-
 def _radius_check(
-    check: Check,
-    solid: Solid,
-    motions: Sequence[SourceMotion],
-    corners: InnerCorners,
-    settings: HandoffSection,
+    check: Check, solid: Solid, corners: InnerCorners, settings: HandoffSection
 ) -> Check:
     """Say what became of each sharp inner corner; other radii stay as they were judged."""
-    front = made_from_front(solid.mesh, motions)
-    smooth = cutter_check(solid, front & False, settings.cutter_mm)
+    nowhere = np.zeros(solid.mesh.n_triangles, dtype=bool)
+    smooth = cutter_check(solid, nowhere, settings.cutter_mm)
     radius = settings.cutter_mm / 2
+    left = np.zeros((0, 3))
     if settings.inner_corners == AS_CUT:
-        text = f"sharp inner corners stay as the cutter leaves them, R{radius:g}; {smooth.text}"
-        return Check(
-            name=check.name, state=smooth.state, text=text, value=min(radius, smooth.value),
-            picture=smooth.picture, place_mm=_place(corners.middles[0] * 1e3),
-        )  # fmt: skip
-    left = np.zeros((0, 3)) if solid.rounded is None else _left_sharp(solid, solid.rounded)
-    if solid.rounded is None:
+        text = f"sharp inner corners stay as the cutter leaves them, R{radius:g}"
+    elif solid.rounded is None:
         text = f"the sharp inner corners of a carved front are not rounded to R{radius:g}"
-    elif not len(left):
+    else:
         text = f"{solid.rounded.n_rounded} sharp inner corners are rounded to R{radius:g}"
+        left = _left_sharp(solid, solid.rounded)
+        if len(left):
+            places = ", ".join("({:.1f}, {:.1f}, {:.1f})".format(*place) for place in left)
+            text += f"; the kernel cannot round {len(left)}, at {places} mm"
+    if settings.inner_corners == AS_CUT or (solid.rounded is not None and not len(left)):
         return Check(
             name=check.name, state=smooth.state, text=f"{text}; {smooth.text}",
             value=min(radius, smooth.value), picture=smooth.picture,
             place_mm=_place(corners.middles[0] * 1e3),
         )  # fmt: skip
-    else:
-        places = ", ".join("({:.1f}, {:.1f}, {:.1f})".format(*place) for place in left)
-        text = (
-            f"{solid.rounded.n_rounded} sharp inner corners are rounded to R{radius:g}; "
-            f"the kernel cannot round {len(left)}, at {places} mm"
-        )
     text += f"; they are sharp in the solid: inner_corners = '{AS_CUT}' accepts R{radius:g} there"
     return Check(
         name=check.name, state=FAILED, text=f"{text}; {smooth.text}", value=0.0,

@@ -58,9 +58,13 @@ class InnerCorners:
         """Length of each piece, (n,), in m."""
         return np.asarray(np.linalg.norm(self.ends[:, 1] - self.ends[:, 0], axis=1))
 
+    def off(self, radius_m: float) -> FloatArray:
+        """Return how far a radius stays off each piece, (n,), in m."""
+        return np.asarray(radius_m * (1 / np.cos(self.turn / 2) - 1))
+
     def largest_off(self, radius_m: float) -> tuple[float, FloatArray]:
         """Return how far a radius stays off at most, in m, and in which place."""
-        off = radius_m * (1 / np.cos(self.turn / 2) - 1)
+        off = self.off(radius_m)
         worst = int(off.argmax())
         return float(off[worst]), self.middles[worst]
 
@@ -182,7 +186,7 @@ def regions_off(
     long = np.linalg.norm(into, axis=2, keepdims=True)
     places = middles + into * np.minimum(1.0, radius_m / np.maximum(long, 1e-9))
     names = datum.region[formed[tree.query(places.reshape(-1, 3))[1]]].reshape(-1, 2)
-    largest = radius_m * (1 / np.cos(corners.turn / 2) - 1)
+    largest = corners.off(radius_m)
     square = corners.lengths * _square(corners.turn, radius_m)
     found = []
     for name in np.unique(names).tolist():

@@ -187,17 +187,19 @@ def _seat_check(solid: Solid, plan: PartPlan, settings: HandoffSection) -> Check
 
 def _undefined_seat(hole: Round) -> Check:
     """Say that a driver has a hole and nothing else."""
-    name = hole.name.removesuffix("_hole").replace("_", " ")
-    return Check(name=f"seat of the {name}", state=UNKNOWN, text=undefined_text(hole))
+    return Check(name=f"seat of the {_driver_of(hole)}", state=UNKNOWN, text=undefined_text(hole))
 
 
 def undefined_text(hole: Round) -> str:
     """Return what of a further driver's seat nobody has said."""
-    name = hole.name.removesuffix("_hole").replace("_", " ")
     return (
-        f"the {name} has a plain hole of \u00d8{2 * hole.radius:g} mm; rebate, flange, screws and "
-        "depth are not defined: its maker's drawing comes before cutting"
+        f"the {_driver_of(hole)} has a plain hole of \u00d8{2 * hole.radius:g} mm; rebate, "
+        "flange, screws and depth are not defined: its maker's drawing comes before cutting"
     )
+
+
+def _driver_of(hole: Round) -> str:
+    return hole.name.removesuffix("_hole").replace("_", " ")
 
 
 def _ahead_of_screws(solid: Solid, plan: PartPlan, settings: HandoffSection) -> float:

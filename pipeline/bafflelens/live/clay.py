@@ -29,15 +29,14 @@ def map_frame(folder: RunFolder, candidate_id: str, progress: Progress) -> bytes
     from bafflelens.mockup.clay_map.places import (
         USUAL_ACROSS_MM,
         USUAL_AMOUNT_MM,
-        best_places,
-        clay_map,
+        mapped,
     )
-    from bafflelens.mockup.clay_map.slopes import candidate_slopes, candidate_with_slopes
+    from bafflelens.mockup.clay_map.slopes import candidate_with_slopes
     from bafflelens.mockup.clay_map.words import no_place_text, place_text
 
-    slopes = candidate_slopes(candidate_with_slopes(folder, candidate_id), progress)
-    found = clay_map(slopes, 1e-3 * USUAL_ACROSS_MM)
-    places = best_places(found, USUAL_AMOUNT_MM)
+    solved = candidate_with_slopes(folder, candidate_id)
+    found, places = mapped(solved, USUAL_ACROSS_MM, USUAL_AMOUNT_MM, progress)
+    slopes = found.slopes
     lines = [place_text(place, USUAL_ACROSS_MM) for place in places]
     return _clay_frame(
         candidate_id,

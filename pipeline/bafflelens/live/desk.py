@@ -455,5 +455,7 @@ def open_desk(folder: RunFolder, options: RunOptions | None = None) -> Desk:
     if not judge.searched:
         rule = "one that searches a dimension: { from = ..., to = ... }"
         raise InputError(invalid("job", judge.loaded.job.title, rule))
-    given = None if options is None else replace(options, deadline=None)
-    return Desk(judge=judge, known=Known(judge=judge), options=given)
+    desk = Desk(judge=judge, known=Known(judge=judge))
+    if options is not None:
+        desk.equip(options)
+    return desk

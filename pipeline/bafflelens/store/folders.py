@@ -16,6 +16,7 @@ from zipfile import is_zipfile
 from bafflelens.base.errors import DamagedError, StoreError, invalid
 from bafflelens.base.netcdf import is_whole
 from bafflelens.base.reading import MIB, read_json
+from bafflelens.base.run_files import require_run
 from bafflelens.base.writing import storing, write_file
 from bafflelens.job.job_file import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.scoring.ranking import WAITING, CandidateResult
@@ -333,9 +334,7 @@ def open_run(path: Path) -> RunFolder:
     StoreError
         If this is not the folder of a run.
     """
-    if not (path / "run.json").is_file() or not (path / "catalog.sqlite").is_file():
-        rule = "the folder of a run, with a run.json and a catalog.sqlite in it"
-        raise StoreError(invalid("run folder", path, rule))
+    require_run(path)
     return RunFolder(path)
 
 

@@ -23,16 +23,10 @@ from bafflelens.mockup.clay_map.places import (
     USUAL_AMOUNT_MM,
     ClayMap,
     ClayPlace,
-    best_places,
-    clay_map,
+    mapped,
 )
 from bafflelens.mockup.clay_map.second_step import SecondStep, solve_second_step
-from bafflelens.mockup.clay_map.slopes import (
-    Slopes,
-    Solved,
-    candidate_slopes,
-    candidate_with_slopes,
-)
+from bafflelens.mockup.clay_map.slopes import Slopes, candidate_with_slopes
 from bafflelens.mockup.clay_map.words import list_text
 from bafflelens.scoring.score_slope import OBJECTIVES
 from bafflelens.store import RunFolder
@@ -100,7 +94,7 @@ def make_clay_map(request: ClayMapRequest, progress: Progress) -> str:
     """
     require_new_folder(request.out)
     solved = candidate_with_slopes(request.folder, request.candidate)
-    found, places = _mapped(solved, request.across_mm, request.amount_mm, progress)
+    found, places = mapped(solved, request.across_mm, request.amount_mm, progress)
     step = None
     if places and request.with_second_step:
         step = solve_second_step(solved, found.slopes, places, found.across_m, progress)
@@ -130,17 +124,9 @@ def keep_clay_map(folder: RunFolder, candidate: str, progress: Progress) -> None
         If it cannot be written.
     """
     solved = candidate_with_slopes(folder, candidate)
-    found, places = _mapped(solved, USUAL_ACROSS_MM, USUAL_AMOUNT_MM, progress)
+    found, places = mapped(solved, USUAL_ACROSS_MM, USUAL_AMOUNT_MM, progress)
     picture = score_picture(found, places, f"Clay map, {candidate}")
     folder.save_clay_map(candidate, picture, list_text(candidate, found, places, None))
-
-
-def _mapped(
-    solved: Solved, across_mm: float, amount_mm: float, progress: Progress
-) -> tuple[ClayMap, tuple[ClayPlace, ...]]:
-    """Return the map of a solved candidate and the best places of it."""
-    found = clay_map(candidate_slopes(solved, progress), 1e-3 * across_mm)
-    return found, best_places(found, amount_mm)
 
 
 def _files(

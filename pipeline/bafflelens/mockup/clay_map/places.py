@@ -12,10 +12,11 @@ from scipy import sparse
 from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
+from bafflelens.base.progress import Progress
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.surface_slope import vertex_normals
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mockup.clay_map.slopes import Slopes
+from bafflelens.mockup.clay_map.slopes import Slopes, Solved, candidate_slopes
 
 USUAL_AMOUNT_MM: Final = 3.0
 USUAL_ACROSS_MM: Final = 30.0
@@ -85,6 +86,24 @@ def bump_height(distance_m: FloatArray, across_m: float) -> FloatArray:
     """Return the height of a bump over that of its top: a squared cosine, 0 from its foot on."""
     inside = np.minimum(distance_m / (across_m / 2), 1.0)
     return np.asarray(np.cos(np.pi / 2 * inside) ** 2)
+
+
+def mapped(
+    solved: Solved, across_mm: float, amount_mm: float, progress: Progress
+) -> tuple[ClayMap, tuple[ClayPlace, ...]]:
+    """Return the map of a solved candidate and the best places of it.
+
+    Parameters
+    ----------
+    solved : Solved
+        The candidate with what was kept of its surface.
+    across_mm, amount_mm : float
+        Width of a bump at its foot, and its height.
+    progress : Progress
+        Told how far it is.
+    """
+    found = clay_map(candidate_slopes(solved, progress), 1e-3 * across_mm)
+    return found, best_places(found, amount_mm)
 
 
 def clay_map(slopes: Slopes, across_m: float) -> ClayMap:

@@ -268,6 +268,11 @@ def test_sharp_inner_corners_are_rounded_to_the_cutter(made, recess):
     left = replace(solid, rounded=Rounded(n_rounded=0, left_mm=np.array([[-20.0, 40.0, 0.0]])))
     _, text = judged(1.1e-4, solid=left, state=FAILED)
     assert "the kernel cannot round 1, at (-20.0, 40.0, 0.0) mm" in text
+    many = replace(left, rounded=Rounded(n_rounded=0, left_mm=np.zeros((6, 3))))
+    _, text = judged(1.1e-4, solid=many, state=FAILED)
+    assert "the kernel cannot round 6, at " in text
+    assert text.count("(0.0, 0.0, 0.0)") == 4
+    assert "(0.0, 0.0, 0.0) mm and 2 more; they are sharp in the solid" in text
     # So is one that nobody has named, and that the part still has.
     plain = replace(solid, pieces=(made[1]["panel"],))
     _, text = judged(1.1e-4, solid=plain, state=FAILED)

@@ -18,6 +18,7 @@ from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 
 AS_CUT: Final = "as cut"
+_NAMED: Final = 4  # corners of which the place is said; the picture shows all
 _WAYS_OUT: Final = (
     "give the shape a radius of its own there and solve it again, or take a smaller cutter_mm"
 )
@@ -77,8 +78,9 @@ def _radius_check(
         text = f"{solid.rounded.n_rounded} sharp inner corners are rounded to R{radius:g}"
         left = _left_sharp(solid, solid.rounded)
         if len(left):
-            places = ", ".join("({:.1f}, {:.1f}, {:.1f})".format(*place) for place in left)
-            text += f"; the kernel cannot round {len(left)}, at {places} mm"
+            places = ", ".join("({:.1f}, {:.1f}, {:.1f})".format(*place) for place in left[:_NAMED])
+            more = f" and {len(left) - _NAMED} more" if len(left) > _NAMED else ""
+            text += f"; the kernel cannot round {len(left)}, at {places} mm{more}"
     if settings.inner_corners == AS_CUT or (solid.rounded is not None and not len(left)):
         return Check(
             name=check.name, state=smooth.state, text=f"{text}; {smooth.text}",

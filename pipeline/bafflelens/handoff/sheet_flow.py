@@ -77,7 +77,8 @@ class Flow:
     def table(
         self, heads: Sequence[str], widths_mm: Sequence[float], rows: Sequence[Sequence[str]]
     ) -> None:
-        """Write a table, its heads again on every sheet that it runs on to."""
+        """Write a table, its heads again on every sheet that it runs on to, and with a row."""
+        self._need(sum(self._height(row, widths_mm) for row in (heads, *rows[:1])))
         self._row(heads, widths_mm, bold=True)
         for row in rows:
             before = len(self.pages)

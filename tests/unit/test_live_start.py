@@ -84,6 +84,30 @@ def test_the_page_is_there_before_the_run_is_read(run):
         server.stop()
 
 
+def test_a_page_is_greeted_before_it_is_told_anything(run, monkeypatch):
+    desk = open_desk(run)
+    server = LiveServer(desk)
+    real = desk.hello
+
+    def hello():
+        for _ in range(5):  # while the greeting is made, something is found
+            desk.publish("", {"kind": "state"})
+        time.sleep(0.1)
+        return real()
+
+    monkeypatch.setattr(desk, "hello", hello)
+    server.start()
+    try:
+        address = f"127.0.0.1:{server.port}"
+        socket = f"ws://{address}/{server.token}/socket"
+        with connect(socket, origin=f"http://{address}", proxy=None) as page:
+            assert json.loads(page.recv(timeout=20))["kind"] == "hello"
+            desk.publish("", {"kind": "state", "doing": "more"})
+            assert json.loads(page.recv(timeout=20))["doing"] == "more"
+    finally:
+        server.stop()
+
+
 def test_a_folder_that_is_no_run_is_refused_before_anything_starts(tmp_path, capsys, monkeypatch):
     def start(server):
         raise AssertionError

@@ -78,7 +78,9 @@ def _radius_check(
         text = f"{solid.rounded.n_rounded} sharp inner corners are rounded to R{radius:g}"
         left = _left_sharp(solid, solid.rounded)
         if len(left):
-            places = ", ".join("({:.1f}, {:.1f}, {:.1f})".format(*place) for place in left[:_NAMED])
+            places = ", ".join(
+                "({:.1f}, {:.1f}, {:.1f})".format(*place) for place in left[:_NAMED]
+            )
             more = f" and {len(left) - _NAMED} more" if len(left) > _NAMED else ""
             text += f"; the kernel cannot round {len(left)}, at {places} mm{more}"
     if settings.inner_corners == AS_CUT or (solid.rounded is not None and not len(left)):

@@ -72,10 +72,11 @@ class Allowance:
 
 @dataclass(kw_only=True, eq=False)
 class _Page:
-    """A page that is open: what waits to be sent to it."""
+    """A page that is open: what waits to be sent to it, the greeting before all else."""
 
     name: str
     socket: WebSocket
+    is_greeted: bool = False
     waiting: asyncio.Queue[bytes | dict[str, Any]] = field(
         default_factory=lambda: asyncio.Queue(maxsize=200)
     )
@@ -189,14 +190,14 @@ class LiveServer:
         self._loop = asyncio.get_running_loop()
         page = _Page(name=secrets.token_hex(8), socket=socket)
         self._pages[page.name] = page
-        tasks = [
-            asyncio.create_task(work)
-            for work in (self._send(page), self._answer_moves(page), self._keep_told(page))
-        ]
+        tasks: list[asyncio.Task[None]] = []
         try:
             while self.desk is None:
                 await asyncio.sleep(_LOOK_S)
             page.put(await asyncio.to_thread(self.desk.hello))
+            page.is_greeted = True
+            works = (self._send(page), self._answer_moves(page), self._keep_told(page, self.desk))
+            tasks += map(asyncio.create_task, works)
             await self._listen(page)
         except (WebSocketDisconnect, RuntimeError):
             pass  # it has gone; whatever runs goes on
@@ -278,14 +279,12 @@ class LiveServer:
             except (WebSocketDisconnect, RuntimeError):
                 return
 
-    async def _keep_told(self, page: _Page) -> None:
+    async def _keep_told(self, page: _Page, desk: Desk) -> None:
         """Tell how far a run is that goes on in another process."""
         while True:
             await asyncio.sleep(_STATE_EVERY_S)
-            if self.desk is None:
-                continue
             with suppress(BafflelensError):
-                page.put({"kind": "state", **await asyncio.to_thread(self.desk.state)})
+                page.put({"kind": "state", **await asyncio.to_thread(desk.state)})
 
     def _publish(self, name: str, message: bytes | dict[str, Any]) -> None:
         """Hand on what the desk found; it comes from another thread."""
@@ -295,7 +294,7 @@ class LiveServer:
 
         def put() -> None:
             for page in list(self._pages.values()):
-                if name in ("", page.name):
+                if page.is_greeted and name in ("", page.name):
                     page.put(message)
 
         with suppress(RuntimeError):  # it was closed a moment ago

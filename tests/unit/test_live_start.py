@@ -10,12 +10,13 @@ from told import Told, header_of
 from websockets.sync.client import connect
 
 from bafflelens.cli import main
+from bafflelens.live import desk as desk_module
 from bafflelens.live import estimate
 from bafflelens.live.desk import open_desk
 from bafflelens.live.kept import load_kept
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.server import LiveServer
-from bafflelens.live.solves import draft_bands, pieces_of
+from bafflelens.live.solves import Bench, draft_bands, pieces_of
 
 
 @pytest.fixture
@@ -106,6 +107,40 @@ def test_a_page_is_greeted_before_it_is_told_anything(run, monkeypatch):
             assert json.loads(page.recv(timeout=20))["doing"] == "more"
     finally:
         server.stop()
+
+
+def test_nothing_is_begun_while_a_newer_move_waits_for_its_answer(run, options, monkeypatch):
+    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    desk = open_desk(run, options)
+    server = LiveServer(desk)
+    real, drafts = desk.move, []
+
+    def slow(page, number, values):
+        answer = real(page, number, values)
+        time.sleep(0.5)  # ten times as long as a wish must rest
+        return answer
+
+    monkeypatch.setattr(desk, "move", slow)
+    monkeypatch.setattr(Bench, "draft", lambda bench, name, values, *_: drafts.append(values))
+    server.start()
+    desk.open()
+    try:
+        address = f"127.0.0.1:{server.port}"
+        socket = f"ws://{address}/{server.token}/socket"
+        with connect(socket, origin=f"http://{address}", proxy=None) as page:
+            assert json.loads(page.recv(timeout=20))["kind"] == "hello"
+            for number, depth in enumerate((11.3, 12.3, 13.3)):
+                values = {"lens.opening_height_mm": 121.3, "lens.depth_mm": depth}
+                page.send(json.dumps({"kind": "move", "move": number, "values": values}))
+                time.sleep(0.2)
+            end = time.monotonic() + 20
+            while not any(values["lens.depth_mm"] == 13.3 for values in drafts):
+                assert time.monotonic() < end
+                time.sleep(0.02)
+        assert not {11.3, 12.3} & {values["lens.depth_mm"] for values in drafts}
+    finally:
+        server.stop()
+        desk.close()
 
 
 def test_a_folder_that_is_no_run_is_refused_before_anything_starts(tmp_path, capsys, monkeypatch):

@@ -52,6 +52,7 @@ FIRST_PAGE_S: Final = 3.0
 """So long is a first page waited for, before workers take its processor."""
 
 _LOOK_S: Final = 0.1
+_SOON_S: Final = 0.02
 _LONGEST_NAME: Final = 80
 
 _MOST_ASKED: Final = 4
@@ -96,12 +97,15 @@ class Desk:
         How it is solved; None until `equip` says so.
     publish : callable
         Told what was found.
+    is_moving : callable
+        Whether a move is on its way that may not be known here yet: nothing is begun meanwhile.
     """
 
     judge: Judge
     known: Known
     options: RunOptions | None = None
     publish: Publish = lambda page, message: None
+    is_moving: Callable[[], bool] = lambda: False
     _wish: Wish | None = None
     _asked: list[Asked] = field(default_factory=list)
     _done: str = ""
@@ -411,10 +415,10 @@ class Desk:
 
     def _rests(self, wish: Wish, seconds: float) -> bool:
         """Wait until a wish has rested so long; False if there is a newer one."""
-        while (left_s := wish.at + seconds - time.monotonic()) > 0:
+        while (left_s := wish.at + seconds - time.monotonic()) > 0 or self.is_moving():
             if self._is_over(wish)():
                 return False
-            self._changed.wait(timeout=min(left_s, _LOOK_S))
+            self._changed.wait(timeout=min(max(left_s, _SOON_S), _LOOK_S))
             self._changed.clear()
         return not self._is_over(wish)()
 

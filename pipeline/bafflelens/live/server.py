@@ -72,7 +72,10 @@ class Allowance:
 
 @dataclass(kw_only=True, eq=False)
 class _Page:
-    """A page that is open: what waits to be sent to it, the greeting before all else."""
+    """A page that is open: what waits to be sent to it, the greeting before all else.
+
+    ``move`` is the newest move until it has been answered.
+    """
 
     name: str
     socket: WebSocket
@@ -134,6 +137,7 @@ class LiveServer:
     def give(self, desk: Desk) -> None:
         """Let a desk answer."""
         desk.publish = self._publish
+        desk.is_moving = self._is_moving
         self.desk = desk
 
     def stop(self) -> None:
@@ -230,15 +234,19 @@ class LiveServer:
         while True:
             await page.moved.wait()
             page.moved.clear()
-            message, page.move = page.move, None
-            if message is not None:
-                await self._do(page, message)
-                if page.move is None:  # levels first: they are what a move is made for
-                    await self._do(page, {**message, "kind": "shape"})
-                with suppress(TimeoutError):
-                    await asyncio.wait_for(page.moved.wait(), _RULES_AFTER_S)
-                if page.move is None:  # they take longer than an answer may
-                    await self._do(page, {**message, "kind": "rules"})
+            message = page.move
+            if message is None:
+                continue
+            await self._do(page, message)
+            if page.move is not message:
+                continue
+            page.move = None
+            # Levels first: they are what a move is made for.
+            await self._do(page, {**message, "kind": "shape"})
+            with suppress(TimeoutError):
+                await asyncio.wait_for(page.moved.wait(), _RULES_AFTER_S)
+            if page.move is None:  # they take longer than an answer may
+                await self._do(page, {**message, "kind": "rules"})
 
     async def _do(self, page: _Page, message: dict[str, Any]) -> None:
         try:
@@ -285,6 +293,10 @@ class LiveServer:
             await asyncio.sleep(_STATE_EVERY_S)
             with suppress(BafflelensError):
                 page.put({"kind": "state", **await asyncio.to_thread(desk.state)})
+
+    def _is_moving(self) -> bool:
+        """Tell whether a page waits for the answer to a move; the desk may not know of it yet."""
+        return any(page.move is not None for page in list(self._pages.values()))
 
     def _publish(self, name: str, message: bytes | dict[str, Any]) -> None:
         """Hand on what the desk found; it comes from another thread."""

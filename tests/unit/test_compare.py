@@ -27,7 +27,7 @@ from bafflelens.directivity.responses import read_response
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mockup.comparison import compare as compare_module
-from bafflelens.mockup.comparison import simulation
+from bafflelens.mockup.comparison import solved_again
 from bafflelens.mockup.comparison.clay import deviation_between
 from bafflelens.mockup.comparison.clay_error_shown import ShownClayError
 from bafflelens.mockup.comparison.compare import PAGE, ComparisonRequest, compare
@@ -206,7 +206,7 @@ def test_solved_once_more(request_of, folder, stub):
 
 
 def test_it_is_not_solved_again_with_more_memory_than_there_is(folder, stub, monkeypatch):
-    monkeypatch.setattr(simulation, "usable_memory", lambda: 1e6)
+    monkeypatch.setattr(solved_again, "usable_memory", lambda: 1e6)
     stub.solved.clear()
     with pytest.raises(
         InputError, match=r"Must be one that can be solved again \(.* Hz: it needs"

@@ -14,6 +14,7 @@ import trimesh
 
 from bafflelens.handoff.checks import making_checks, screw_places, undercut
 from bafflelens.handoff.exporter import _concave
+from bafflelens.handoff.face_nets import nets_of
 from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
@@ -204,7 +205,7 @@ def smallest_concave(model, body):
     mesh = Mesh(points.reshape(-1, 3), triangles, np.full(len(triangles), "lens"))
     if mesh.volume < 0:
         mesh = Mesh(points.reshape(-1, 3), triangles[:, ::-1], mesh.surface)
-    found = _concave(model, faces, mesh)
+    found = _concave(model, nets_of(model, faces), mesh)
     return min((entry[3] * 1e3 for entry in found), default=math.inf)
 
 

@@ -8,7 +8,7 @@ import matplotlib.image
 import numpy as np
 import pytest
 
-from bafflelens.base import child_process
+from bafflelens.base import ready_process
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.plane_cuts import cut_by_plane
 from bafflelens.report import section_picture, shape_picture
@@ -69,7 +69,7 @@ def test_view_shows_the_surfaces_in_their_colours():
 
 
 def test_view_without_vtk_falls_back_to_a_plainer_picture(monkeypatch):
-    monkeypatch.setattr(child_process, "run_module", lambda *_: "signal 11 (Segmentation fault)")
+    monkeypatch.setattr(ready_process, "run_ready", lambda *_: "signal 11 (Segmentation fault)")
     assert_shows_the_shape(shape_picture.shape_picture(half_box(), ("y",)))
 
 

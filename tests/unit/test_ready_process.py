@@ -2,6 +2,7 @@
 """Work done by copies of a process that waits: how it ends is told, and nothing of it stays."""
 
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -12,7 +13,7 @@ import pytest
 from running import is_running, wait_for
 
 import bafflelens
-from bafflelens.base.ready_process import run_ready
+from bafflelens.base.ready_process import prepared, run_ready
 
 NAME = "for_this_test"
 TELL = """
@@ -35,7 +36,7 @@ def main(folder):
 PARENT = """
 import sys
 from pathlib import Path
-from bafflelens.base.ready_process import run_ready
+from bafflelens.base.ready_process import prepared, run_ready
 run_ready("for_this_test", Path(sys.argv[1]), 60.0)
 """
 
@@ -63,6 +64,44 @@ def test_each_piece_of_work_has_a_process_of_its_own_and_the_module_is_imported_
     assert [run_ready(name, tmp_path, 30.0) for _ in range(3)] == [""] * 3
     assert len(told(tmp_path)) == 3
     assert len(set(told(tmp_path))) == 1
+
+
+def in_a_thread(*arguments) -> None:
+    thread = threading.Thread(target=run_ready, args=arguments)
+    thread.start()
+    thread.join()
+
+
+def test_threads_share_one_import_where_it_is_prepared_and_nothing_is_left(tmp_path, module):
+    name = module(TELL)
+    with prepared("no_such_module", name):
+        with prepared(name):
+            in_a_thread(name, tmp_path, 30.0)
+        in_a_thread(name, tmp_path, 30.0)
+        assert run_ready(name, tmp_path, 30.0) == ""
+    assert len(told(tmp_path)) == 3
+    (imported,) = {int(text.split(" ")[0]) for text in told(tmp_path)}
+    assert not is_running(imported)
+    # What was ready for this thread has ended with it: the next one is its own again.
+    assert run_ready(name, tmp_path, 30.0) == ""
+    assert len({text.split(" ")[0] for text in told(tmp_path)}) == 2
+
+
+def test_what_is_prepared_in_another_environment_or_was_killed_is_not_used(
+    tmp_path, module, monkeypatch
+):
+    name = module(TELL)
+    with prepared(name):
+        monkeypatch.setenv("TOLD", "something")
+        assert run_ready(name, tmp_path, 30.0) == ""
+        assert told(tmp_path)[0].endswith(" something")
+        monkeypatch.delenv("TOLD")
+        assert run_ready(name, tmp_path, 30.0) == ""
+        (imported,) = {int(t.split(" ")[0]) for t in told(tmp_path) if t.endswith(" ")}
+        os.kill(imported, signal.SIGKILL)
+        wait_for(lambda: not is_running(imported))
+        assert run_ready(name, tmp_path, 30.0) == ""
+        assert len({text.split(" ")[0] for text in told(tmp_path)}) == 3
 
 
 def test_another_environment_is_seen_and_another_thread_has_its_own(tmp_path, module, monkeypatch):

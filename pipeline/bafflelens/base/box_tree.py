@@ -14,7 +14,7 @@ DEEPEST = 128
 """More nodes than ever wait while the tree is gone through."""
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def build_tree(corners):
     """Return the tree of triangles.
 
@@ -79,7 +79,7 @@ def build_tree(corners):
     return order, span[:made], below[:made], box[:made]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def search(points, facing, least_cosine, farthest, corners, normals, order, span, below, box):
     """Return the closest point of the triangles for each point.
 
@@ -151,7 +151,7 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
     return feet, owner, distance
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def gap(point, box):
     """Return the squared distance of a point from a box."""
     squared = 0.0
@@ -161,7 +161,7 @@ def gap(point, box):
     return squared
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _foot(point, corners, foot):
     """Set the closest point of a triangle; return its squared distance."""
     a, b, c = corners[0], corners[1], corners[2]

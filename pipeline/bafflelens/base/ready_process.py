@@ -5,6 +5,9 @@ As `bafflelens.base.child_process`, for work that is done often and takes little
 process takes to start and import its libraries. One process for each thread imports the module
 and waits; each piece of work is done by a copy of it, which the system makes in milliseconds
 (fork) and which ends with the work: what hangs, crashes or keeps global state does so there.
+
+Where several threads need them, or several modules, one process may import all of it beforehand
+(`prepared`); those that wait for a thread are then copies of that one.
 """
 
 from __future__ import annotations
@@ -14,15 +17,16 @@ import importlib
 import os
 import select
 import signal
+import socket
 import subprocess
 import sys
 import threading
 import time
 import traceback
 import weakref
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 from bafflelens.base.child_process import (
     OUTPUT,
@@ -32,7 +36,6 @@ from bafflelens.base.child_process import (
     run_module,
 )
 
-_CLOSING_S: Final = 2.0
 _SERVER: Final = """
 import sys
 from bafflelens.base.child_process import die_with_parent
@@ -40,6 +43,15 @@ from bafflelens.base.ready_process import serve_folders
 die_with_parent(int(sys.argv[1]))
 sys.exit(serve_folders(sys.argv[2]))
 """
+_SOURCE: Final = """
+import sys
+from bafflelens.base.child_process import die_with_parent
+from bafflelens.base.ready_process import serve_copies
+die_with_parent(int(sys.argv[1]))
+serve_copies(int(sys.argv[2]), sys.argv[3:])
+"""
+_LONGEST_NAME: Final = 4096
+_CLOSING_S: Final = 2.0
 
 
 class _LostError(Exception):
@@ -73,6 +85,44 @@ def run_ready(module: str, folder: Path, time_limit_s: float) -> str:
 
 # For each thread: the system ends a process with the thread that started it.
 _here = threading.local()
+# Of the whole process: what is prepared at the moment, the latest last.
+_sources: list[_Source] = []
+
+
+@contextlib.contextmanager
+def prepared(*modules: str) -> Iterator[None]:
+    """Have one process import modules at once, beside what this one does, and keep it ready.
+
+    Within, a thread that calls `run_ready` for one of the modules gets a copy of that process
+    instead of one that imports everything once more. Nothing is started if that is so already.
+
+    Parameters
+    ----------
+    modules : str
+        Names of modules. One that cannot be imported is left to whoever runs it.
+    """
+    if not hasattr(os, "fork") or _source_of(modules) is not None:
+        yield
+        return
+    source = _Source(modules)
+    _sources.append(source)
+    try:
+        yield
+    finally:
+        _sources.remove(source)
+        known: dict[str, _Ready] = _here.__dict__.setdefault("known", {})
+        for module in [name for name, ready in known.items() if ready.source is source]:
+            known.pop(module).close()
+        source.close()
+
+
+def _source_of(modules: Sequence[str]) -> _Source | None:
+    """Return the process that has imported modules and sees what this one sees, if there is."""
+    environment = environment_of_child()
+    for source in reversed(_sources):
+        if source.is_alive and source.environment == environment and source.knows(modules):
+            return source
+    return None
 
 
 def _waiting(module: str) -> _Ready:
@@ -83,7 +133,9 @@ def _waiting(module: str) -> _Ready:
     if found is None or found.environment != environment or not found.is_alive:
         if found is not None:
             found.close()
-        found = known[module] = _Ready(module, environment)
+        source = _source_of([module])
+        found = source.copy_for(module) if source else _started(module, environment)
+        known[module] = found
     return found
 
 
@@ -94,27 +146,129 @@ def close_all() -> None:
         known.popitem()[1].close()
 
 
-class _Ready:
-    """A process that has imported a module and waits for work."""
+def _popen(
+    code: str, environment: Mapping[str, str], *arguments: str, pipes: int, keep: tuple[int, ...]
+) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-P", "-c", code, str(os.getpid()), *arguments],
+        env=environment,
+        stdin=pipes,
+        stdout=pipes,
+        stderr=subprocess.DEVNULL,
+        bufsize=0,  # or a second answer could hide behind the first
+        start_new_session=True,  # Ctrl-C is not for it
+        pass_fds=keep,
+    )
 
-    def __init__(self, module: str, environment: Mapping[str, str]) -> None:
-        self.environment = dict(environment)
+
+class _Source:
+    """A process that has imported modules and makes copies of itself that wait for work."""
+
+    def __init__(self, modules: Sequence[str]) -> None:
+        self.environment = environment_of_child()
+        self._modules = frozenset(modules)
         self._owner = os.getpid()
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-c", _SERVER, str(os.getpid()), module],
-            env=self.environment,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            bufsize=0,  # or a second answer could hide behind the first
-            start_new_session=True,  # Ctrl-C is not for it
+        self._one_at_a_time = threading.Lock()
+        self._control, theirs = socket.socketpair()
+        with theirs:
+            self._process = _popen(
+                _SOURCE,
+                self.environment,
+                str(theirs.fileno()),
+                *modules,
+                pipes=subprocess.DEVNULL,
+                keep=(theirs.fileno(),),
+            )
+
+    @property
+    def is_alive(self) -> bool:
+        """Whether it serves this process."""
+        return self._owner == os.getpid() and self._process.poll() is None
+
+    def knows(self, modules: Sequence[str]) -> bool:
+        """Tell whether it has been told to import modules."""
+        return self._modules.issuperset(modules)
+
+    def copy_for(self, module: str) -> _Ready:
+        """Return a copy that waits for work of a module.
+
+        Raises
+        ------
+        _LostError
+            If this process has gone.
+        """
+        ours, theirs = socket.socketpair()
+        with ours, theirs, self._one_at_a_time:
+            try:
+                socket.send_fds(self._control, [module.encode()], [theirs.fileno()])
+                if not self._control.recv(1):
+                    raise _LostError
+            except OSError as error:
+                raise _LostError from error
+            asked, told = ours.makefile("wb", 0), ours.makefile("rb", 0)
+        # It ends when nobody can ask it any more.
+        return _Ready(
+            self.environment, asked, told, lambda: self.is_alive, lambda: None, source=self
         )
-        self.close = weakref.finalize(self, _close, self._process)
+
+    def close(self) -> None:
+        """End it, and its copies, which have a moment to end by themselves."""
+        self._control.close()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(timeout=_CLOSING_S)
+        _end(self._process)
+
+
+def _started(module: str, environment: Mapping[str, str]) -> _Ready:
+    """Return a new process that imports a module and waits for work."""
+    process = _popen(_SERVER, environment, module, pipes=subprocess.PIPE, keep=())
+    assert process.stdin is not None  # they are pipes
+    assert process.stdout is not None
+    return _Ready(
+        environment,
+        process.stdin,
+        process.stdout,
+        lambda: process.poll() is None,
+        lambda: _end(process),
+    )
+
+
+class _Ready:
+    """A process that has imported a module and waits for work.
+
+    Parameters
+    ----------
+    environment : mapping of str to str
+        What it sees.
+    asked, told : binary streams
+        Where it reads what to do, and where it answers.
+    is_there : callable
+        Whether it has not ended.
+    end : callable
+        Makes sure that it ends, after the streams have been closed.
+    source : _Source, optional
+        What it is a copy of.
+    """
+
+    def __init__(
+        self,
+        environment: Mapping[str, str],
+        asked: BinaryIO,
+        told: BinaryIO,
+        is_there: Callable[[], bool],
+        end: Callable[[], None],
+        source: _Source | None = None,
+    ) -> None:
+        self.environment = dict(environment)
+        self.source = source
+        self._owner = os.getpid()
+        self._asked, self._told, self._is_there = asked, told, is_there
+        self.close = weakref.finalize(self, _close, (asked, told), end)
 
     @property
     def is_alive(self) -> bool:
         """Whether it waits, for this process."""
-        return self._owner == os.getpid() and self._process.poll() is None
+        return self._owner == os.getpid() and self._is_there()
 
     def run(self, folder: Path, time_limit_s: float) -> str:
         """Have a copy do the work in a folder, and tell how it ended if not well.
@@ -136,28 +290,27 @@ class _Ready:
         except BaseException:  # an answer may be on its way still: nobody else should take it
             if copy is not None:
                 _kill_group(copy)
-            self._process.kill()
             self.close()
             raise
         return f"the time limit of {time_limit_s:g} s"
 
     def _ask(self, folder: Path) -> None:
-        assert self._process.stdin is not None  # it is a pipe
         try:
-            self._process.stdin.write(f"{folder}\0".encode())
+            self._asked.write(f"{folder}\0".encode())
         except OSError as error:
             raise _LostError from error
 
     def _has_answer(self, deadline: float) -> bool:
         """Wait until it says something; tell whether that came in time."""
-        assert self._process.stdout is not None  # it is a pipe
         left = max(deadline - time.monotonic(), 0.0)
-        return bool(select.select([self._process.stdout], [], [], left)[0])
+        return bool(select.select([self._told], [], [], left)[0])
 
     def _answer(self) -> int:
         """Return the next number that it says."""
-        assert self._process.stdout is not None  # it is a pipe
-        line = self._process.stdout.readline()
+        try:
+            line = self._told.readline()
+        except OSError as error:
+            raise _LostError from error
         if not line.endswith(b"\n"):
             raise _LostError
         return int(line)
@@ -168,17 +321,61 @@ def _kill_group(leader: int) -> None:
         os.killpg(leader, signal.SIGKILL)
 
 
-def _close(process: subprocess.Popen[bytes]) -> None:
-    """End a process that waits, which takes its copies with it."""
-    for pipe in (process.stdin, process.stdout):
-        if pipe is not None:
-            with contextlib.suppress(OSError):
-                pipe.close()
-    with contextlib.suppress(subprocess.TimeoutExpired):
-        process.wait(timeout=_CLOSING_S)
-    if process.poll() is None:
-        process.kill()
-        process.wait()
+def _close(streams: Sequence[BinaryIO], end: Callable[[], None]) -> None:
+    for stream in streams:
+        with contextlib.suppress(OSError):
+            stream.close()
+    end()
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """End a process, which takes its copies with it."""
+    process.kill()
+    process.wait()
+
+
+def serve_copies(control: int, modules: Sequence[str]) -> None:
+    """Import modules, then make a copy of this process for each request, which serves folders.
+
+    A request on the socket is the name of a module with a socket of the copy's own; a byte goes
+    back once it is taken.
+    """
+    for module in modules:
+        with contextlib.suppress(Exception):  # whoever runs it is told
+            importlib.import_module(module)
+    source = os.getpid()
+    with socket.socket(fileno=control) as asking:
+        while True:
+            name, channels, _, _ = socket.recv_fds(asking, _LONGEST_NAME, 1)
+            if not channels:  # nobody asks any more
+                _wait_for_copies(0)
+                os._exit(0)  # there is nothing here to clear away
+            channel = channels[0]
+            if not os.fork():
+                asking.close()
+                _serve_channel(name.decode(), channel, source)
+            os.close(channel)
+            asking.send(b"1")
+            _wait_for_copies(os.WNOHANG)
+
+
+def _wait_for_copies(options: int) -> None:
+    """Take note of copies that have ended."""
+    with contextlib.suppress(ChildProcessError):
+        while os.waitpid(-1, options)[0]:
+            pass
+
+
+def _serve_channel(module: str, channel: int, source: int) -> None:
+    """Serve the folders that come through a socket in this copy, and end it."""
+    try:
+        die_with_parent(source)
+        os.dup2(channel, 0)
+        os.dup2(channel, 1)
+        os.close(channel)
+        serve_folders(module)
+    finally:
+        os._exit(0)
 
 
 def serve_folders(module: str) -> int:

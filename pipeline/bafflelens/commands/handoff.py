@@ -21,13 +21,16 @@ def handoff(
     top: Annotated[int, Parameter(help="How many of the best candidates, instead of ids.")] = 0,
 ) -> int:
     """Write what the prototype shop needs: solid, templates, drawing, checks, manifest."""
-    from bafflelens.handoff.package import hand_off
-    from bafflelens.store import open_run
+    from bafflelens.handoff.helpers import helpers_ready
 
     if top < 0:
         raise InputError(invalid("option '--top'", top, "a whole number of at least 0"))
-    progress = ConsoleProgress()
-    for handed in hand_off(open_run(folder), candidates, out, progress, top=top):
+    with helpers_ready():
+        from bafflelens.handoff.package import hand_off
+        from bafflelens.store import open_run
+
+        found = hand_off(open_run(folder), candidates, out, ConsoleProgress(), top=top)
+    for handed in found:
         say(f"handed off: {out / handed.archive}")
         for remark in handed.remarks:
             say(f"  {remark}")

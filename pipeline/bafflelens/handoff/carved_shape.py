@@ -6,7 +6,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from bafflelens.handoff.carved_height import moves_along_x
 from bafflelens.shapes.cad.declaration import ScannedSolid, is_declaration, read_declaration
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
@@ -45,6 +44,8 @@ def carved_from(shape: Shape) -> CarvedFrom | None:
     declaration = read_declaration(shape.script)
     if not isinstance(declaration, ScannedSolid):
         return None
+    from bafflelens.handoff.carved_height import moves_along_x  # slow to load, seldom needed
+
     deviation = shape.script.parent / declaration.deviation
     nominal = load_shape(shape.script.parent / declaration.nominal)
     if is_declaration(nominal.script) or not moves_along_x(SurfaceDeviation.load(deviation)):

@@ -177,21 +177,20 @@ def begin_datum(
         From what is returned, if the nominal shape cannot be meshed.
     """
     chosen = [p for p in shaped_by(shape) if keys is None or p.key in keys]
-    nominal = pool.submit(_whole, shape, values, _FINE, time_limit_s)
+    kept = pool.submit(_kept, shape, values, _FINE, time_limit_s)
     curved = pool.submit(_surface, shape, values, time_limit_s)
 
     def moved(parameter: Parameter) -> FloatArray | None:
         try:
             # The nominal mesh was begun before; so it is never waited for by all threads.
-            return _movement(shape, values, parameter, nominal.result(), time_limit_s)
+            return _movement(shape, values, parameter, kept.result(), time_limit_s)
         finally:
             told()
 
     movements = [pool.submit(moved, parameter) for parameter in chosen]
 
     def finish() -> Datum:
-        mesh = nominal.result()
-        middles = (mesh.corners + np.roll(mesh.corners, -1, axis=1)) / 2
+        mesh = kept.result().whole(shape.symmetry)
         known = zip(chosen, (one.result() for one in movements), strict=True)
         found = {p.key: movement for p, movement in known if movement is not None}
         empty = np.zeros((0, mesh.n_triangles))
@@ -201,7 +200,7 @@ def begin_datum(
             keys=tuple(found),
             movement=np.array(list(found.values())) if found else empty,
             # The middles of the edges integrate a parabola over a triangle exactly.
-            chord=_heights(mesh, curved.result(), 1e-3, middles),
+            chord=_heights(shape, kept.result(), curved.result(), 1e-3, at_middles=True),
         )
 
     return finish
@@ -211,20 +210,20 @@ def _surface(shape: Shape, values: Mapping[str, float], time_limit_s: float) -> 
     """Return a shape's surface; that of a file, which has nothing to change, by flat triangles."""
     if not is_declaration(shape.script):
         return curved_surface(shape, values, time_limit_s)
-    corners = _whole(shape, values, _FINER, time_limit_s).corners
+    corners = _kept(shape, values, _FINER, time_limit_s).whole(shape.symmetry).corners
     return CurvedSurface.of(corners, (corners + np.roll(corners, -1, axis=1)) / 2)
 
 
-def _whole(shape: Shape, values: Mapping[str, float], size: MeshSize, time_limit_s: float) -> Mesh:
+def _kept(shape: Shape, values: Mapping[str, float], size: MeshSize, time_limit_s: float) -> Mesh:
     (mesh,) = mesh_shape(shape, values, [size], time_limit_s)
-    return mesh.whole(shape.symmetry)
+    return mesh
 
 
 def _movement(
     shape: Shape,
     values: Mapping[str, float],
     parameter: Parameter,
-    nominal: Mesh,
+    kept: Mesh,
     time_limit_s: float,
 ) -> FloatArray | None:
     """Return how far a unit of a parameter moves each triangle; None if there is no telling."""
@@ -239,19 +238,22 @@ def _movement(
         except MeshingError:
             continue
         reach = _REACH * 1e-3 * max(abs(change), 1.0)
-        height = _heights(nominal, other, reach)
+        height = _heights(shape, kept, other, reach)
         # A dimension that moves nothing that the shop forms is none of this inspection's.
         return height / change if np.abs(height).max(initial=0.0) > _MOVES_M else None
     return None
 
 
 def _heights(
-    nominal: Mesh, other: CurvedSurface, reach_m: float, points: FloatArray | None = None
+    shape: Shape, kept: Mesh, other: CurvedSurface, reach_m: float, *, at_middles: bool = False
 ) -> FloatArray:
-    """Return how far another surface stands before each triangle's points, on average.
+    """Return how far another surface stands before each triangle of the whole, on average.
 
-    These are its corners if left out: they lie on the surface itself.
+    At its corners, which lie on the surface itself, or at the middles of its edges. Mirror images
+    stand as far before theirs, so only the kept part is measured.
     """
-    corners = (nominal.corners if points is None else points).reshape(-1, 3)
-    normals = np.repeat(nominal.normals, 3, axis=0)
-    return np.asarray(other.heights(corners, normals, reach_m).reshape(-1, 3).mean(axis=1))
+    corners = kept.corners
+    points = (corners + np.roll(corners, -1, axis=1)) / 2 if at_middles else corners
+    normals = np.repeat(kept.normals, 3, axis=0)
+    heights = other.heights(points.reshape(-1, 3), normals, reach_m).reshape(-1, 3).mean(axis=1)
+    return np.tile(heights, 2 ** len(shape.symmetry))

@@ -13,19 +13,18 @@ import json
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import GeometryError, MeshingError, invalid
-from bafflelens.handoff.carved_height import SmoothHeight, require_close, smooth_height
-from bafflelens.handoff.carved_step import carve_solid
 from bafflelens.handoff.cut_sections import planes, profile_before, section
 from bafflelens.handoff.face_names import face_names, named_points, write_names
+from bafflelens.handoff.face_nets import FaceNet, nets_of
 from bafflelens.handoff.mirrored_step import mirrored_step
 from bafflelens.handoff.part_solid import begin_pieces
-from bafflelens.handoff.print_mesh import points_inside, print_mesh
+from bafflelens.handoff.print_mesh import print_mesh
 from bafflelens.handoff.solid_edges import ON_MIRROR_M, edges_of
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.meshing import gmsh_process
@@ -33,6 +32,9 @@ from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 from bafflelens.shapes.meshing.parameters import fill_parameters
 from bafflelens.shapes.meshing.shape_script import built_symmetry
+
+if TYPE_CHECKING:  # what carves is slow to load, and most solids are not carved
+    from bafflelens.handoff.carved_height import SmoothHeight
 
 _PLANES: Final = {"x": (1, 0, 0, 0), "y": (0, 1, 0, 0), "z": (0, 0, 1, 0)}
 _FLAT_PER_M: Final = 1.0  # a radius of a metre is flat for a shop
@@ -64,6 +66,8 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     module = load_script(script)
     height, fit = None, None
     if request["deviation"]:
+        from bafflelens.handoff.carved_height import smooth_height
+
         height = smooth_height(SurfaceDeviation.load(Path(request["deviation"])))
     # The kernel counts in metres here; only so does it write millimetres.
     gmsh.option.setString("Geometry.OCCTargetUnit", "M")
@@ -90,9 +94,10 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     occ = gmsh.model.occ
     faces = [tag for _, tag in gmsh.model.getBoundary([(3, solid)], oriented=False)]
     box = [float(value) for value in occ.getBoundingBox(3, solid)]
-    names = face_names(gmsh.model, faces, named)
+    nets = nets_of(gmsh.model, faces)
+    names = face_names(nets, named)
     write_names(gmsh.model, folder / "solid.step", faces, names)
-    mesh, chord_m = print_mesh(gmsh, faces, names, float(request["chord_m"]))
+    mesh, chord_m = print_mesh(gmsh, nets, names, float(request["chord_m"]))
     mesh.save(folder / "print.npz")
     _require_volume("solid", float(occ.getMass(3, solid)), volume_m3, 0.0)
     _require_volume("mesh", mesh.volume, volume_m3, area_m2 * chord_m)
@@ -103,7 +108,7 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
         "chord_m": chord_m,
         "n_faces": len(faces),
         "fit": fit,
-        "concave": _concave(gmsh.model, faces, mesh),
+        "concave": _concave(gmsh.model, nets, mesh),
         "edges": list(edges_of(gmsh.model, faces, request["symmetry"])),
     }
     stations = list(planes(request, mesh, box))
@@ -134,12 +139,15 @@ def _carved(
 
     In this order: the kernel takes minutes to unite B-splines that meet in a mirror plane.
     """
+    from bafflelens.handoff.carved_height import require_close
+    from bafflelens.handoff.carved_step import carve_solid
+
     model = gmsh.model
     named = named_points(model, symmetry)
     gmsh.option.setNumber("Geometry.OCCUnionUnify", 0)  # else circles have no ends
     solid = _united(gmsh, symmetry, folder)
     faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
-    names = face_names(model, faces, named)
+    names = face_names(nets_of(model, faces), named)
     gmsh.write(str(folder / _BEFORE))
     carved = carve_solid(gmsh, folder, height, names)
     require_close("carved solid", height.worst_m + carved.worst_m, height.where_m)
@@ -239,7 +247,7 @@ def _below(model: Any, solids: Any, dimension: int) -> Iterator[tuple[int, int]]
 # ------------------------------------------------------------------------------ curvature
 
 
-def _concave(model: Any, faces: Sequence[int], mesh: Mesh) -> list[list[float]]:
+def _concave(model: Any, nets: Mapping[int, FaceNet], mesh: Mesh) -> list[list[float]]:
     """Return places that a round cutter must fit into: x, y, z in m and the radius in m.
 
     The smallest one of each face. A curvature is concave where it bends towards the air.
@@ -248,11 +256,10 @@ def _concave(model: Any, faces: Sequence[int], mesh: Mesh) -> list[list[float]]:
 
     tree = cKDTree(mesh.centroids)
     found = []
-    for face in faces:
+    for face, net in nets.items():
         if model.getType(2, face) == "Plane":
             continue
-        points, parameters = points_inside(model, face)
-        flat = parameters.ravel().tolist()
+        points, flat = net.points, net.parameters.ravel().tolist()
         highest, lowest, *_ = model.getPrincipalCurvatures(face, flat)
         # The kernel's curvature is that of the surface below, whichever way the face is turned.
         slopes = np.asarray(model.getDerivative(2, face, flat)).reshape(-1, 2, 3)

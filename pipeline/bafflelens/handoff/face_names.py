@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
-from bafflelens.handoff.print_mesh import points_inside
+from bafflelens.handoff.face_nets import FaceNet, nets_of
 from bafflelens.shapes.cad.step_file import read_step_text
 from bafflelens.shapes.cad.step_names import with_face_names
 from bafflelens.shapes.cad.step_solid import MM, corners_of, matching_names
@@ -23,8 +23,9 @@ def named_points(model: Any, symmetry: Sequence[str]) -> list[tuple[FloatArray, 
     found = []
     for _, group in model.getPhysicalGroups(2):
         name = str(model.getPhysicalName(2, group))
-        for face in model.getEntitiesForPhysicalGroup(2, group):
-            points = points_inside(model, int(face))[0]
+        faces = [int(face) for face in model.getEntitiesForPhysicalGroup(2, group)]
+        for net in nets_of(model, faces).values():
+            points = net.points
             for plane in symmetry:
                 image = points.copy()
                 image[:, "xyz".index(plane)] *= -1
@@ -34,14 +35,14 @@ def named_points(model: Any, symmetry: Sequence[str]) -> list[tuple[FloatArray, 
 
 
 def face_names(
-    model: Any, faces: Sequence[int], named: Sequence[tuple[FloatArray, str]]
+    nets: Mapping[int, FaceNet], named: Sequence[tuple[FloatArray, str]]
 ) -> dict[int, str]:
     """Return the name of each face of the united solid: that of the nearest named point."""
     tree = cKDTree(np.concatenate([points for points, _ in named]))
     owner = np.concatenate([np.full(len(points), n) for n, (points, _) in enumerate(named)])
     names = {}
-    for face in faces:
-        _, nearest = tree.query(points_inside(model, face)[0])
+    for face, net in nets.items():
+        _, nearest = tree.query(net.points)
         counts = np.bincount(owner[nearest], minlength=len(named))
         names[face] = named[int(counts.argmax())][1]
     return names

@@ -20,8 +20,9 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.cut_sections import section
 from bafflelens.handoff.face_names import face_names, write_names
+from bafflelens.handoff.face_nets import FaceNet, nets_of
 from bafflelens.handoff.part_plan import INNER, POCKET, SEAT
-from bafflelens.handoff.print_mesh import points_inside, print_mesh
+from bafflelens.handoff.print_mesh import print_mesh
 from bafflelens.handoff.rounded_corners import ROUNDED, in_a_copy, round_corners
 from bafflelens.handoff.solid_edges import edges_of
 from bafflelens.shapes.meshing import gmsh_process
@@ -132,12 +133,16 @@ def _made(
         rule = "one that hangs together: the lens or the driver's room cuts it in two"
         raise MeshingError(invalid("part", f"{name}' of '{len(solids)} pieces", rule))
     faces = [int(tag) for _, tag in model.getBoundary(solids, oriented=False)]
-    cut_faces = _cut_faces(model, faces, (*piece["keep"], *piece["cut"]))
-    formed = [face for face in faces if face not in cut_faces]
-    inner = [face for face in formed if _is_round(model, face, float(request["round_m"]))]
-    formed = [face for face in formed if face not in inner]
-    names = face_names(model, formed, named) | cut_faces | dict.fromkeys(inner, INNER)
-    off_m, where = _farthest(model, formed, analysed)
+    nets = nets_of(model, faces)
+    cut_faces = _cut_faces(model, nets, (*piece["keep"], *piece["cut"]))
+    formed = {face: net for face, net in nets.items() if face not in cut_faces}
+    radius = float(request["round_m"])
+    inner = [face for face, net in formed.items() if _is_round(model, face, net, radius)]
+    formed = {face: net for face, net in formed.items() if face not in inner}
+    names = face_names(formed, named) | cut_faces | dict.fromkeys(inner, INNER)
+    # A face that nothing cut is one and the same in both.
+    others = nets_of(model, [face for face in analysed if face not in nets])
+    off_m, where = _farthest(model, formed, {face: (nets | others)[face] for face in analysed})
     areas: dict[str, float] = {}
     for face in faces:
         areas[names[face]] = areas.get(names[face], 0.0) + float(occ.getMass(2, face))
@@ -155,7 +160,7 @@ def _made(
     occ.synchronize()
     gmsh.write(str(folder / f"{name}.step"))
     write_names(model, folder / f"{name}.step", faces, names)
-    mesh, chord_m = print_mesh(gmsh, faces, names, float(request["chord_m"]))
+    mesh, chord_m = print_mesh(gmsh, nets, names, float(request["chord_m"]))
     mesh.save(folder / f"{name}.npz")
     return {
         "name": name,
@@ -173,11 +178,11 @@ def _imported(occ: Any, path: Path) -> list[tuple[int, int]]:
     return [entity for entity in occ.importShapes(str(path)) if entity[0] == 3]
 
 
-def _is_round(model: Any, face: int, radius: float) -> bool:
+def _is_round(model: Any, face: int, net: FaceNet, radius: float) -> bool:
     """Tell whether a face has the radius of rounded corners all over."""
     if not radius or model.getType(2, face) == "Plane":
         return False
-    flat = points_inside(model, face)[1].ravel().tolist()
+    flat = net.parameters.ravel().tolist()
     bends = np.abs(model.getPrincipalCurvatures(face, flat)[:2]).max(axis=0)
     return bool(np.abs(bends * radius - 1).max() < _SAME_RADIUS)
 
@@ -193,16 +198,15 @@ def _tool(occ: Any, tool: Mapping[str, Any]) -> tuple[int, int]:
 
 
 def _cut_faces(
-    model: Any, faces: Sequence[int], tools: Sequence[Mapping[str, Any]]
+    model: Any, nets: Mapping[int, FaceNet], tools: Sequence[Mapping[str, Any]]
 ) -> dict[int, str]:
     """Return the names of the faces that lie on the surface of a tool: they were cut by it.
 
     The flat end of the driver's pocket is its seat.
     """
     found = {}
-    for face in faces:
-        points = points_inside(model, face)[0]
-        tool = next((t for t in tools if _off_tool(t, points) < _ON_TOOL_M), None)
+    for face, net in nets.items():
+        tool = next((t for t in tools if _off_tool(t, net.points) < _ON_TOOL_M), None)
         if tool is not None:
             is_seat = tool["name"] == POCKET and model.getType(2, face) == "Plane"
             found[face] = SEAT if is_seat else str(tool["name"])
@@ -224,19 +228,18 @@ def _off_tool(tool: Mapping[str, Any], points: FloatArray) -> float:
 
 
 def _farthest(
-    model: Any, formed: Sequence[int], analysed: Sequence[int]
+    model: Any, formed: Mapping[int, FaceNet], analysed: Mapping[int, FaceNet]
 ) -> tuple[float, list[float]]:
     """Return how far the faces that were not cut are at most from the analysed ones, and where.
 
     Places inside each face are projected onto the analysed faces about them; onto a B-spline,
     where that takes minutes, along its own parameters.
     """
-    nets = {face: points_inside(model, face)[0] for face in analysed}
-    owner = np.concatenate([np.full(len(net), face) for face, net in nets.items()])
-    tree = cKDTree(np.concatenate(list(nets.values())))
+    owner = np.concatenate([np.full(len(net.points), face) for face, net in analysed.items()])
+    tree = cKDTree(np.concatenate([net.points for net in analysed.values()]))
     largest, place = 0.0, [0.0, 0.0, 0.0]
-    for face in formed:
-        points, parameters = points_inside(model, face)
+    for face, net in formed.items():
+        points, parameters = net.points, net.parameters
         _, nearest = tree.query(points, k=_NEAREST)
         away = np.full(len(points), np.inf)
         for other in np.unique(owner[nearest]).tolist():

@@ -11,25 +11,25 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
+from bafflelens.handoff.face_nets import FaceNet
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.meshing.mesher import _cleaned
 
 _LARGEST_EDGE_M: Final = 0.06
 _SMALLEST_EDGE_M: Final = 0.0004
-_SAMPLES: Final = 12  # of curvature across a face, in each of its two parameters
 _TRIES: Final = 4
 
 
 def print_mesh(
-    gmsh: Any, faces: Sequence[int], names: Mapping[int, str], chord_m: float
+    gmsh: Any, nets: Mapping[int, FaceNet], names: Mapping[int, str], chord_m: float
 ) -> tuple[Mesh, float]:
     """Return a mesh and its measured chord error, finer and finer until within tolerance."""
-    model = gmsh.model
+    model, faces = gmsh.model, list(nets)
     model.removePhysicalGroups()
     groups: dict[str, list[int]] = {}
     for face in faces:
         groups.setdefault(names[face], []).append(face)
-    radius = {face: _smallest_radius(model, face) for face in faces}
+    radius = {face: _smallest_radius(model, face, net) for face, net in nets.items()}
     for option, value in {
         "Mesh.MeshSizeFromCurvature": 0,
         "Mesh.MeshSizeFromPoints": 0,
@@ -59,11 +59,10 @@ def print_mesh(
     raise MeshingError(invalid("mesh for printing", reason, rule))
 
 
-def _smallest_radius(model: Any, face: int) -> float:
+def _smallest_radius(model: Any, face: int, net: FaceNet) -> float:
     if model.getType(2, face) == "Plane":
         return math.inf
-    _, parameters = points_inside(model, face)
-    bends = model.getPrincipalCurvatures(face, parameters.ravel().tolist())[:2]
+    bends = model.getPrincipalCurvatures(face, net.parameters.ravel().tolist())[:2]
     bend = max(float(np.abs(values).max()) for values in bends)
     return 1 / bend if bend > 1e-6 else math.inf
 
@@ -131,20 +130,3 @@ def _spline_chord(model: Any, face: int) -> float:
     on_face = np.asarray(model.getValue(2, face, flat)).reshape(-1, 3)
     normal = np.asarray(model.getNormal(face, flat)).reshape(-1, 3)
     return float(np.abs(((on_face - probes(points)) * normal).sum(axis=1)).max())
-
-
-def points_inside(model: Any, face: int) -> tuple[FloatArray, FloatArray]:
-    """Return points inside a face, (n, 3), and their parameters, (n, 2)."""
-    low, high = (np.asarray(bound) for bound in model.getParametrizationBounds(2, face))
-    for samples in (_SAMPLES, 5 * _SAMPLES):
-        share = (np.arange(samples) + 0.5) / samples
-        u, v = np.meshgrid(*(low[i] + share * (high[i] - low[i]) for i in range(2)))
-        parameters = np.column_stack((u.ravel(), v.ravel()))
-        inside = np.array(
-            [model.isInside(2, face, p.tolist(), parametric=True) > 0 for p in parameters]
-        )
-        if inside.any():
-            break
-    parameters = parameters[inside] if inside.any() else parameters
-    points = np.asarray(model.getValue(2, face, parameters.ravel().tolist())).reshape(-1, 3)
-    return points, parameters

@@ -11,7 +11,7 @@ from xml.sax.saxutils import escape
 
 from bafflelens.handoff.archive import zipped
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mockup.scan.clay import stl_bytes
+from bafflelens.mesh.stl import stl_bytes
 
 _TYPES: Final = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'

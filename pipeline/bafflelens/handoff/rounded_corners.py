@@ -22,7 +22,7 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.face_names import face_names
-from bafflelens.handoff.print_mesh import points_inside
+from bafflelens.handoff.face_nets import FaceNet, nets_of
 from bafflelens.handoff.solid_edges import LEAST_TURN_DEG
 
 ROUNDED: Final = "rounded.brep"
@@ -107,9 +107,10 @@ def _plugged(model: Any, body: list[tuple[int, int]], drivers: Sequence[Sequence
 def _sharp_edges(model: Any, solid: int, named: Sequence[tuple[FloatArray, str]]) -> list[_Edge]:
     """Return the curves in which two faces of the front meet in a sharp inner corner."""
     faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
-    names = face_names(model, faces, named)
+    nets = nets_of(model, faces)
+    names = face_names(nets, named)
     front = [face for face in faces if not names[face].startswith("cabinet")]
-    outward = {face: _outward(model, solid, face) for face in front}
+    outward = {face: _outward(model, solid, face, nets[face]) for face in front}
     owners: dict[int, list[int]] = {}
     for face in front:
         for _, curve in model.getBoundary([(2, face)], combined=False, oriented=False):
@@ -136,12 +137,12 @@ def _sharp_edges(model: Any, solid: int, named: Sequence[tuple[FloatArray, str]]
     return found
 
 
-def _outward(model: Any, solid: int, face: int) -> float:
+def _outward(model: Any, solid: int, face: int, net: FaceNet) -> float:
     """Return 1 if the kernel's normal of a face leads out of the solid, else -1."""
-    points, parameters = points_inside(model, face)
-    middle = len(points) // 2
-    normal = np.asarray(model.getNormal(face, parameters[middle].tolist()))
-    return -1.0 if model.isInside(3, solid, (points[middle] + _OFF_M * normal).tolist()) else 1.0
+    middle = len(net.points) // 2
+    normal = np.asarray(model.getNormal(face, net.parameters[middle].tolist()))
+    ahead = net.points[middle] + _OFF_M * normal
+    return -1.0 if model.isInside(3, solid, ahead.tolist()) else 1.0
 
 
 def _turn(

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.base import child_process
+from bafflelens.base import ready_process
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.part_plan import PartPiece
@@ -288,7 +288,7 @@ def export_solid(
             "pieces": [asdict(piece) for piece in pieces],
         }
         (folder / "request.json").write_text(json.dumps(request))
-        ended = child_process.run_module("bafflelens.handoff.exporter", folder, time_limit_s)
+        ended = ready_process.run_ready("bafflelens.handoff.exporter", folder, time_limit_s)
         if ended:
             raise MeshingError(_fault(folder, shape.name, ended))
         found = json.loads((folder / "found.json").read_text())

@@ -25,7 +25,7 @@ from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-u
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
-from bafflelens.base import child_process
+from bafflelens.base import ready_process
 from bafflelens.base.conventions import FloatArray, IntArray, direction_vectors
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.surface_names import surface_kind
@@ -152,7 +152,7 @@ def _drawn_apart(mesh: Mesh, elements: FloatArray | None = None) -> Views | None
         mesh.save(folder / "mesh.npz")
         if elements is not None:
             np.save(folder / _ELEMENTS, elements)
-        ended = child_process.run_module("bafflelens.report.shape_picture", folder, _TIME_LIMIT_S)
+        ended = ready_process.run_ready("bafflelens.report.shape_picture", folder, _TIME_LIMIT_S)
         picture, small = folder / "picture.png", folder / "small.png"
         if ended or not picture.is_file():
             return None

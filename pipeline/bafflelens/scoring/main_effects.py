@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 from bafflelens.base.conventions import FloatArray
 
@@ -318,7 +318,7 @@ def _bends(places: FloatArray, outcome: FloatArray) -> list[tuple[EffectEstimate
 
 def _joint_factor(spare: int, n_together: int) -> float:
     """Return by how many standard errors intervals reach, to hold for so many values together."""
-    return float(stats.t.ppf(1 - (1 - CONFIDENCE) / (2 * n_together), spare))
+    return float(stdtrit(spare, 1 - (1 - CONFIDENCE) / (2 * n_together)))
 
 
 def _estimate(value: float, reach: float) -> EffectEstimate:

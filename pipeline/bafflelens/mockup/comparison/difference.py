@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.mockup.comparison.fitting import Fit
@@ -181,7 +181,7 @@ def _level_uncertainty_db(response_db: FloatArray) -> float:
     if known.size < _LEVEL_BLOCKS:
         return float("nan")
     means = [part.mean() for part in np.array_split(known, _LEVEL_BLOCKS)]
-    quantile = float(student_t.ppf(0.975, _LEVEL_BLOCKS - 1))
+    quantile = float(stdtrit(_LEVEL_BLOCKS - 1, 0.975))
     return quantile * float(np.std(means, ddof=1)) / float(np.sqrt(_LEVEL_BLOCKS))
 
 

@@ -30,7 +30,7 @@ from typing import Final
 import numpy as np
 from scipy.interpolate import CubicSpline, RectBivariateSpline
 from scipy.optimize import approx_fprime, least_squares
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.directivity.polars import decibels
@@ -280,7 +280,7 @@ def _verdict(
         return "neither"
     sums = np.bincount(np.unique(block, return_inverse=True)[1], weights=more)
     scatter = float(np.sqrt(sums.size) * sums.std(ddof=1))
-    if abs(sums.sum()) <= student_t.ppf(0.975, sums.size - 1) * scatter:
+    if abs(sums.sum()) <= stdtrit(sums.size - 1, 0.975) * scatter:
         return "untold"
     return "dome" if sums.sum() > 0 else "shape"
 

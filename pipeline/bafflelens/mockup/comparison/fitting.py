@@ -29,7 +29,7 @@ from typing import Final
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
 from bafflelens.mockup.comparison.jackknife import SOFT, jackknife_half_range
@@ -382,7 +382,7 @@ def _with_twin(task: _Task, found: SetUpDeviation) -> tuple[SetUpDeviation, SetU
     blocks, _ = _blocks(task, found)
     more = np.bincount(blocks, weights=there - here)
     scatter = float(np.sqrt(more.size) * more.std(ddof=1))
-    is_told = abs(more.sum()) > student_t.ppf(0.975, more.size - 1) * scatter
+    is_told = abs(more.sum()) > stdtrit(more.size - 1, 0.975) * scatter
     left, other = _left_db(task, found), _left_db(task, twin)
     if is_told and max(left, other) > _TWIN_IS_WORSE * min(left, other):
         return (found, None) if more.sum() > 0 else (twin, None)

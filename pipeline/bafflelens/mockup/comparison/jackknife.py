@@ -26,7 +26,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from bafflelens.base.conventions import FloatArray, IntArray
 
@@ -72,4 +72,4 @@ def jackknife_half_range(
     variance += np.diag(inverse @ prior @ inverse)
     n_blocks = min(np.unique(block[block >= 0]).size for block in blocks)
     freedom = max(n_blocks - 1, 2)
-    return np.asarray(float(student_t.ppf(0.975, freedom)) * np.sqrt(variance))
+    return np.asarray(float(stdtrit(freedom, 0.975)) * np.sqrt(variance))

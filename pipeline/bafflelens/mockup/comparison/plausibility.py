@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from bafflelens.mockup.comparison.cause import OrbitFacts
 
@@ -61,7 +61,7 @@ def _orbits_apart(orbits: Sequence[OrbitFacts]) -> str:
         return ""
     means = [part.mean() for part in np.array_split(apart, _BLOCKS)]
     mean = float(np.mean(means))
-    range_db = float(student_t.ppf(0.975, _BLOCKS - 1) * np.std(means, ddof=1) / np.sqrt(_BLOCKS))
+    range_db = float(stdtrit(_BLOCKS - 1, 0.975) * np.std(means, ddof=1) / np.sqrt(_BLOCKS))
     if abs(mean) < max(_LEAST_DB, range_db):
         return ""
     plane, other = (orbit.difference.plane for orbit in orbits)

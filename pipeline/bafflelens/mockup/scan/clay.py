@@ -15,6 +15,7 @@ from bafflelens.base.errors import StoreError, invalid
 from bafflelens.base.progress import Progress, Silent
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
+from bafflelens.mesh.stl import stl_bytes
 from bafflelens.mockup.scan.clay_model import OFF_M, ClayModel, ClayScanRequest
 from bafflelens.mockup.scan.clay_report import report_text
 from bafflelens.mockup.scan.findings import places, spreads
@@ -169,15 +170,3 @@ def _write(request: ClayScanRequest, model: ClayModel, report: str) -> None:
     except OSError as error:
         rule = f"a folder that can be written ({error.strerror})"
         raise StoreError(invalid("folder", request.out, rule)) from error
-
-
-def stl_bytes(mesh: Mesh) -> bytes:
-    """Return a mesh as a binary STL file in mm."""
-    record = np.zeros(
-        mesh.n_triangles,
-        dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")],
-    )
-    record["normal"] = mesh.normals
-    record["corners"] = mesh.corners * 1e3
-    header = b"bafflelens solid, lengths in mm".ljust(80)
-    return header + np.uint32(mesh.n_triangles).tobytes() + record.tobytes()

@@ -16,7 +16,6 @@ from typing import Final
 
 import numpy as np
 from scipy.spatial.transform import Rotation
-from scipy.stats import qmc
 
 from bafflelens.base.closest_point import Searchable, closest, searchable
 from bafflelens.base.conventions import FloatArray
@@ -184,6 +183,8 @@ def _starting_rotations(scan: Scan, nominal: Mesh) -> list[FloatArray]:
             rotation = frames[1] @ turn @ frames[0].T
             if np.linalg.det(rotation) > 0:
                 turns.append(rotation)
+    from scipy.stats import qmc  # slow to load, and most read this module for poses alone
+
     # Evenly spread unit quaternions (Shoemake 1992).
     u, v, w = qmc.Halton(3, scramble=False).random(_UNIFORM_STARTS).T
     quaternions = np.stack(

@@ -55,26 +55,30 @@ def main() -> None:
     parser.add_argument("--before", type=Path)
     parser.add_argument("--times", type=int, default=3)
     given = parser.parse_args()
-    checkouts = {"this": ROOT} | ({"before": given.before} if given.before else {})
+    if given.times:
+        compare(given.run.resolve(), given.candidate, given.before, given.times)
+    for name, (seconds, times) in steps(given.run, given.candidate).items():
+        print(f"{name:<40}{seconds:7.2f} s{times:5d} times")
+
+
+def compare(run: Path, candidate: str, before: Path | None, times: int) -> None:
+    """Time the command, in turn with that of another checkout if there is one."""
+    checkouts = {"this": ROOT} | ({"before": before} if before else {})
     found = defaultdict(list)
-    for number in range(given.times + 1):
+    for number in range(times + 1):
         for name, checkout in checkouts.items():
-            taken = timed(checkout, given.run.resolve(), given.candidate)
+            taken = timed(checkout, run, candidate)
             if number:  # the first one compiles
                 found[name].append(taken)
     for name, taken in found.items():
         clock, processor = (statistics.median(one) for one in zip(*taken, strict=True))
         print(f"{name:<8} {clock:6.1f} s by the clock, {processor:6.1f} s of processor time")
-    if given.before:
-        ratios = [
-            statistics.median(one / other for one, other in zip(*pair, strict=True))
-            for pair in zip(
-                *(zip(*found[name], strict=True) for name in ("this", "before")), strict=True
-            )
-        ]
-        print(f"this over before: {ratios[0]:.2f} by the clock, {ratios[1]:.2f} in processor time")
-    for name, (seconds, times) in steps(given.run, given.candidate).items():
-        print(f"{name:<40}{seconds:7.2f} s{times:5d} times")
+    if before:
+        pairs = list(zip(found["this"], found["before"], strict=True))
+        clock, processor = (
+            statistics.median(this[what] / other[what] for this, other in pairs) for what in (0, 1)
+        )
+        print(f"this over before: {clock:.2f} by the clock, {processor:.2f} in processor time")
 
 
 def timed(checkout: Path, run: Path, candidate: str) -> tuple[float, float]:

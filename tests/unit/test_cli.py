@@ -309,16 +309,3 @@ def test_help_is_quick():
     assert done.returncode == 0, done.stderr
     for verb in ("check", "run", "resume", "rank", "report", "target", "curves"):
         assert re.search(rf"│ {verb} ", done.stdout), done.stdout
-
-
-def test_a_ranking_waits_for_no_solver():
-    """Neither the compiler nor the mesher nor what searches is loaded to rank a run."""
-    code = (
-        "import sys\n"
-        "import bafflelens.store, bafflelens.report.summary, bafflelens.scoring.seat\n"
-        "heavy = {'numba', 'gmsh', 'distributed', 'scipy.stats', 'scipy.spatial', 'matplotlib'}\n"
-        "heavy &= set(sys.modules)\n"
-        "sys.exit(f'loaded: {heavy}' if heavy else 0)\n"
-    )
-    done = in_a_fresh_interpreter(code)
-    assert done.returncode == 0, done.stderr

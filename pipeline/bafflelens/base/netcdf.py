@@ -11,17 +11,17 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import h5py
 import numpy as np
-import pandas as pd
-import xarray as xr
 from h5py import h5a, h5d, h5ds, h5i, h5p, h5s, h5t
-from xarray.indexes import PandasIndex
 
 from bafflelens.base.archives import hdf5
 from bafflelens.base.errors import StoreError
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 _TEXT: Final = h5t.py_create(h5py.string_dtype("utf-8"), logical=True)
 _RULE: Final = "a directivity dataset saved by bafflelens"
@@ -108,6 +108,10 @@ def read_dataset(path: Path) -> xr.Dataset:
 
 
 def _read(file: h5py.File) -> xr.Dataset:
+    import pandas as pd
+    import xarray as xr
+    from xarray.indexes import PandasIndex
+
     variables: dict[str, Any] = {}
     coordinates = _words(file, "coordinates")
     for name in file:

@@ -9,12 +9,16 @@ frequencies count, is this project's choice.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.octaves import octave_shares
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.polars import index_of, on_axis, orbit_levels_db
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 def index_deviation_db(dataset: xr.Dataset, band_hz: tuple[float, float]) -> float:

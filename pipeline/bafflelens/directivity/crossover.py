@@ -36,10 +36,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, from_electrical
 from bafflelens.base.errors import InputError, invalid
@@ -49,6 +48,9 @@ from bafflelens.directivity.filters import Filter
 from bafflelens.directivity.polars import LISTENING_WINDOW, positions
 from bafflelens.directivity.responses import Response
 from bafflelens.directivity.source_sums import source_values, summed
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 MODES: Final = ("acoustic-target", "electrical")
 REFERENCES: Final = ("listening-window", "on-axis")

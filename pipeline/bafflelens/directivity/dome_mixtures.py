@@ -8,13 +8,16 @@ so that whatever reads a dataset finds the rigid sources as ever.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.directivity.far_field_data import complex_variables, described, far_field
 from bafflelens.directivity.source_sums import power_matrix
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 _DIMENSIONS = ("profile", "moving", "moving_b")
 

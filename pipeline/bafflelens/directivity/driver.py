@@ -24,10 +24,9 @@ loudspeaker; `Driver.removed_delay_s` puts back what was taken out of one.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import (
     REFERENCE_PRESSURE_PA,
@@ -39,6 +38,9 @@ from bafflelens.base.errors import InputError, invalid
 from bafflelens.directivity.far_field_data import is_solved, microphone_pressure, source_named
 from bafflelens.directivity.polars import on_axis
 from bafflelens.directivity.responses import Response
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 SUSPICIOUS_DELAY_S: Final = 0.5e-3
 

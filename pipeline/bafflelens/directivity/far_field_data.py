@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import (
     REFERENCE_AXIS,
@@ -28,6 +27,8 @@ from bafflelens.base.status import Status
 from bafflelens.directivity.direction_set import SPHERE_STEP_DEG, DirectionSet
 
 if TYPE_CHECKING:  # it loads the solver, which a ranking does without
+    import xarray as xr
+
     from bafflelens.bem.sweep import BandResult
 
 SOURCE_ACCELERATION: Final = "1 m/s^2 along each source's own axis"
@@ -110,6 +111,8 @@ def assemble_dataset(
     ValueError
         If bands, sources and directions do not fit together.
     """
+    import xarray as xr
+
     if not band_results:
         msg = invalid("band results", "()", "at least one band")
         raise ValueError(msg)

@@ -9,10 +9,9 @@ off by there; `shown` makes the dataset that maps, criteria and sums are to use.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, direction_vectors
 from bafflelens.base.status import Status
@@ -35,6 +34,9 @@ from bafflelens.directivity.frequency_interpolation import (
 )
 from bafflelens.directivity.radiation_impedance import radiation_impedance
 from bafflelens.directivity.source_sums import power_matrix
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 _SOLVED: Final = Status.SOLVED
 _FAILED: Final = Status.FAILED

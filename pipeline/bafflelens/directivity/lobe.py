@@ -13,16 +13,18 @@ the directions of the orbit come from a cubic spline through the complex field.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.directivity.crossover import Crossover, accelerations, ways_of
 from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.polars import decibels, orbit, window_amplitude
 from bafflelens.directivity.source_sums import summed
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 LOBE_EDGE_DB: Final = -3.0
 NULL_DB: Final = -10.0

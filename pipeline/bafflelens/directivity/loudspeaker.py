@@ -10,14 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.directivity.crossover import Crossover, owner_of, sum_of_ways
 from bafflelens.directivity.driver import Driver, delay_remark, plate_source, strength
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 @dataclass(frozen=True, kw_only=True)

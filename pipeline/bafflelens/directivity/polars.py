@@ -9,15 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.directivity.far_field_data import impedance
 from bafflelens.directivity.source_sums import power_values, source_sum, source_values
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 PLANES: Final = ("horizontal", "vertical")
 REFERENCES: Final = ("listening_window", "on_axis", "maximum")
@@ -232,6 +234,8 @@ def beamwidth(
         ``no_crossing``, true where a solved frequency lacks a crossing; ``re_entrant``, true
         where the level rises above the fall again further out.
     """
+    import xarray as xr
+
     level = relative_level_db(dataset, plane, reference)
     angle = level["angle"].values
     right, left = angle <= 0, angle >= 0
@@ -358,6 +362,8 @@ def curve(
     dataset: xr.Dataset, values: FloatArray, name: str, units: str, long_name: str
 ) -> xr.DataArray:
     """Return values over frequency with their name and unit."""
+    import xarray as xr
+
     # Finished arrays need no conversion, which takes time and for which xarray would load dask.
     attributes = {"units": units, "long_name": long_name}
     variable = xr.Variable("frequency", np.asarray(values), attributes, fastpath=True)

@@ -7,13 +7,15 @@ the waves spread.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.directivity.polars import orbit
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 CENTRE_WITHIN_DEG: Final = 30.0
 
@@ -85,6 +87,8 @@ def acoustic_centre(
         ``residual_deg``, what is left of the phase (r.m.s.): where it is large, no single point
         describes the field. NaN where a frequency failed.
     """
+    import xarray as xr
+
     field = orbit(dataset, plane)
     near = np.abs(field["angle"].values) <= within_deg + 1e-9
     angle = np.radians(field["angle"].values[near])

@@ -8,13 +8,16 @@ never need to know of a crossover.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.directivity.far_field_data import complex_variables, described
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 def source_sum(dataset: xr.Dataset, transfer: ComplexArray | None = None) -> xr.DataArray:
@@ -93,6 +96,8 @@ def radiated_power(dataset: xr.Dataset, transfer: ComplexArray | None = None) ->
     :math:`C_{ij} = \int F_i^* F_j \, d\Omega / (2 \rho c)` the power matrix of the sources,
     the power is :math:`\sum_{ij} a_i^* C_{ij} a_j`.
     """
+    import xarray as xr
+
     return xr.DataArray(
         power_values(dataset, transfer),
         coords={"frequency": dataset["frequency"]},

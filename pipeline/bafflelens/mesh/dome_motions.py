@@ -31,7 +31,6 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
-from scipy import special
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.mesh.dome_profiles import DOME_ORDERS, DomeProfile, dome_shares, fitting_radii
@@ -266,6 +265,8 @@ def clamped_mode(number: int, relative_radius: FloatArray) -> FloatArray:
     Plates, NASA SP-160, 1969, section 2.1; citation from memory), times the integral of w over
     that of w^2.
     """
+    from scipy import special  # slow to load, and a job names domes without it
+
     radii, weight = fitting_radii()
 
     def shape(rho: FloatArray) -> FloatArray:

@@ -19,10 +19,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.octaves import OctaveValue, by_octave, octave_shares, octaves_of, overall_db
@@ -30,6 +29,9 @@ from bafflelens.directivity.far_field_data import is_solved
 from bafflelens.directivity.polars import orbit_levels_db, window_amplitude
 from bafflelens.directivity.source_sums import source_values
 from bafflelens.scoring.target import Limit, Target
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 PATCH_HALF_HEIGHT_DEG: Final = 10.0
 PATCH_HALF_WIDTH_DEG: Final = 30.0

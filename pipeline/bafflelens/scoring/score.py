@@ -5,10 +5,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.octaves import THIRD_OCTAVE, inside
@@ -31,6 +30,9 @@ from bafflelens.scoring.side_effects import (
     window_nulls,
 )
 from bafflelens.scoring.target import Target
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 @dataclass(frozen=True, kw_only=True)

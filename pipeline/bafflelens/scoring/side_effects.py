@@ -8,10 +8,9 @@ interference is judged as far up as the frequencies show it (`shown_to_hz`).
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.base.octaves import THIRD_OCTAVE, by_octave, inside
@@ -26,6 +25,9 @@ from bafflelens.directivity.polars import (
 )
 from bafflelens.scoring.criteria import LOWEST_LEVEL_DB, Finding, arc_level_db, mean_finding
 from bafflelens.scoring.target import Target
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 STEADY_RISE_DB: Final = 0.5
 """Rise of the directivity index in a third-octave that is no step (common practice, no source): a

@@ -4,9 +4,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, IntArray
 from bafflelens.base.errors import InputError, invalid
@@ -25,6 +25,9 @@ from bafflelens.directivity.loudspeaker import play, strengths_of
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.mesh.dome_motions import member_shares
 from bafflelens.store import RunFolder
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 def played(folder: RunFolder, loaded: LoadedJob, dataset: xr.Dataset) -> xr.Dataset:

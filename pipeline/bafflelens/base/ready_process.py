@@ -26,7 +26,7 @@ import traceback
 import weakref
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import IO, Final, TypeAlias
 
 from bafflelens.base.child_process import (
     OUTPUT,
@@ -50,6 +50,7 @@ from bafflelens.base.ready_process import serve_copies
 die_with_parent(int(sys.argv[1]))
 serve_copies(int(sys.argv[2]), sys.argv[3:])
 """
+_Stream: TypeAlias = IO[bytes] | socket.SocketIO
 _LONGEST_NAME: Final = 4096
 _CLOSING_S: Final = 2.0
 
@@ -253,8 +254,8 @@ class _Ready:
     def __init__(
         self,
         environment: Mapping[str, str],
-        asked: BinaryIO,
-        told: BinaryIO,
+        asked: _Stream,
+        told: _Stream,
         is_there: Callable[[], bool],
         end: Callable[[], None],
         source: _Source | None = None,
@@ -321,7 +322,7 @@ def _kill_group(leader: int) -> None:
         os.killpg(leader, signal.SIGKILL)
 
 
-def _close(streams: Sequence[BinaryIO], end: Callable[[], None]) -> None:
+def _close(streams: Sequence[_Stream], end: Callable[[], None]) -> None:
     for stream in streams:
         with contextlib.suppress(OSError):
             stream.close()

@@ -28,10 +28,11 @@ import numpy as np
 from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.medium import Air
-from bafflelens.bem import burton_miller, low_rank
-from bafflelens.bem.burton_miller import AtFrequency, solve_burton_miller
+from bafflelens.bem import low_rank
+from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.layers import AtFrequency, far_arguments, near_pair_corrections
 from bafflelens.bem.system_matrix import Storage, Workspace, error_of_blocks, packed_product
 from bafflelens.mesh.quality import QUALITIES, mesh_size, stated_error_db, tolerance
 
@@ -135,17 +136,17 @@ def against_size(sizes: list[int]) -> None:
 
 
 def _full(at: AtFrequency) -> Callable[[Any], Any]:
-    far = burton_miller._far_arguments(at, at.everywhere)
-    corrections = burton_miller._near_corrections(at, at.everywhere)
+    far = far_arguments(at, at.everywhere)
+    corrections = near_pair_corrections(at, at.everywhere)
     return packed_product(far, at.discretisation, corrections, Workspace())
 
 
 def _formed(at: AtFrequency, quality: str) -> tuple[int, Callable[[Any], Any], float]:
     """Return the bytes of the blocks, their product and the processor time of forming them."""
-    far = burton_miller._far_arguments(at, at.everywhere)
+    far = far_arguments(at, at.everywhere)
     shared = at.discretisation
     begun = time.process_time()
-    corrections = burton_miller._near_corrections(at, at.everywhere)
+    corrections = near_pair_corrections(at, at.everywhere)
     matrix = low_rank.form(
         far,
         shared.blocks,

@@ -33,11 +33,12 @@ from shapes import GEOMETRIES, front_directions, meshes, radiation, shipped
 
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import AtFrequency, assemble, single_layers
+from bafflelens.bem.burton_miller import assemble
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import envelope, guesses, ways_from_sources
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.iteration import best_start
+from bafflelens.bem.layers import AtFrequency, single_layers
 from bafflelens.bem.linear_solver import LinearSystem, solve_linear_system
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.system_matrix import Workspace
@@ -227,7 +228,7 @@ def _ritz(vectors: ComplexArray, images: ComplexArray, wanted: int) -> ComplexAr
 
 def _system(problem: HelmholtzProblem, residual: float) -> tuple[LinearSystem, ComplexArray]:
     at = AtFrequency(discretise(problem.mesh, problem.symmetry), problem.wavenumber)
-    sides = single_layers(at, np.asarray(problem.pressure_gradient))
+    sides = single_layers(at, at.everywhere, np.asarray(problem.pressure_gradient))
     return assemble(at, EngineSettings(tolerance=residual), Workspace(), sides), sides
 
 

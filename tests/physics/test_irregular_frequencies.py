@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem import burton_miller
+from bafflelens.bem import burton_miller, layers
 from bafflelens.bem.discretisation import discretise
 
 IRREGULAR = [float(analytic.irregular_frequencies_sphere(n, 1)[0]) for n in (0, 1, 2)]
@@ -32,7 +32,7 @@ def plainly(monkeypatch):
     def coupling(mesh, wavenumber, copies):
         return np.full(mesh.n_triangles, 1e-9)
 
-    monkeypatch.setattr(burton_miller, "local_coupling", coupling)
+    monkeypatch.setattr(layers, "local_coupling", coupling)
 
 
 def cap_error(ka, edge=0.14):
@@ -51,7 +51,7 @@ def condition(ka):
     case = radiating.problem(mesh, np.ones(mesh.n_triangles), ka, planes)
     settings = burton_miller.EngineSettings(double_precision=True)
     workspace = burton_miller.Workspace()
-    at = burton_miller.AtFrequency(discretise(mesh, planes), case.wavenumber)
+    at = layers.AtFrequency(discretise(mesh, planes), case.wavenumber)
     system = burton_miller.assemble(at, settings, workspace)
     return float(np.linalg.cond(system.full_matrix()))
 

@@ -15,11 +15,12 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem import burton_miller, cross_approximation, low_rank
-from bafflelens.bem.burton_miller import AtFrequency, assemble
+from bafflelens.bem import cross_approximation, layers, low_rank
+from bafflelens.bem.burton_miller import assemble
 from bafflelens.bem.clusters import cut_clusters
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.layers import AtFrequency, far_arguments, near_pair_corrections
 from bafflelens.bem.system_matrix import ERROR_OF_BLOCKS, Storage, Workspace, error_of_blocks
 from bafflelens.job.solve_costs import matrix_entries
 from bafflelens.mesh.quality import QUALITIES, stated_error_db, tolerance
@@ -88,7 +89,7 @@ def test_no_column_is_missed(case):
 
 
 def test_a_plane_without_coupling_has_blocks_of_nothing(monkeypatch):
-    monkeypatch.setattr(burton_miller, "local_coupling", lambda mesh, *_: 0 * mesh.areas)
+    monkeypatch.setattr(layers, "local_coupling", lambda mesh, *_: 0 * mesh.areas)
     mesh = bodies.box((0.4, 0.4, 0.4), (11, 11, 11))
     at = AtFrequency(discretise(mesh), K)
     vectors = noise(2, mesh.n_triangles)
@@ -99,7 +100,7 @@ def test_a_plane_without_coupling_has_blocks_of_nothing(monkeypatch):
     # What a face does to itself is nothing, and nothing is kept of it; what it does to the next
     # face is seen though the rows of the first come first.
     order = np.lexsort((mesh.centroids[:, 1], mesh.centroids[:, 0].round(6)))
-    far = low_rank.in_order(burton_miller._far_arguments(at, at.everywhere), order)
+    far = low_rank.in_order(far_arguments(at, at.everywhere), order)
     face = np.count_nonzero(mesh.centroids[:, 0] < -0.199)
     itself, with_next = [0, 100, face - 100, face, 0], [face - 100, face + 4, 0, 100, 0]
     blocks, tolerances = np.array([itself, with_next]), np.full(2, 1e-6)
@@ -110,8 +111,8 @@ def test_a_plane_without_coupling_has_blocks_of_nothing(monkeypatch):
 
 
 def formed(at, error, **more):
-    far = burton_miller._far_arguments(at, at.everywhere)
-    corrections = burton_miller._near_corrections(at, at.everywhere)
+    far = far_arguments(at, at.everywhere)
+    corrections = near_pair_corrections(at, at.everywhere)
     shared = at.discretisation
     return low_rank.form(far, shared.blocks, shared.near, corrections, tolerance=error, **more)
 

@@ -21,7 +21,7 @@ import pytest
 import radiating
 from scipy import integrate
 
-from bafflelens.bem import burton_miller, kernels, near_field, phases
+from bafflelens.bem import burton_miller, kernels, layers, near_field, phases
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
@@ -295,7 +295,7 @@ def matrix_and_exact_rows(mesh, k, coupling, rows):
     """Rows of the system matrix as the engine makes them, and by brute force."""
     problem = radiating.problem(mesh, np.ones(mesh.n_triangles), k)
     settings = burton_miller.EngineSettings(double_precision=True)
-    at = burton_miller.AtFrequency(discretise(mesh), problem.wavenumber)
+    at = layers.AtFrequency(discretise(mesh), problem.wavenumber)
     system = burton_miller.assemble(at, settings, burton_miller.Workspace())
     exact = np.empty((len(rows), mesh.n_triangles), dtype=complex)
     for number, i in enumerate(rows):
@@ -325,7 +325,7 @@ def test_matrix_entries_beside_and_across_a_thin_plate(k, tolerance):
     mesh = bodies.box((1.0, 0.6, 0.02), (5, 3, 1))
     places = np.array([(0.1, 0.05, 0.01), (0.5, 0.05, 0.0), (-0.4, 0.25, -0.01)])
     rows = np.linalg.norm(mesh.centroids - places[:, None], axis=2).argmin(axis=1)
-    coupling = burton_miller.local_coupling(mesh, k, 1)
+    coupling = layers.local_coupling(mesh, k, 1)
     found, exact = matrix_and_exact_rows(mesh, k, coupling, rows)
     for number in range(len(rows)):
         others = np.isfinite(exact[number])

@@ -12,7 +12,6 @@ import radiating
 from bafflelens.base.errors import InputError
 from bafflelens.base.medium import Air
 from bafflelens.bem import burton_miller
-from bafflelens.bem.band_solvers import ENOUGH_SHAPES
 from bafflelens.bem.earlier_answers import EarlierAnswers, made_for
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.sweep import solve_band
@@ -132,7 +131,7 @@ def test_results_do_not_depend_on_what_was_known(number):
 
 
 def test_enough_of_them_leave_no_matrix_to_store(monkeypatch):
-    known = answers_of(ENOUGH_SHAPES)
+    known = answers_of(SHAPES)
 
     def assemble(*_):
         pytest.fail("the matrix was stored")
@@ -146,7 +145,7 @@ def test_enough_of_them_leave_no_matrix_to_store(monkeypatch):
 def test_useless_ones_are_iterated_away():
     """Noise as a basis does no harm: the iteration goes on from it."""
     random = np.random.default_rng(3)
-    known = answers_of(ENOUGH_SHAPES)
+    known = answers_of(SHAPES)
     noise = {
         frequency: random.normal(size=each.shape).astype(np.complex64)
         for frequency, each in known.envelopes.items()

@@ -20,17 +20,13 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import tolerance
 from bafflelens.mesh.source_motion import SourceMotion
 
-# From a problem, first guesses and how many shapes they are of, to a solution.
-Solver = Callable[[HelmholtzProblem, ComplexArray | None, int], HelmholtzSolution]
-
-# From so many earlier shapes on, a combination of them is mostly good enough as it is. Of eight it
-# is at 3 kHz and not at 8 kHz, where to try in vain costs a third (tests/benchmarks/answers.py).
-ENOUGH_SHAPES = 12
+# From a problem and first guesses to a solution.
+Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
 
 
 def without_guesses(engine: str) -> Solver:
     """Return an engine that has no use for guesses."""
-    return lambda problem, *_: solve(problem, engine, checked=True)
+    return lambda problem, _: solve(problem, engine, checked=True)
 
 
 def card_solver(
@@ -41,9 +37,7 @@ def card_solver(
     engine = sweep_on_card(mesh, symmetry, tolerance(quality), followers)
     last: HelmholtzSolution | None = None
 
-    def solve_next(
-        problem: HelmholtzProblem, spanned: ComplexArray | None, _: int
-    ) -> HelmholtzSolution:
+    def solve_next(problem: HelmholtzProblem, spanned: ComplexArray | None) -> HelmholtzSolution:
         nonlocal last
         known = _profile_guesses(last, problem, far)
         last = engine(problem, spanned, known)
@@ -77,17 +71,15 @@ def or_else(on_card: Solver, make_direct: Callable[[], Solver]) -> Solver:
     direct: Solver | None = None
     reason = ""
 
-    def solve_next(
-        problem: HelmholtzProblem, spanned: ComplexArray | None, shapes: int
-    ) -> HelmholtzSolution:
+    def solve_next(problem: HelmholtzProblem, spanned: ComplexArray | None) -> HelmholtzSolution:
         nonlocal direct, reason
         if direct is None:
             try:
-                return on_card(problem, spanned, shapes)
+                return on_card(problem, spanned)
             except CardError as error:
                 reason = f"solved on the processor ({error})"
                 direct = make_direct()
-        solution = direct(problem, spanned, shapes)
+        solution = direct(problem, spanned)
         return replace(solution, remarks=(reason, *solution.remarks), is_fallback=True)
 
     return solve_next
@@ -106,12 +98,9 @@ def direct_solver(
     followers, far = len(profiles), ways_from_sources(mesh, profiles)
     last: HelmholtzSolution | None = None
 
-    def solve_next(
-        problem: HelmholtzProblem, spanned: ComplexArray | None, shapes: int
-    ) -> HelmholtzSolution:
+    def solve_next(problem: HelmholtzProblem, spanned: ComplexArray | None) -> HelmholtzSolution:
         nonlocal last
         known = _profile_guesses(last, problem, far)
-        is_enough = shapes >= ENOUGH_SHAPES if last is None else last.iterations == 0
         last = solve_burton_miller(
             problem,
             discretisation=discretisation,
@@ -120,7 +109,6 @@ def direct_solver(
             workspace=workspace,
             followers=followers,
             follower_guesses=known,
-            guesses_may_do=shapes > 0 and is_enough,
         )
         return last
 

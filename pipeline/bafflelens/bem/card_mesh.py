@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from bafflelens.bem import near_field
-from bafflelens.bem.burton_miller import local_coupling
 from bafflelens.bem.card import CardArray, cupy, launch, padded, passes, splits_of
 from bafflelens.bem.discretisation import mirror_signs
+from bafflelens.bem.layers import local_coupling
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh

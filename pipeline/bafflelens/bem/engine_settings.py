@@ -25,8 +25,6 @@ class EngineSettings:
         With more unknowns than this blocks of low rank are faster.
     direct_unknowns : int
         With more unknowns than this a failed iteration is not followed by a direct solve.
-    unstored_unknowns : int
-        With more unknowns than this one pass over the matrix takes longer than forming blocks.
     """
 
     tolerance: float = 1e-4
@@ -34,7 +32,6 @@ class EngineSettings:
     double_precision: bool = False
     packed_unknowns: int = 3_500
     direct_unknowns: int = 16_000
-    unstored_unknowns: int = 10_000
 
     def storage_for(self, size: int) -> Storage:
         """Return how the matrix of a system of ``size`` unknowns is held."""

@@ -15,7 +15,7 @@ from scipy import linalg
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.errors import SolveError
 from bafflelens.bem.block_iteration import iterate_together
-from bafflelens.bem.iteration import Space, best_start, iterate
+from bafflelens.bem.iteration import Space, Start, best_start, iterate
 
 MOST_ITERATIONS = 200
 # The rounding of single precision on a large, well-conditioned system stays well below.
@@ -77,6 +77,7 @@ def solve_linear_system(
     *,
     tolerance: float,
     guesses: ComplexArray | None = None,
+    first: ComplexArray | None = None,
 ) -> LinearSolution:
     """Solve for every right-hand side by GMRES, or directly where that does not converge.
 
@@ -91,13 +92,18 @@ def solve_linear_system(
     guesses : (n_guesses, size) complex array, optional
         Vectors whose span holds a good first guess; the best combination is found by least
         squares on the residual, so a useless guess does no harm.
+    first : (n_right_hand_sides, size) complex array, optional
+        First guesses as they are, instead.
 
     Raises
     ------
     SolveError
         If no finite solution is found.
     """
-    start = best_start(system.multiply, right_hand_sides, guesses, np)
+    if first is None:
+        start = best_start(system.multiply, right_hand_sides, guesses, np)
+    else:
+        start = Start(solutions=first, residuals=right_hand_sides - system.multiply(first))
     outcome = iterate(system.multiply, right_hand_sides, start, tolerance, MOST_ITERATIONS, np)
     if not outcome.is_converged:
         return _solve_directly(system, right_hand_sides, outcome.iterations)
@@ -113,36 +119,6 @@ def solve_linear_system(
         remarks=(),
         spaces=outcome.spaces,
         start_residual=_largest(start.residuals, right_hand_sides),
-    )
-
-
-def solved_by_guesses(
-    multiply: Callable[[ComplexArray], ComplexArray],
-    right_hand_sides: ComplexArray,
-    *,
-    tolerance: float,
-    guesses: ComplexArray,
-) -> LinearSolution | None:
-    """Return the best combination of guesses as the solution; None where it is not good enough.
-
-    Parameters
-    ----------
-    multiply : callable
-        The matrix; it is asked once, for all guesses together.
-    right_hand_sides, tolerance, guesses
-        As `solve_linear_system` takes them.
-    """
-    start = best_start(multiply, right_hand_sides, guesses, np)
-    residual = _largest(start.residuals, right_hand_sides)
-    if not residual <= tolerance:
-        return None
-    return LinearSolution(
-        solutions=start.solutions,
-        iterations=0,
-        residual=residual,
-        remarks=(),
-        spaces=() if start.space is None else (start.space,),
-        start_residual=residual,
     )
 
 

@@ -18,13 +18,10 @@ from numba import njit, prange
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.bem import kernels, phases
-from bafflelens.bem.burton_miller import (
-    AtFrequency,
-    absorbing_system,
-    assemble,
-)
+from bafflelens.bem.burton_miller import absorbing_system, assemble
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
 from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.layers import AtFrequency
 from bafflelens.bem.linear_solver import solve_together
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace

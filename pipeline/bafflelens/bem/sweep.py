@@ -228,7 +228,7 @@ def solve_band(
         besides = list(neighbours)[-GUESSES_BESIDES:] if len(known) else neighbours
         try:
             spanned = guesses([*known, *besides], problem.wavenumber, way)
-            solution = solve_next(problem, spanned, len(known))
+            solution = solve_next(problem, spanned)
             by_themselves = _first_sources(solution, leading)
             own = envelope(by_themselves.guess, problem.wavenumber, way)
             neighbours.append(own)

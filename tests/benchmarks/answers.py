@@ -3,7 +3,8 @@
 
 The mesh of a lens is moved by four smooth bumps of at most `LARGEST_M`; so many shapes are solved,
 then `NEW` others with the answers of 0, 1, 4, 8 and 12 of them as first guesses. Given are the
-residual of the guess, steps to the residual that the quality asks for, processor time of the whole
+residual that the sampled rows tell of the guess, over what it is on all rows and over that of the
+best combination; steps to the residual that the quality asks for, processor time of the whole
 frequency and its ratio to that without answers in the same run, and by how much the far field
 within 60 degrees and 20 dB differs from a solve to `CONVERGED`.
 
@@ -29,8 +30,8 @@ from shapes import front_directions, meshes, radiation, shipped
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.band_solvers import ENOUGH_SHAPES
 from bafflelens.bem.burton_miller import solve_burton_miller
+from bafflelens.bem.combination import best_combination
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import (
     EarlierAnswers,
@@ -40,8 +41,10 @@ from bafflelens.bem.earlier_answers import (
     ways_from_sources,
 )
 from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.iteration import best_start
+from bafflelens.bem.layers import AtFrequency, double_layers, single_layers
 from bafflelens.bem.moving_body import MovingBody
-from bafflelens.bem.problem import HelmholtzSolution
+from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.sweep import solve_band
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
@@ -102,18 +105,16 @@ def one_frequency(frequency_hz: float, made: list[Mesh]) -> None:
     wavenumber = AIR.wavenumber(frequency_hz)
 
     def solved(
-        mesh: Mesh, spanned: ComplexArray | None, settings: EngineSettings, *, may_do: bool = False
+        mesh: Mesh, spanned: ComplexArray | None, settings: EngineSettings
     ) -> tuple[HelmholtzSolution, float]:
         problem = radiation(shape, motions, mesh, frequency_hz, AIR)
         discretisation = discretise(mesh, shape.symmetry)
-        discretisation.blocks  # noqa: B018 - made once a mesh
         begun = time.process_time()
         found = solve_burton_miller(
             problem,
             discretisation=discretisation,
             settings=settings,
             guesses=spanned,
-            guesses_may_do=may_do,
         )
         return found, time.process_time() - begun
 
@@ -125,24 +126,50 @@ def one_frequency(frequency_hz: float, made: list[Mesh]) -> None:
         for mesh in made[:SHAPES]
     ]
     print(f"{SHAPE}, {frequency_hz:.0f} Hz, {made[0].n_triangles} unknowns, {NEW} new shapes")
-    print("shapes  first residual  steps      processor s  ratio  largest dB")
+    print(
+        "shapes  first residual  over true  over best  steps      processor s  ratio  largest dB"
+    )
     alone = 0.0
     for size in SIZES:
-        residuals, steps, seconds, off = [], [], [], []
+        residuals, told, more, steps, seconds, off = [], [], [], [], [], []
         for mesh in made[SHAPES:]:
             spanned = guesses(known[:size], wavenumber, ways_from_sources(mesh, motions))
-            found, took = solved(mesh, spanned, settings, may_do=size >= ENOUGH_SHAPES)
+            found, took = solved(mesh, spanned, settings)
             exact, _ = solved(mesh, None, replace(settings, tolerance=CONVERGED))
             residuals.append(found.start_residual)
+            if size:
+                true, best = true_residuals(found.problem, spanned)
+                told.append(found.start_residual / true)
+                more.append(true / best)
             steps.append(found.iterations)
             seconds.append(took)
             off.append(_largest_db(found, exact))
         alone = alone or sum(seconds)
         print(
-            f"{size:6d} {max(residuals):15.1e}  {' '.join(map(str, steps)):10s} "
+            f"{size:6d} {max(residuals):15.1e}  {_range(told)}  {_range(more)}  "
+            f"{' '.join(map(str, steps)):10s} "
             f"{sum(seconds) / NEW:11.3f} {sum(seconds) / alone:6.2f} {max(off):11.4f}",
             flush=True,
         )
+
+
+def true_residuals(problem: HelmholtzProblem, spanned: ComplexArray) -> tuple[float, float]:
+    """Return what the combination from sampled rows leaves of all rows, and what the best does."""
+    at = AtFrequency(discretise(problem.mesh, problem.symmetry), problem.wavenumber)
+    side = single_layers(at, at.everywhere, np.asarray(problem.pressure_gradient))
+
+    def multiply(vectors: ComplexArray) -> ComplexArray:
+        return double_layers(at, at.everywhere, vectors) - 0.5 * vectors
+
+    combined = best_combination(problem, at, spanned)
+    left = side - multiply(combined.pressure)
+    best = best_start(multiply, side, spanned, np).residuals
+    size = np.linalg.norm(side)
+    return float(np.linalg.norm(left) / size), float(np.linalg.norm(best) / size)
+
+
+def _range(ratios: list[float]) -> str:
+    return f"{min(ratios):.2f}-{max(ratios):.2f}" if ratios else " " * 9
 
 
 def a_band(top_hz: float, made: list[Mesh]) -> None:

@@ -12,7 +12,11 @@ import radiating
 from bafflelens.base.errors import InputError
 from bafflelens.base.medium import Air
 from bafflelens.bem import burton_miller
-from bafflelens.bem.earlier_answers import EarlierAnswers, made_for
+from bafflelens.bem.combination import best_combination
+from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.earlier_answers import EarlierAnswers, guesses, made_for, ways_from_sources
+from bafflelens.bem.iteration import best_start
+from bafflelens.bem.layers import AtFrequency, double_layers, single_layers
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.sweep import solve_band
 from bafflelens.directivity.direction_set import directions
@@ -140,6 +144,26 @@ def test_enough_of_them_leave_no_matrix_to_store(monkeypatch):
     found = solved(shape(0.004, -0.003, 0.002), known)
     assert [o.iterations for o in found.outcomes] == [0, 0]
     assert all(o.residual == o.start_residual <= tolerance("standard") for o in found.outcomes)
+
+
+@pytest.mark.parametrize("number", [2, 6, SHAPES])
+def test_a_few_rows_tell_what_guesses_leave_of_all(number):
+    """Against the least squares over the whole equation."""
+    mesh, frequency = shape(0.004, -0.003, 0.002), BAND.frequencies_hz[-1]
+    problem = SETTINGS.body.problem(mesh, frequency)
+    at = AtFrequency(discretise(mesh, ("y",)), problem.wavenumber)
+    known = answers_of(number).envelopes[frequency]
+    spanned = guesses(known, problem.wavenumber, ways_from_sources(mesh, [MOTION]))
+    side = single_layers(at, at.everywhere, np.asarray(problem.pressure_gradient))
+
+    def multiply(vectors):
+        return double_layers(at, at.everywhere, vectors) - 0.5 * vectors
+
+    found = best_combination(problem, at, spanned)
+    left = np.linalg.norm(side - multiply(found.pressure)) / np.linalg.norm(side)
+    best = best_start(multiply, side, spanned, np).residuals
+    assert left <= 1.1 * np.linalg.norm(best) / np.linalg.norm(side)
+    assert found.residual == pytest.approx(left, rel=0.25)
 
 
 def test_useless_ones_are_iterated_away():

@@ -47,16 +47,11 @@ class AtFrequency:
         return local_coupling(self.mesh, self.wavenumber, len(self.discretisation.signs))
 
     @cached_property
-    def own_element(self) -> tuple[ComplexArray, ComplexArray]:
-        """G and the dynamic part of H at each element's own centroid, (n_triangles,) each."""
-        return near_field.own_element_dynamic(self.mesh, self.wavenumber)
-
-    @property
     def everywhere(self) -> FieldPoints:
         """All collocation points, coupled."""
         return self._field_points(np.arange(self.mesh.n_triangles), self.discretisation.near)
 
-    @property
+    @cached_property
     def sampled(self) -> FieldPoints:
         """The few that stand for all, coupled."""
         sample = self.discretisation.sample
@@ -70,11 +65,16 @@ class AtFrequency:
     def _field_points(self, rows: IntArray, near: near_field.NearPairs) -> FieldPoints:
         mesh = self.mesh
         return FieldPoints(
-            rows, mesh.centroids[rows], mesh.normals[rows], self.coupling[rows], near
+            rows=rows,
+            points=mesh.centroids[rows],
+            normals=mesh.normals[rows],
+            coupling=self.coupling[rows],
+            near=near,
+            own_element=near_field.own_element_dynamic(mesh, self.wavenumber, rows),
         )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class FieldPoints:
     """Collocation points at which the layers are taken.
 
@@ -88,6 +88,8 @@ class FieldPoints:
         k times the coupling.
     near : NearPairs
         The elements near each.
+    own_element : pair of (n_triangles,) complex arrays
+        From `near_field.own_element_dynamic`, 0 for elements that are not among the rows.
     """
 
     rows: IntArray
@@ -95,6 +97,7 @@ class FieldPoints:
     normals: FloatArray
     coupling: FloatArray
     near: near_field.NearPairs
+    own_element: tuple[ComplexArray, ComplexArray]
 
     @property
     def coupled(self) -> near_field.CoupledPoints:
@@ -142,7 +145,7 @@ def single_layers(at: AtFrequency, where: FieldPoints, gradient: ComplexArray) -
         discretisation.elements,
         where.near,
         moving,
-        at.own_element[0],
+        where.own_element[0],
         at.wavenumber,
         np.ascontiguousarray(gradient),
         result,
@@ -182,7 +185,7 @@ def near_pair_corrections(at: AtFrequency, where: FieldPoints) -> ComplexArray:
         where.coupled,
         at.discretisation.elements,
         where.near,
-        at.own_element[1],
+        where.own_element[1],
         at.wavenumber,
         corrections,
     )

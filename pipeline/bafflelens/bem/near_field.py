@@ -214,8 +214,12 @@ def second_moments(mesh: Mesh) -> FloatArray:
     return np.asarray((offset**2).sum(axis=(1, 2)) / 24)
 
 
-def own_element_dynamic(mesh: Mesh, wavenumber: float) -> tuple[ComplexArray, ComplexArray]:
+def own_element_dynamic(
+    mesh: Mesh, wavenumber: float, elements: IntArray | None = None
+) -> tuple[ComplexArray, ComplexArray]:
     """Return G and the dynamic part of H of each element at its own centroid, (n_triangles,).
+
+    With ``elements`` of these alone, the others are 0.
 
     In polar coordinates about the centroid both are integrals along the outline rho(theta)::
 
@@ -225,9 +229,10 @@ def own_element_dynamic(mesh: Mesh, wavenumber: float) -> tuple[ComplexArray, Co
     The integrands are smooth; each edge takes a Gauss rule of eight points in the angle.
     """
     node, weight = np.polynomial.legendre.leggauss(8)
-    layer = np.zeros(mesh.n_triangles, dtype=complex)
-    dynamic = np.full(mesh.n_triangles, 0.5j * wavenumber)
-    offset = mesh.corners - mesh.centroids[:, None, :]
+    wanted = slice(None) if elements is None else elements
+    layer, dynamic = np.zeros((2, mesh.n_triangles), dtype=complex)
+    offset = mesh.corners[wanted] - mesh.centroids[wanted, None, :]
+    dynamic[wanted] = 0.5j * wavenumber
     for e in range(3):
         a, b = offset[:, e], offset[:, (e + 1) % 3]
         tangent = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
@@ -238,8 +243,8 @@ def own_element_dynamic(mesh: Mesh, wavenumber: float) -> tuple[ComplexArray, Co
         width = (last - first)[:, None] / 2 * weight
         rho = foot[:, None] / np.cos(angle)
         change = np.expm1(1j * wavenumber * rho)
-        layer += (width * change).sum(axis=1) / (1j * wavenumber * FOUR_PI)
-        dynamic -= (width * change / rho).sum(axis=1) / FOUR_PI
+        layer[wanted] += (width * change).sum(axis=1) / (1j * wavenumber * FOUR_PI)
+        dynamic[wanted] -= (width * change / rho).sum(axis=1) / FOUR_PI
     return layer, dynamic
 
 

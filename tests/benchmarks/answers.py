@@ -127,7 +127,7 @@ def one_frequency(frequency_hz: float, made: list[Mesh]) -> None:
     ]
     print(f"{SHAPE}, {frequency_hz:.0f} Hz, {made[0].n_triangles} unknowns, {NEW} new shapes")
     print(
-        "shapes  first residual  over true  over best  steps      processor s  ratio  largest dB"
+        "shapes  first residual  over true  over best  steps      seconds  ratio  largest dB"
     )
     alone = 0.0
     for size in SIZES:
@@ -148,7 +148,7 @@ def one_frequency(frequency_hz: float, made: list[Mesh]) -> None:
         print(
             f"{size:6d} {max(residuals):15.1e}  {_range(told)}  {_range(more)}  "
             f"{' '.join(map(str, steps)):10s} "
-            f"{sum(seconds) / NEW:11.3f} {sum(seconds) / alone:6.2f} {max(off):11.4f}",
+            f"{sum(seconds) / NEW:7.3f} {sum(seconds) / alone:6.2f} {max(off):11.4f}",
             flush=True,
         )
 

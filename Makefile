@@ -6,7 +6,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 # A worker takes a module at a time, in the order of tests/conftest.py.
 SIDE_BY_SIDE := -n 2 --dist loadscope --no-loadscope-reorder
-INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+# What is imported is compiled then; all that is installed would take a minute.
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
 .DEFAULT_GOAL := help
 .PHONY: help run test test-lowest lint style types spelling

@@ -163,9 +163,13 @@ def _written(file: Any, name: str, variable: Any) -> Any:
 
 
 def _created(file: Any, name: str, dtype: np.dtype[Any], shape: tuple[int, ...]) -> Any:
-    """Make a variable, which keeps the order of its attributes; return its identifier."""
+    """Make a variable, which keeps the order of its attributes; return its identifier.
+
+    It keeps no time, so that the same dataset is the same file.
+    """
     properties = h5p.create(h5p.DATASET_CREATE)
     properties.set_attr_creation_order(h5p.CRT_ORDER_TRACKED | h5p.CRT_ORDER_INDEXED)
+    properties.set_obj_track_times(False)
     return h5d.create(file, name.encode(), _type(dtype), h5s.create_simple(shape), properties)
 
 

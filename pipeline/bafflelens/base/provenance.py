@@ -61,8 +61,12 @@ def source_digest(package: Path, parts: Sequence[str] = COMPUTES) -> str:
     return found.hexdigest()
 
 
+@cache
 def commit() -> str | None:
-    """Return the commit that the program runs from, marked if changed; None if installed."""
+    """Return the commit that the program runs from, marked if changed; None if installed.
+
+    Asked once a process: what is committed later is not what this one has loaded.
+    """
     package = Path(bafflelens.__file__).parent
     # Installed inside the checkout of another project, that project's commit says nothing.
     if _git(package, "ls-files", "--error-unmatch", Path(bafflelens.__file__).name) is None:
@@ -88,6 +92,7 @@ def _files(part: Path) -> list[Path]:
     return [path for path in part.rglob("*") if path.is_file() and "__pycache__" not in path.parts]
 
 
+@cache
 def _version(package: str) -> str:
     try:
         return version(package)

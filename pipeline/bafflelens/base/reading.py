@@ -11,8 +11,9 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from functools import cache
 from pathlib import Path, PurePosixPath
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeVar, cast
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -239,9 +240,15 @@ def checked(
         If a key is missing or unknown, or a value is of another kind.
     """
     try:
-        return TypeAdapter(kind).validate_python(content)
+        return cast(_Kind, _checker(kind).validate_python(content))
     except (ValidationError, RecursionError) as error:
         raise fault(invalid(what, where, f"{rule} ({first_fault(error)})")) from error
+
+
+@cache
+def _checker(kind: type) -> TypeAdapter[Any]:
+    """Return what checks tables of a kind; to make it takes as long as to check hundreds."""
+    return TypeAdapter(kind)
 
 
 def first_fault(error: Exception) -> str:

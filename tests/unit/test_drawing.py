@@ -41,7 +41,7 @@ def test_elements_of_a_wavelength_are_counted_by_equilateral_edges():
 
 def test_fine_triangles_are_drawn_in_another_colour_than_coarse_ones(monkeypatch):
     monkeypatch.setattr(
-        "bafflelens.report.shape_picture._drawn_apart", lambda *_: None
+        "bafflelens.report.shape_picture._drawn_apart", lambda *_, **__: None
     )  # the quick way
 
     def shades(wavelength: float) -> set[tuple[int, ...]]:

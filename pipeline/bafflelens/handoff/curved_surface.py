@@ -22,7 +22,7 @@ from bafflelens.base import ready_process
 from bafflelens.base.closest_point import Searchable, closest, searchable, shares
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
-from bafflelens.mesh.quality import MeshSize
+from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
 from bafflelens.shapes.meshing import gmsh_process
 from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.mesher import (
@@ -30,19 +30,14 @@ from bafflelens.shapes.meshing.mesher import (
     _hide_other_faces,
     _named_faces,
     _outward,
-    _set_sizes,
     _vertices,
 )
 from bafflelens.shapes.meshing.parameters import Shape, fill_parameters
 from bafflelens.shapes.meshing.shape_script import built_symmetry
 
-_SIZE: Final = MeshSize(
-    source_size_m=0.012,
-    growth=2.5,
-    growth_distance_m=0.2,
-    largest_m=0.04,
-    curvature_elements=24,
-)
+_LARGEST_M: Final = 0.04
+_LARGEST_GUIDING_M: Final = 0.008  # on curves whose curvature may change along a face
+_EDGES_A_TURN: Final = 24
 _SECOND_ORDER: Final = 9  # gmsh's number of a triangle with six nodes
 
 
@@ -177,7 +172,7 @@ def _triangles(
     module.build(model, parameters)
     groups = _named_faces(model, script)
     _hide_other_faces(model, groups)
-    _set_sizes(gmsh, groups, module.sources(parameters), _SIZE)
+    _set_sizes(gmsh, groups)
     _generate(gmsh)
     model.mesh.setOrder(2)
     vertices, number, _, _ = _vertices(model)
@@ -196,6 +191,32 @@ def _triangles(
     turned = outward[:, 0] != corner[:, 0]
     middle[turned] = middle[turned][:, _TURNED]
     return flat[outward], flat[middle]
+
+
+def _set_sizes(gmsh: Any, groups: Mapping[str, list[int]]) -> None:
+    """Let edges be as long as curves allow: distance from a driver is nothing to a height."""
+    model = gmsh.model
+    bent = [
+        face
+        for name, faces in groups.items()
+        if surface_kind(name) in GUIDING_KINDS
+        for face in faces
+        if model.getType(2, face) != "Plane"
+    ]
+    if bent:
+        rule = model.mesh.field.add("Constant")
+        model.mesh.field.setNumbers(rule, "SurfacesList", bent)
+        model.mesh.field.setNumber(rule, "VIn", _LARGEST_GUIDING_M)
+        model.mesh.field.setNumber(rule, "VOut", _LARGEST_M)
+        model.mesh.field.setAsBackgroundMesh(rule)
+    for option, value in {
+        "Mesh.MeshSizeMax": _LARGEST_M,
+        "Mesh.MeshSizeFromCurvature": _EDGES_A_TURN,
+        "Mesh.MeshSizeFromPoints": 0,
+        "Mesh.MeshSizeExtendFromBoundary": 0,  # else small edges make whole faces fine
+        "Mesh.MeshOnlyVisible": 1,
+    }.items():
+        gmsh.option.setNumber(option, value)
 
 
 def _generate(gmsh: Any) -> None:

@@ -91,13 +91,13 @@ def section(
     Each is a list of closed loops of points in m: x, and the way from the plane's origin.
     """
     whole, template, side = _rectangles(box, plane)
-    return {
-        "kind": plane["kind"],
-        "at": plane["at"],
-        "whole": _cut(model, solid, plane, whole, side, model.occ.intersect),
-        "profile": _cut(model, solid, plane, template, side, model.occ.intersect),
-        "scraper": _cut(model, solid, plane, template, side, model.occ.cut),
+    occ = model.occ
+    cuts = {
+        "whole": (whole, side, occ.intersect),
+        "profile": (template, side, occ.intersect),
+        "scraper": (template, side, occ.cut),
     }
+    return {"kind": plane["kind"], "at": plane["at"], **_cut(model, solid, plane, cuts)}
 
 
 def profile_before(
@@ -105,14 +105,8 @@ def profile_before(
 ) -> dict[str, Any]:
     """Return the positive template of a section of what a solid was carved from, as `section`."""
     _, template, side = _rectangles(box, plane)
-    profile = _cut(model, solid, plane, template, side, model.occ.intersect)
-    return {
-        "kind": plane["kind"],
-        "at": plane["at"],
-        "whole": [],
-        "profile": profile,
-        "scraper": [],
-    }
+    found = _cut(model, solid, plane, {"profile": (template, side, model.occ.intersect)})
+    return {"kind": plane["kind"], "at": plane["at"], "whole": [], **found, "scraper": []}
 
 
 def _rectangles(box: Sequence[float], plane: Mapping[str, Any]) -> tuple[tuple[float, float], ...]:
@@ -130,28 +124,32 @@ def _cut(
     model: Any,
     solid: int,
     plane: Mapping[str, Any],
-    along: tuple[float, float],
-    side: tuple[float, float],
-    how: Callable[..., Any],
-) -> list[list[list[float]]]:
-    """Return the loops of what a rectangle and the solid have in common, or it has alone."""
+    cuts: Mapping[str, tuple[tuple[float, float], tuple[float, float], Callable[..., Any]]],
+) -> dict[str, list[list[list[float]]]]:
+    """Return the loops of what rectangles and the solid have in common, or they have alone.
+
+    Each rectangle is given by where it lies along x and across, and by how it is cut.
+    """
     occ = model.occ
     origin, outward = np.asarray(plane["origin"]), np.asarray(plane["along"])
-    corners = zip(np.repeat(along, 2), (*side, *side[::-1]), strict=True)
-    points = [occ.addPoint(u, *(origin + v * outward).tolist()) for u, v in corners]
-    lines = [occ.addLine(points[n], points[(n + 1) % 4]) for n in range(4)]
-    sheet = occ.addPlaneSurface([occ.addCurveLoop(lines)])
-    pieces, _ = how([(2, sheet)], [(3, solid)], removeObject=True, removeTool=False)
-    occ.synchronize()
-    loops = []
-    for piece in [entity for entity in pieces if entity[0] == 2]:
-        curves = [abs(tag) for _, tag in model.getBoundary([piece], oriented=False)]
-        lines_of = [
-            np.column_stack((line[:, 0], (line[:, 1:] - origin) @ outward))
-            for line in (sampled(model, curve, CURVE_CHORD_M) for curve in curves)
-        ]
-        loops += [loop.tolist() for loop in _chained(lines_of)]
-    occ.remove(pieces, recursive=True)
+    found: dict[str, list[Any]] = {}
+    for name, (along, side, how) in cuts.items():
+        corners = zip(np.repeat(along, 2), (*side, *side[::-1]), strict=True)
+        points = [occ.addPoint(u, *(origin + v * outward).tolist()) for u, v in corners]
+        lines = [occ.addLine(points[n], points[(n + 1) % 4]) for n in range(4)]
+        sheet = occ.addPlaneSurface([occ.addCurveLoop(lines)])
+        found[name], _ = how([(2, sheet)], [(3, solid)], removeObject=True, removeTool=False)
+    occ.synchronize()  # once for all: the kernel looks through the whole solid
+    loops: dict[str, list[list[list[float]]]] = {name: [] for name in cuts}
+    for name, pieces in found.items():
+        for piece in [entity for entity in pieces if entity[0] == 2]:
+            curves = [abs(tag) for _, tag in model.getBoundary([piece], oriented=False)]
+            lines_of = [
+                np.column_stack((line[:, 0], (line[:, 1:] - origin) @ outward))
+                for line in (sampled(model, curve, CURVE_CHORD_M) for curve in curves)
+            ]
+            loops[name] += [loop.tolist() for loop in _chained(lines_of)]
+    occ.remove([piece for pieces in found.values() for piece in pieces], recursive=True)
     occ.synchronize()
     return loops
 

@@ -16,6 +16,7 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 
 _SAMPLES: Final = 12  # across a face, in each of its two parameters
+_SAMPLES_OF_PLANE: Final = 6  # which has no curvature to be found
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,8 @@ def nets_of(model: Any, faces: Iterable[int]) -> dict[int, FaceNet]:
 
 def _net(model: Any, face: int) -> FaceNet:
     low, high = (np.asarray(bound) for bound in model.getParametrizationBounds(2, face))
-    for samples in (_SAMPLES, 5 * _SAMPLES):
+    across = _SAMPLES_OF_PLANE if model.getType(2, face) == "Plane" else _SAMPLES
+    for samples in (across, 5 * _SAMPLES):
         share = (np.arange(samples) + 0.5) / samples
         u, v = np.meshgrid(*(low[i] + share * (high[i] - low[i]) for i in range(2)))
         parameters = np.column_stack((u.ravel(), v.ravel()))

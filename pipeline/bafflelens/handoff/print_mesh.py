@@ -74,12 +74,16 @@ def _set_sizes(
     field = model.mesh.field
     for tag in field.list():
         field.remove(tag)
-    rules = []
+    alike: dict[float, list[int]] = {}
     for face in faces:
-        edge = math.sqrt(6 * chord_m * radius[face])
+        edge = max(math.sqrt(6 * chord_m * radius[face]), _SMALLEST_EDGE_M)
+        if edge < _LARGEST_EDGE_M:  # else the largest size is its own
+            alike.setdefault(edge, []).append(face)
+    rules = []
+    for edge, of_one_size in alike.items():
         rule = field.add("Constant")
-        field.setNumbers(rule, "SurfacesList", [face])
-        field.setNumber(rule, "VIn", min(max(edge, _SMALLEST_EDGE_M), _LARGEST_EDGE_M))
+        field.setNumbers(rule, "SurfacesList", of_one_size)
+        field.setNumber(rule, "VIn", edge)
         field.setNumber(rule, "VOut", _LARGEST_EDGE_M)
         rules.append(rule)
     smallest = field.add("Min")

@@ -6,6 +6,7 @@ A name is a kind, or a kind and a place: ``dome``, ``dome_upper``, ``cone_surrou
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 SURFACE_KINDS: Final = (
@@ -30,6 +31,7 @@ GUIDING_KINDS: Final = ("lens", "waveguide")
 """Kinds at rest that shape the sound next to a dome."""
 
 
+@lru_cache(maxsize=1024)  # asked for each triangle of a mesh
 def surface_kind(name: str) -> str:
     """Return the kind of a surface, empty if the name is none of the known ones.
 

@@ -55,6 +55,7 @@ _LIGHTS: Final = (((3.0, 1.0, 3.4), 0.78), ((1.0, -3.0, -0.5), 0.25), ((1.0, 4.0
 _SHARP_DEG: Final = 40.0  # facets that meet at less than this belong to one smooth surface
 _PIXELS: Final = (1100, 1100)
 _ELEMENTS: Final = "elements.npy"
+_SMALL: Final = "small.png"
 _LEVELS: Final = (0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 14.0, 20.0)
 """Steps of the colours for elements a wavelength; the last one is open."""
 
@@ -94,14 +95,17 @@ def shape_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> bytes:
     bytes
         A PNG file.
     """
-    return shape_views(mesh, symmetry).picture
+    full = mesh.whole(symmetry)
+    drawn = _drawn_apart(full, has_small=False)
+    return drawn.picture if drawn else _plain_picture(full)
 
 
 def shape_views(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> Views:
     """Return the view of `shape_picture`, and the same for a small place."""
     full = mesh.whole(symmetry)
     return _drawn_apart(full) or Views(
-        picture=_plain_picture(full), small=_trimmed(_plain_picture(full, has_key=False))
+        picture=_plain_picture(full),
+        small=_trimmed(Image.open(io.BytesIO(_plain_picture(full, has_key=False)))),
     )
 
 
@@ -145,15 +149,19 @@ def elements_per_wavelength(mesh: Mesh, wavelength_m: float) -> FloatArray:
     return np.asarray(wavelength_m / edge)
 
 
-def _drawn_apart(mesh: Mesh, elements: FloatArray | None = None) -> Views | None:
+def _drawn_apart(
+    mesh: Mesh, elements: FloatArray | None = None, *, has_small: bool = True
+) -> Views | None:
     """Have VTK draw a closed mesh in a process of its own; None if it cannot."""
     with tempfile.TemporaryDirectory(prefix="bafflelens_picture_") as name:
         folder = Path(name)
         mesh.save(folder / "mesh.npz")
         if elements is not None:
             np.save(folder / _ELEMENTS, elements)
+        elif has_small:
+            (folder / _SMALL).touch()
         ended = ready_process.run_ready("bafflelens.report.shape_picture", folder, _TIME_LIMIT_S)
-        picture, small = folder / "picture.png", folder / "small.png"
+        picture, small = folder / "picture.png", folder / _SMALL
         if ended or not picture.is_file():
             return None
         return Views(
@@ -256,9 +264,9 @@ def _as_png(figure: Figure) -> bytes:
     return stream.getvalue()
 
 
-def _trimmed(png: bytes) -> bytes:
+def _trimmed(picture: Image.Image) -> bytes:
     """Return a picture on white without its margins, at most `_SMALL_PX` high or wide."""
-    image = Image.open(io.BytesIO(png)).convert("RGB")
+    image = picture.convert("RGB")
     box = ImageOps.invert(image).getbbox()
     image = image.crop(box) if box else image
     image.thumbnail((_SMALL_PX, _SMALL_PX))
@@ -270,8 +278,8 @@ def _trimmed(png: bytes) -> bytes:
 def main(folder: Path) -> int:
     """Draw ``mesh.npz`` of a folder to ``picture.png`` with VTK; return the exit code.
 
-    The same without a key is ``small.png``. With ``elements.npy``, one number a
-    triangle, the triangles are drawn in its colours.
+    Where there is a ``small.png``, it becomes the same without a key. With ``elements.npy``,
+    one number a triangle, the triangles are drawn in its colours.
     """
     mesh = Mesh.load(folder / "mesh.npz")
     figure = Figure(figsize=(6.0, 6.0), dpi=200, layout="constrained")
@@ -284,9 +292,8 @@ def main(folder: Path) -> int:
         image = _rendered(mesh)
         axes.imshow(image)
         add_legend(figure, mesh)
-        stream = io.BytesIO()
-        Image.fromarray(image).save(stream, format="PNG")
-        (folder / "small.png").write_bytes(_trimmed(stream.getvalue()))
+        if (folder / _SMALL).is_file():
+            (folder / _SMALL).write_bytes(_trimmed(Image.fromarray(image)))
     (folder / "picture.png").write_bytes(_as_png(figure))
     return 0
 

@@ -3,12 +3,13 @@
 
 ::
 
-    python tests/benchmarks/carve_baffle.py [--lenses 60] [--steps 24] [--workers 16]
-        [--folder DIR]
+    python tests/benchmarks/carve_baffle.py [--lenses 60] [--steps 24] [--radius-mm 10]
+        [--workers 16] [--folder DIR]
 
 A directed search solves so many vertical lenses as drafts at three frequencies an octave from 2
 to 8 kHz, the cabinet's width with them. Then the plain baffle, as wide as the best of these, is
-carved on the same score and frequencies, at most 30 mm out and 40 mm deep. What counts is the
+carved on the same score and frequencies, at most 30 mm out and 40 mm deep. The lips of a lens have
+radii from 5 mm on; what is carved has the radius that is given. What counts is the
 workers' time for all pieces of work: how low the carving got with the time that the lenses took.
 With ``--lenses 0`` the best of `directed.py`'s earlier searches stands for them, and sixty times a
 draft of the baffle for their time.
@@ -68,6 +69,7 @@ leaders = 1
 steps = {steps}
 outward_mm = 30
 inward_mm = 40
+radius_mm = {radius_mm:g}
 """
 
 
@@ -110,7 +112,12 @@ def main() -> None:
             ranges=f"[geometry.cabinet]\nwidth_mm = [{lenses.width_mm:g}]",
             search='plan = "list"',
         )
-        folder = done(base, "carve_baffle", job + CARVE.format(steps=given.steps), given.workers)
+        folder = done(
+            base,
+            "carve_baffle",
+            job + CARVE.format(steps=given.steps, radius_mm=given.radius_mm),
+            given.workers,
+        )
         print_result(folder, lenses)
 
 
@@ -195,6 +202,7 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--lenses", type=int, default=60)
     parser.add_argument("--steps", type=int, default=24)
+    parser.add_argument("--radius-mm", type=float, default=10.0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--folder", type=Path)

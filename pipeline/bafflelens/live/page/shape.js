@@ -104,10 +104,14 @@ export class Space {
   draw() {
     if (!this.renderer || !this.mesh) return;
     const width = this.canvas.clientWidth, height = this.canvas.clientHeight;
-    this.renderer.setPixelRatio(devicePixelRatio);
-    this.renderer.setSize(width, height, false);
-    this.camera.aspect = width / height;
-    this.camera.updateProjectionMatrix();
+    const size = [width, height, devicePixelRatio];
+    if (!size.every((each, i) => each === this.size?.[i])) { // what is drawn into is made anew by it
+      this.size = size;
+      this.renderer.setPixelRatio(devicePixelRatio);
+      this.renderer.setSize(width, height, false);
+      this.camera.aspect = width / height;
+      this.camera.updateProjectionMatrix();
+    }
     const far = this.reach * 2.05, flat = Math.cos(this.elevation);
     const [x, y, z] = this.middle;
     this.camera.position.set(x + far * flat * Math.cos(this.azimuth), y + far * flat * Math.sin(this.azimuth), z + far * Math.sin(this.elevation));

@@ -1,18 +1,21 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Sharp inner corners of a solid's front rounded in gmsh's geometry kernel, for a round cutter.
 
-Works in the process that exports the solid. Drivers are replaced by flat plugs first: what is
-rounded may reach into the hole that is cut for one afterwards. The kernel's fillets do not always
-succeed, and may end the process: each is tried in a copy of it, and corners that run into each
-other are rounded all or not at all.
+Works in the process that exports the solid. The kernel's fillets are within 1e-4 of whatever it
+counts in: in metres, too coarse to close a face. So it counts in millimetres here. Drivers are
+replaced by flat plugs first: what is rounded may reach into the hole that is cut for one
+afterwards. Fillets do not always succeed, and may end the process: each is tried in a copy of it.
+If not all corners can be rounded, it is as many as can of each chain that run into each other: the
+shortest are left first.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 import os
 import signal
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -22,26 +25,35 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.face_names import face_names
-from bafflelens.handoff.face_nets import FaceNet, nets_of
+from bafflelens.handoff.face_nets import nets_of
 from bafflelens.handoff.solid_edges import LEAST_TURN_DEG
 
 ROUNDED: Final = "rounded.brep"
-_OFF_M: Final = 2e-5
-_MOST_S: Final = 20.0  # a fillet that is not made by then is none
-_PLUG_M: Final = 0.02
+_IN_MM: Final = "rounded_mm.brep"
+_MM_PER_M: Final = 1e3
+_OFF_MM: Final = (0.02, 0.1)  # from an edge, where what is inside is looked for
+_MOST_S: Final = 10.0  # a fillet that is not made by then is none
+_PLUG_MM: Final = 20.0
 _ALONG: Final = (0.12, 0.5, 0.88)  # of an edge, where its faces are looked at
-_VOLUME_TIMES: Final = (0.85, 1.1)  # that sound fillets add, of what straight ones would
+_NEW_MM: Final = 1e-3  # further off the sharp solid is a face that was made
+_BALLS: Final = 5  # held against each face that was made
+_OFF_SHARE: Final = 0.04  # of its radius that a ball may be off: corners of 15 degrees stay sharp
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Edge:
-    """A sharp inner corner: its curve, middle, length, turn in radians, and end points."""
+    """A sharp inner corner: its curve, places along it, length, and end points."""
 
     curve: int
-    middle: tuple[float, float, float]
+    places: FloatArray
     long: float
-    turn: float
     ends: frozenset[int]
+
+    @property
+    def middle_m(self) -> list[float]:
+        """The place half way along it, in m."""
+        middle: list[float] = (self.places[len(_ALONG) // 2] / _MM_PER_M).tolist()
+        return middle
 
 
 def round_corners(
@@ -63,31 +75,45 @@ def round_corners(
     Returns
     -------
     dict
-        How many are ``rounded``; the middles of these as ``done``, of the others as ``left``.
+        How many are ``rounded``; the middles of these in m as ``done``, of the others as ``left``.
     """
-    model, radius = gmsh.model, float(request["round_m"])
-    model.add("corners")
-    body = [e for e in model.occ.importShapes(str(folder / "solid.brep")) if e[0] == 3]
-    solid = _plugged(model, body, request["drivers"])
-    chains = _chains(_sharp_edges(model, solid, named))
+    radius = _MM_PER_M * float(request["round_m"])
+    gmsh.model.add("corners")
+    body = _scaled(gmsh, folder / "solid.brep", _MM_PER_M)
+    drivers = [[_MM_PER_M * value for value in driver] for driver in request["drivers"]]
+    solid = _plugged(gmsh.model, body, drivers)
+    places = [(_MM_PER_M * points, name) for points, name in named]
+    chains = _chains(_sharp_edges(gmsh.model, solid, places))
     every = [edge for chain in chains for edge in chain]
     if not every:
         return {"rounded": 0, "done": [], "left": []}
-    done, left = every, list[_Edge]()
+    done: list[_Edge] = every
+    left: list[_Edge] = []
     if not _rounds(gmsh, folder, solid, every, radius):
         done = []
         for chain in chains:
-            if _rounds(gmsh, folder, solid, [*done, *chain], radius):
-                done += chain
-            else:
-                left += chain
+            for most in _fewer(chain):
+                if _rounds(gmsh, folder, solid, [*done, *most], radius):
+                    done += most
+                    break
+        left = [edge for edge in every if edge not in done]
         if done and left:  # the last that succeeded may not be the last that was tried
             _rounds(gmsh, folder, solid, done, radius)
     return {
         "rounded": len(done),
-        "done": [edge.middle for edge in done],
-        "left": [edge.middle for edge in left],
+        "done": [edge.middle_m for edge in done],
+        "left": [edge.middle_m for edge in left],
     }
+
+
+def _scaled(gmsh: Any, path: Path, factor: float) -> list[tuple[int, int]]:
+    """Read solids as so many times as large; a transformation would make splines of them."""
+    gmsh.option.setNumber("Geometry.OCCScaling", factor)
+    try:
+        read = gmsh.model.occ.importShapes(str(path))
+    finally:
+        gmsh.option.setNumber("Geometry.OCCScaling", 1)
+    return [(int(dimension), int(tag)) for dimension, tag in read if dimension == 3]
 
 
 def _plugged(model: Any, body: list[tuple[int, int]], drivers: Sequence[Sequence[float]]) -> int:
@@ -96,8 +122,8 @@ def _plugged(model: Any, body: list[tuple[int, int]], drivers: Sequence[Sequence
     occ.synchronize()
     low, _, _, high, _, _ = model.getBoundingBox(*body[0])
     for x, y, z, radius in drivers:
-        ahead = high - x + _PLUG_M
-        back = max(x - _PLUG_M, low)
+        ahead = high - x + _PLUG_MM
+        back = max(x - _PLUG_MM, low)
         body, _ = occ.cut(body, [(3, occ.addCylinder(back, y, z, x - back + ahead, 0, 0, radius))])
         body, _ = occ.fuse(body, [(3, occ.addCylinder(back, y, z, x - back, 0, 0, radius))])
     occ.synchronize()
@@ -107,10 +133,8 @@ def _plugged(model: Any, body: list[tuple[int, int]], drivers: Sequence[Sequence
 def _sharp_edges(model: Any, solid: int, named: Sequence[tuple[FloatArray, str]]) -> list[_Edge]:
     """Return the curves in which two faces of the front meet in a sharp inner corner."""
     faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
-    nets = nets_of(model, faces)
-    names = face_names(nets, named)
+    names = face_names(nets_of(model, faces), named)
     front = [face for face in faces if not names[face].startswith("cabinet")]
-    outward = {face: _outward(model, solid, face, nets[face]) for face in front}
     owners: dict[int, list[int]] = {}
     for face in front:
         for _, curve in model.getBoundary([(2, face)], combined=False, oriented=False):
@@ -119,53 +143,47 @@ def _sharp_edges(model: Any, solid: int, named: Sequence[tuple[FloatArray, str]]
     for curve, beside in sorted(owners.items()):
         if len(set(beside)) != 2:
             continue
-        turn = _turn(model, solid, curve, beside, outward)
-        if math.degrees(turn) < LEAST_TURN_DEG:
-            continue
         low, high = (float(bound[0]) for bound in model.getParametrizationBounds(1, curve))
-        x, y, z = map(float, model.getValue(1, curve, [(low + high) / 2]))
+        along = [low + share * (high - low) for share in _ALONG]
+        places = np.asarray(model.getValue(1, curve, along)).reshape(-1, 3)
+        if not _is_inner_corner(model, solid, places, beside):
+            continue
         ends = model.getBoundary([(1, curve)], combined=False, oriented=False)
         found.append(
             _Edge(
                 curve=curve,
-                middle=(x, y, z),
+                places=places,
                 long=float(model.occ.getMass(1, curve)),
-                turn=turn,
                 ends=frozenset(int(tag) for _, tag in ends),
             )
         )
     return found
 
 
-def _outward(model: Any, solid: int, face: int, net: FaceNet) -> float:
-    """Return 1 if the kernel's normal of a face leads out of the solid, else -1."""
-    middle = len(net.points) // 2
-    normal = np.asarray(model.getNormal(face, net.parameters[middle].tolist()))
-    ahead = net.points[middle] + _OFF_M * normal
-    return -1.0 if model.isInside(3, solid, ahead.tolist()) else 1.0
+def _is_inner_corner(model: Any, solid: int, places: FloatArray, beside: Sequence[int]) -> bool:
+    """Tell whether two faces meet in a sharp inner corner.
+
+    About such an edge three of the four ways between the two normals lead into the solid, about an
+    outer one only one. The kernel mistakes a few places; there it is another number of ways.
+    """
+    one, other = (np.array([_normal(model, face, place) for place in places]) for face in beside)
+    alike = np.abs(np.einsum("ij,ij->i", one, other))
+    if alike.min() > math.cos(math.radians(LEAST_TURN_DEG)):
+        return False
+    for at, off in itertools.product(np.argsort(alike), _OFF_MM):
+        ways = [one[at] + other[at], one[at] - other[at]]
+        steps = [off * way / np.linalg.norm(way) for way in ways]
+        probes = [places[at] + sign * step for step in steps for sign in (1, -1)]
+        inside = sum(model.isInside(3, solid, probe.tolist()) for probe in probes)
+        if inside in {1, 3}:
+            return bool(inside == 3)
+    return False
 
 
-def _turn(
-    model: Any, solid: int, curve: int, beside: Sequence[int], outward: Mapping[int, float]
-) -> float:
-    """Return the largest angle in radians by which faces turn towards each other; 0 if convex."""
-    low, high = (float(bound[0]) for bound in model.getParametrizationBounds(1, curve))
-    largest = 0.0
-    for share in _ALONG:
-        place = np.asarray(model.getValue(1, curve, [low + share * (high - low)]))
-        one, other = (
-            outward[face]
-            * np.asarray(model.getNormal(face, model.getParametrization(2, face, place.tolist())))
-            for face in beside
-        )
-        turn = math.acos(min(max(float(one @ other), -1.0), 1.0))
-        if math.degrees(turn) < 1.0:
-            continue
-        # From an inner corner the difference of the normals leads into the solid.
-        across = (one - other) / np.linalg.norm(one - other)
-        if model.isInside(3, solid, (place + _OFF_M * across).tolist()):
-            largest = max(largest, turn)
-    return largest
+def _normal(model: Any, face: int, place: FloatArray) -> FloatArray:
+    """Return the kernel's normal of a face in a place on its edge."""
+    at = model.getParametrization(2, face, place.tolist())
+    return np.asarray(model.getNormal(face, at))
 
 
 def _chains(edges: Sequence[_Edge]) -> list[list[_Edge]]:
@@ -178,23 +196,75 @@ def _chains(edges: Sequence[_Edge]) -> list[list[_Edge]]:
     return chains
 
 
+def _fewer(chain: Sequence[_Edge]) -> Iterator[list[_Edge]]:
+    """Yield all corners of a chain, then without the shortest, those of a length together."""
+    for least in sorted({round(edge.long, 2) for edge in chain}):
+        yield [edge for edge in chain if round(edge.long, 2) >= least]
+
+
 def _rounds(gmsh: Any, folder: Path, solid: int, edges: Sequence[_Edge], radius: float) -> bool:
     """Try fillets in a copy of this process; leave the file and return whether they are sound."""
 
     def work() -> None:
         occ = gmsh.model.occ
-        before = float(occ.getMass(3, solid))
+        ((_, sharp),) = occ.copy([(3, solid)])
         made = occ.fillet([solid], [edge.curve for edge in edges], [radius])
         occ.synchronize()
-        added = float(occ.getMass(*made[0])) - before
-        straight = sum(edge.long * _area(edge.turn, radius) for edge in edges)
-        least, most = (times * straight for times in _VOLUME_TIMES)
-        if len(made) != 1 or not least < added < most:
-            rule = f"one solid with {straight * 1e9:.1f} mm^3 more"
-            raise MeshingError(invalid("fillet", f"{added * 1e9:.1f} mm^3 more", rule))
+        _require_rounded(gmsh.model, made, sharp, edges, radius)
+        occ.remove([(3, sharp)], recursive=True)
+        occ.synchronize()
+        gmsh.write(str(folder / _IN_MM))
+        gmsh.model.add("rounded")
+        _scaled(gmsh, folder / _IN_MM, 1 / _MM_PER_M)
+        gmsh.model.occ.synchronize()
         gmsh.write(str(folder / ROUNDED))
 
     return in_a_copy(work, _MOST_S)
+
+
+def _require_rounded(
+    model: Any,
+    made: Sequence[tuple[int, int]],
+    sharp: int,
+    edges: Sequence[_Edge],
+    radius: float,
+) -> None:
+    """Refuse fillets that are not one solid, leave an edge, or are not those of a rolling ball.
+
+    A ball that touches a fillet from the air touches the sharp solid, too, and is nowhere in it.
+    """
+    if len(made) != 1:
+        raise MeshingError(invalid("fillet", f"{len(made)} pieces", "one solid"))
+    for edge in edges:  # the kernel mistakes a few places
+        inside = [model.isInside(3, made[0][1], place.tolist()) for place in edge.places]
+        if sum(inside) < len(inside) / 2:
+            rule = "one that covers the edge"
+            raise MeshingError(invalid("fillet", f"{sum(inside)} of {len(inside)} places", rule))
+    faces = [int(face) for _, face in model.getBoundary(made, oriented=False)]
+    bent = [face for face in faces if model.getType(2, face) != "Plane"]
+    for face, net in nets_of(model, bent).items():
+        few = np.linspace(0, len(net.points) - 1, _BALLS).astype(int)
+        points, flat = net.points[few], net.parameters[few].ravel().tolist()
+        if np.median(_distances(model, points, sharp)) < _NEW_MM:
+            continue
+        into_air = radius * np.asarray(model.getNormal(face, flat)).reshape(-1, 3)
+        off = min(
+            float(np.abs(_distances(model, points + way * into_air, sharp) - radius).max())
+            for way in (1, -1)
+        )
+        if off > _OFF_SHARE * radius:
+            rule = f"within {_OFF_SHARE * radius:.2f} mm of a ball that rolls"
+            raise MeshingError(invalid("fillet", f"{off:.2f} mm off", rule))
+
+
+def _distances(model: Any, points: FloatArray, solid: int) -> FloatArray:
+    """Return how far points, (n, 3), are from a solid; 0 inside."""
+    occ, found = model.occ, []
+    for point in points:
+        tag = occ.addPoint(*point.tolist())
+        found.append(float(occ.getDistance(0, tag, 3, solid)[0]))
+        occ.remove([(0, tag)])
+    return np.array(found)
 
 
 def in_a_copy(work: Callable[[], None], limit_s: float) -> bool:
@@ -213,8 +283,3 @@ def in_a_copy(work: Callable[[], None], limit_s: float) -> bool:
     finally:
         os._exit(code)
     return False
-
-
-def _area(turn: float, radius: float) -> float:
-    """Return the area in m^2 that a radius fills of a corner of two planes."""
-    return radius**2 * (math.tan(turn / 2) - turn / 2)

@@ -32,6 +32,7 @@ _ARROW_MM: Final = 2.5
 _BEYOND_MM: Final = 1.5  # extension lines over the dimension line
 _STILL_BETWEEN: Final = 0.7  # share of a text that its length must be to hold it
 _APART_MM: Final = 2.5  # between texts of a lane
+_CLEAR_MM: Final = 1.0  # from a text to a line that passes it
 _LEADER_MM: Final = 9.0  # from the view to the column of labels
 
 
@@ -66,10 +67,9 @@ class Around:
 
     def lanes(self, side: str) -> list[Lane]:
         """Return the lengths of a side with their lanes, the shortest nearest."""
-        rows = [r for r in self.rows if r.shown and r.shown.side == side and _is_length(r)]
         taken: list[list[tuple[float, float]]] = []
         found = []
-        for row in sorted(rows, key=lambda r: (_span(r)[1] - _span(r)[0], r.symbol)):
+        for row in self._lengths(side):
             low, high = (value / self.scale for value in _span(row))
             middle, half = self.text_place(row), width_of(text_of(row)) / 2 + _APART_MM
             low, high = min(low, middle - half), max(high, middle + half)
@@ -84,20 +84,42 @@ class Around:
             found.append(Lane(row=row, number=number))
         return found
 
+    def _lengths(self, side: str) -> list[SheetDimension]:
+        """Return the lengths of a side, the shortest first."""
+        rows = [r for r in self.rows if r.shown and r.shown.side == side and _is_length(r)]
+        return sorted(rows, key=lambda r: (_span(r)[1] - _span(r)[0], r.symbol))
+
     def text_place(self, row: SheetDimension) -> float:
         """Return where the middle of a length's text is along its lane, in mm of the page.
 
         A text that is much longer than its length stands beside it, on the nearer side of the
-        view, so that no line of another goes through it.
+        view. Extension lines of lengths in lanes further out pass it: none goes through it.
         """
+        assert row.shown is not None
         low, high = (value / self.scale for value in _span(row))
         half = width_of(text_of(row)) / 2
-        if high - low >= 2 * half * _STILL_BETWEEN:
-            return (low + high) / 2
-        axis = 0 if row.shown and row.shown.how == "across" else 1
+        axis = 0 if row.shown.how == "across" else 1
         middle = (self.window[axis] + self.window[axis + 2]) / 2 / self.scale
         beyond = _ARROW_MM + 2 + _BEYOND_MM + half
-        return high + beyond if (low + high) / 2 >= middle else low - beyond
+        if high - low >= 2 * half * _STILL_BETWEEN:
+            wanted = (low + high) / 2
+        else:
+            wanted = high + beyond if (low + high) / 2 >= middle else low - beyond
+        lengths = self._lengths(row.shown.side)
+        passing = [v / self.scale for r in lengths[lengths.index(row) + 1 :] for v in _span(r)]
+        clear = half + _CLEAR_MM
+        places = [
+            wanted,
+            *(line + way * max(clear, beyond if line in (low, high) else 0.0)
+              for line in (*passing, low, high) for way in (1, -1)),
+        ]  # fmt: skip
+        free = [
+            place
+            for place in places
+            if all(abs(place - line) >= clear - 1e-9 for line in passing)
+            and (place == wanted or abs(place - (low + high) / 2) >= half + (high - low) / 2)
+        ]
+        return min(free, key=lambda place: abs(place - wanted))
 
     def labels(self, side: str) -> list[SheetDimension]:
         """Return the rows on leaders of a side, in the order of their places."""

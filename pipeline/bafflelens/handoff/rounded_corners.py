@@ -25,7 +25,7 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.face_names import face_names
-from bafflelens.handoff.face_nets import nets_of
+from bafflelens.handoff.face_nets import FaceNet, nets_of
 from bafflelens.handoff.solid_edges import LEAST_TURN_DEG
 
 ROUNDED: Final = "rounded.brep"
@@ -133,7 +133,8 @@ def _plugged(model: Any, body: list[tuple[int, int]], drivers: Sequence[Sequence
 def _sharp_edges(model: Any, solid: int, named: Sequence[tuple[FloatArray, str]]) -> list[_Edge]:
     """Return the curves in which two faces of the front meet in a sharp inner corner."""
     faces = [int(tag) for _, tag in model.getBoundary([(3, solid)], oriented=False)]
-    names = face_names(nets_of(model, faces), named)
+    nets = nets_of(model, faces)
+    names = face_names(nets, named)
     front = [face for face in faces if not names[face].startswith("cabinet")]
     owners: dict[int, list[int]] = {}
     for face in front:
@@ -146,7 +147,7 @@ def _sharp_edges(model: Any, solid: int, named: Sequence[tuple[FloatArray, str]]
         low, high = (float(bound[0]) for bound in model.getParametrizationBounds(1, curve))
         along = [low + share * (high - low) for share in _ALONG]
         places = np.asarray(model.getValue(1, curve, along)).reshape(-1, 3)
-        if not _is_inner_corner(model, solid, places, beside):
+        if not _is_inner_corner(model, solid, places, {face: nets[face] for face in beside}):
             continue
         ends = model.getBoundary([(1, curve)], combined=False, oriented=False)
         found.append(
@@ -160,16 +161,26 @@ def _sharp_edges(model: Any, solid: int, named: Sequence[tuple[FloatArray, str]]
     return found
 
 
-def _is_inner_corner(model: Any, solid: int, places: FloatArray, beside: Sequence[int]) -> bool:
-    """Tell whether two faces meet in a sharp inner corner.
+def _is_inner_corner(
+    model: Any, solid: int, places: FloatArray, beside: Mapping[int, FaceNet]
+) -> bool:
+    """Tell whether two faces meet in a sharp inner corner: each rises into the air of the other.
 
-    About such an edge three of the four ways between the two normals lead into the solid, about an
-    outer one only one. The kernel mistakes a few places; there it is another number of ways.
+    If what lies nearest in the two faces says one thing of one and another of the other, what is
+    inside the solid decides: three of the four ways between the normals, about an outer corner
+    only one. The kernel mistakes a few places for inside; there it is another number of ways.
     """
     one, other = (np.array([_normal(model, face, place) for place in places]) for face in beside)
-    alike = np.abs(np.einsum("ij,ij->i", one, other))
+    alike = np.einsum("ij,ij->i", one, other)
     if alike.min() > math.cos(math.radians(LEAST_TURN_DEG)):
         return False
+    most = int(alike.argmin())
+    rises = {
+        bool((_nearest(net, places[most]) - places[most]) @ normal[most] > 0)
+        for net, normal in zip(beside.values(), (other, one), strict=True)
+    }
+    if len(rises) == 1:
+        return rises.pop()
     for at, off in itertools.product(np.argsort(alike), _OFF_MM):
         ways = [one[at] + other[at], one[at] - other[at]]
         steps = [off * way / np.linalg.norm(way) for way in ways]
@@ -178,6 +189,11 @@ def _is_inner_corner(model: Any, solid: int, places: FloatArray, beside: Sequenc
         if inside in {1, 3}:
             return bool(inside == 3)
     return False
+
+
+def _nearest(net: FaceNet, place: FloatArray) -> FloatArray:
+    """Return the place inside a face that is nearest to one on its edge."""
+    return net.points[int(np.linalg.norm(net.points - place, axis=1).argmin())]
 
 
 def _normal(model: Any, face: int, place: FloatArray) -> FloatArray:
@@ -235,21 +251,21 @@ def _require_rounded(
     """
     if len(made) != 1:
         raise MeshingError(invalid("fillet", f"{len(made)} pieces", "one solid"))
-    for edge in edges:  # the kernel mistakes a few places
-        inside = [model.isInside(3, made[0][1], place.tolist()) for place in edge.places]
-        if sum(inside) < len(inside) / 2:
-            rule = "one that covers the edge"
-            raise MeshingError(invalid("fillet", f"{sum(inside)} of {len(inside)} places", rule))
     faces = [int(face) for _, face in model.getBoundary(made, oriented=False)]
+    middles = np.array([edge.places[len(_ALONG) // 2] for edge in edges])
+    left = int((_distances(model, middles, faces) < _NEW_MM).sum())
+    if left:
+        raise MeshingError(invalid("fillet", f"{left} edges on the surface", "one without"))
+    before = [int(face) for _, face in model.getBoundary([(3, sharp)], oriented=False)]
     bent = [face for face in faces if model.getType(2, face) != "Plane"]
     for face, net in nets_of(model, bent).items():
         few = np.linspace(0, len(net.points) - 1, _BALLS).astype(int)
         points, flat = net.points[few], net.parameters[few].ravel().tolist()
-        if np.median(_distances(model, points, sharp)) < _NEW_MM:
+        if _distances(model, points[[_BALLS // 2]], before)[0] < _NEW_MM:
             continue
         into_air = radius * np.asarray(model.getNormal(face, flat)).reshape(-1, 3)
         off = min(
-            float(np.abs(_distances(model, points + way * into_air, sharp) - radius).max())
+            float(np.abs(_distances(model, points + way * into_air, before) - radius).max())
             for way in (1, -1)
         )
         if off > _OFF_SHARE * radius:
@@ -257,12 +273,12 @@ def _require_rounded(
             raise MeshingError(invalid("fillet", f"{off:.2f} mm off", rule))
 
 
-def _distances(model: Any, points: FloatArray, solid: int) -> FloatArray:
-    """Return how far points, (n, 3), are from a solid; 0 inside."""
+def _distances(model: Any, points: FloatArray, faces: Sequence[int]) -> FloatArray:
+    """Return how far points, (n, 3), are from the nearest of some faces."""
     occ, found = model.occ, []
     for point in points:
         tag = occ.addPoint(*point.tolist())
-        found.append(float(occ.getDistance(0, tag, 3, solid)[0]))
+        found.append(min(float(occ.getDistance(0, tag, 2, face)[0]) for face in faces))
         occ.remove([(0, tag)])
     return np.array(found)
 

@@ -19,7 +19,7 @@ from ezdxf import filemanagement
 from handed_lens import LENSES, compared, exported
 from sheet_faults import MM, TEXT, blank, faults_of
 
-from bafflelens.handoff.annotation import Around, spread
+from bafflelens.handoff.annotation import Around, spread, text_of
 from bafflelens.handoff.dimension import OnSheet, general
 from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.part_dimensions import measured_dimensions
@@ -131,6 +131,32 @@ def test_lanes_keep_lengths_apart_and_the_shortest_nearest():
     lanes = {lane.row.symbol: lane.number for lane in around.lanes("above")}
     assert lanes == {"P": 0, "Q": 0, "E": 1, "W": 2}
     assert around.room("above") > around.room("below")
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("how", ["across", "upright"])
+def test_no_extension_line_passes_through_the_text_of_a_length(how, seed):
+    """An extension line passes all lanes within its own; its own text stands off it as well."""
+    rng = np.random.default_rng(seed)
+    side, axis = ("above", 0) if how == "across" else ("left", 1)
+    ends = np.sort(rng.uniform(0, 200, (7, 2)), axis=1)
+    ends[:2] = [[84, 116], [69.5, 130.5]]  # a hole about the middle, and the seat about the hole
+    rows = []
+    for number, pair in enumerate(ends.round(1).tolist()):
+        at = tuple((value, 0.0) if axis == 0 else (0.0, value) for value in pair)
+        shown = OnSheet(how=how, at_mm=at, side=side)
+        nominal = round(pair[1] - pair[0], 1)
+        rows.append(general(f"X{number}", "n", "h", nominal, view="A-A", shown=shown))
+    around = Around(rows=tuple(rows), window=(0, 0, 200, 200), scale=5)
+    lanes = around.lanes(side)
+    assert len(lanes) == len(rows)
+    for lane in lanes:
+        middle, half = around.text_place(lane.row), width_of(text_of(lane.row)) / 2
+        for other in lanes:
+            for point in other.row.shown.at_mm:
+                line = point[axis] / 5
+                if other.number >= lane.number:
+                    assert abs(line - middle) >= half - 1e-9
 
 
 def test_labels_are_spread_in_order_between_their_bounds():

@@ -277,6 +277,17 @@ def test_sharp_inner_corners_are_rounded_to_the_cutter(made, recess):
     plain = replace(solid, pieces=(made[1]["panel"],))
     _, text = judged(1.1e-4, solid=plain, state=FAILED)
     assert "the kernel cannot round 1, at (-20.0, " in text
+    # Who accepts either has what can be rounded, and is told where it is not.
+    either = HandoffSection(**{**settings.model_dump(), "inner_corners": "rounded or as cut"})
+    partly = replace(solid, rounded=Rounded(n_rounded=1, left_mm=np.array([[-20.0, 40.0, 0.0]])))
+    same, text = judged(1.1e-4, solid=partly, settings=either)
+    assert "cannot round 1, at (-20.0, 40.0, 0.0) mm: there R3 stays, as the cutter leaves" in text
+    assert (same.state, same.value) == (PASSED, pytest.approx(off, rel=0.05))
+    assert "corners as they are rounded, or the cutter leaves them, R3: up to " in same.text
+    assert judged(0.9e-4, solid=partly, settings=either)[0].state == FAILED
+    same, text = judged(1.1e-4, settings=either)
+    assert text.startswith(f"{solid.rounded.n_rounded} sharp inner corners are rounded to R3; ")
+    assert "corners as they are rounded, R3: up to " in same.text
     as_cut = HandoffSection(**{**settings.model_dump(), "inner_corners": "as cut"})
     same, text = judged(1.1e-4, solid=replace(solid, rounded=None), settings=as_cut)
     assert text.startswith("sharp inner corners stay as the cutter leaves them, R3; ")

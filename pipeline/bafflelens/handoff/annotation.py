@@ -30,7 +30,6 @@ _LANE_MM: Final = 7.0
 _LABEL_MM: Final = 5.0  # from a label to the next in a column
 _ARROW_MM: Final = 2.5
 _BEYOND_MM: Final = 1.5  # extension lines over the dimension line
-_STILL_BETWEEN: Final = 0.7  # share of a text that its length must be to hold it
 _APART_MM: Final = 2.5  # between texts of a lane
 _CLEAR_MM: Final = 1.0  # from a text to a line that passes it
 _LEADER_MM: Final = 9.0  # from the view to the column of labels
@@ -92,7 +91,7 @@ class Around:
     def text_place(self, row: SheetDimension) -> float:
         """Return where the middle of a length's text is along its lane, in mm of the page.
 
-        A text that is much longer than its length stands beside it, on the nearer side of the
+        A text that is longer than its length stands beside it, on the nearer side of the
         view. Extension lines of lengths in lanes further out pass it: none goes through it.
         """
         assert row.shown is not None
@@ -101,7 +100,7 @@ class Around:
         axis = 0 if row.shown.how == "across" else 1
         middle = (self.window[axis] + self.window[axis + 2]) / 2 / self.scale
         beyond = _ARROW_MM + 2 + _BEYOND_MM + half
-        if high - low >= 2 * half * _STILL_BETWEEN:
+        if high - low >= 2 * half:
             wanted = (low + high) / 2
         else:
             wanted = high + beyond if (low + high) / 2 >= middle else low - beyond

@@ -43,7 +43,7 @@ from bafflelens.handoff.templates import (
     templates_of,
     templates_pdf,
 )
-from bafflelens.job.handoff_section import ANALYSED, HandoffSection
+from bafflelens.job.handoff_section import ANALYSED, AS_CUT, HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
@@ -181,7 +181,7 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
             fan_step_deg=settings.fan_step_deg,
             time_limit_s=_TIMES_OF_MESH * subject.mesh_time_limit_s,
             pieces=plan.pieces if plan else (),
-            round_mm=settings.cutter_mm / 2 if settings.inner_corners == "rounded" else 0.0,
+            round_mm=settings.cutter_mm / 2 if settings.inner_corners != AS_CUT else 0.0,
         )
         limit_s = subject.mesh_time_limit_s
         datum = begin_datum(pool, shape, values, limit_s, told=lambda: told(1.0))

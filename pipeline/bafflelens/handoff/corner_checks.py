@@ -14,10 +14,9 @@ from bafflelens.handoff.checks import FAILED, PASSED, Check, cutter_check, made_
 from bafflelens.handoff.inner_corners import InnerCorners, RegionOff, inner_corners
 from bafflelens.handoff.part_plan import INNER
 from bafflelens.handoff.solid import Rounded, Solid
-from bafflelens.job.handoff_section import HandoffSection
+from bafflelens.job.handoff_section import AS_CUT, ROUNDED, HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 
-AS_CUT: Final = "as cut"
 _NAMED: Final = 4  # corners of which the place is said; the picture shows all
 _WAYS_OUT: Final = (
     "give the shape a radius of its own there and solve it again, or take a smaller cutter_mm"
@@ -70,6 +69,7 @@ def _radius_check(
     smooth = cutter_check(solid, nowhere, settings.cutter_mm)
     radius = settings.cutter_mm / 2
     left = np.zeros((0, 3))
+    accepted = settings.inner_corners != ROUNDED
     if settings.inner_corners == AS_CUT:
         text = f"sharp inner corners stay as the cutter leaves them, R{radius:g}"
     elif solid.rounded is None:
@@ -83,7 +83,9 @@ def _radius_check(
             )
             more = f" and {len(left) - _NAMED} more" if len(left) > _NAMED else ""
             text += f"; the kernel cannot round {len(left)}, at {places} mm{more}"
-    if settings.inner_corners == AS_CUT or (solid.rounded is not None and not len(left)):
+    if accepted and settings.inner_corners != AS_CUT and (solid.rounded is None or len(left)):
+        text += f": there R{radius:g} stays, as the cutter leaves it"
+    if accepted or (solid.rounded is not None and not len(left)):
         return Check(
             name=check.name, state=smooth.state, text=f"{text}; {smooth.text}",
             value=min(radius, smooth.value), picture=smooth.picture,
@@ -120,11 +122,15 @@ def _same_check(
     largest, place = corners.largest_off(radius_m)
     whose = "the cutter leaves them"
     is_rounded = solid.rounded is not None and solid.rounded.n_rounded > 0
-    if settings.inner_corners != AS_CUT:
-        if not is_rounded:
-            return check
-        largest, place = _measured(solid, corners)
-        whose = "they are rounded"
+    if settings.inner_corners == ROUNDED and not is_rounded:
+        return check
+    if settings.inner_corners != AS_CUT and is_rounded:
+        assert solid.rounded is not None
+        if settings.inner_corners == ROUNDED or not len(_left_sharp(solid, solid.rounded)):
+            largest, place = _measured(solid, corners)
+            whose = "they are rounded"
+        else:
+            whose = "they are rounded, or the cutter leaves them"
     x, y, z = (1e3 * float(value) for value in place)
     nearest = max(regions, key=lambda region: region.share)
     same = nearest.share <= 1

@@ -28,7 +28,7 @@ from bafflelens.handoff.sheet_frame import (
     write_letters,
 )
 from bafflelens.handoff.solid import MadePiece, Solid
-from bafflelens.job.handoff_section import INSERT, SHELL, HandoffSection
+from bafflelens.job.handoff_section import INSERT, ROUNDED, SHELL, HandoffSection
 
 REAR: Final = View(right=(0.0, -1.0, 0.0), up=(0.0, 0.0, 1.0))
 _SCALES: Final = (1, 2, 5, 10, 20, 50, 100)
@@ -302,8 +302,9 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
         if not plan.locating:
             yield "Register edges for templates and fixtures: left side (L) and top."
     corners = f"R{settings.cutter_mm / 2:g}"
-    if settings.inner_corners == "as cut":
-        yield f"Sharp inner corners of the front: up to {corners} may stay, as the cutter leaves."
+    if settings.inner_corners != ROUNDED:
+        sharp = "Inner corners of the front that are sharp in the solid"
+        yield f"{sharp}: up to {corners} may stay, as the cutter leaves."
     yield (
         f"Cutter \u00d8{settings.cutter_mm:g}: hole, pocket and recess are no smaller. Limits and "
         "how to measure: table."

@@ -32,7 +32,7 @@ ROUNDED: Final = "rounded.brep"
 _IN_MM: Final = "rounded_mm.brep"
 _MM_PER_M: Final = 1e3
 _OFF_MM: Final = (0.02, 0.1)  # from an edge, where what is inside is looked for
-_MOST_S: Final = 10.0  # a fillet that is not made by then is none
+_MOST_S: Final = 10.0  # of processor time: a fillet that is not made by then is none
 _PLUG_MM: Final = 20.0
 _ALONG: Final = (0.12, 0.5, 0.88)  # of an edge, where its faces are looked at
 _NEW_MM: Final = 1e-3  # further off the sharp solid is a face that was made
@@ -286,6 +286,7 @@ def _distances(model: Any, points: FloatArray, faces: Sequence[int]) -> FloatArr
 def in_a_copy(work: Callable[[], None], limit_s: float) -> bool:
     """Do a piece of work in a copy of this process; return whether it came to its end in time.
 
+    The time is the processor's: on a busy machine a sound fillet is as sound as on an idle one.
     Whatever ends the copy, an error of the kernel or of the processor, ends this process not.
     """
     copy = os.fork()
@@ -293,7 +294,7 @@ def in_a_copy(work: Callable[[], None], limit_s: float) -> bool:
         return os.waitstatus_to_exitcode(os.waitpid(copy, 0)[1]) == 0
     code = 1
     try:
-        signal.setitimer(signal.ITIMER_REAL, limit_s)
+        signal.setitimer(signal.ITIMER_PROF, limit_s)
         work()
         code = 0
     finally:

@@ -14,6 +14,8 @@ ANALYSED: Final = "analysed"
 PANEL: Final = "front panel"
 INSERT: Final = "insert"
 SHELL: Final = "shell"
+ROUNDED: Final = "rounded"
+AS_CUT: Final = "as cut"
 
 Thread = Literal[
     "M2.5", "M3", "M4", "M5", "M6", "M8", "wood 3", "wood 3.5", "wood 4", "wood 4.5", "wood 5"
@@ -60,7 +62,7 @@ class HandoffSection(JobSection):
     chord_mm: float = Field(default=0.1, ge=0.01, le=1)
     page: Literal["A4", "A3", "roll"] = "A4"
     cutter_mm: float = Field(default=6.0, ge=0.1, le=100)
-    inner_corners: Literal["rounded", "as cut"] = "rounded"
+    inner_corners: Literal["rounded", "rounded or as cut", "as cut"] = ROUNDED
     least_wall_mm: float = Field(default=3.0, ge=0.1, le=100)
     least_draft_deg: float = Field(default=0.0, ge=0, le=45)
     overhang_deg: float = Field(default=45.0, ge=1, le=90)

@@ -30,12 +30,12 @@ from OCP.BRepGProp import BRepGProp
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.GCPnts import GCPnts_TangentialDeflection
 from OCP.GeomAbs import GeomAbs_SurfaceType
-from OCP.gp import gp_Dir, gp_Pln, gp_Pnt
+from OCP.gp import gp_Dir, gp_Pln, gp_Pnt, gp_Vec
 from OCP.GProp import GProp_GProps
 from OCP.IFSelect import IFSelect_ReturnStatus
 from OCP.Interface import Interface_Static
 from OCP.STEPControl import STEPControl_Reader
-from OCP.TopAbs import TopAbs_ShapeEnum
+from OCP.TopAbs import TopAbs_Orientation, TopAbs_ShapeEnum
 from OCP.TopExp import TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
@@ -115,16 +115,27 @@ def distances_to(solid: Any, points: Any) -> Any:
     )
 
 
-def points_on(solid: Any, chord: float) -> Any:
-    """Return corners, (n, 3) in mm, of triangles on the surface that are a chord off at most."""
+def points_on(solid: Any, chord: float, *, with_normals: bool = False) -> Any:
+    """Return corners, (n, 3) in mm, of triangles on the surface that are a chord off at most.
+
+    With the outward unit normals there, (n, 3), if asked for.
+    """
     BRepMesh_IncrementalMesh(solid.shape, chord, False, 0.3, False)
-    found = []
-    for face in _parts(solid.shape, TopAbs_ShapeEnum.TopAbs_FACE):
-        place = TopLoc_Location()
-        net = BRep_Tool.Triangulation_s(TopoDS.Face(face), place)
+    found, normals = [], []
+    for part in _parts(solid.shape, TopAbs_ShapeEnum.TopAbs_FACE):
+        place, face = TopLoc_Location(), TopoDS.Face(part)
+        net = BRep_Tool.Triangulation_s(face, place)
         move = place.Transformation()
         found += [_xyz(net.Node(n + 1).Transformed(move)) for n in range(net.NbNodes())]
-    return np.array(found)
+        if with_normals:
+            surface = BRepAdaptor_Surface(face)
+            way = -1 if face.Orientation() == TopAbs_Orientation.TopAbs_REVERSED else 1
+            for n in range(net.NbNodes()):
+                at, along, across = gp_Pnt(), gp_Vec(), gp_Vec()
+                surface.D1(net.UVNode(n + 1).X(), net.UVNode(n + 1).Y(), at, along, across)
+                normal = np.cross(_xyz(along), _xyz(across))
+                normals.append(way * normal / max(float(np.linalg.norm(normal)), 1e-12))
+    return (np.array(found), np.array(normals)) if with_normals else np.array(found)
 
 
 def section_of(solid, origin, normal, chord=0.01):

@@ -264,18 +264,20 @@ def test_far_rule_is_of_third_order(quantity):
         corners = edge * np.array([[1, 0, 0], [-0.5, 3**0.5 / 2, 0], [-0.5, -(3**0.5) / 2, 0]])
         mesh = Mesh(corners / 3**0.5, np.array([[0, 1, 2]]), np.array(["a"]))
         single, double, adjoint, hyper = helmholtz(x, n_x, mesh.normals[0], k)
-        arguments = (
+        # Each in the precision that the program compiles it for.
+        real = np.float32 if quantity == "single and adjoint" else np.float64
+        arrays = (
             x[:, None], n_x[:, None], np.ones((1, 3)), np.ones(1),
             mesh.centroids.T.copy(), mesh.normals.T.copy(), mesh.areas / FOUR_PI,
-            0.5 * k**2 * near_field.second_moments(mesh), phases.scalars(k, np.float64),
-            np.array([[[1.0], [0.0]]]),
+            0.5 * k**2 * near_field.second_moments(mesh),
         )  # fmt: skip
+        arguments = (*(array.astype(real) for array in arrays), phases.scalars(k, real))
         out = np.zeros((1, 1), dtype=complex)
         if quantity == "single and adjoint":
-            kernels.add_coupled_single_layer(*arguments, out)
+            kernels.add_coupled_single_layer(*arguments, np.array([[[1], [0]]], real), out)
             plain, coupled = single, adjoint
         else:
-            kernels.apply_coupled_double_layer(*arguments, out)
+            kernels.fill_coupled_double_layer(*arguments, out.view(real))
             plain, coupled = double, hyper
         exact = brute_force(plain, x, corners / 3**0.5)
         exact += 1j / k * brute_force(coupled, x, corners / 3**0.5)

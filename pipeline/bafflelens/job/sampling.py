@@ -376,7 +376,9 @@ def searched_of(loaded: LoadedJob) -> dict[str, Setting]:
         If it searches none.
     """
     settings = settings_of(loaded).items()
-    found = {key: item for key, item in settings if isinstance(item, Span | Choices)}
+    found: dict[str, Setting] = {
+        key: item for key, item in settings if isinstance(item, Span | Choices)
+    }
     if not found:
         rule = "one that searches a dimension: { from = ..., to = ... }"
         raise InputError(invalid("job", loaded.job.title, rule))

@@ -8,7 +8,14 @@ import xarray as xr
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.directivity import far_field_data
 from bafflelens.directivity.direction_set import directions
-from bafflelens.directivity.far_field_data import far_field, impedance, is_solved, load, save
+from bafflelens.directivity.far_field_data import (
+    far_field,
+    impedance,
+    in_directions,
+    is_solved,
+    load,
+    save,
+)
 from bafflelens.directivity.source_sums import radiated_power, source_sum, summed
 
 FREQUENCIES = np.array([1000.0, 2000.0, 4000.0])
@@ -112,6 +119,11 @@ def test_bands_that_do_not_fit_are_refused():
 
 
 # ------------------------------------------------------------------ files
+def test_some_directions_are_those_that_the_general_way_selects(cardioid):
+    chosen = np.array([5, 0, 17])
+    xr.testing.assert_identical(in_directions(cardioid, chosen), cardioid.isel(direction=chosen))
+
+
 def test_a_file_reads_back_as_it_was(cardioid, tmp_path):
     path = tmp_path / "directivity.nc"
     save(cardioid, path)

@@ -17,6 +17,7 @@ from bafflelens.live.kept import load_kept
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.server import LiveServer
 from bafflelens.live.solves import Bench, draft_bands, pieces_of
+from bafflelens.run.pipeline import queue_run
 
 
 @pytest.fixture
@@ -152,6 +153,29 @@ def test_a_folder_that_is_no_run_is_refused_before_anything_starts(tmp_path, cap
     printed = capsys.readouterr()
     assert printed.out == ""
     assert f"Invalid run folder '{tmp_path}'. Must be the folder of a run" in printed.err
+
+
+def test_a_job_that_searches_nothing_is_refused_before_anything_starts(
+    write_job, options, tmp_path, capsys, monkeypatch
+):
+    def start(server):
+        raise AssertionError
+
+    monkeypatch.setattr(LiveServer, "start", start)
+    job = write_job(
+        ("opening_height_mm = { from = 90, to = 160 }", "opening_height_mm = 120"),
+        ("depth_mm = { from = 10, to = 40 }", "depth_mm = 20"),
+        ("candidates = 3", 'plan = "list"'),
+    )
+    folder = queue_run(job, options).path
+    made = tmp_path / "made"
+    for given in (job, folder):
+        assert main(["live", str(given), "--results", str(made)]) == 2
+        printed = capsys.readouterr()
+        assert printed.out == ""
+        assert "Must be one that searches a dimension: { from = ..., to = ... }" in printed.err
+        assert len(printed.err.splitlines()) == 1
+    assert not made.exists()
 
 
 def test_the_first_shape_is_answered_before_the_rest_is_read(run):

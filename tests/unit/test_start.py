@@ -63,6 +63,21 @@ def test_a_ranking_is_printed_before_far_fields_are_read(run_folder):
     assert not (NUMBERS | SOLVERS | PICTURES | OTHERS) & loaded_by(code, str(run_folder))
 
 
+def test_what_the_live_page_shows_first_needs_no_solver_and_no_scheduler(run_folder):
+    code = (
+        "from pathlib import Path\n"
+        "from bafflelens.live.desk import open_desk\n"
+        "from bafflelens.live.server import LiveServer\n"
+        "from bafflelens.store import open_run\n"
+        "desk = open_desk(open_run(Path(sys.argv[1])))\n"
+        "desk.known.read_first()\n"
+        "desk.hello()\n"
+        "assert b'solved' in desk.move('p', 1, dict(desk.known.start()))\n"
+        "assert desk.shapes(1, dict(desk.known.start()))"
+    )
+    assert not (SCHEDULER | {"numba", "matplotlib"}) & loaded_by(code, str(run_folder))
+
+
 @pytest.mark.parametrize(
     ("modules", "heavy"),
     [
@@ -70,7 +85,6 @@ def test_a_ranking_is_printed_before_far_fields_are_read(run_folder):
         ("bafflelens.handoff.package", SCHEDULER | {"reportlab", "ezdxf", "scipy.ndimage"}),
         ("bafflelens.handoff.exporter", SCHEDULER | NUMBERS | PICTURES | {"scipy.ndimage"}),
         ("bafflelens.mockup.comparison.compare", SCHEDULER | {"reportlab"}),
-        ("bafflelens.live.desk, bafflelens.live.server", SCHEDULER | {"matplotlib"}),
     ],
 )
 def test_what_a_command_begins_with_loads_no_more_than_it_needs(modules, heavy):

@@ -35,6 +35,7 @@ from bafflelens.base.child_process import (
     how_it_ended,
     run_module,
 )
+from bafflelens.base.loading import without_collector
 
 _SERVER: Final = """
 import sys
@@ -341,9 +342,10 @@ def serve_copies(control: int, modules: Sequence[str]) -> None:
     A request on the socket is the name of a module with a socket of the copy's own; a byte goes
     back once it is taken.
     """
-    for module in modules:
-        with contextlib.suppress(Exception):  # whoever runs it is told
-            importlib.import_module(module)
+    with without_collector():
+        for module in modules:
+            with contextlib.suppress(Exception):  # whoever runs it is told
+                importlib.import_module(module)
     source = os.getpid()
     with socket.socket(fileno=control) as asking:
         while True:

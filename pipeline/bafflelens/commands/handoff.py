@@ -9,6 +9,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.loading import without_collector
 from bafflelens.commands.console import ConsoleProgress, complain, say
 from bafflelens.commands.options import FINE, HAS_FAILURES, Folder
 
@@ -26,8 +27,9 @@ def handoff(
     if top < 0:
         raise InputError(invalid("option '--top'", top, "a whole number of at least 0"))
     with helpers_ready():
-        from bafflelens.handoff.package import hand_off
-        from bafflelens.store import open_run
+        with without_collector():
+            from bafflelens.handoff.package import hand_off
+            from bafflelens.store import open_run
 
         found = hand_off(open_run(folder), candidates, out, ConsoleProgress(), top=top)
     for handed in found:

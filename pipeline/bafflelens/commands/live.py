@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from bafflelens.base.loading import without_collector
 from bafflelens.base.run_files import require_run
 from bafflelens.base.shipped import found_or_shipped
 from bafflelens.commands import options
@@ -18,7 +19,8 @@ from bafflelens.commands.console import say
 from bafflelens.commands.options import FINE, USUAL, Means, Results, prepare_compiler, stoppable
 
 if TYPE_CHECKING:
-    from bafflelens.run.options import RunOptions
+    from bafflelens.job.job_file import LoadedJob
+    from bafflelens.store import RunFolder
 
 
 def live(
@@ -34,16 +36,15 @@ def live(
 ) -> int:
     """Open a page on this machine where a dimension is moved and the levels follow at once."""
     prepare_compiler()
-    from bafflelens.live.server import LiveServer, require_port
-
-    require_port(port)
-    if job_or_run.is_dir():
-        require_run(job_or_run)
-    else:
-        job_or_run = _queued(job_or_run, options.run_options(results, means))
-    server = LiveServer(port=port)
     with stoppable(), ExitStack() as stack:
         try:
+            started = stack.enter_context(ExitStack())
+            started.enter_context(without_collector())
+            from bafflelens.live.server import LiveServer, require_port
+
+            require_port(port)
+            folder, loaded = _opened(job_or_run, results, means)
+            server = LiveServer(port=port)
             # The browser starts while the run is read: both take a second or two.
             server.start()
             stack.callback(server.stop)
@@ -51,14 +52,14 @@ def live(
             if not no_browser:
                 webbrowser.open(server.address)
             from bafflelens.live.desk import open_desk
-            from bafflelens.store import open_run
 
-            folder = open_run(job_or_run)
-            desk = open_desk(folder)
+            desk = open_desk(folder, loaded=loaded)
             stack.callback(desk.close)
-            desk.open()
+            desk.known.read_first()
             server.give(desk)
-            desk.wait_for_a_page()
+            desk.wait_for_a_page()  # what it shows first is not to wait for all the rest
+            started.close()
+            desk.open()
             desk.equip(options.run_options(folder.path.parent, means))
             say("Ctrl-C ends the page; what is solved is kept")
             while True:
@@ -68,10 +69,32 @@ def live(
     return FINE
 
 
-def _queued(path: Path, given: RunOptions) -> Path:
-    """Return the folder of a new run, which waits."""
+def _opened(path: Path, results: Path, means: Means) -> tuple[RunFolder, LoadedJob]:
+    """Return a run and its job; of a job file a new run, which waits.
+
+    Raises
+    ------
+    InputError
+        If the job is wrong, or searches nothing: then nothing is made.
+    StoreError
+        If a folder is no run.
+    """
+    if path.is_dir():
+        require_run(path)
+    from bafflelens.job.job_file import load_job
+    from bafflelens.job.sampling import searched_of
+
+    if path.is_dir():
+        from bafflelens.store import open_run
+
+        folder = open_run(path)
+        loaded = folder.load_job()
+        searched_of(loaded)
+        return folder, loaded
+    path = found_or_shipped(path)
+    searched_of(load_job(path))
     from bafflelens.run.pipeline import queue_run
 
-    folder = queue_run(found_or_shipped(path), given)
+    folder = queue_run(path, options.run_options(results, means))
     say(f"run folder: {folder.path}")
-    return folder.path
+    return folder, folder.load_job()

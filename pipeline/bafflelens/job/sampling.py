@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.base.errors import JobError, invalid
+from bafflelens.base.errors import InputError, JobError, invalid
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Choices, Fixed, Setting, ShapeSection, Span
 from bafflelens.scoring.references import is_reference, reference_id, section_of
@@ -365,6 +365,24 @@ def settings_of(loaded: LoadedJob) -> dict[str, Setting]:
         parameter.key: given.get(parameter.key, Fixed(parameter.default))
         for parameter in loaded.shape.parameters
     }
+
+
+def searched_of(loaded: LoadedJob) -> dict[str, Setting]:
+    """Return the settings of the parameters that a job searches, by key.
+
+    Raises
+    ------
+    InputError
+        If it searches none.
+    """
+    settings = settings_of(loaded).items()
+    found: dict[str, Setting] = {
+        key: item for key, item in settings if isinstance(item, Span | Choices)
+    }
+    if not found:
+        rule = "one that searches a dimension: { from = ..., to = ... }"
+        raise InputError(invalid("job", loaded.job.title, rule))
+    return found
 
 
 def _keep_valid(

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.job.sampling import searched_of
 from bafflelens.live.asked import Asked, Telling
 from bafflelens.live.beforehand import Beforehand
 from bafflelens.live.frames import (
@@ -39,6 +40,7 @@ from bafflelens.run.queueing.overview import run_overview
 from bafflelens.store import RunFolder
 
 if TYPE_CHECKING:
+    from bafflelens.job.job_file import LoadedJob
     from bafflelens.live.solves import Bench
     from bafflelens.mesh.mesh import Mesh
     from bafflelens.run.options import RunOptions
@@ -453,12 +455,21 @@ class Desk:
                 self.publish("", {"kind": "state", **self.state()})
 
 
-def open_desk(folder: RunFolder, options: RunOptions | None = None) -> Desk:
-    """Return what answers pages on a run; without options it solves nothing until it is told."""
-    judge = Judge(loaded=folder.load_job(), folder=folder)
-    if not judge.searched:
-        rule = "one that searches a dimension: { from = ..., to = ... }"
-        raise InputError(invalid("job", judge.loaded.job.title, rule))
+def open_desk(
+    folder: RunFolder, options: RunOptions | None = None, loaded: LoadedJob | None = None
+) -> Desk:
+    """Return what answers pages on a run; without options it solves nothing until it is told.
+
+    Its job is read unless it is given.
+
+    Raises
+    ------
+    InputError
+        If it searches nothing.
+    """
+    loaded = loaded or folder.load_job()
+    searched_of(loaded)
+    judge = Judge(loaded=loaded, folder=folder)
     desk = Desk(judge=judge, known=Known(judge=judge))
     if options is not None:
         desk.equip(options)

@@ -25,6 +25,7 @@ from bafflelens.live.solved import (
 from bafflelens.live.told import row_of
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report.summary import rank_run
+from bafflelens.scoring.ranking import RankedRow
 
 _SPREAD_SHARE: Final = 2  # of the fewest shapes that an estimate takes
 _MOST_ROWS: Final = 60
@@ -63,8 +64,8 @@ class Known:
     draft_baseline: Answer | None = None
     meshes: dict[Key, Mesh] = field(default_factory=dict)
     learned: Learned | None = None
-    _ranked: tuple[tuple[int, ...], list[dict[str, Any]]] | None = None
-    _start: tuple[tuple[int, ...], Mapping[str, float]] | None = None
+    _ranked: tuple[tuple[int, ...], tuple[RankedRow, ...]] | None = None
+    _shown: tuple[tuple[RankedRow, ...], list[dict[str, Any]]] | None = None
     _learned_from: tuple[object, ...] = ()
     _reading: threading.Lock = field(default_factory=threading.Lock)
     _looked: tuple[int, ...] = ()
@@ -121,24 +122,27 @@ class Known:
 
     def start(self) -> Mapping[str, float]:
         """Return where the sliders begin: at the best that is solved, else at the first."""
-        stamp = self.judge.folder.stamp()
-        if self._start is None or self._start[0] != stamp:
-            self._start = (stamp, self._best())
-        return self._start[1]
-
-    def _best(self) -> Mapping[str, float]:
-        ranked = [row.candidate for row in rank_run(self.judge.folder)]
+        ranked = [row.candidate for row in self._rows()]
         shapes = [c for c in ranked if set(self.judge.searched) <= set(c.values)]
         shapes = [c for c in shapes if not c.is_baseline] or shapes
         return shapes[0].values
 
     def ranking(self) -> list[dict[str, Any]]:
-        """Return the rows of the ranking that are shown; read again only when they may differ."""
+        """Return the rows of the ranking that are shown."""
+        rows = self._rows()
+        if self._shown is None or self._shown[0] is not rows:
+            shown = (
+                *rows[:_MOST_ROWS],
+                *(row for row in rows[_MOST_ROWS:] if row.candidate.is_baseline),
+            )
+            self._shown = (rows, [row_of(row) for row in shown])
+        return self._shown[1]
+
+    def _rows(self) -> tuple[RankedRow, ...]:
+        """Return the ranking; it is read again only when it may differ."""
         stamp = self.judge.folder.stamp()
         if self._ranked is None or self._ranked[0] != stamp:
-            rows = rank_run(self.judge.folder)
-            rows = (*rows[:_MOST_ROWS], *(r for r in rows[_MOST_ROWS:] if r.candidate.is_baseline))
-            self._ranked = (stamp, [row_of(row) for row in rows])
+            self._ranked = (stamp, rank_run(self.judge.folder))
         return self._ranked[1]
 
     def add_draft(self, values: Mapping[str, float], dataset: xr.Dataset) -> None:

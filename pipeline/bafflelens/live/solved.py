@@ -19,11 +19,11 @@ from bafflelens.base.digests import digest_of
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.provenance import source_digest
 from bafflelens.base.status import Status
-from bafflelens.directivity.far_field_data import complex_variables, is_solved
+from bafflelens.directivity.far_field_data import complex_variables, in_directions, is_solved
 from bafflelens.directivity.polars import LISTENING_WINDOW
 from bafflelens.directivity.source_sums import power_values, source_values
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.job.sampling import BASELINE_ID, faults_of, settings_of
+from bafflelens.job.sampling import BASELINE_ID, faults_of, searched_of
 from bafflelens.job.shape_sections import Choices, Setting, Span
 from bafflelens.live.estimate import (
     Estimate,
@@ -90,8 +90,7 @@ class Judge:
     @property
     def searched(self) -> dict[str, Setting]:
         """Settings of the parameters that the job searches, by key."""
-        found = settings_of(self.loaded)
-        return {key: item for key, item in found.items() if isinstance(item, Span | Choices)}
+        return searched_of(self.loaded)
 
     @cached_property
     def _script(self) -> ShapeScript:
@@ -115,7 +114,7 @@ class Judge:
     def as_played(self, dataset: xr.Dataset) -> xr.Dataset:
         """Return what was solved as it plays, in the directions that are looked at."""
         found = played(self.folder, self.loaded, dataset)
-        return found.isel(direction=needed_directions(found, self.target)).load()
+        return in_directions(found, needed_directions(found, self.target))
 
     def score_of(self, dataset: xr.Dataset, baseline: xr.Dataset | None) -> Score:
         """Return the score of a shape as it plays, against the baseline solved alike."""

@@ -16,6 +16,7 @@ from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
 from bafflelens.directivity.crossover import Crossover, sum_of_ways
+from bafflelens.directivity.far_field_data import in_directions
 from bafflelens.directivity.interpolated import shown
 from bafflelens.directivity.lobe import Meeting, find_meeting, region_of, tilt_at, tilts_deg
 from bafflelens.job.driver_sections import CrossoverSection
@@ -206,7 +207,7 @@ def _search(
     def judge(heard: xr.Dataset) -> Score:
         return score(heard, target, job.score.settings, baseline)
 
-    kept = dataset.isel(direction=needed_directions(dataset, target))
+    kept = in_directions(dataset, needed_directions(dataset, target))
     progress.say(f"trying {space.n_trials} crossovers; nothing is solved again")
     with progress.bar(float(space.n_trials)) as advance:
         return search_crossover(

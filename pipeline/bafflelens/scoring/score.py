@@ -11,7 +11,7 @@ import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.octaves import THIRD_OCTAVE, inside
-from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.directivity.far_field_data import in_directions, is_solved
 from bafflelens.scoring.criteria import (
     ASKS_NOTHING,
     Finding,
@@ -254,7 +254,7 @@ def score(
     settings = settings or ScoreSettings()
     band_hz, path_m = settings.band_hz, settings.path_difference_m
     missing = gaps(dataset, band_hz)
-    dataset = dataset.isel(direction=needed_directions(dataset, target))
+    dataset = in_directions(dataset, needed_directions(dataset, target))
     criteria: dict[str, Callable[[], Finding]] = {
         "vertical_control": lambda: vertical_control(dataset, target, band_hz),
         "horizontal_width": lambda: horizontal_width(dataset, target, band_hz),

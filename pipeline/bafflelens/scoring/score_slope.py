@@ -26,7 +26,7 @@ import xarray as xr
 
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray
 from bafflelens.base.octaves import THIRD_OCTAVE, inside
-from bafflelens.directivity.far_field_data import impedance, is_solved
+from bafflelens.directivity.far_field_data import impedance, in_directions, is_solved
 from bafflelens.directivity.polars import (
     orbit_directions,
     positions,
@@ -138,7 +138,7 @@ def score_slope(
     solved = is_solved(dataset)
     needed = needed_directions(dataset, target)
     field = source_values(dataset, directions=needed)[solved]
-    heard = heard_of(dataset.isel(direction=needed), solved, field, softness_db)
+    heard = heard_of(in_directions(dataset, needed), solved, field, softness_db)
     costs, terms = {}, {}
     for name, value in _criteria(heard, target, settings, baseline).items():
         if value is None:

@@ -19,6 +19,7 @@ from bafflelens.directivity.dome_mixtures import (
     mixing,
     without_profiles,
 )
+from bafflelens.directivity.far_field_data import in_directions
 from bafflelens.directivity.interpolated import shown
 from bafflelens.directivity.lobe import Meeting, find_meeting
 from bafflelens.directivity.loudspeaker import play, strengths_of
@@ -68,7 +69,7 @@ def members_played(
     plates = plates_of(folder, loaded)
     everything = shown(as_sources(dataset))
     if directions is not None and loaded.loudspeaker.crossover is None:
-        everything = everything.isel(direction=directions)
+        everything = in_directions(everything, directions)
     for weights in member_mixings(loaded, dataset, everything):
         yield play(mixed_by(everything, weights), loaded.loudspeaker, plates)
 

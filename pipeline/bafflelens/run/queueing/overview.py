@@ -96,7 +96,7 @@ def run_overview(folder: RunFolder) -> RunOverview:
     StoreError
         If its record or its catalogue cannot be read.
     """
-    record = folder.load_record()
+    record = folder.load_record(with_tasks=False)
     status = record.status
     if folder.is_worked_on:
         status = store.RUNNING

@@ -126,9 +126,7 @@ def one_frequency(frequency_hz: float, made: list[Mesh]) -> None:
         for mesh in made[:SHAPES]
     ]
     print(f"{SHAPE}, {frequency_hz:.0f} Hz, {made[0].n_triangles} unknowns, {NEW} new shapes")
-    print(
-        "shapes  first residual  over true  over best  steps      seconds  ratio  largest dB"
-    )
+    print("shapes  first residual  over true  over best  steps      seconds  ratio  largest dB")
     alone = 0.0
     for size in SIZES:
         residuals, told, more, steps, seconds, off = [], [], [], [], [], []

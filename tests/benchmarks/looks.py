@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How exact a quick look is: combinations of earlier answers, judged by a few rows of the equation.
+"""How exact a quick look is: combinations of earlier answers, judged by a few rows.
 
 Shapes of a family differ at random in their dimensions, by `SHARE` of each range to either side of
 the default; the mesh of a draft is moved from one to the next. So many of them are solved as quick

@@ -23,7 +23,7 @@ from bafflelens.mesh.source_motion import SourceMotion
 # From a problem and first guesses to a solution.
 # Of so many earlier shapes on, a quick look takes a combination of their answers that leaves so
 # many times what an iteration may; what others are combined of is solved so much more exactly.
-# Then the far field is off by less than by an iteration that stops there (tests/benchmarks/looks.py).
+# Then the far field stays within a tenth of what a draft states (tests/benchmarks/looks.py).
 FEWEST_COMBINED = 3
 COMBINED_TOLERANCE = 3.0
 KNOWN_TOLERANCE = 0.5

@@ -31,12 +31,12 @@ def crossing_triangles(mesh: Mesh) -> IntArray:
         Numbers of triangles; empty for a sound surface.
     """
     from bafflelens.base.box_tree import build_tree  # slow to load, and only meshing needs it
-    from bafflelens.mesh import crossing_pairs
+    from bafflelens.mesh.crossing_search import crossing_pairs
 
     corners, triangles = np.ascontiguousarray(mesh.corners), mesh.triangles.astype(np.int64)
     tree = build_tree(corners)
     return np.asarray(
-        crossing_pairs.find(
+        crossing_pairs(
             corners, triangles, mesh.normals, mesh.longest_edges, _FOLDED_COSINE, _SHRUNK, *tree
         )
     )

@@ -11,7 +11,7 @@ from bafflelens.base.box_tree import DEEPEST
 
 
 @njit(cache=True)
-def find(corners, triangles, normals, longest, folded, shrunk, order, span, below, box):
+def crossing_pairs(corners, triangles, normals, longest, folded, shrunk, order, span, below, box):
     """Return the pairs of triangles that cross or are folded on each other.
 
     Parameters

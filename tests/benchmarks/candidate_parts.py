@@ -64,7 +64,7 @@ def main(quality: str = "standard", highest_hz: float = 20e3) -> None:
         (band_solvers, "discretise", "near pairs and their static integrals"),
         (burton_miller, "single_layers", "right-hand side"),
         (burton_miller, "assemble", "forming the matrix"),
-        (burton_miller, "_near_corrections", "near corrections"),
+        (burton_miller, "near_pair_corrections", "near corrections"),
         (burton_miller, "solve_linear_system", "steps and their products"),
         (burton_miller, "_with_plain_sources", "pressure on the dome once more"),
         (sweep, "power_balance", "power balance"),

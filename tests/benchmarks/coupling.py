@@ -11,7 +11,7 @@ from shapes import meshes, shipped
 
 from bafflelens.base.conventions import direction_vectors
 from bafflelens.base.medium import Air
-from bafflelens.bem import burton_miller
+from bafflelens.bem import burton_miller, layers
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.mesh.quality import mesh_size
@@ -37,7 +37,7 @@ def main() -> None:
         (mesh,) = meshes(shape, [mesh_size("standard", high, AIR)], {})
         discretisation = discretise(mesh, shape.symmetry)
         for name, law in LAWS.items():
-            burton_miller.local_coupling = lambda m, k, _, law=law: law(k * np.sqrt(m.areas))
+            layers.local_coupling = lambda m, k, _, law=law: law(k * np.sqrt(m.areas))
             found = np.array(
                 [
                     _errors(mesh, shape.symmetry, discretisation, frequency, directions)

@@ -11,7 +11,7 @@ import radiating
 
 from bafflelens.base.errors import InputError
 from bafflelens.base.medium import Air
-from bafflelens.bem import burton_miller
+from bafflelens.bem import band_solvers, burton_miller
 from bafflelens.bem.combination import best_combination
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import EarlierAnswers, guesses, made_for, ways_from_sources
@@ -180,6 +180,67 @@ def test_useless_ones_are_iterated_away():
     np.testing.assert_allclose(
         radiating.level(found.far_field), radiating.level(solved(shape()).far_field), atol=0.03
     )
+
+
+# --------------------------------------------------------------------------- quick looks
+
+
+def looked_at(mesh, known, **settings):
+    return solved(mesh, known, quality="draft", is_look=True, **settings)
+
+
+def off_db(found, exact):
+    levels = [radiating.level(each.far_field[0]) for each in (found, exact)]
+    return np.abs(levels[0] - levels[1]).max()
+
+
+def test_a_quick_look_takes_a_combination_that_holds_enough(monkeypatch):
+    known, new = answers_of(6), shape(0.004, -0.003, 0.002)
+    exact = solved(new, quality="fine")
+
+    def assemble(*_):
+        pytest.fail("the matrix was formed")
+
+    monkeypatch.setattr(burton_miller, "assemble", assemble)
+    found = looked_at(new, known)
+    assert [o.iterations for o in found.outcomes] == [0, 0]
+    limit = band_solvers.COMBINED_TOLERANCE * tolerance("draft")
+    assert all(o.status == "solved" and o.residual <= limit for o in found.outcomes)
+    assert off_db(found, exact) < 0.1  # a tenth of what a draft states
+    assert not found.answers.envelopes  # it holds nothing that the others do not
+
+
+def test_a_quick_look_at_what_is_not_known_solves_it_for_others():
+    random, known = np.random.default_rng(3), answers_of(4)
+    noise = {
+        frequency: random.normal(size=each.shape).astype(np.complex64)
+        for frequency, each in known.envelopes.items()
+    }
+    few = {frequency: each[:2] for frequency, each in known.envelopes.items()}
+    limit = band_solvers.KNOWN_TOLERANCE * tolerance("draft")
+    for envelopes in (noise, {}, few):
+        found = looked_at(shape(0.004, -0.003, 0.002), replace(known, envelopes=envelopes))
+        assert all(o.residual <= 1.1 * limit for o in found.outcomes)
+        if envelopes is not few:
+            assert all(o.iterations > 0 for o in found.outcomes)
+            assert set(found.answers.envelopes) == set(BAND.frequencies_hz)
+
+
+def test_a_quick_look_hears_what_absorbs():
+    """Felt on the rear: the rows that are looked at hold its part, too."""
+    felt = {"absorbers": {"felt": PorousLayer(thickness_m=0.02, flow_resistivity=2e4)}}
+    *before, new = [
+        bodies.renamed(mesh, "felt", shape().centroids[:, 0] < -0.099)
+        for mesh in (*some_shapes(4), shape(0.004, -0.003, 0.002))
+    ]
+    known = nothing_yet(new, **felt)
+    each = [looked_at(mesh, known, **felt).answers.envelopes for mesh in before]
+    envelopes = {f: np.concatenate([one[f] for one in each]) for f in BAND.frequencies_hz}
+    found = looked_at(new, replace(known, envelopes=envelopes), **felt)
+    exact = solved(new, quality="fine", **felt)
+    assert [o.iterations for o in found.outcomes] == [0, 0]
+    assert off_db(found, exact) < 0.1
+    assert off_db(exact, solved(shape(0.004, -0.003, 0.002))) > 0.1
 
 
 @pytest.mark.parametrize(

@@ -200,16 +200,18 @@ def test_before_any_move_a_first_draft_finds_its_baseline_and_a_mesh(run, option
         desk.close()
 
 
-def test_a_draft_is_solved_on_three_meshes_and_shared_among_workers():
+def test_a_draft_is_solved_on_two_meshes_and_shared_among_workers():
     frequencies = np.geomspace(2000, 12000, 12)
     bands = draft_bands(frequencies)
-    assert len(bands) == 3
+    assert len(bands) == 2
+    assert [len(pieces_of(band, 1)) for band in bands] == [1, 1]  # two workers have one each
     pieces = [piece for band in bands for piece in pieces_of(band, 2)]
+    assert len(pieces) == 4
     assert np.concatenate([p.frequencies_hz for p in pieces]) == pytest.approx(frequencies)
     for piece in pieces:
         assert max(piece.frequencies_hz) <= piece.mesh_frequency_hz
     assert len(draft_bands([3000.0])) == 1
-    assert len(pieces_of(bands[0], 1)) == 1
+    assert len(pieces_of(bands[0], 0)) == 1
 
 
 def test_a_fault_while_learning_is_said_and_nobody_waits(run, options, monkeypatch):

@@ -94,7 +94,9 @@ def solve_burton_miller(
     combined = None
     if guesses is not None and len(guesses) and not followers:
         combined = best_combination(problem, at, guesses)
-    if combined is not None and combined.residual <= settings.tolerance:
+    limit = settings.combined_tolerance or settings.tolerance
+    is_combined = combined is not None and combined.residual <= limit
+    if combined is not None and is_combined:
         pressure = combined.pressure
         outcome = LinearSolution(
             solutions=pressure,
@@ -135,6 +137,7 @@ def solve_burton_miller(
         remarks=outcome.remarks,
         start_residual=outcome.start_residual,
         system_pressure=pressure,
+        is_combined=is_combined,
     )
 
 

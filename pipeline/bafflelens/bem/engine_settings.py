@@ -17,6 +17,8 @@ class EngineSettings:
     tolerance : float
         Relative residual of the linear system at which the iteration stops. Blocks of low rank
         are as exact as it asks for.
+    combined_tolerance : float or None
+        What a combination of guesses may leave; None for no more than an iteration may.
     storage : Storage or None
         How the matrix is held; None for packed where it is small, and of low rank above.
     double_precision : bool
@@ -28,6 +30,7 @@ class EngineSettings:
     """
 
     tolerance: float = 1e-4
+    combined_tolerance: float | None = None
     storage: Storage | None = None
     double_precision: bool = False
     packed_unknowns: int = 3_500

@@ -47,6 +47,7 @@ _SEVEN_POINTS = np.array(
         [_B, _B, 1 - 2 * _B],
     ]
 )
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _SEVEN_WEIGHTS = np.array(
     [9 / 40] + [(155 - np.sqrt(15)) / 1200] * 3 + [(155 + np.sqrt(15)) / 1200] * 3
 )
@@ -228,24 +229,51 @@ def own_element_dynamic(
 
     The integrands are smooth; each edge takes a Gauss rule of eight points in the angle.
     """
-    node, weight = np.polynomial.legendre.leggauss(8)
-    wanted = slice(None) if elements is None else elements
+    wanted = np.arange(mesh.n_triangles) if elements is None else elements
     layer, dynamic = np.zeros((2, mesh.n_triangles), dtype=complex)
-    offset = mesh.corners[wanted] - mesh.centroids[wanted, None, :]
-    dynamic[wanted] = 0.5j * wavenumber
-    for e in range(3):
-        a, b = offset[:, e], offset[:, (e + 1) % 3]
-        tangent = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
-        along_a, along_b = (a * tangent).sum(axis=1), (b * tangent).sum(axis=1)
-        foot = np.linalg.norm(a - along_a[:, None] * tangent, axis=1)
-        first, last = np.arctan2(along_a, foot), np.arctan2(along_b, foot)
-        angle = (first + last)[:, None] / 2 + (last - first)[:, None] / 2 * node
-        width = (last - first)[:, None] / 2 * weight
-        rho = foot[:, None] / np.cos(angle)
-        change = np.expm1(1j * wavenumber * rho)
-        layer[wanted] += (width * change).sum(axis=1) / (1j * wavenumber * FOUR_PI)
-        dynamic[wanted] -= (width * change / rho).sum(axis=1) / FOUR_PI
+    _set_outlines(
+        mesh.corners, mesh.centroids, wanted, wavenumber, _NODES, _WEIGHTS, layer, dynamic
+    )
     return layer, dynamic
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def _set_outlines(corners, centroids, wanted, k, nodes, weights, layer, dynamic):
+    """Set both integrals of `own_element_dynamic`."""
+    for n in prange(wanted.size):
+        j = wanted[n]
+        g_re, g_im, h_re, h_im = 0.0, 0.0, 0.0, 0.0
+        for e in range(3):
+            ax = corners[j, e, 0] - centroids[j, 0]
+            ay = corners[j, e, 1] - centroids[j, 1]
+            az = corners[j, e, 2] - centroids[j, 2]
+            f = (e + 1) % 3
+            tx = corners[j, f, 0] - corners[j, e, 0]
+            ty = corners[j, f, 1] - corners[j, e, 1]
+            tz = corners[j, f, 2] - corners[j, e, 2]
+            length = np.sqrt(tx * tx + ty * ty + tz * tz)
+            along = (ax * tx + ay * ty + az * tz) / length
+            px, py, pz = (
+                ax - along * tx / length,
+                ay - along * ty / length,
+                az - along * tz / length,
+            )
+            foot = np.sqrt(px * px + py * py + pz * pz)
+            first, last = np.arctan2(along, foot), np.arctan2(along + length, foot)
+            middle, half = 0.5 * (first + last), 0.5 * (last - first)
+            for q in range(nodes.size):
+                rho = foot / np.cos(middle + half * nodes[q])
+                w = half * weights[q]
+                # exp(ik rho) - 1, without cancellation
+                sine = np.sin(0.5 * k * rho)
+                change_re, change_im = -2.0 * sine * sine, np.sin(k * rho)
+                g_re += w * change_re
+                g_im += w * change_im
+                h_re += w * change_re / rho
+                h_im += w * change_im / rho
+        # over ik, that is times -i/k
+        layer[j] = complex(g_im, -g_re) / (k * FOUR_PI)
+        dynamic[j] = complex(-h_re / FOUR_PI, 0.5 * k - h_im / FOUR_PI)
 
 
 @njit(parallel=True, cache=True, fastmath=True, error_model="numpy")

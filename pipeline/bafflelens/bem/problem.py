@@ -129,6 +129,8 @@ class HelmholtzSolution:
     system_pressure : (n_sources, n_triangles) complex array or None
         What solves the linear system, where the engine improves the pressure afterwards: the
         better guess for a system like it.
+    is_combined : bool
+        Whether it holds nothing but a combination of what was known.
     """
 
     problem: HelmholtzProblem
@@ -140,6 +142,7 @@ class HelmholtzSolution:
     is_fallback: bool = False
     start_residual: float = 1.0
     system_pressure: ComplexArray | None = None
+    is_combined: bool = False
 
     @property
     def guess(self) -> ComplexArray:

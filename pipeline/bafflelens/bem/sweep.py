@@ -7,7 +7,7 @@ import time
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -141,6 +141,7 @@ def solve_band(
     keep_surface: bool = False,
     keep_profiles: bool = False,
     earlier: EarlierAnswers | None = None,
+    is_look: bool = False,
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
 
@@ -175,7 +176,10 @@ def solve_band(
         Whether that of the profiles is, besides that of the sources.
     earlier : EarlierAnswers, optional
         What shapes before left on this mesh, perhaps nothing yet: with it this shape's own
-        answers are returned, too. How exact a result is does not depend on it.
+        answers are returned, too, but where it holds nothing new: a combination of the others.
+        How exact a result is does not depend on it.
+    is_look : bool
+        Whether it is a quick look, as `band_solvers.direct_solver` takes it.
 
     Returns
     -------
@@ -195,7 +199,8 @@ def solve_band(
     leaders = replace(body, motions=tuple(motions[:leading]))
     if earlier is not None:
         earlier.require_fit(mesh, leaders)
-    direct = partial(direct_solver, mesh, symmetry, quality, profiles)
+    looks = earlier if is_look else None
+    direct = partial(direct_solver, mesh, symmetry, quality, profiles, looks)
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()
@@ -241,7 +246,7 @@ def solve_band(
             if len(points):
                 microphone_pressure[:, n] = solution.pressure_at(points)
             cross_power[n] = solution.cross_power()
-            if earlier is not None and not solution.is_fallback:
+            if earlier is not None and not (solution.is_fallback or solution.is_combined):
                 answers[frequency] = own.astype(np.complex64)[np.newaxis]
             load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
             if keep_surface:
@@ -323,7 +328,7 @@ def power_balance(solution: HelmholtzSolution) -> float:
     """
     problem = solution.problem
     n_heights = int(problem.wavenumber * _radius(problem.mesh, problem.symmetry)) + 8
-    height, weight = np.polynomial.legendre.leggauss(n_heights)
+    height, weight = _gauss_legendre(n_heights)
     azimuth = (np.arange(2 * n_heights) + 0.5) * np.pi / n_heights
     if "y" in problem.symmetry:
         azimuth = azimuth[:n_heights]
@@ -336,6 +341,13 @@ def power_balance(solution: HelmholtzSolution) -> float:
     surface_power = np.real(np.diagonal(solution.cross_power()))
     ratio = surface_power / np.maximum(far_power, np.finfo(float).tiny)
     return float(ratio[np.argmax(np.abs(ratio - 1))])
+
+
+@cache
+def _gauss_legendre(number: int) -> tuple[FloatArray, FloatArray]:
+    """Return places and weights of Gauss's rule; to find them takes longer than to use them."""
+    places, weights = np.polynomial.legendre.leggauss(number)
+    return places, weights
 
 
 def _radius(mesh: Mesh, symmetry: tuple[str, ...]) -> float:

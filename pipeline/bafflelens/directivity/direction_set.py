@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import Final
@@ -41,6 +42,15 @@ class DirectionSet:
     def vectors(self) -> FloatArray:
         """Unit vectors, (n_directions, 3)."""
         return direction_vectors(self.azimuth_deg, self.elevation_deg)
+
+    def only(self, numbers: Sequence[int]) -> DirectionSet:
+        """Return some of the directions; all where none is named."""
+        if not len(numbers):
+            return self
+        chosen = np.asarray(numbers, dtype=np.int64)
+        return DirectionSet(
+            self.azimuth_deg[chosen], self.elevation_deg[chosen], self.weight[chosen]
+        )
 
 
 @cache

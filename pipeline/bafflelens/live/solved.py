@@ -19,6 +19,7 @@ from bafflelens.base.digests import digest_of
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.provenance import source_digest
 from bafflelens.base.status import Status
+from bafflelens.directivity.direction_set import SPHERE_STEP_DEG, directions
 from bafflelens.directivity.far_field_data import complex_variables, in_directions, is_solved
 from bafflelens.directivity.polars import LISTENING_WINDOW
 from bafflelens.directivity.source_sums import power_values, source_values
@@ -115,6 +116,22 @@ class Judge:
         """Return what was solved as it plays, in the directions that are looked at."""
         found = played(self.folder, self.loaded, dataset)
         return in_directions(found, needed_directions(found, self.target))
+
+    @cached_property
+    def looked_at(self) -> tuple[int, ...]:
+        """Numbers of the directions that a draft is solved in; empty for all."""
+        if self.loaded.loudspeaker.crossover is not None:  # it may need them all
+            return ()
+        everywhere = directions()
+        grid = xr.Dataset(
+            coords={
+                "azimuth_deg": ("direction", everywhere.azimuth_deg),
+                "elevation_deg": ("direction", everywhere.elevation_deg),
+                "weight_sr": ("direction", everywhere.weight),
+            },
+            attrs={"sphere_step_deg": SPHERE_STEP_DEG},
+        )
+        return tuple(map(int, needed_directions(grid, self.target)))
 
     def score_of(self, dataset: xr.Dataset, baseline: xr.Dataset | None) -> Score:
         """Return the score of a shape as it plays, against the baseline solved alike."""

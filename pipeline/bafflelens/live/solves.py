@@ -52,7 +52,7 @@ from bafflelens.store.run_record import keep_journal
 from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.work_units import Methods
 
-_MESHES_OF_DRAFT: Final = 3
+_MESHES_OF_DRAFT: Final = 2
 _OCTAVES_OF_MESH: Final = 0.5  # of all but the last, which holds what is below
 
 IsOver = Callable[[], bool]
@@ -131,7 +131,11 @@ class Bench:
         shape = loaded.shape_of(candidate_id)
         chosen = draft_bands(draft_frequencies(self.judge.loaded))
         drawn = _candidate(candidate_id, shape.name, values)
-        settings = solve_settings(loaded, drawn, keep_surface=False, with_family=False)
+        settings = replace(
+            solve_settings(loaded, drawn, keep_surface=False, with_family=False),
+            is_look=True,
+            directions=self.judge.looked_at,
+        )
         self.number += 1
         name = f"draft {self.number}"
         sizes = band_mesh_sizes(loaded, chosen)
@@ -151,7 +155,7 @@ class Bench:
                 moved_from=anchor,
             )
             for number, band in enumerate(part):
-                for piece in pieces_of(band, self.pool.size):
+                for piece in pieces_of(band, self.pool.size // len(chosen)):
                     pieces += 1
                     self.pool.solve_band(
                         f"{name} piece {pieces}",
@@ -182,7 +186,7 @@ class Bench:
         if len(results) < pieces or finest is None:
             return None
         dataset = assemble_dataset(
-            directions(),
+            directions().only(settings.directions),
             results,
             [motion.name for motion in settings.motions],
             air=settings.air,
@@ -325,8 +329,9 @@ def draft_bands(frequencies_hz: Sequence[float]) -> tuple[Band, ...]:
 
 
 def pieces_of(band: Band, workers: int) -> tuple[Band, ...]:
-    """Return a band in pieces that workers can share."""
-    shared = np.array_split(band.frequencies_hz, min(workers, len(band.frequencies_hz)))
+    """Return a band in pieces that so many workers can share: each prepares the mesh anew."""
+    number = max(min(workers, len(band.frequencies_hz)), 1)
+    shared = np.array_split(band.frequencies_hz, number)
     return tuple(replace(band, frequencies_hz=tuple(map(float, each))) for each in shared)
 
 

@@ -82,6 +82,10 @@ class SolveSettings:
         Whether the pressure on the surface is kept, from which that at any microphone follows.
     keep_profiles : bool
         Whether that of profiles of a dome is kept as well.
+    is_look : bool
+        Whether a combination of earlier answers will do, where the equations say so.
+    directions : tuple of int
+        Which of the directions of `direction_set.directions` are wanted; empty for all.
     """
 
     motions: tuple[SourceMotion, ...]
@@ -94,6 +98,8 @@ class SolveSettings:
     microphones_m: tuple[float, ...] = ()
     keep_surface: bool = False
     keep_profiles: bool = False
+    is_look: bool = False
+    directions: tuple[int, ...] = ()
 
     @property
     def on_card(self) -> bool:
@@ -154,13 +160,13 @@ def solve_candidate_band(
 ) -> Timed[BandResult]:
     """Solve one band of one candidate on the mesh that was made for it."""
     start = time.perf_counter()
-    reused = {} if earlier is None else {"earlier": earlier}
+    reused = {} if earlier is None else {"earlier": earlier, "is_look": settings.is_look}
     result = methods.solve_band(
         meshes.value[number],
         settings.motions,
         band,
         air=settings.air,
-        directions=directions().vectors,
+        directions=directions().only(settings.directions).vectors,
         absorbers=settings.absorbers,
         symmetry=settings.symmetry,
         engine=settings.engine,

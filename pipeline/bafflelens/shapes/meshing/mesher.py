@@ -131,11 +131,9 @@ def _moved(model: Any, anchor: Mesh, solid: str, symmetry: tuple[str, ...]) -> M
     """Return a mesh moved onto the solid; None if that would harm it."""
     planes = {_AXIS[plane]: _PLANE_TOLERANCE_M for plane in symmetry}
     try:
-        moved = moved_onto(model, anchor, solid, planes)
-        moved.require_closed(symmetry)
+        return moved_onto(model, anchor, solid, planes)
     except Exception:  # gmsh raises plain Exception; whatever is wrong with it, one is made
         return None
-    return moved
 
 
 def _mesh(

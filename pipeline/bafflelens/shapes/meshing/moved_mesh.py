@@ -74,14 +74,15 @@ def moved_onto(
         raise MeshingError(invalid("shape to move a mesh onto", "another make", rule))
     dimension = places.entity[:, 0]
     vertices = anchor.vertices.copy()
-    for entity, here in _by_entity(places.entity):
+    entities = _by_entity(places.entity)
+    for entity, here in entities:
         if entity[0] == 0:
             vertices[here] = model.getValue(0, entity[1], [])
         elif entity[0] == 1:
             vertices[here] = points_at_shares(model, entity[1], places.share[here, 0])
     inside = dimension == 2
     vertices[inside] += _spread(anchor, vertices - anchor.vertices, inside)[inside]
-    for entity, here in _by_entity(places.entity):
+    for entity, here in entities:
         if entity[0] == 2:
             vertices[here] = _nearest(model, entity[1], vertices[here], places.share[here])
     for axis, near_m in planes.items():
@@ -153,10 +154,13 @@ def _harmed(value: str, rule: str) -> MeshingError:
 
 def _by_entity(entity: IntArray) -> list[tuple[tuple[int, int], IntArray]]:
     """Return (dimension, number) of each corner, curve and face, and the vertices on it."""
-    known, number = np.unique(entity, axis=0, return_inverse=True)
-    order = np.argsort(number.ravel(), kind="stable")
-    parts = np.split(order, np.cumsum(np.bincount(number.ravel()))[:-1])
-    return [((int(d), int(tag)), part) for (d, tag), part in zip(known, parts, strict=True)]
+    order = np.lexsort((entity[:, 1], entity[:, 0]))
+    first = np.flatnonzero(np.diff(entity[order], axis=0, prepend=-1).any(axis=1))
+    parts = np.split(order, first[1:])
+    return [
+        ((int(d), int(tag)), part)
+        for (d, tag), part in zip(entity[order[first]], parts, strict=True)
+    ]
 
 
 def _spread(mesh: Mesh, shift: FloatArray, inside: NDArray[np.bool_]) -> FloatArray:
@@ -217,6 +221,11 @@ def _nearest(model: Any, face: int, points: FloatArray, shares: FloatArray) -> F
         Where to begin: its parameters as shares of their ranges.
     """
     low, high = parameter_range(model, face)
+    if model.getType(2, face) == "Plane":
+        middle = (low + high) / 2
+        on_plane = np.asarray(model.getValue(2, face, middle), dtype=float)
+        normal = np.asarray(model.getNormal(face, middle), dtype=float)
+        return np.asarray(points - np.outer((points - on_plane) @ normal, normal))
     parameters = low + shares * (high - low)
     for _ in range(_STEPS_TO_FACE):
         feet = np.reshape(model.getValue(2, face, parameters.ravel()), (-1, 3))

@@ -14,6 +14,7 @@ from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.mesh.places import VertexPlaces
 
 _STEPS_ALONG_CURVE: Final = 128
+_EVEN_CURVES: Final = ("Line", "Circle")  # their parameter grows with their length
 
 
 def solid_digest(model: Any, groups: Mapping[str, list[int]]) -> str:
@@ -101,8 +102,13 @@ def points_at_shares(model: Any, curve: int, shares: FloatArray) -> FloatArray:
 
 
 def _measured(model: Any, curve: int) -> tuple[FloatArray, FloatArray]:
-    """Return parameters along a curve and the length up to each, in m."""
+    """Return parameters along a curve and the length up to each, in any unit.
+
+    Of a curve whose parameter grows evenly with its length the ends are enough.
+    """
     (low,), (high,) = model.getParametrizationBounds(1, curve)
+    if model.getType(1, curve) in _EVEN_CURVES:
+        return np.array([low, high]), np.array([0.0, 1.0])
     along = np.linspace(low, high, _STEPS_ALONG_CURVE + 1)
     points = np.reshape(model.getValue(1, curve, along), (-1, 3))
     steps = np.linalg.norm(np.diff(points, axis=0), axis=1)

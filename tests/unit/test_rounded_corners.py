@@ -109,7 +109,7 @@ def test_fillets_that_are_not_those_of_the_ball_or_miss_an_edge_are_refused(roun
         required(made, RADIUS_MM)
     with pytest.raises(MeshingError, match=f"'{len(edges)} edges on the surface'. Must be one"):
         required([(3, sharp)], RADIUS_MM)
-    with pytest.raises(MeshingError, match="Invalid fillet '2 pieces'. Must be one solid"):
+    with pytest.raises(MeshingError, match=r"Invalid fillet '2 pieces'\. Must be one solid"):
         required([*made, (3, sharp)], RADIUS_MM)
 
 

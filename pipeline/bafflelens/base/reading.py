@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from collections.abc import Hashable
 from functools import cache
 from pathlib import Path, PurePosixPath
 from typing import Any, Final, TypeVar, cast
@@ -240,13 +241,13 @@ def checked(
         If a key is missing or unknown, or a value is of another kind.
     """
     try:
-        return cast(_Kind, _checker(kind).validate_python(content))
+        return cast(_Kind, _checker(cast(Hashable, kind)).validate_python(content))
     except (ValidationError, RecursionError) as error:
         raise fault(invalid(what, where, f"{rule} ({first_fault(error)})")) from error
 
 
 @cache
-def _checker(kind: type) -> TypeAdapter[Any]:
+def _checker(kind: Hashable) -> TypeAdapter[Any]:
     """Return what checks tables of a kind; to make it takes as long as to check hundreds."""
     return TypeAdapter(kind)
 

@@ -193,7 +193,7 @@ def _is_inner_corner(
 
 def _nearest(net: FaceNet, place: FloatArray) -> FloatArray:
     """Return the place inside a face that is nearest to one on its edge."""
-    return net.points[int(np.linalg.norm(net.points - place, axis=1).argmin())]
+    return np.asarray(net.points[int(np.linalg.norm(net.points - place, axis=1).argmin())])
 
 
 def _normal(model: Any, face: int, place: FloatArray) -> FloatArray:

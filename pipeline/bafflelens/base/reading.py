@@ -249,7 +249,7 @@ def checked(
 @cache
 def _checker(kind: Hashable) -> TypeAdapter[Any]:
     """Return what checks tables of a kind; to make it takes as long as to check hundreds."""
-    return TypeAdapter(kind)
+    return TypeAdapter(cast(Any, kind))
 
 
 def first_fault(error: Exception) -> str:

@@ -6,7 +6,9 @@ VENV := .venv
 BIN := $(VENV)/bin
 # A worker takes a module at a time, in the order of tests/conftest.py.
 SIDE_BY_SIDE := -n 2 --dist loadscope --no-loadscope-reorder
-# What is imported is compiled then; all that is installed would take a minute.
+# What is imported is compiled then, and kept whatever the shell says, for all processes that the
+# tests start; to compile all that is installed would take a minute.
+unexport PYTHONDONTWRITEBYTECODE
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
 .DEFAULT_GOAL := help

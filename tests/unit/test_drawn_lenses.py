@@ -206,7 +206,7 @@ def test_the_audit_sees_a_broken_file():
 # ---------------------------------------------------------------- made anew from the table
 
 
-@pytest.mark.parametrize("name", ["conic_lens", "vertical_lens"])
+@pytest.mark.parametrize("name", LENSES)
 def test_the_table_alone_gives_the_lens_within_a_tenth_of_a_millimetre(name):
     shape, solid = exported(name)
     rows = measured_dimensions(solid, source_motions(shape, shape.defaults)).rows

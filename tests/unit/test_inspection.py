@@ -562,6 +562,9 @@ def test_the_form_is_read_back_and_its_nominals_suit_the_tolerance():
     pages = pypdfium2.PdfDocument(form_pdf(calipers, MANIFEST, [OPENING], "part c003"))
     text = " ".join(page.get_textpage().get_text_range() for page in pages)
     assert "depth over the lips to the rim of the tweeter" in " ".join(text.split())
+    # A long table begins below its heading, and goes on overleaf.
+    first = pypdfium2.PdfDocument(form_pdf(8 * calipers, MANIFEST, [OPENING], "part c003"))[0]
+    assert "overall width" in first.get_textpage().get_text_range()
     flush = outer_dimensions(np.array([[-90.0, -100, -150], [-25.0049, 100, 150]]), [motion])
     assert "D" not in {one.symbol for one in flush}
 

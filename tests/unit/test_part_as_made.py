@@ -239,6 +239,8 @@ def test_sharp_inner_corners_are_rounded_to_the_cutter(made, recess):
     assert panel.volume_m3 * 1e9 == pytest.approx(sharp + added, rel=1e-7)
     assert added > 1e3 * 1e-7 * sharp  # the tolerance sees it
     assert panel.areas_m2[INNER] > 0
+    (row,) = [row for row in part_rows(solid, plan, settings) if row.symbol == "RI"]
+    assert (row.nominal, row.nominal_text) == (radius, f"R{radius:.1f}")
     panel.mesh.require_closed()
     # Corners are judged apart: all else is as analysed.
     assert missing_areas(solid, analysed(), [MOTION], settings) == {}

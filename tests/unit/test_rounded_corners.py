@@ -105,9 +105,9 @@ def test_fillets_that_are_not_those_of_the_ball_or_miss_an_edge_are_refused(roun
         rounded_corners._require_rounded(gmsh.model, made, sharp, edges, radius)
 
     required(made, 1.5 * RADIUS_MM)
-    with pytest.raises(MeshingError, match=r"mm off'. Must be within 0.12 mm of a ball that"):
+    with pytest.raises(MeshingError, match=r"mm off'\. Must be within 0\.12 mm of a ball"):
         required(made, RADIUS_MM)
-    with pytest.raises(MeshingError, match=f"'{len(edges)} edges on the surface'. Must be one"):
+    with pytest.raises(MeshingError, match=r"'10 edges on the surface'\. Must be one"):
         required([(3, sharp)], RADIUS_MM)
     with pytest.raises(MeshingError, match=r"Invalid fillet '2 pieces'\. Must be one solid"):
         required([*made, (3, sharp)], RADIUS_MM)

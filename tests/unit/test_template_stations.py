@@ -4,6 +4,7 @@
 import numpy as np
 import pypdfium2
 import pytest
+from sheet_faults import MM, boxes_of
 
 from bafflelens.handoff.solid import Section
 from bafflelens.handoff.template_stations import (
@@ -82,6 +83,28 @@ def test_a_page_names_station_datum_and_side_and_tells_what_to_add():
     assert "add 4.0" in texts[1]
     assert "add 2.0" in texts[1]
     assert "add" not in texts[0]
+
+
+@pytest.mark.parametrize(("kind", "station"), [("vertical", 0.0), ("radial", 45.0)])
+def test_no_text_of_a_page_leaves_it_or_is_crossed_by_an_axis(kind, station):
+    """Of a run with a long name: the words at the foot are made smaller."""
+    label = "c009_carved rev 49b46693 of a run with a name that is longer than most"
+    lens = np.column_stack((np.zeros(9), np.zeros(9), np.linspace(-40, 40, 9)))
+    templates = list(printed_templates([section(kind, station, 20.0)], label, (0, 0, 0), 16, lens))
+    for page in pypdfium2.PdfDocument(templates_pdf(templates, "A4")):
+        boxes = list(boxes_of(page))
+        assert len(boxes) > 5
+        for left, lower, right, upper in boxes:
+            assert min(left, lower) > 4  # what printers leave white, common practice
+            assert right < page.get_width() / MM - 4
+            assert upper < page.get_height() / MM - 4
+        per_mm = 20
+        picture = page.render(scale=per_mm / MM).to_numpy().min(axis=-1) < 128
+        upright = max(boxes, key=lambda box: box[3] - box[1])
+        left, lower, right, upper = (round(per_mm * value) for value in upright)
+        inside = picture[picture.shape[0] - upper : picture.shape[0] - lower, left:right]
+        assert inside.any()  # letters
+        assert not inside.all(axis=1).any()  # and no line across them
 
 
 def test_a_template_reaches_as_far_as_the_part_is_changed():

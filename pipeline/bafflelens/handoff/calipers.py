@@ -70,14 +70,14 @@ def form_pdf(
         heads = ("Symbol", "Reading", "Unit", "Nominal", "May be off", "What it is and how")
         lines = [(*row[:5], f"{row[5]}: {row[6]}") for row in rows]
         reached, others = lines[: len(dimensions)], lines[len(dimensions) :]
-        widths = (32, 26, 12, 20, 24, 66)
+        widths, keyed = (32, 26, 12, 20, 24, 66), (50, 26, 12, 20, 24, 48)
         return [
             heading(f"Readings of {title}", size=14),
             paragraph("Part no. ____________   Measured by ____________   Date ____________"),
-            heading("The dimensions of the drawing, by their symbols"),
+            heading("The dimensions of the drawing, by their symbols", keeps=False),
             table([heads, *reached], widths, size=8),
             heading("Parameters of the shape, where a gauge reaches them"),
-            table([heads, *others], widths, size=7),
+            table([heads, *others], keyed, size=7),
             paragraph(
                 "Type the readings into the CSV file of the same name; lines without a reading "
                 "are left out. `bafflelens inspect HAND-OFF READINGS.csv` judges them; HAND-OFF "

@@ -47,8 +47,11 @@ def paragraph(text: str, *, size: float = 8.5, bold: bool = False, after: float 
     return Paragraph(escape(text), style)
 
 
-def heading(text: str, *, size: float = 11.0) -> Any:
-    """Return a heading that stays with what follows."""
+def heading(text: str, *, size: float = 11.0, keeps: bool = True) -> Any:
+    """Return a heading that stays with all that follows, if that fits on a page.
+
+    If `keeps` is false, what follows may begin below it and go on overleaf, such as a long table.
+    """
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph
 
@@ -60,7 +63,7 @@ def heading(text: str, *, size: float = 11.0) -> Any:
         leading=1.3 * size,
         spaceBefore=7,
         spaceAfter=3,
-        keepWithNext=1,
+        keepWithNext=int(keeps),
     )
     return Paragraph(escape(text), style)
 

@@ -45,6 +45,13 @@ def part_rows(
     """
     rows = [*_thickness(solid, plan, settings), *_driver(plan, settings)]
     rows += [*_screws(plan, settings), *_locating(plan, settings)]
+    if solid.rounded is not None and solid.rounded.n_rounded:
+        rows.append(
+            general(
+                "RI", "inner corners of the front, rounded", "radius gauge",
+                settings.cutter_mm / 2, sign="radius", is_edge=True,
+            )
+        )  # fmt: skip
     if plan.made == INSERT:
         rows += _insert(plan)
     return tuple(

@@ -303,8 +303,7 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
             yield "Register edges for templates and fixtures: left side (L) and top."
     corners = f"R{settings.cutter_mm / 2:g}"
     if settings.inner_corners != ROUNDED:
-        sharp = "Inner corners of the front that are sharp in the solid"
-        yield f"{sharp}: up to {corners} may stay, as the cutter leaves."
+        yield f"Inner corners of the front: {corners}, or as sharp as the cutter leaves them."
     yield (
         f"Cutter \u00d8{settings.cutter_mm:g}: hole, pocket and recess are no smaller. Limits and "
         "how to measure: table."

@@ -31,6 +31,7 @@ _NARROWEST_MM: Final = 200.0  # page that the words at its foot fit on
 _AROUND_MM: Final = 6.0  # of a template, for axes and their names
 _OVERLAP_MM: Final = 15.0  # of tiles, at least
 _STRIP_MM: Final = 8.0  # from the straight back of a template to the words along it
+_WORDS_MM: Final = 2.2  # half of what these words take across
 _CHANGE_STEP_MM: Final = 20.0
 _LEAST_CHANGE_MM: Final = 0.05
 _POINTS: Final = 72 / 25.4  # a millimetre in points
@@ -271,20 +272,20 @@ def _draw_tiles(canvas: Any, template: Template, page: str) -> None:
                     f"{columns}, row {row + 1}/{rows} from below); lay marks of the same number "
                     "on each other"
                 )
-            _draw_foot(canvas, template.text, tile)
+            _draw_foot(canvas, template.text, tile, tiling.page_mm[0] - 2 * MARGIN_MM)
             _draw_tile(canvas, template, np.array([across, up]), tiling)
             canvas.showPage()
 
 
-def _draw_foot(canvas: Any, text: str, tile: str) -> None:
+def _draw_foot(canvas: Any, text: str, tile: str, room: float) -> None:
     x, y = MARGIN_MM, MARGIN_MM
     _draw_scale(canvas, x, y)
     canvas.setFont(FONT, 2.6)
     canvas.drawString(x + SCALE_BAR_MM + 3, y - 1, "100 mm: measure both bars,")
     canvas.drawString(x + SCALE_BAR_MM + 3, y - 4.2, "print at 100 %")
-    canvas.setFont(BOLD, 3)
+    _set_fitting(canvas, text, room, BOLD, 3.0)
     canvas.drawString(x, y + 8, text)
-    canvas.setFont(FONT, 2.6)
+    _set_fitting(canvas, tile, room, FONT, 2.6)
     canvas.drawString(x, y + 3.5, tile)
 
 
@@ -315,7 +316,9 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
     (low_x, low_y), (high_x, high_y) = template.box_mm
     canvas.setLineWidth(0.1)
     canvas.setDash(4, 1)
-    canvas.line(low_x - 5, 0, high_x + 5, 0)
+    # Not through the words on the piece.
+    canvas.line(low_x - 5, 0, template.strip_mm - _WORDS_MM, 0)
+    canvas.line(template.strip_mm + _WORDS_MM, 0, high_x + 5, 0)
     canvas.line(0, low_y - 5, 0, high_y + 5)
     canvas.setFont(FONT, 3)
     canvas.drawString(high_x + 2, 1, "x")
@@ -342,8 +345,8 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
         canvas.saveState()
         canvas.translate(template.strip_mm + 1, lowest + 0.45 * (highest - lowest))
         canvas.rotate(90)
-        canvas.setFont(FONT, 2.6)
-        _fitting(canvas, template.text, 0.8 * (highest - lowest))
+        _set_fitting(canvas, template.text, 0.8 * (highest - lowest), FONT, 2.6)
+        canvas.drawCentredString(0, 0, template.text)
         canvas.restoreState()
     canvas.restoreState()
 
@@ -387,13 +390,12 @@ def _draw_changes(canvas: Any, template: Template) -> None:
         canvas.drawString(x + 2.5, place + 0.5, word)
 
 
-def _fitting(canvas: Any, text: str, room: float) -> None:
-    """Write a text centred, smaller where it would not fit."""
+def _set_fitting(canvas: Any, text: str, room: float, font: str, size: float) -> None:
+    """Set letters of a size, or smaller where a text would not fit."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
-    wide = stringWidth(text, FONT, 2.6)
-    canvas.setFont(FONT, 2.6 * min(1.0, room / wide))
-    canvas.drawCentredString(0, 0, text)
+    wide = max(stringWidth(text, font, size), 1e-6)
+    canvas.setFont(font, size * min(1.0, room / wide))
 
 
 def _draw_mark(canvas: Any, x: float, y: float, name: str) -> None:

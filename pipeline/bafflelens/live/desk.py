@@ -20,7 +20,8 @@ from bafflelens.job.sampling import searched_of
 from bafflelens.live.asked import Asked, Telling
 from bafflelens.live.beforehand import Beforehand
 from bafflelens.live.frames import SOLVED, frame
-from bafflelens.live.kept_shapes import keep_shape
+from bafflelens.live.greeting import greeting, how_far
+from bafflelens.live.kept_shapes import keep_by_name
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.replies import (
     answer_frame,
@@ -31,7 +32,6 @@ from bafflelens.live.replies import (
     shape_frame,
 )
 from bafflelens.live.solved import Judge
-from bafflelens.live.standing import greeting, standing_of
 from bafflelens.live.study import Study
 from bafflelens.live.told import all_values, broken_stretches, draft_frequencies
 from bafflelens.live.wishes import Wish
@@ -134,7 +134,7 @@ class Desk:
     def state(self) -> dict[str, Any]:
         """Return how far everything is: the run, its ranking, what is done here."""
         more = {"doing": self._doing, "fault": self._fault}
-        return {"state": {**standing_of(self.known, is_writing=self._is_writing), **more}}
+        return {"state": {**how_far(self.known, is_writing=self._is_writing), **more}}
 
     def values_of(self, given: Mapping[str, Any]) -> dict[str, float]:
         """Return all parameters of a shape from those that are searched."""
@@ -214,7 +214,7 @@ class Desk:
         InputError
             If it is not solved, or the name is empty or too long.
         """
-        keep_shape(self.judge.folder, candidate_id, name, text)
+        keep_by_name(self.judge.folder, candidate_id, name, text)
 
     def note(self, candidate_id: str, text: str, verdict: str) -> None:
         """Keep a verdict and a note on a candidate."""

@@ -12,7 +12,7 @@ from bafflelens.store import RunFolder
 _LONGEST_NAME: Final = 80
 
 
-def keep_shape(folder: RunFolder, candidate_id: str, name: str, text: str) -> None:
+def keep_by_name(folder: RunFolder, candidate_id: str, name: str, text: str) -> None:
     """Give a shape of a run that is solved a name, and keep a note on it.
 
     Raises

@@ -20,7 +20,7 @@ from bafflelens.job.sampling import searched_of
 from bafflelens.live.asked import Asked, Telling
 from bafflelens.live.beforehand import Beforehand
 from bafflelens.live.frames import SOLVED, frame
-from bafflelens.live.greeting import greeting, how_far
+from bafflelens.live.greeting import greeting, known_so_far
 from bafflelens.live.kept_shapes import keep_by_name
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.replies import (
@@ -134,7 +134,7 @@ class Desk:
     def state(self) -> dict[str, Any]:
         """Return how far everything is: the run, its ranking, what is done here."""
         more = {"doing": self._doing, "fault": self._fault}
-        return {"state": {**how_far(self.known, is_writing=self._is_writing), **more}}
+        return {"state": {**known_so_far(self.known, is_writing=self._is_writing), **more}}
 
     def values_of(self, given: Mapping[str, Any]) -> dict[str, float]:
         """Return all parameters of a shape from those that are searched."""

@@ -27,7 +27,7 @@ def greeting(judge: Judge, known: Known) -> dict[str, Any]:
     }
 
 
-def how_far(known: Known, *, is_writing: bool) -> dict[str, Any]:
+def known_so_far(known: Known, *, is_writing: bool) -> dict[str, Any]:
     """Return how far a run is, its ranking, and how much is known.
 
     Parameters

@@ -47,6 +47,7 @@ from bafflelens.job.cost_estimate import band_mesh_sizes, job_bands
 from bafflelens.job.job_file import load_job
 from bafflelens.job.perturbations import changed_keys, nearby_job, nearby_shapes
 from bafflelens.job.shown_only import quality_of
+from bafflelens.live.solves import draft_bands
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, bands, mesh_size, open_bands
 from bafflelens.mesh.source_motion import SourceMotion
@@ -143,15 +144,17 @@ def alone(pool: Pool, extent: Extent) -> None:
 def guess(pool: Pool, extent: Extent) -> None:
     """Print what quick looks take as a family becomes known."""
     frequencies = GUESS_HZ[::4] if extent.is_tiny else GUESS_HZ
-    chosen = bands(frequencies, "draft")
+    chosen = draft_bands(frequencies)  # as the live page solves them
     print(Solved.HEADING)
     known = RememberingPool(pool)
     found = []
     for number, values in enumerate(_family(3 if extent.is_tiny else GUESSED_SHAPES)):
-        one = solve_shapes(known, [values], chosen, "draft", moved_from=_lens(), reuse=True)
+        one = solve_shapes(
+            known, [values], chosen, "draft", moved_from=_lens(), reuse=True, is_look=True
+        )
         found.append(one)
         print(one.row(f"after {number} others"), flush=True)
-    fresh = solve_shapes(RememberingPool(pool), [values], chosen, "draft")
+    fresh = solve_shapes(RememberingPool(pool), [values], bands(frequencies, "draft"), "draft")
     print(fresh.row("made anew, nothing known"))
     print(f"   ratio of the last two {fresh.seconds / found[-1].seconds:.2f}", flush=True)
 

@@ -50,7 +50,6 @@ DIMENSIONS = {
         "lens.side_angle_deg",
     ),
     "conic_lens": ("lens.depth_mm", "upper.mouth_height_mm", "lower.mouth_height_mm"),
-    "waveguide": ("waveguide.depth_mm", "waveguide.mouth_width_mm", "waveguide.mouth_height_mm"),
 }
 FREQUENCIES_HZ = ((2000.0, 7400.0), (4500.0, 7400.0), (7400.0, 7400.0), (12_000.0, 12_000.0))
 """Of what is solved, and of what the mesh is made for."""

@@ -102,6 +102,7 @@ def solve_shapes(
     moved_from: Mapping[str, float] | None = None,
     reuse: bool = False,
     sizes: Sequence[MeshSize] | None = None,
+    is_look: bool = False,
 ) -> Solved:
     """Solve lenses, all asked for at once, and return what all of them took.
 
@@ -123,6 +124,8 @@ def solve_shapes(
         Whether answers of earlier shapes are used.
     sizes : sequence of MeshSize, optional
         Mesh rules of the bands.
+    is_look : bool
+        Whether they are quick looks.
     """
     shape, _ = shipped(SHAPE)
     qualities = [quality] * len(chosen) if isinstance(quality, str) else list(quality)
@@ -144,6 +147,7 @@ def solve_shapes(
             symmetry=shape.symmetry,
             engine="direct",
             quality=qualities[0],
+            is_look=is_look,
         )
         meshes = pool.mesh(
             name, methods, script, values, rules, TIME_LIMIT_S, moved_from=moved_from

@@ -239,13 +239,17 @@ def test_a_move_is_estimated_then_a_draft_then_solved_and_a_candidate(desk, run,
 def test_an_estimate_is_near_what_is_solved_then(desk, told):
     wait_for_estimates(desk)
     estimate = desk.move("p", 1, desk.values_of(MIDDLE))
+    scored = desk.scores(1, desk.values_of(MIDDLE))
     told.wait(lambda: len(told.frames()) >= 2)
+    assert not desk.scores(2, desk.values_of(MIDDLE))  # what is solved has its score already
     solved = desk.move("p", 2, desk.values_of(MIDDLE))
     in_front = np.abs(array_of(solved, "angle")) <= 60
     for plane in ("horizontal", "vertical"):
         off = (array_of(estimate, plane) - array_of(solved, plane))[:, in_front]
         assert np.abs(off).max() < 0.5
-    totals = [header_of(frame)["score"]["total_db"] for frame in (estimate, solved)]
+    (told_after,) = scored
+    assert (told_after["kind"], told_after["move"]) == ("scored", 1)
+    totals = [each["score"]["total_db"] for each in (told_after, header_of(solved))]
     assert totals[0] == pytest.approx(totals[1], abs=0.5)
 
 

@@ -155,6 +155,22 @@ def test_an_older_answer_never_overwrites_a_newer_one(page):
     assert worse == "solved"
 
 
+def test_the_score_of_an_estimate_follows_its_levels(page):
+    page.get_by_role("button", name="c003", exact=True).click()
+    page.locator("tr.shown", has_text="c003").wait_for()
+    older, total = page.evaluate(
+        """() => { sheet.frame = {...sheet.frame, mark: 'estimated', score: null};
+        sheet.frame.score_off_db = 0.2;
+        const told = { kind: 'scored', score: { total_db: 1.234, gaps: [], terms: [] } };
+        sheet.receive({...told, move: sheet.move - 1});
+        const older = sheet.frame.score;
+        sheet.receive({...told, move: sheet.move});
+        return [older, document.querySelector('#score tfoot td:nth-child(2)').textContent]; }"""
+    )
+    assert older is None
+    assert total == "1.23 ±0.20"
+
+
 def test_another_shape_is_laid_over_and_held(page):
     page.get_by_role("button", name="lay c001 over").click()
     page.locator("figcaption", has_text="Vertical: c001, ■ solved").wait_for()

@@ -15,28 +15,27 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import searched_of
 from bafflelens.live.asked import Asked, Telling
 from bafflelens.live.beforehand import Beforehand
-from bafflelens.live.frames import (
-    ESTIMATED,
-    SOLVED,
-    frame,
-    json_number,
-    levels_of,
-    limits_of_target,
-    score_lines,
-)
+from bafflelens.live.frames import SOLVED, frame
+from bafflelens.live.greeting import greeting, known_so_far
+from bafflelens.live.kept_shapes import keep_by_name
 from bafflelens.live.known import Known, key_of
-from bafflelens.live.replies import answer_frame, meshed_frames, opened_frames, shape_frame
+from bafflelens.live.replies import (
+    answer_frame,
+    estimated_frame,
+    estimated_score,
+    meshed_frames,
+    opened_frames,
+    shape_frame,
+)
 from bafflelens.live.solved import Judge
 from bafflelens.live.study import Study
-from bafflelens.live.told import all_values, broken_stretches, draft_frequencies, sliders_of
+from bafflelens.live.told import all_values, broken_stretches, draft_frequencies
+from bafflelens.live.wishes import Wish
 from bafflelens.report.summary import note_on
-from bafflelens.run.queueing.overview import run_overview
 from bafflelens.store import RunFolder
 
 if TYPE_CHECKING:
@@ -55,34 +54,11 @@ FIRST_PAGE_S: Final = 3.0
 
 _LOOK_S: Final = 0.1
 _SOON_S: Final = 0.02
-_LONGEST_NAME: Final = 80
 
 _MOST_ASKED: Final = 4
 
 Publish = Callable[[str, bytes | dict[str, Any]], None]
 """Takes the page that it is for, empty for all, and what to send."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Wish:
-    """What a page wants to know.
-
-    Attributes
-    ----------
-    page : str
-        Which page.
-    number : int
-        Of the wish on that page.
-    values : mapping of str to float
-        All parameters.
-    at : float
-        When it came, in s of the monotonic clock.
-    """
-
-    page: str
-    number: int
-    values: Mapping[str, float]
-    at: float
 
 
 @dataclass(kw_only=True, eq=False)
@@ -153,43 +129,12 @@ class Desk:
 
     def hello(self) -> dict[str, Any]:
         """Return what a page must know once."""
-        loaded, judge = self.judge.loaded, self.judge
-        frequencies = np.array(draft_frequencies(loaded))
-        return {
-            "kind": "hello",
-            "title": loaded.job.title,
-            "run": judge.folder.name,
-            "sliders": sliders_of(judge),
-            "start": dict(self.known.start()),
-            "target": limits_of_target(judge.target, frequencies),
-            **self.state(),
-        }
+        return {**greeting(self.judge, self.known), **self.state()}
 
     def state(self) -> dict[str, Any]:
         """Return how far everything is: the run, its ranking, what is done here."""
-        folder = self.judge.folder
-        overview = run_overview(folder)
-        standing = overview.standing
-        learned = self.known.learned
-        return {
-            "state": {
-                "status": folder.load_record(with_tasks=False).status
-                if self._is_writing
-                else str(overview.status),
-                "step": standing.step if standing else "",
-                "share": json_number(standing.share) if standing else None,
-                "left_s": json_number(overview.left_s()),
-                "rows": self.known.ranking(),
-                "doing": self._doing,
-                "baseline": self.known.mark_of_baseline,
-                "fault": self._fault,
-                "known": learned.estimator.n_shapes if learned else 0,
-                "drafts": len(self.known.drafts),
-                "full": self.known.n_full,
-                "needed": self.known.fewest,
-                "score_off_db": json_number(learned.score_off_db) if learned else None,
-            }
-        }
+        more = {"doing": self._doing, "fault": self._fault}
+        return {"state": {**known_so_far(self.known, is_writing=self._is_writing), **more}}
 
     def values_of(self, given: Mapping[str, Any]) -> dict[str, float]:
         """Return all parameters of a shape from those that are searched."""
@@ -213,12 +158,14 @@ class Desk:
         learned = self.known.learned
         if learned is None:
             return frame({**header, "mark": "", "id": ""}, {})
-        estimate = learned.estimator.estimate([values[key] for key in self.judge.searched])
-        dataset = learned.dataset_of(estimate)
-        header |= {"score_off_db": json_number(learned.score_off_db)}
-        score = score_lines(self.judge.score_of(dataset, learned.baseline))
-        arrays = levels_of(dataset, self.judge.target, estimate)
-        return frame({**header, "mark": ESTIMATED, "id": "", "score": score}, arrays)
+        return estimated_frame(self.judge, header, learned, values)
+
+    def scores(self, wish_number: int, values: Mapping[str, float]) -> list[dict[str, Any]]:
+        """Return the score of a move that was answered by an estimate; else nothing."""
+        learned = self.known.learned
+        if learned is None or self.known.of(values) is not None or self.judge.faults(values):
+            return []
+        return [estimated_score(self.judge, learned, wish_number, values)]
 
     def rules(self, values: Mapping[str, float]) -> dict[str, list[list[Any]]]:
         """Return where along each dimension a rule would break."""
@@ -267,16 +214,7 @@ class Desk:
         InputError
             If it is not solved, or the name is empty or too long.
         """
-        said = " ".join(name.split())
-        if not said or len(said) > _LONGEST_NAME or not said.isprintable():
-            rule = f"1 to {_LONGEST_NAME} characters that can be printed"
-            raise InputError(invalid("name", said[:_LONGEST_NAME], rule))
-        folder = self.judge.folder
-        found = next((c for c in folder.candidates() if c.id == candidate_id), None)
-        if found is None:
-            raise InputError(invalid("candidate", candidate_id, "one that is solved"))
-        folder.rename_candidate(found, said)
-        note_on(folder, candidate_id, text or said, sense="seen", verdict="kept")
+        keep_by_name(self.judge.folder, candidate_id, name, text)
 
     def note(self, candidate_id: str, text: str, verdict: str) -> None:
         """Keep a verdict and a note on a candidate."""

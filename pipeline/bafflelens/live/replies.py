@@ -11,9 +11,18 @@ import xarray as xr
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.live.frames import DRAFT, SOLVED, frame, levels_of, score_lines, shape_arrays
+from bafflelens.live.frames import (
+    DRAFT,
+    ESTIMATED,
+    SOLVED,
+    frame,
+    json_number,
+    levels_of,
+    score_lines,
+    shape_arrays,
+)
 from bafflelens.live.known import Known, key_of
-from bafflelens.live.solved import Judge
+from bafflelens.live.solved import Judge, Learned
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report.summary import candidates_of
 from bafflelens.scoring.carved import is_carved
@@ -31,6 +40,25 @@ def answer_frame(
     score = score_lines(judge.score_of(dataset, baseline))
     arrays = levels_of(dataset, judge.target)
     return frame({**header, "mark": mark, "id": candidate_id, "score": score}, arrays)
+
+
+def estimated_frame(
+    judge: Judge, header: Mapping[str, Any], learned: Learned, values: Mapping[str, float]
+) -> bytes:
+    """Return the estimate of a shape; its score comes after it, by `estimated_score`."""
+    estimate = learned.estimator.estimate([values[key] for key in judge.searched])
+    arrays = levels_of(learned.dataset_of(estimate), judge.target, estimate)
+    more = {"mark": ESTIMATED, "id": "", "score_off_db": json_number(learned.score_off_db)}
+    return frame({**header, **more}, arrays)
+
+
+def estimated_score(
+    judge: Judge, learned: Learned, wish_number: int, values: Mapping[str, float]
+) -> dict[str, Any]:
+    """Return the score of an estimate, which takes longer than all the rest of it."""
+    estimate = learned.estimator.estimate([values[key] for key in judge.searched])
+    score = judge.score_of(learned.dataset_of(estimate), learned.baseline)
+    return {"kind": "scored", "move": wish_number, "score": score_lines(score)}
 
 
 def shape_frame(judge: Judge, mesh: Mesh, candidate_id: str, wish_number: int, name: str) -> bytes:

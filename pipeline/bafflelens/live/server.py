@@ -242,7 +242,8 @@ class LiveServer:
                 continue
             page.move = None
             # Levels first: they are what a move is made for.
-            await self._do(page, {**message, "kind": "shape"})
+            for kind in ("score", "shape"):
+                await self._do(page, {**message, "kind": kind})
             with suppress(TimeoutError):
                 await asyncio.wait_for(page.moved.wait(), _RULES_AFTER_S)
             if page.move is None:  # they take longer than an answer may
@@ -260,6 +261,8 @@ class LiveServer:
         assert desk is not None  # nobody is listened to before
         if kind == "move":
             return [desk.move(page, message["move"], desk.values_of(message["values"]))]
+        if kind == "score":
+            return list(desk.scores(message["move"], desk.values_of(message["values"])))
         if kind == "shape":
             return desk.shapes(message["move"], desk.values_of(message["values"]))
         if kind == "rules":

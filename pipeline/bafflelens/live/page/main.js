@@ -102,7 +102,7 @@ function remembered() {
 // ----------------------------------------------------------------------------- from the server
 
 function receive(message) {
-  ({ hello, state, answer, opened, shape, rules, fault, clay, made }[message.kind])(message);
+  ({ hello, state, answer, scored, opened, shape, rules, fault, clay, made }[message.kind])(message);
 }
 
 function hello(message) {
@@ -148,6 +148,14 @@ function answer(message) {
   draw();
   shownRow();
   performance.mark("drawn");
+}
+
+// The score of an estimate comes after its levels.
+function scored(message) {
+  if (message.move !== now.frame?.move || now.frame.mark !== "estimated") return;
+  now.frame.score = message.score;
+  captions();
+  score();
 }
 
 const rank = (frame) => ["", "before", "estimated", "draft", "solved"].indexOf(frame.mark);

@@ -2,7 +2,8 @@
 """A carved front as a smooth solid: a known height on a disc that stands before a box.
 
 The disc's rim is a crease that runs through what is carved. The height is a closed form; the
-second kernel reads the file.
+second kernel reads the file. As-made inspection is given scans of it that are invented: the
+nominal surface, moved by known smooth amounts, with a scanner's noise.
 """
 
 from dataclasses import replace
@@ -11,16 +12,25 @@ import numpy as np
 import pytest
 import second_kernel
 import small_job
+from handed import write_handed
+from scans import Faults, make_scan
 
 from bafflelens.base.errors import MeshingError, StoreError
+from bafflelens.handoff import scanned
+from bafflelens.handoff.calipers import symbols_of
 from bafflelens.handoff.carved_height import LARGEST_M, moves_along_x, smooth_height
 from bafflelens.handoff.carved_shape import carved_from
+from bafflelens.handoff.datum import datum_of
+from bafflelens.handoff.inspection import inspect_readings
+from bafflelens.handoff.part_dimensions import measured_dimensions
+from bafflelens.handoff.scanned import ScanRequest, inspect_scan
 from bafflelens.handoff.solid import export_solid
 from bafflelens.handoff.template_stations import changes_mm
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.mesh_morph import HeightField, SurfaceDeviation
+from bafflelens.shapes.meshing.moving_parts import source_motions
 
 BUILD = """    occ = model.occ
     half = parameters.cabinet.width_mm / 2e3
@@ -236,3 +246,70 @@ def test_sections_before_and_after_differ_by_the_height_that_was_carved(solid):
         wanted = 1e3 * height(places)
         np.testing.assert_allclose(found[clear], wanted[clear], atol=0.05)
         assert np.abs(wanted[clear]).max() > 1.0
+
+
+# ------------------------------------------------------------------------ inspection as made
+
+
+@pytest.fixture(scope="module")
+def handed(carved, solid, tmp_path_factory):
+    """A hand-off of it, and its nominal surface as a part is inspected against."""
+    shape = load_shape(carved[2] / "disc.toml")
+    datum = datum_of(shape, {}, 60.0)
+    rows = measured_dimensions(solid, source_motions(shape, {})).rows
+    folder = tmp_path_factory.mktemp("handed") / "handed"
+    further = {"geometry": "disc.toml", "symbols": symbols_of(rows)}
+    return write_handed(folder, datum, {}, {}, "not computed", **further), datum
+
+
+def inspected(handed, tmp_path, dent=None):
+    folder, datum = handed
+    faults = Faults(dent=dent, noise_mm=0.03, pose=False, without=("dome",))
+    path = make_scan(datum.nominal, faults).write(tmp_path / "part.ply")
+    return inspect_scan(ScanRequest(folder=folder, scan=path, out=tmp_path / "out"))
+
+
+def test_a_part_is_inspected_against_the_carved_surface(carved, handed):
+    _, datum = handed
+    assert datum.keys == ()  # no dimension makes a carved front
+    lens = datum.nominal.vertices[
+        np.unique(datum.nominal.triangles[datum.nominal.surface == "lens"])
+    ]
+    on_front = np.abs(lens[:, 0] - height(lens)) < 1e-4
+    assert (on_front & (np.abs(height(lens)) > 1e-3)).sum() > 50
+
+
+@pytest.mark.parametrize("depth_mm", [1.2, -1.2])
+def test_where_a_carved_part_is_off_is_named(handed, tmp_path, monkeypatch, depth_mm):
+    for name in ("deviation_picture", "regions_picture"):
+        monkeypatch.setattr(scanned, name, lambda *_: b"")
+    place = np.array([0.0, -0.07, 0.0])
+    place[0] = height(place[np.newaxis])[0]
+    found = inspected(handed, tmp_path, ((tuple(1e3 * place)), depth_mm, 14.0))
+    assert found.verdict == "rework"
+    (line,) = found.reasons
+    assert ("fill the dent of -1." if depth_mm > 0 else "take off the hump of +1.") in line
+    assert line.endswith("mm)")
+    (off,) = (item for item in found.regions if item.state == "over")
+    assert off.name in line
+    np.testing.assert_allclose(off.spot.centre, place, atol=0.01)
+    assert off.spot.height_m == pytest.approx(-1e-3 * depth_mm, rel=0.2)
+    (dent,) = found.places
+    np.testing.assert_allclose(dent.centre, place, atol=0.01)
+    assert "Verdict: rework" in found.report
+
+
+def test_a_good_carved_part_passes(handed, tmp_path):
+    found = inspected(handed, tmp_path)
+    assert found.verdict == "pass"
+    assert found.places == ()
+
+
+def test_readings_of_a_carved_part_are_judged_by_the_symbols_of_its_drawing(handed, tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text("parameter,reading\nW,210.2\nH,161.4\n")
+    width, tall = inspect_readings(handed[0], path)
+    assert (width.verdict, tall.verdict) == ("pass", "re-simulate")
+    assert tall.text.startswith("re-simulate with the reading")
+    assert "overall height" in tall.text
+    assert tall.off == pytest.approx(1.4, abs=0.05)

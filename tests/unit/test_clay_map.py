@@ -20,6 +20,7 @@ from sphere_run import RADIUS_M, run_of_sphere, sphere
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.base.progress import Silent
 from bafflelens.commands import results
+from bafflelens.handoff.acoustic_tolerance import NOT_ASKED, front_tolerance
 from bafflelens.mockup.clay_map import make, places, slopes
 from bafflelens.mockup.clay_map.make import ClayMapRequest, make_clay_map
 from bafflelens.mockup.clay_map.places import ClayPlace, best_places, bump_height, clay_map
@@ -113,6 +114,22 @@ def test_a_part_falls_no_lower_than_it_can(folder):
     assert kept["horizontal_width"] == -0.5
     assert kept["side_effects"] == 0.0
     assert kept["score"] == pytest.approx(-1.5)
+
+
+def test_slopes_that_a_report_keeps_say_what_each_place_may_be_off(folder):
+    computed = front_tolerance(folder, "c001", Silent(), compute=True)
+    assert front_tolerance(folder, "c001", Silent(), compute=False) == NOT_ASKED
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(make, "score_picture", lambda *_: b"")
+        make.keep_clay_map(folder, "c001", Silent())
+    shutil.rmtree(folder.path / "candidates" / "c001" / "surface")
+    kept = front_tolerance(folder, "c001", Silent(), compute=False)
+    np.testing.assert_allclose(kept.slope_db, computed.slope_db, rtol=1e-6)
+    assert np.isfinite(kept.slope_db).any()
+    folder.slope_path("c001").unlink()
+    text = front_tolerance(folder, "c001", Silent(), compute=True)
+    assert "is not known: Invalid candidate 'c001 of" in text
+    assert "solve.keep_surface = true" in text
 
 
 def test_bump():

@@ -19,6 +19,7 @@ from ezdxf import filemanagement
 from handed_lens import LENSES, compared, exported
 from sheet_faults import MM, TEXT, blank, faults_of
 
+from bafflelens.handoff.acoustic_tolerance import AcousticTolerance, TightPlace
 from bafflelens.handoff.annotation import Around, spread, text_of
 from bafflelens.handoff.dimension import OnSheet, general
 from bafflelens.handoff.likeness import Likeness
@@ -40,6 +41,31 @@ from bafflelens.shapes.meshing.moving_parts import source_motions
 OTHERS = ("arc_lens", "exponential_lens", "spline_lens", "waveguide", "two_way")
 
 
+def invented_tolerance():
+    """What places may be off, invented: steep below the driver, less so above, flat beyond."""
+    y, z = (1e-3 * np.arange(-reach, reach + 1, 2.0) for reach in (90, 120))
+    left, up = np.meshgrid(y, z, indexing="ij")
+
+    def hill(middle_z, width):
+        return np.exp(-(left**2 + (up - middle_z) ** 2) / width**2)
+
+    slope = 0.9 * hill(-0.03, 0.02) - 0.06 * hill(0.04, 0.03)
+    slope[np.hypot(left, up) < 0.017] = np.nan
+    places = tuple(
+        TightPlace(
+            centre_m=(-0.01, across, height),
+            surface="lens",
+            slope_db=steep,
+            is_mirrored=across > 0,
+        )
+        for across, height, steep in ((0.0, -0.03, 0.9), (0.02, 0.04, -0.06))
+    )
+    names = np.full(slope.shape, "lens")
+    return AcousticTolerance(
+        y_m=y, z_m=z, x_m=np.zeros(slope.shape), surface=names, slope_db=slope, places=places
+    )
+
+
 @functools.cache
 def drawn(name, words="as the shop proposes"):
     """The drawing of a shipped shape, as PDF."""
@@ -54,6 +80,7 @@ def drawn(name, words="as the shop proposes"):
             motions=motions, checks=(), warnings=(words * 12,), robustness=None,
             settings=HandoffSection(screws=6, screw_circle_mm=60, flange_mm=72, material=words),
             rows=table.rows, form=table.form, picture=blank(),
+            tolerance=invented_tolerance(),
         )
     )  # fmt: skip
 
@@ -107,6 +134,21 @@ def test_every_symbol_of_the_table_is_on_sheet_one():
     assert "A-A (1:1), the lens" in first
     for letter in "JKL":
         assert f" {letter} " in first
+
+
+def test_the_last_sheet_says_what_each_place_may_be_off_in_lines_with_their_millimetres():
+    *_, last = pypdfium2.PdfDocument(drawn("conic_lens"))
+    text = " ".join(last.get_textpage().get_text_range().split())
+    assert "What each place of the front may be off" in text
+    assert "to change by 0.1 dB" in text
+    assert "1 0 -30 lens ±0.1 proud" in text
+    assert "2 ±20 40 lens ±1.7 set back" in text
+    # The zones of the invented slope: 0.1 dB over 0.9 dB a mm is the steepest.
+    front = text.partition("Zones")[0]
+    labels = [item for item in front.split() if item in {"0.2", "0.5", "1", "1.5", "2", "3", "5"}]
+    assert {"0.2", "0.5", "1", "1.5", "2", "3", "5"} <= set(labels)
+    greys = last.render(scale=2).to_numpy()[..., :3]
+    assert np.ptp(greys, axis=2).max() == 0  # black and white
 
 
 def test_lines_and_letters_are_those_of_the_standards():

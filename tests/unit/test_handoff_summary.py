@@ -63,7 +63,7 @@ def row_of(name, place, *, gain=2.0, tied=False, cost=None, score=None):
 def made_of(row, *failed):
     checks = [Check(name=name, state="failed", text="x") for name in failed]
     checks.append(Check(name="draft", state="passed", text="x"))
-    return Made(row=row, revision="abcd", checks=tuple(checks), warnings=())
+    return Made(row=row, revision="abcd", checks=tuple(checks), warnings=(), tolerance="Unknown.")
 
 
 # -------------------------------------------------------------------------------- expected

@@ -89,3 +89,11 @@ def test_only_corners_towards_the_air_and_on_bent_edges_are_found():
     assert np.degrees(found.turn) == pytest.approx(np.full(12, 90.0))
     assert found.lengths == pytest.approx(np.full(12, 0.1))
     assert len(inner_corners(inside, front, edges[:1]).turn) == 1
+    text = "sharp inner corners along 1200 mm, where faces turn by 90°"
+    assert found.text == text
+    middles = found.middles[:, np.newaxis]
+    halves = np.concatenate([np.concatenate((found.ends[:, [n]], middles), 1) for n in (0, 1)])
+    finer = InnerCorners(
+        ends=halves, turn=np.tile(found.turn, 2), beside=np.tile(found.beside, (2, 1, 1))
+    )
+    assert finer.text == text  # it is the corner's length, not what a mesh cuts it into

@@ -11,7 +11,7 @@ from cyclopts import Parameter
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.loading import without_collector
 from bafflelens.commands.console import ConsoleProgress, complain, say
-from bafflelens.commands.options import FINE, HAS_FAILURES, Folder
+from bafflelens.commands.options import FINE, HAS_FAILURES, Folder, prepare_compiler
 
 
 def handoff(
@@ -20,18 +20,26 @@ def handoff(
     *candidates: Annotated[str, Parameter(help="Ids of candidates; or --top.")],
     out: Annotated[Path, Parameter(help="Folder to make: one zip file per candidate.")],
     top: Annotated[int, Parameter(help="How many of the best candidates, instead of ids.")] = 0,
+    tolerance_map: Annotated[
+        bool,
+        Parameter(help="Compute what each place may be off where it is not kept.", negative=()),
+    ] = False,
 ) -> int:
     """Write what the prototype shop needs: solid, templates, drawing, checks, manifest."""
     from bafflelens.handoff.helpers import helpers_ready
 
     if top < 0:
         raise InputError(invalid("option '--top'", top, "a whole number of at least 0"))
+    prepare_compiler()
     with helpers_ready():
         with without_collector():
             from bafflelens.handoff.package import hand_off
             from bafflelens.store import open_run
 
-        found = hand_off(open_run(folder), candidates, out, ConsoleProgress(), top=top)
+        progress = ConsoleProgress()
+        found = hand_off(
+            open_run(folder), candidates, out, progress, top=top, tolerance_map=tolerance_map
+        )
     for handed in found:
         say(f"handed off: {out / handed.archive}")
         for remark in handed.remarks:

@@ -18,6 +18,7 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.processor import usable_processors
 from bafflelens.base.progress import Advance
+from bafflelens.handoff.acoustic_tolerance import AcousticTolerance, tolerance_csv
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
 from bafflelens.handoff.carved_shape import CarvedFrom
@@ -85,6 +86,8 @@ class Subject:
         The shop's figures.
     mesh_time_limit_s : float
         For one mesh.
+    tolerance : AcousticTolerance or str
+        What each place of its front may be off, or why that is not known.
     """
 
     run: str
@@ -100,6 +103,7 @@ class Subject:
     warnings: Sequence[str]
     settings: HandoffSection
     mesh_time_limit_s: float
+    tolerance: AcousticTolerance | str
 
     @property
     def label(self) -> str:
@@ -216,7 +220,10 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
         "symbols": symbols_of(table.rows),
         "part": _facts_of_part(solid, plan),
         **({"fit": asdict(solid.fit)} if solid.fit else {}),
+        "acoustic_tolerance": _facts_of_tolerance(subject),
     }
+    if isinstance(subject.tolerance, AcousticTolerance):
+        files[_table_of(subject)] = tolerance_csv(subject.tolerance)
     manifest = {**facts, **found}
     formed = [item.key for item in shaped_by(shape) if item.key in subject.row.dimensions]
     form = f"{FORMS}{subject.stem}_readings"
@@ -274,6 +281,7 @@ def _solid_files(
         form=table.form,
         plan=plan,
         picture=picture(),
+        tolerance=subject.tolerance,
     )
     names = solid.mesh.surface.tolist()
     return {
@@ -311,6 +319,16 @@ def _facts_of_part(solid: Solid, plan: PartPlan | None) -> dict[str, Any]:
         for piece in solid.pieces
     }
     return {"made": plan.made, "sheets_mm": plan.sheets, "thick_mm": plan.thick, "pieces": pieces}
+
+
+def _table_of(subject: Subject) -> str:
+    return f"tolerance/{subject.stem}_tolerance.csv"
+
+
+def _facts_of_tolerance(subject: Subject) -> dict[str, Any]:
+    """Return what each place may be off, or why that is not known, for the manifest."""
+    found = subject.tolerance
+    return {"text": found} if isinstance(found, str) else found.facts(_table_of(subject))
 
 
 def _remarks(solid: Solid) -> tuple[str, ...]:

@@ -121,7 +121,8 @@ def cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> Ch
     """Look for concave radii and, where the front is, for inner corners too small for a cutter."""
     smallest = float(solid.concave[:, 3].min()) * 1e3 if len(solid.concave) else math.inf
     places = solid.concave[solid.concave[:, 3] * 2e3 < cutter_mm, :3] * 1e3
-    corners = inner_corners(solid.mesh, front, solid.edges).middles * 1e3
+    sharp = inner_corners(solid.mesh, front, solid.edges)
+    corners = sharp.middles * 1e3
     text = (
         f"smallest concave radius {smallest:.2f} mm"
         if smallest < math.inf
@@ -130,9 +131,7 @@ def cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> Ch
     rule = f"; a cutter of {cutter_mm:g} mm leaves {cutter_mm / 2:g} mm"
     if len(corners):
         x, y, z = corners[0]
-        text += (
-            f"; sharp inner corners, {len(corners)} edges, one at ({x:.1f}, {y:.1f}, {z:.1f}) mm"
-        )
+        text += f"; {sharp.text}, one at ({x:.1f}, {y:.1f}, {z:.1f}) mm"
     marked = np.concatenate((places, corners))
     where = corners[0] if len(corners) else None
     if where is None and len(solid.concave):

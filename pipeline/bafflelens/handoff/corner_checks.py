@@ -73,7 +73,7 @@ def _radius_check(
     if settings.inner_corners == AS_CUT:
         text = f"sharp inner corners stay as the cutter leaves them, R{radius:g}"
     elif solid.rounded is None:
-        text = f"the sharp inner corners of a carved front are not rounded to R{radius:g}"
+        text = f"{corners.text}; those of a carved front are not rounded in the solid"
     else:
         text = f"{solid.rounded.n_rounded} sharp inner corners are rounded to R{radius:g}"
         left = _left_sharp(solid, solid.rounded)
@@ -91,7 +91,10 @@ def _radius_check(
             value=min(radius, smooth.value), picture=smooth.picture,
             place_mm=_place(corners.middles[0] * 1e3),
         )  # fmt: skip
-    text += f"; they are sharp in the solid: inner_corners = '{AS_CUT}' accepts R{radius:g} there"
+    text += (
+        f"; they are sharp in the solid, and a cutter leaves R{radius:g}: "
+        f"inner_corners = '{AS_CUT}' accepts R{radius:g} there"
+    )
     return Check(
         name=check.name, state=FAILED, text=f"{text}; {smooth.text}", value=0.0,
         picture=check.picture, place_mm=_place(left[0]) if len(left) else check.place_mm,
@@ -122,7 +125,7 @@ def _same_check(
     largest, place = corners.largest_off(radius_m)
     whose = "the cutter leaves them"
     is_rounded = solid.rounded is not None and solid.rounded.n_rounded > 0
-    if settings.inner_corners == ROUNDED and not is_rounded:
+    if settings.inner_corners == ROUNDED and solid.rounded is not None and not is_rounded:
         return check
     if settings.inner_corners != AS_CUT and is_rounded:
         assert solid.rounded is not None

@@ -58,6 +58,14 @@ class InnerCorners:
         """Length of each piece, (n,), in m."""
         return np.asarray(np.linalg.norm(self.ends[:, 1] - self.ends[:, 0], axis=1))
 
+    @property
+    def text(self) -> str:
+        """How long they are together, whatever a mesh cuts them into, and how sharp, in words."""
+        least, most = (f"{np.degrees(turn):.0f}" for turn in (self.turn.min(), self.turn.max()))
+        span = most if least == most else f"{least} to {most}"
+        long_mm = 1e3 * self.lengths.sum()
+        return f"sharp inner corners along {long_mm:.0f} mm, where faces turn by {span}\u00b0"
+
     def off(self, radius_m: float) -> FloatArray:
         """Return how far a radius stays off each piece, (n,), in m."""
         return np.asarray(radius_m * (1 / np.cos(self.turn / 2) - 1))

@@ -15,6 +15,11 @@ from bafflelens.base.errors import InputError, MeshingError, invalid
 from bafflelens.base.progress import Advance, Progress
 from bafflelens.base.provenance import shapes_digest, versions
 from bafflelens.base.status import Status
+from bafflelens.handoff.acoustic_tolerance import (
+    AcousticTolerance,
+    front_tolerance,
+    tolerance_text,
+)
 from bafflelens.handoff.archive import zipped
 from bafflelens.handoff.candidate_files import (
     Subject,
@@ -32,6 +37,7 @@ from bafflelens.handoff.summary_pages import summary_pdf
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.mockup.measurement.measured import ORBITS
 from bafflelens.report.summary import rank_run
+from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import RankedRow
 from bafflelens.scoring.sensitivity import Robustness
 from bafflelens.shapes.cad.declaration import ScannedSolid, is_declaration, read_declaration
@@ -83,6 +89,7 @@ def hand_off(
     progress: Progress,
     *,
     top: int = 0,
+    tolerance_map: bool = False,
 ) -> tuple[Handed, ...]:
     """Write a folder with one zip file a candidate, one summary sheet and a manifest.
 
@@ -98,6 +105,9 @@ def hand_off(
         Told about each step.
     top : int
         So many of the best candidates as well.
+    tolerance_map : bool
+        Whether slopes are computed, of which it is drawn what each place may be off, for
+        candidates whose slopes were not kept and that were not carved.
 
     Raises
     ------
@@ -112,13 +122,22 @@ def hand_off(
     loaded, record = folder.load_job(), folder.load_record()
     ranking = rank_run(folder, record, loaded)
     rows = _chosen(ranking, names, top)
+    tolerances = [
+        front_tolerance(
+            folder,
+            row.candidate.id,
+            progress,
+            compute=tolerance_map or is_carved(row.candidate.id),
+        )
+        for row in rows
+    ]
     packs = []
     shapes = [loaded.shape_of(row.candidate.id) for row in rows]
     shares = [share_of(shape, has_solid=not _is_scanned(shape)) for shape in shapes]
     summary = _SHARE_OF_SUMMARY * len(rows)
     with progress.bar(sum(shares) + summary, "handing off") as advance:
-        for row in rows:
-            packs.append(_of_candidate(folder, loaded, record, row, advance))
+        for row, tolerance in zip(rows, tolerances, strict=True):
+            packs.append(_of_candidate(folder, loaded, record, row, tolerance, advance))
             advance(0.0, f"{row.candidate.id} exported")
         made = [pack.made for pack in packs]
         told = partial(advance, _SHARE_OF_SUMMARY)
@@ -163,6 +182,7 @@ def _of_candidate(
     loaded: LoadedJob,
     record: RunRecord,
     row: RankedRow,
+    tolerance: AcousticTolerance | str,
     advance: Advance,
 ) -> _Pack:
     """Export one candidate, and advance by its share."""
@@ -202,6 +222,7 @@ def _of_candidate(
         warnings=tuple(warnings),
         settings=loaded.job.handoff,
         mesh_time_limit_s=loaded.job.solve.mesh_time_limit_s,
+        tolerance=tolerance,
     )
     if carved is None and _is_scanned(shape):
         files, reason = None, "this shape is a scan and has no parametric solid"
@@ -217,6 +238,7 @@ def _of_candidate(
             facts |= found.facts
             warnings += found.remarks
     if files is None:
+        tolerance = "what each place of the front may be off is not drawn: there is no drawing"
         warnings.append(
             f"Warning: {reason}; its surface as analysed is exported (STL, 3MF), and no STEP "
             "file, template or drawing"
@@ -224,7 +246,13 @@ def _of_candidate(
         files = print_files(stem, analysed.whole(shape.symmetry), subject.title)
         advance(share_of(shape, has_solid=False))
     facts["warnings"] = warnings
-    made = Made(row=row, revision=revision, checks=checks, warnings=tuple(warnings))
+    made = Made(
+        row=row,
+        revision=revision,
+        checks=checks,
+        warnings=tuple(warnings),
+        tolerance=tolerance_text(tolerance),
+    )
     return _Pack(made=made, stem=stem, facts=facts, files=files)
 
 

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -72,15 +73,32 @@ class Place:
                 path.close()
         return path
 
-    def view(self, solid: Solid | MadePiece, view: View) -> None:
-        """Draw what is seen wide, what is hidden dashed, and smooth edges narrow."""
+    def fill(self, loops: Sequence[FloatArray], grey: float) -> None:
+        """Fill what loops (n, 2) enclose, but for what lies within an even number of them."""
+        self.canvas.setFillGray(grey)
+        self.canvas.drawPath(self._path(loops), stroke=0, fill=1, fillMode=0)
+        self.canvas.setFillGray(0.0)
+
+    @contextmanager
+    def clipped(self) -> Iterator[None]:
+        """Draw only what lies in the window."""
+        left, low, right, high = self.box
+        self.canvas.saveState()
+        clip = self.canvas.beginPath()
+        clip.rect(left, low, right - left, high - low)
+        self.canvas.clipPath(clip, stroke=0, fill=0)
+        yield
+        self.canvas.restoreState()
+
+    def view(self, solid: Solid | MadePiece, view: View, *, hidden: bool = True) -> None:
+        """Draw what is seen wide, what is hidden dashed or not, and smooth edges narrow."""
         heights = heights_of(solid.mesh, view)
         step_m = _STEP_MM * self.scale * 1e-3
         for points, is_smooth in _lines(solid, view):
             if np.ptp(view.on_page(points), axis=0).max() < 1e-6:
                 continue  # seen end on
             for piece, is_hidden in runs(points, heights, step_m):
-                if is_hidden and is_smooth:
+                if is_hidden and (is_smooth or not hidden):
                     continue
                 width = NARROW_MM if is_hidden or is_smooth else WIDE_MM
                 dash = _DASHES if is_hidden else ()
@@ -89,20 +107,16 @@ class Place:
     def section(self, loops: Sequence[FloatArray]) -> None:
         """Draw a section hatched, what of it is in the window."""
         left, low, right, high = self.box
-        self.canvas.saveState()
-        clip = self.canvas.beginPath()
-        clip.rect(left, low, right - left, high - low)
-        self.canvas.clipPath(clip, stroke=0, fill=0)
-        self.canvas.saveState()
-        self.canvas.clipPath(self._path(loops), stroke=0, fill=0, fillMode=0)
-        self.canvas.setLineWidth(NARROW_MM)
-        tall = high - low
-        for start in np.arange(left - tall, right, _HATCH_MM * 2**0.5).tolist():
-            self.canvas.line(start, low, start + tall, high)
-        self.canvas.restoreState()
-        for loop in loops:
-            self.line(loop, WIDE_MM, closed=True)
-        self.canvas.restoreState()
+        with self.clipped():
+            self.canvas.saveState()
+            self.canvas.clipPath(self._path(loops), stroke=0, fill=0, fillMode=0)
+            self.canvas.setLineWidth(NARROW_MM)
+            tall = high - low
+            for start in np.arange(left - tall, right, _HATCH_MM * 2**0.5).tolist():
+                self.canvas.line(start, low, start + tall, high)
+            self.canvas.restoreState()
+            for loop in loops:
+                self.line(loop, WIDE_MM, closed=True)
 
     def breaks(self, sides: Sequence[Literal["left", "right", "above", "below"]]) -> None:
         """Draw the lines at which a part of a section ends, narrow with a zigzag."""

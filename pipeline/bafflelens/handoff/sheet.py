@@ -12,6 +12,11 @@ from typing import Final
 import numpy as np
 
 from bafflelens.base.parameter_words import called, unit_text
+from bafflelens.handoff.acoustic_tolerance import (
+    NOT_ASKED,
+    AcousticTolerance,
+    tolerance_text,
+)
 from bafflelens.handoff.checks import Check, screw_places
 from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.likeness import Likeness
@@ -21,6 +26,7 @@ from bafflelens.handoff.part_sheet import draw_part, part_layouts
 from bafflelens.handoff.sheet_flow import Flow
 from bafflelens.handoff.sheet_frame import start_sheet
 from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.tolerance_sheet import draw_tolerance, view_window
 from bafflelens.handoff.views import draw_views, layout_of
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
@@ -59,6 +65,7 @@ class Sheet:
     form: str
     picture: bytes
     plan: PartPlan | None = None
+    tolerance: AcousticTolerance | str = NOT_ASKED
 
 
 def sheet_pdf(sheet: Sheet) -> bytes:
@@ -79,7 +86,8 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     layout = layout_of(sheet.solid, sheet.motions, sheet.rows)
     flow = _tables(sheet)
     parts = part_layouts(sheet.solid, sheet.plan, sheet.rows) if sheet.plan else ()
-    pages = 1 + len(flow.pages) + len(parts)
+    mapped = sheet.tolerance if isinstance(sheet.tolerance, AcousticTolerance) else None
+    pages = 1 + len(flow.pages) + len(parts) + (mapped is not None)
     start_sheet(canvas, _cells(sheet, layout.scale_text, f"1 of {pages}"))
     draw_views(canvas, sheet.solid, sheet.motions, sheet.settings, layout, sheet.picture)
     canvas.showPage()
@@ -91,6 +99,12 @@ def sheet_pdf(sheet: Sheet) -> bytes:
         cells = _cells(sheet, part.scale_text, f"{number} of {pages}")
         start_sheet(canvas, {**cells, "title": f"Part as it is made: {part.piece.name}"})
         draw_part(canvas, part, sheet.plan, sheet.settings)
+        canvas.showPage()
+    if mapped is not None:
+        _, scale = view_window(mapped, sheet.solid, sheet.motions)
+        cells = _cells(sheet, f"1:{scale:g}", f"{pages} of {pages}")
+        start_sheet(canvas, {**cells, "title": "What each place of the front may be off"})
+        draw_tolerance(canvas, mapped, sheet.solid, sheet.motions)
         canvas.showPage()
     canvas.save()
     return stream.getvalue()
@@ -140,6 +154,8 @@ def _tables(sheet: Sheet) -> Flow:
     flow.heading("Warnings")
     for warning in sheet.warnings or ("None.",):
         flow.paragraph(warning, bold=bool(sheet.warnings))
+    flow.heading("What each place may be off")
+    flow.paragraph(tolerance_text(sheet.tolerance))
     flow.heading("The solid")
     flow.paragraph(sheet.likeness.text, bold=not sheet.likeness.fits)
     flow.paragraph(

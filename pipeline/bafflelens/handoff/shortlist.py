@@ -63,12 +63,15 @@ class Made:
         The making checks; empty for a scanned surface.
     warnings : tuple of str
         What else the shop must know.
+    tolerance : str
+        What each place of its front may be off, or why that is not known, as a sentence.
     """
 
     row: RankedRow
     revision: str
     checks: tuple[Check, ...]
     warnings: tuple[str, ...]
+    tolerance: str
 
     @property
     def failed(self) -> tuple[Check, ...]:

@@ -30,6 +30,7 @@ def decision_page(found: ShortList, one: Listed) -> Iterator[Any]:
     yield paragraph(one.summary, after=1)
     if one.row.robustness is not None:
         yield paragraph(f"Small changes: {one.row.robustness.text}.", after=1)
+    yield paragraph(f"What each place may be off: {one.made.tolerance}", after=1)
     for check in one.made.failed:
         yield paragraph(f"Failed check: {check.name}: {check.text}.", after=1)
     for warning in one.made.warnings:

@@ -26,8 +26,8 @@ def map_frame(folder: RunFolder, candidate_id: str, progress: Progress) -> bytes
         If its surface pressure was not kept, or its score has no slope left.
     """
     # Slow to load, and a page that starts needs none of it.
+    from bafflelens.mockup.clay_map.kept_slope import USUAL_ACROSS_MM
     from bafflelens.mockup.clay_map.places import (
-        USUAL_ACROSS_MM,
         USUAL_AMOUNT_MM,
         mapped,
     )

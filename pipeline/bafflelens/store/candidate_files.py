@@ -210,6 +210,22 @@ class CandidateFiles:
         text = read_bytes(text_path, "result file", StoreError).decode("utf-8", "replace")
         return read_bytes(picture_path, "result file", StoreError), text
 
+    def save_slope(self, candidate_id: str, content: Mapping[str, object]) -> None:
+        """Keep the slope of a candidate's score over its surface; an older one is replaced."""
+        stream = BytesIO()
+        arrays: dict[str, Any] = {key: np.asarray(value) for key, value in content.items()}
+        np.savez_compressed(stream, **arrays)
+        write_file(self.slope_path(candidate_id), stream.getvalue(), replace_existing=True)
+
+    def load_slope(self, candidate_id: str) -> dict[str, Any] | None:
+        """Return what `save_slope` kept; None where nothing was."""
+        path = self.slope_path(candidate_id)
+        return _arrays(path, "slope") if path.is_file() else None
+
+    def slope_path(self, candidate_id: str) -> Path:
+        """Return where the slope of a candidate's score is kept."""
+        return self._candidate_folder(candidate_id) / "slope.npz"
+
     def _clay_map_paths(self, candidate_id: str) -> tuple[Path, Path]:
         folder = self._candidate_folder(candidate_id)
         return (folder / "clay_map.png", folder / "clay_map.txt")

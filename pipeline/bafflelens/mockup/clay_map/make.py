@@ -17,9 +17,9 @@ import numpy as np
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress
 from bafflelens.base.writing import require_new_folder, write_folder
+from bafflelens.mockup.clay_map.kept_slope import USUAL_ACROSS_MM, KeptSlope
 from bafflelens.mockup.clay_map.pictures import parts_picture, score_picture
 from bafflelens.mockup.clay_map.places import (
-    USUAL_ACROSS_MM,
     USUAL_AMOUNT_MM,
     ClayMap,
     ClayPlace,
@@ -107,6 +107,8 @@ def make_clay_map(request: ClayMapRequest, progress: Progress) -> str:
 def keep_clay_map(folder: RunFolder, candidate: str, progress: Progress) -> None:
     """Keep the clay map of a candidate in its run, for the report; it has no second step.
 
+    Its slopes are kept as well: a hand-off draws from them how far each place may be off.
+
     Parameters
     ----------
     folder : RunFolder
@@ -126,6 +128,7 @@ def keep_clay_map(folder: RunFolder, candidate: str, progress: Progress) -> None
     solved = candidate_with_slopes(folder, candidate)
     found, places = mapped(solved, USUAL_ACROSS_MM, USUAL_AMOUNT_MM, progress)
     picture = score_picture(found, places, f"Clay map, {candidate}")
+    folder.save_slope(candidate, KeptSlope.of(found.slopes).arrays())
     folder.save_clay_map(candidate, picture, list_text(candidate, found, places, None))
 
 

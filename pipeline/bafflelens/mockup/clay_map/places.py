@@ -16,13 +16,11 @@ from bafflelens.base.progress import Progress
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.surface_slope import vertex_normals
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mockup.clay_map.kept_slope import LEAST_DB_PER_MM, KeptSlope
 from bafflelens.mockup.clay_map.slopes import Slopes, Solved, candidate_slopes
 
 USUAL_AMOUNT_MM: Final = 3.0
-USUAL_ACROSS_MM: Final = 30.0
 MOST_PLACES: Final = 6
-LEAST_DB_PER_MM: Final = 0.02
-"""Smaller slopes are not worth an afternoon, and no better known than themselves."""
 
 _COARSE: Final = 2.5  # triangles across a bump, at least
 _MOSTLY: Final = 0.6  # share of what a place does that "most of it" stands for
@@ -130,6 +128,28 @@ def clay_map(slopes: Slopes, across_m: float) -> ClayMap:
     )
 
 
+def change_of_bumps(kept: KeptSlope, across_m: float) -> tuple[FloatArray, BoolArray]:
+    """Return what one bump does with its centre on each triangle, and where the mesh can tell.
+
+    Parameters
+    ----------
+    kept : KeptSlope
+        Slope of the score.
+    across_m : float
+        Width of the bump at its foot, in m.
+
+    Returns
+    -------
+    change_db : (n_triangles,) array
+        Change of the score for a bump 1 mm high, in dB; positive is worse.
+    is_told : (n_triangles,) array of bool
+        Where something can be formed, and the mesh is fine enough for the bump.
+    """
+    one, _ = _bumps(kept, np.arange(kept.mesh.n_triangles), across_m)
+    change = 1e-3 * (one @ (kept.by_area * kept.mesh.areas))
+    return np.asarray(change), np.asarray(kept.is_clay & _is_fine(kept.mesh, across_m))
+
+
 def best_places(found: ClayMap, amount_mm: float) -> tuple[ClayPlace, ...]:
     """Return where a bump does most for the score, the best first, none on another's foot.
 
@@ -175,7 +195,7 @@ def _possible(found: ClayMap) -> BoolArray:
     slopes, mesh = found.slopes, found.slopes.mesh
     centres = _centres(slopes)
     fixed = mesh.centroids[~slopes.is_clay]
-    clear = slopes.is_clay & (np.sqrt(2 * mesh.areas) * _COARSE < found.across_m)
+    clear = slopes.is_clay & _is_fine(mesh, found.across_m)
     if len(fixed):
         whole = np.concatenate([fixed * sign for sign in mirror_signs(slopes.symmetry)])
         clear &= cKDTree(whole).query(mesh.centroids)[0] > found.across_m / 2
@@ -185,7 +205,11 @@ def _possible(found: ClayMap) -> BoolArray:
     return np.asarray(clear)
 
 
-def _centres(slopes: Slopes) -> FloatArray:
+def _is_fine(mesh: Mesh, across_m: float) -> BoolArray:
+    return np.asarray(np.sqrt(2 * mesh.areas) * _COARSE < across_m)
+
+
+def _centres(slopes: Slopes | KeptSlope) -> FloatArray:
     """Return the centroids; those of triangles next to a mirror plane are put on it."""
     centres = slopes.mesh.centroids.copy()
     size = np.sqrt(2 * slopes.mesh.areas)
@@ -234,7 +258,7 @@ def _most_of_it(frequencies_hz: FloatArray, change_db: FloatArray) -> tuple[floa
 
 
 def _bumps(
-    slopes: Slopes, triangles: IntArray, across_m: float
+    slopes: Slopes | KeptSlope, triangles: IntArray, across_m: float
 ) -> tuple[sparse.csr_array, sparse.csr_array]:
     """Return the heights of bumps at the triangles, (n_bumps, n_triangles) each.
 

@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from bafflelens.base.place_words import where
-from bafflelens.mockup.clay_map.places import LEAST_DB_PER_MM, ClayMap, ClayPlace
+from bafflelens.mockup.clay_map.kept_slope import LEAST_DB_PER_MM
+from bafflelens.mockup.clay_map.places import ClayMap, ClayPlace
 from bafflelens.mockup.clay_map.second_step import SecondStep
 
 CAUTION: Final = (

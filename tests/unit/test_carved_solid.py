@@ -2,8 +2,7 @@
 """A carved front as a smooth solid: a known height on a disc that stands before a box.
 
 The disc's rim is a crease that runs through what is carved. The height is a closed form; the
-second kernel reads the file. As-made inspection is given scans of it that are invented: the
-nominal surface, moved by known smooth amounts, with a scanner's noise.
+second kernel reads the file. Readings of a part of it are invented.
 """
 
 from dataclasses import replace
@@ -13,17 +12,14 @@ import pytest
 import second_kernel
 import small_job
 from handed import write_handed
-from scans import Faults, make_scan
 
 from bafflelens.base.errors import MeshingError, StoreError
-from bafflelens.handoff import scanned
 from bafflelens.handoff.calipers import symbols_of
 from bafflelens.handoff.carved_height import LARGEST_M, moves_along_x, smooth_height
 from bafflelens.handoff.carved_shape import carved_from
 from bafflelens.handoff.datum import datum_of
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.part_dimensions import measured_dimensions
-from bafflelens.handoff.scanned import ScanRequest, inspect_scan
 from bafflelens.handoff.solid import export_solid
 from bafflelens.handoff.template_stations import changes_mm
 from bafflelens.mesh.quality import MeshSize
@@ -262,13 +258,6 @@ def handed(carved, solid, tmp_path_factory):
     return write_handed(folder, datum, {}, {}, "not computed", **further), datum
 
 
-def inspected(handed, tmp_path, dent=None):
-    folder, datum = handed
-    faults = Faults(dent=dent, noise_mm=0.03, pose=False, without=("dome",))
-    path = make_scan(datum.nominal, faults).write(tmp_path / "part.ply")
-    return inspect_scan(ScanRequest(folder=folder, scan=path, out=tmp_path / "out"))
-
-
 def test_a_part_is_inspected_against_the_carved_surface(carved, handed):
     _, datum = handed
     assert datum.keys == ()  # no dimension makes a carved front
@@ -277,32 +266,6 @@ def test_a_part_is_inspected_against_the_carved_surface(carved, handed):
     ]
     on_front = np.abs(lens[:, 0] - height(lens)) < 1e-4
     assert (on_front & (np.abs(height(lens)) > 1e-3)).sum() > 50
-
-
-@pytest.mark.parametrize("depth_mm", [1.2, -1.2])
-def test_where_a_carved_part_is_off_is_named(handed, tmp_path, monkeypatch, depth_mm):
-    for name in ("deviation_picture", "regions_picture"):
-        monkeypatch.setattr(scanned, name, lambda *_: b"")
-    place = np.array([0.0, -0.07, 0.0])
-    place[0] = height(place[np.newaxis])[0]
-    found = inspected(handed, tmp_path, ((tuple(1e3 * place)), depth_mm, 14.0))
-    assert found.verdict == "rework"
-    (line,) = found.reasons
-    assert ("fill the dent of -1." if depth_mm > 0 else "take off the hump of +1.") in line
-    assert line.endswith("mm)")
-    (off,) = (item for item in found.regions if item.state == "over")
-    assert off.name in line
-    np.testing.assert_allclose(off.spot.centre, place, atol=0.01)
-    assert off.spot.height_m == pytest.approx(-1e-3 * depth_mm, rel=0.2)
-    (dent,) = found.places
-    np.testing.assert_allclose(dent.centre, place, atol=0.01)
-    assert "Verdict: rework" in found.report
-
-
-def test_a_good_carved_part_passes(handed, tmp_path):
-    found = inspected(handed, tmp_path)
-    assert found.verdict == "pass"
-    assert found.places == ()
 
 
 def test_readings_of_a_carved_part_are_judged_by_the_symbols_of_its_drawing(handed, tmp_path):

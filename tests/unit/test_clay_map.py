@@ -20,6 +20,7 @@ from sphere_run import RADIUS_M, run_of_sphere, sphere
 from bafflelens.base.errors import InputError, StoreError
 from bafflelens.base.progress import Silent
 from bafflelens.commands import results
+from bafflelens.handoff import acoustic_tolerance
 from bafflelens.handoff.acoustic_tolerance import NOT_ASKED, front_tolerance
 from bafflelens.mockup.clay_map import make, places, slopes
 from bafflelens.mockup.clay_map.make import ClayMapRequest, make_clay_map
@@ -116,12 +117,12 @@ def test_a_part_falls_no_lower_than_it_can(folder):
     assert kept["score"] == pytest.approx(-1.5)
 
 
-def test_slopes_that_a_report_keeps_say_what_each_place_may_be_off(folder):
+def test_slopes_that_a_report_keeps_say_what_each_place_may_be_off(folder, monkeypatch):
+    monkeypatch.setattr(acoustic_tolerance, "ACROSS_MM", ACROSS_MM)  # the sphere is coarse
     computed = front_tolerance(folder, "c001", Silent(), compute=True)
     assert front_tolerance(folder, "c001", Silent(), compute=False) == NOT_ASKED
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(make, "score_picture", lambda *_: b"")
-        make.keep_clay_map(folder, "c001", Silent())
+    monkeypatch.setattr(make, "score_picture", lambda *_: b"")
+    make.keep_clay_map(folder, "c001", Silent())
     shutil.rmtree(folder.path / "candidates" / "c001" / "surface")
     kept = front_tolerance(folder, "c001", Silent(), compute=False)
     np.testing.assert_allclose(kept.slope_db, computed.slope_db, rtol=1e-6)

@@ -12,14 +12,17 @@ import pytest
 import second_kernel
 import small_job
 from handed import write_handed
+from scans import Faults, make_scan
 
 from bafflelens.base.errors import MeshingError, StoreError
+from bafflelens.handoff import scanned
 from bafflelens.handoff.calipers import symbols_of
 from bafflelens.handoff.carved_height import LARGEST_M, moves_along_x, smooth_height
 from bafflelens.handoff.carved_shape import carved_from
 from bafflelens.handoff.datum import datum_of
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.part_dimensions import measured_dimensions
+from bafflelens.handoff.scanned import ScanRequest, inspect_scan
 from bafflelens.handoff.solid import export_solid
 from bafflelens.handoff.template_stations import changes_mm
 from bafflelens.mesh.quality import MeshSize
@@ -266,6 +269,27 @@ def test_a_part_is_inspected_against_the_carved_surface(carved, handed):
     ]
     on_front = np.abs(lens[:, 0] - height(lens)) < 1e-4
     assert (on_front & (np.abs(height(lens)) > 1e-3)).sum() > 50
+
+
+def test_a_dent_in_a_carved_part_is_named_where_it_is(handed, tmp_path, monkeypatch):
+    """Invented: 1.2 mm pressed in, in a Gaussian of 14 mm, beside the hills that were carved."""
+    for name in ("deviation_picture", "regions_picture"):
+        monkeypatch.setattr(scanned, name, lambda *_: b"")
+    folder, datum = handed
+    faults = Faults(
+        halvings=2,
+        dent=((0.0, -70.0, 0.0), 1.2, 14.0),
+        noise_mm=0.03,
+        pose=False,
+        without=("dome",),
+    )
+    path = make_scan(datum.nominal, faults).write(tmp_path / "part.ply")
+    found = inspect_scan(ScanRequest(folder=folder, scan=path, out=tmp_path / "out"))
+    assert found.verdict == "rework"
+    assert any(line.startswith("fill the dent of -1.1") for line in found.reasons)
+    deepest = found.places[0]
+    np.testing.assert_allclose(deepest.centre, (0.0, -0.07, 0.0), atol=0.01)
+    assert deepest.height_m == pytest.approx(-1.2e-3, rel=0.1)
 
 
 def test_readings_of_a_carved_part_are_judged_by_the_symbols_of_its_drawing(handed, tmp_path):

@@ -21,6 +21,7 @@ from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.report.page import render
 from bafflelens.report.summary import view_of
 from bafflelens.run import pipeline
+from bafflelens.run.carving import carve
 from bafflelens.run.carving.carve import with_changes
 from bafflelens.run.carving.curvature import curvature_of, gentlest
 from bafflelens.run.carving.descent import DescentPoint, model_of, next_point, step_of
@@ -465,6 +466,34 @@ def test_a_carving_is_kept_ranked_and_goes_on_where_it_was_stopped(box_run, box_
     assert len(third.steps) == 2
 
 
+def test_a_carving_that_goes_on_takes_the_meshes_that_it_had(box_run, box_options, monkeypatch):
+    """Scores on others differ by what the meshes are off by: no step would seem to lead lower."""
+    monkeypatch.setattr(carve, "degraded", lambda *_: "worn")
+    found = carve_on_request(box_run, "c001", box_options)
+    assert [step.meshes for step in found.steps] == [1, 1, 2]
+    assert found.best == 2  # whatever the first meshes said
+    monkeypatch.setattr(carve, "degraded", lambda *_: "")
+    copied(box_run, "c001_carved", "c001_carved2")
+    again = carve_on_request(box_run, "c001", box_options, changes={"steps": 3})
+    assert again.candidate == "c001_carved2"
+    assert [step.meshes for step in again.steps] == [1, 1, 2, 2]
+    # Worn ones are made anew before it goes on; steps on others do not say that it stands still.
+    monkeypatch.setattr(carve, "degraded", lambda *_: "worn")
+    monkeypatch.setattr(carve, "_LEAST_GAIN_DB", 1e3)
+    copied(box_run, "c001_carved2", "c001_carved3")
+    last = carve_on_request(box_run, "c001", box_options, changes={"steps": 4})
+    assert [step.meshes for step in last.steps] == [1, 1, 2, 2, 3]
+    assert last.why == "4 steps are done"
+
+
+def copied(run, name, other):
+    """Keep the steps of a carving under another name, as if it had been stopped after them."""
+    target = run / "candidates" / other
+    target.mkdir()
+    for path in run.glob(f"candidates/{name}/carved_*.npz"):
+        shutil.copy(path, target)
+
+
 def test_what_is_carved_gets_quieter_than_the_baseline_if_that_is_asked(box_run, box_options):
     changes = {"quieter_than_baseline": True, "quieter_from_hz": 2500.0}
     found = carve_on_request(box_run, "c001", box_options, changes=changes)
@@ -483,7 +512,6 @@ def test_what_is_carved_gets_quieter_than_the_baseline_if_that_is_asked(box_run,
 
 def test_the_slope_of_a_carving_is_that_of_differences(box_run, box_options, monkeypatch):
     """The whole chain: score, crossover, far field, surface, height; no mesh in between."""
-    from bafflelens.run.carving import carve
 
     seen = {}
 
@@ -508,7 +536,6 @@ def test_the_slope_of_a_carving_is_that_of_differences(box_run, box_options, mon
 
 def test_a_carving_can_follow_a_family_of_dome_motions(write_job, box_options, monkeypatch):
     """The slope of mean and spread against differences; then a step, kept and judged alike."""
-    from bafflelens.run.carving import carve
 
     job = write_job(FEW, ("[score]", '[score]\ndomes = "mean-and-spread"'))
     family = '[domes.tweeter]\nkind = "soft"\nmembers = 4\n'

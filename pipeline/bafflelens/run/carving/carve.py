@@ -62,7 +62,7 @@ def carve_candidate(run: Run, parent: CandidateResult, section: CarveSection) ->
     carving = begin(run, parent, section)
     points = _way_so_far(carving)
     why = _descend(carving, points)
-    best = min(carving.steps, key=lambda step: step.followed_db)
+    best = min(_alike(carving.steps), key=lambda step: step.followed_db)
     whole = carving.fine.whole(carving.symmetry)
     places, _ = limits_on(carving.height, whole, carving.surfaces)
     room = carving.height.room
@@ -119,6 +119,9 @@ def _fault_of(fault: Mapping[str, Any]) -> str:
 
 def _way_so_far(carving: Carving) -> list[DescentPoint[Evaluated]]:
     """Return the points that a descent goes on from: the parent's, or those that were kept."""
+    if carving.steps and carving.steps[-1].meshes > carving.meshes_made:
+        carving.meshes_made = carving.steps[-1].meshes - 1
+        mesh_anew(carving)
     evaluation = carving.evaluation
     amounts = carving.steps[-1].amounts if carving.steps else np.zeros(carving.height.shape)
     value = evaluation.value(amounts)
@@ -136,9 +139,25 @@ def _way_so_far(carving: Carving) -> list[DescentPoint[Evaluated]]:
         return [last]
     before = [
         DescentPoint(amounts=step.amounts, value=step.value, slope=step.slope, found=found)
-        for step in carving.steps[:-1]
+        for step in _alike(carving.steps)[:-1]
     ]
-    return [*before, last]
+    return _on_good_meshes(carving, [*before, last])
+
+
+def _on_good_meshes(
+    carving: Carving, points: list[DescentPoint[Evaluated]]
+) -> list[DescentPoint[Evaluated]]:
+    """Return the points to go on from: the last alone, on new meshes, where these are worn."""
+    reason = degraded(carving.bases, points[-1].found.meshes)
+    if not reason or carving.meshes_made >= _MOST_MESHES:
+        return points
+    carving.run.progress.say(f"meshing {carving.parent.id} anew: {reason}")
+    return [_meshed_anew(carving, points[-1])]
+
+
+def _alike(steps: Sequence[CarvedStep]) -> Sequence[CarvedStep]:
+    """Return the last steps, those on the meshes of the very last."""
+    return [step for step in steps if step.meshes == steps[-1].meshes]
 
 
 def _descend(carving: Carving, points: list[DescentPoint[Evaluated]]) -> str:
@@ -170,11 +189,8 @@ def _descend(carving: Carving, points: list[DescentPoint[Evaluated]]) -> str:
             step = _keep(carving, following, took_s)
             gained = step.score_db - first_db
             advance(1.0, f"step {step.number}: {step.text}; {gained:+.2f} dB so far")
-            reason = degraded(carving.bases, following.found.meshes)
-            if reason and carving.meshes_made < _MOST_MESHES:
-                run.progress.say(f"meshing {carving.parent.id} anew: {reason}")
-                points[:] = [_meshed_anew(carving, following)]
-            if _stands_still(carving.steps):
+            points[:] = _on_good_meshes(carving, points)
+            if _stands_still(_alike(carving.steps)):
                 return f"less than {_LEAST_GAIN_DB:g} dB gained in {_LOOK_BACK} steps"
     return f"{section.steps} steps are done"
 
@@ -197,6 +213,7 @@ def _keep(carving: Carving, point: DescentPoint[Evaluated], seconds: float) -> C
         work_s=carving.evaluation.take_work_s(),
         louder_db=point.found.louder_db,
         above_db=point.found.above_db,
+        meshes=carving.meshes_made,
     )
     keep_step(carving.run.folder, carving.name, step)
     carving.steps.append(step)

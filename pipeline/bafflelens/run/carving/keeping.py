@@ -45,6 +45,9 @@ class CarvedStep:
     louder_db, above_db : float
         What being louder than the baseline towards floor and ceiling costs, and the level in the
         worst third-octave re the baseline's, in dB; NaN where that is not asked.
+    meshes : int
+        On which meshes: 1 are those of the beginning, and those that are made anew count on.
+        Values on others differ by what the meshes themselves are off by.
     """
 
     number: int
@@ -62,6 +65,7 @@ class CarvedStep:
     work_s: tuple[float, float]
     louder_db: float = 0.0
     above_db: float = float("nan")
+    meshes: int = 1
 
     @property
     def followed_db(self) -> float:

@@ -219,6 +219,8 @@ CHANGED = {
     "microphones_m": lambda s: (1.0,),
     "keep_surface": lambda s: True,
     "keep_profiles": lambda s: not s.keep_profiles,
+    "is_look": lambda s: True,
+    "directions": lambda s: (0, 1),
 }
 
 

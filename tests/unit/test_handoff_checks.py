@@ -142,7 +142,7 @@ def test_a_step_has_a_sharp_inner_corner_and_a_block_has_none():
     assert check.state == "failed"
     assert check.value == 0
     assert check.place_mm == pytest.approx((-10, 0, 20))  # the middle of the one inner edge
-    assert "1 edges" in check.text
+    assert "along 100 mm, where faces turn by 90°" in check.text
     assert checked(plain(), "inside radius").state == "passed"
 
 

@@ -17,7 +17,7 @@ from bafflelens.bem.clusters import Blocks, cut_clusters
 from bafflelens.mesh.mesh import Mesh
 
 # So many rows stand for the whole equation: every other one finds a combination of guesses, which
-# leaves at most 3 % more than the best does, and the rest tell what it leaves to 15 %
+# leaves at most 5 % more than the best does, and the rest tell what it leaves to 15 %
 # (tests/benchmarks/answers.py).
 SAMPLED = 384
 

@@ -27,6 +27,7 @@ os.environ.update(wide_vectors())
 
 import numpy as np
 from shapes import front_directions, meshes, radiation, shipped
+from whole_equation import WholeEquation, largest_db
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.medium import Air
@@ -42,7 +43,6 @@ from bafflelens.bem.earlier_answers import (
 )
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.iteration import best_start
-from bafflelens.bem.layers import AtFrequency, double_layers, single_layers
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.sweep import solve_band
@@ -141,7 +141,7 @@ def one_frequency(frequency_hz: float, made: list[Mesh]) -> None:
                 more.append(true / best)
             steps.append(found.iterations)
             seconds.append(took)
-            off.append(_largest_db(found, exact))
+            off.append(largest_db(found, exact))
         alone = alone or sum(seconds)
         print(
             f"{size:6d} {max(residuals):15.1e}  {_range(told)}  {_range(more)}  "
@@ -153,17 +153,10 @@ def one_frequency(frequency_hz: float, made: list[Mesh]) -> None:
 
 def true_residuals(problem: HelmholtzProblem, spanned: ComplexArray) -> tuple[float, float]:
     """Return what the combination from sampled rows leaves of all rows, and what the best does."""
-    at = AtFrequency(discretise(problem.mesh, problem.symmetry), problem.wavenumber)
-    side = single_layers(at, at.everywhere, np.asarray(problem.pressure_gradient))
-
-    def multiply(vectors: ComplexArray) -> ComplexArray:
-        return double_layers(at, at.everywhere, vectors) - 0.5 * vectors
-
-    combined = best_combination(problem, at, spanned)
-    left = side - multiply(combined.pressure)
-    best = best_start(multiply, side, spanned, np).residuals
-    size = np.linalg.norm(side)
-    return float(np.linalg.norm(left) / size), float(np.linalg.norm(best) / size)
+    whole = WholeEquation(problem)
+    combined = best_combination(problem, whole.at, spanned)
+    best = best_start(whole.multiply, whole.sides, spanned, np).residuals
+    return whole.left_by(combined.pressure), whole.relative(best)
 
 
 def _range(ratios: list[float]) -> str:
@@ -212,12 +205,6 @@ def a_band(top_hz: float, made: list[Mesh]) -> None:
             f"{np.abs(alone - helped)[heard].max():11.4f}",
             flush=True,
         )
-
-
-def _largest_db(found: HelmholtzSolution, exact: HelmholtzSolution) -> float:
-    levels = [20 * np.log10(np.abs(each.far_field(front_directions()))) for each in (found, exact)]
-    heard = levels[1] > levels[1].max(axis=1, keepdims=True) - 20
-    return float(np.abs(levels[0] - levels[1])[heard].max())
 
 
 if __name__ == "__main__":

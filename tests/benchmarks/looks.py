@@ -23,17 +23,16 @@ from bafflelens.base.processor import wide_vectors
 os.environ.update(wide_vectors())
 
 import numpy as np
-from shapes import TIME_LIMIT_S, front_directions, radiation, shipped
+from shapes import TIME_LIMIT_S, radiation, shipped
+from whole_equation import WholeEquation, largest_db
 
 from bafflelens.base.errors import GeometryError
 from bafflelens.base.medium import Air
 from bafflelens.bem.band_solvers import COMBINED_TOLERANCE, KNOWN_TOLERANCE, PACKED_UNKNOWNS
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.combination import best_combination
-from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import envelope, guesses, ways_from_sources
 from bafflelens.bem.engine_settings import EngineSettings
-from bafflelens.bem.layers import AtFrequency, double_layers, single_layers
 from bafflelens.bem.problem import HelmholtzSolution
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import mesh_size, tolerance
@@ -114,23 +113,20 @@ def one_frequency(name: str, frequency_hz: float, members: list[Member]) -> None
     ]
     new = members[max(KNOWN) :]
     exact = [solved(member, CONVERGED) for member in new]
-    iterated = max(_largest_db(solved(m, limit), e) for m, e in zip(new, exact, strict=True))
+    iterated = max(largest_db(solved(m, limit), e) for m, e in zip(new, exact, strict=True))
     for number in KNOWN:
         of_all, shares, off, taken = [], [], [], 0
         for member, true in zip(new, exact, strict=True):
-            at = AtFrequency(discretise(member[0], shape.symmetry), wavenumber)
+            whole = WholeEquation(true.problem)
             spanned = guesses(known[:number], wavenumber, ways_from_sources(*member))
             assert spanned is not None
-            found = best_combination(true.problem, at, spanned)
-            sides = single_layers(at, at.everywhere, np.asarray(true.problem.pressure_gradient))
-            images = double_layers(at, at.everywhere, found.pressure) - 0.5 * found.pressure
-            left = images - sides
-            of_all.append(float(np.linalg.norm(left) / np.linalg.norm(sides)))
+            found = best_combination(true.problem, whole.at, spanned)
+            of_all.append(whole.left_by(found.pressure))
             shares.append(found.residual / of_all[-1])
             anything = EngineSettings(combined_tolerance=np.inf)
             played = solve_burton_miller(true.problem, settings=anything, guesses=spanned)
             assert played.is_combined
-            off.append(_largest_db(played, true))
+            off.append(largest_db(played, true))
             taken += found.residual <= COMBINED_TOLERANCE * limit
         print(
             f"{frequency_hz:7.0f} {number:5d} {min(of_all):8.1e} {max(of_all):8.1e} "
@@ -138,12 +134,6 @@ def one_frequency(name: str, frequency_hz: float, members: list[Member]) -> None
             f"{taken:4d} of {len(new)}",
             flush=True,
         )
-
-
-def _largest_db(found: HelmholtzSolution, exact: HelmholtzSolution) -> float:
-    levels = [20 * np.log10(np.abs(each.far_field(front_directions()))) for each in (found, exact)]
-    heard = levels[1] > levels[1].max(axis=1, keepdims=True) - 20
-    return float(np.abs(levels[0] - levels[1])[heard].max())
 
 
 if __name__ == "__main__":

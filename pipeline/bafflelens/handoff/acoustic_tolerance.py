@@ -20,6 +20,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from bafflelens.base.closest_point import shares
 from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError
 from bafflelens.base.place_words import NEAR_M, where
@@ -238,18 +239,10 @@ def _between_corners(
     mesh: Mesh, value: FloatArray, told: BoolArray, owner: IntArray, points: FloatArray
 ) -> FloatArray:
     """Return values of triangles at places on them, straight between the means at corners."""
-    weight = np.repeat(np.where(told, mesh.areas, 0.0), 3)
-    corner, count = mesh.triangles.ravel(), len(mesh.vertices)
-    summed = np.bincount(corner, weight * np.repeat(value, 3), count)
-    total = np.bincount(corner, weight, count)
-    at_corner = summed / np.where(total > 0, total, 1.0)
-    one, two, three = np.moveaxis(mesh.corners[owner], 1, 0)
-    normal = np.cross(two - one, three - one)
-    size = np.einsum("ij,ij->i", normal, normal)
-    share_2 = np.einsum("ij,ij->i", np.cross(points - one, three - one), normal) / size
-    share_3 = np.einsum("ij,ij->i", np.cross(two - one, points - one), normal) / size
-    shares = np.column_stack((1 - share_2 - share_3, share_2, share_3))
-    return np.asarray((np.clip(shares, 0.0, 1.0) * at_corner[mesh.triangles[owner]]).sum(axis=1))
+    at_corner = mesh.at_vertices(value, np.where(told, mesh.areas, 0.0))
+    corners = mesh.triangles[owner]
+    share = shares(mesh.vertices, corners, points)
+    return np.asarray((share * at_corner[corners]).sum(axis=1))
 
 
 def _tightest(found: AcousticTolerance, *, is_mirrored: bool) -> Iterator[TightPlace]:

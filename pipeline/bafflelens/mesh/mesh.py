@@ -101,6 +101,22 @@ class Mesh:
             np.einsum("ij,ij->i", corner[:, 0], np.cross(corner[:, 1], corner[:, 2])).sum() / 6
         )
 
+    def at_vertices(self, values: FloatArray, weights: FloatArray | None = None) -> FloatArray:
+        """Return means at the vertices, (n_vertices,), of values of the triangles around.
+
+        Parameters
+        ----------
+        values : (n_triangles,) array
+            What is averaged.
+        weights : (n_triangles,) array, optional
+            By their areas, if left out. Where all are 0, so is the mean.
+        """
+        weight = np.repeat(self.areas if weights is None else weights, 3)
+        corner, count = self.triangles.ravel(), len(self.vertices)
+        total = np.bincount(corner, weight, count)
+        summed = np.bincount(corner, weight * np.repeat(values, 3), count)
+        return np.asarray(summed / np.where(total > 0, total, 1.0))
+
     def mirrored(self, plane: str) -> Mesh:
         """Return the full mesh: this one and its mirror image in the plane ``plane`` = 0.
 

@@ -180,16 +180,11 @@ def _draw_contours(
 ) -> None:
     """Draw lines of equal slope over what is seen, with their values in dB per mm."""
     seen = mesh.normals @ towards > 0.15
-    weight = np.repeat(mesh.areas, 3)
-    corner = mesh.triangles.ravel()
-    total = np.bincount(corner, weight, len(mesh.vertices))
-    summed = np.bincount(corner, weight * np.repeat(values, 3), len(mesh.vertices))
-    at_vertices = summed / np.where(total > 0, total, 1.0)
     points = mesh.vertices @ plane
     steps = limit * np.arange(1, _LEVELS + 1) / (_LEVELS + 1)
     lines = axes.tricontour(
         Triangulation(points[:, 0], points[:, 1], mesh.triangles[seen]),
-        at_vertices,
+        mesh.at_vertices(values),
         levels=np.concatenate((-steps[::-1], steps)),
         colors="black",
         linewidths=0.7,

@@ -123,7 +123,8 @@ def low_rank_bytes(matrix):
 
 def test_every_entry_is_in_one_block():
     mesh, symmetry = half_box()
-    found = cut_clusters(mesh, discretise(mesh, symmetry).signs)
+    shared = discretise(mesh, symmetry)
+    found = cut_clusters(shared.tree, shared.signs)
     times = np.zeros((2, mesh.n_triangles, mesh.n_triangles), dtype=np.int8)
     for first, last, column, end, image in np.concatenate((found.admissible, found.near)):
         times[image, first:last, column:end] += 1

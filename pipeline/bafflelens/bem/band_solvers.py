@@ -20,7 +20,6 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import tolerance
 from bafflelens.mesh.source_motion import SourceMotion
 
-# From a problem and first guesses to a solution.
 # Of so many earlier shapes on, a quick look takes a combination of their answers that leaves so
 # many times what an iteration may; what others are combined of is solved so much more exactly.
 # Then the far field stays within a tenth of what a draft states (tests/benchmarks/looks.py).
@@ -30,6 +29,7 @@ KNOWN_TOLERANCE = 0.5
 # With a good first guess few steps are made, and forming blocks of low rank pays later.
 PACKED_UNKNOWNS = 6_000
 
+# From a problem and first guesses to a solution.
 Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
 
 

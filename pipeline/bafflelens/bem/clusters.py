@@ -12,20 +12,23 @@ exactly one block (W. Hackbusch, "A sparse matrix arithmetic based on H-matrices
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from bafflelens.base import box_tree
 from bafflelens.base.conventions import FloatArray, IntArray
-from bafflelens.mesh.mesh import Mesh
 
 # Clusters of at most so many elements are not halved. Fewer keep less of the matrix, in blocks
 # that are too small to be multiplied fast.
 LEAF = 64
 # Admissible: the smaller diameter is at most this many times the distance.
 ADMISSIBILITY = 2.0
+
+
+BoxTree: TypeAlias = tuple[IntArray, IntArray, IntArray, FloatArray]
+"""Order, spans, nodes below and boxes, as `bafflelens.base.box_tree.build_tree` returns them."""
 
 
 @dataclass(frozen=True)
@@ -51,14 +54,14 @@ class Blocks:
 
 
 def cut_clusters(
-    mesh: Mesh, signs: FloatArray, leaf: int = LEAF, eta: float = ADMISSIBILITY
+    tree: BoxTree, signs: FloatArray, leaf: int = LEAF, eta: float = ADMISSIBILITY
 ) -> Blocks:
     """Cut the matrix of a mesh and its mirror images into blocks.
 
     Parameters
     ----------
-    mesh : Mesh
-        The elements.
+    tree : BoxTree
+        Of the elements.
     signs : (n_images, 3) array
         Mirror images: the sign of each coordinate.
     leaf : int
@@ -66,7 +69,7 @@ def cut_clusters(
     eta : float
         Largest ratio of the smaller diameter to the distance in an admissible block.
     """
-    order, span, below, box = box_tree.build_tree(mesh.corners)
+    order, span, below, box = tree
     found, is_admissible = _pairs(span, below, box, signs, leaf, eta)
     # By rows, so that a run of neighbouring blocks adds to few of them.
     by_row = np.lexsort((found[:, 4], found[:, 2], found[:, 0]))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from bafflelens.base import box_tree
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.bem import near_field
-from bafflelens.bem.clusters import Blocks, cut_clusters
+from bafflelens.bem.clusters import Blocks, BoxTree, cut_clusters
 from bafflelens.mesh.mesh import Mesh
 
 # So many rows stand for the whole equation: every other one finds a combination of guesses, which
@@ -74,6 +74,12 @@ class Discretisation:
         )
 
     @cached_property
+    def tree(self) -> BoxTree:
+        """Boxes around the elements: what is near and far is looked up in them."""
+        order, span, below, box = box_tree.build_tree(self.mesh.corners)
+        return order, span, below, box
+
+    @cached_property
     def near(self) -> near_field.NearPairs:
         """Pairs of centroid and element that one point cannot represent."""
         return self._near_of(slice(None))
@@ -89,7 +95,7 @@ class Discretisation:
     def _near_of(self, rows: IntArray | slice) -> near_field.NearPairs:
         mesh = self.mesh
         return near_field.find_near_pairs(
-            mesh.centroids[rows], mesh.normals[rows], self.signs, mesh
+            mesh.centroids[rows], mesh.normals[rows], self.signs, mesh, self.tree
         )
 
     @cached_property
@@ -98,13 +104,13 @@ class Discretisation:
         size = self.mesh.n_triangles
         ends = np.linspace(0, size, min(SAMPLED, size) + 1).astype(int)
         places = np.random.default_rng(size).integers(ends[:-1], ends[1:])
-        rows = box_tree.build_tree(self.mesh.corners)[0][places]
+        rows = self.tree[0][places]
         return SampledRows(rows, self.near_of(rows))
 
     @cached_property
     def blocks(self) -> Blocks:
         """The matrix cut into blocks, for those of low rank."""
-        return cut_clusters(self.mesh, self.signs)
+        return cut_clusters(self.tree, self.signs)
 
 
 def mirror_signs(symmetry: tuple[str, ...]) -> FloatArray:

@@ -19,9 +19,9 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from bafflelens.base import box_tree
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import nearby
+from bafflelens.bem.clusters import BoxTree
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer, static_double_layers
 from bafflelens.mesh.mesh import Mesh
 
@@ -158,7 +158,7 @@ class CoupledPoints(NamedTuple):
 
 
 def find_near_pairs(
-    points: FloatArray, normals: FloatArray, signs: FloatArray, mesh: Mesh
+    points: FloatArray, normals: FloatArray, signs: FloatArray, mesh: Mesh, tree: BoxTree
 ) -> NearPairs:
     """Find the near pairs of a set of field points and integrate their static parts.
 
@@ -170,9 +170,10 @@ def find_near_pairs(
         Mirror images: the sign of each coordinate.
     mesh : Mesh
         The elements.
+    tree : BoxTree
+        Of these.
     """
     limit = mesh.longest_edges
-    tree = box_tree.build_tree(mesh.corners)
     reach = nearby.farthest((NEAR_EDGES * limit) ** 2, *tree[:3])
     start, element, image, distance = nearby.find(
         points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, reach, *tree

@@ -14,8 +14,9 @@ from pathlib import Path
 import numpy as np
 from candidate import AIR, candidate_bands, candidate_meshes, candidate_motions
 
-from bafflelens.bem import card, gpu_engine
+from bafflelens.bem import card
 from bafflelens.bem.card_mesh import CardFrequency, send
+from bafflelens.bem.card_system import matrix_fits
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.sweep import power_balance, solve_band
@@ -79,7 +80,7 @@ def sizes() -> None:
                 solution = solve_on_card(problem, on_card=on_card, settings=settings)
 
             seconds = _timed(solve, 1)
-            stored = "stored" if gpu_engine._matrix_fits(mesh.n_triangles) else "on the fly"
+            stored = "stored" if matrix_fits(mesh.n_triangles) else "on the fly"
             print(
                 f"{mesh.n_triangles:9d}   {way:10s} {sending:8.2f} {seconds:9.2f} "
                 f"{solution.iterations:11d} {solution.residual:9.1e} "

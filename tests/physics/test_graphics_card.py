@@ -17,9 +17,12 @@ from bafflelens.base.errors import SolveError
 from bafflelens.bem import card, kernels, phases
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.card_mesh import CardFrequency, send
+from bafflelens.bem.card_plane_waves import plane_wave_fields_on_card
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.gpu_engine import CardSettings, solve_on_card
+from bafflelens.bem.plane_waves import plane_wave_fields
 from bafflelens.bem.problem import HelmholtzProblem
+from bafflelens.bem.surface_slope import surface_slope
 from bafflelens.bem.sweep import solve_band
 from bafflelens.mesh.dome_profiles import profiles_of
 from bafflelens.mesh.mesh import Mesh
@@ -181,3 +184,31 @@ def test_a_band_with_profiles_is_that_of_the_processor():
 def test_without_a_card_there_is_one_clear_line():
     with pytest.raises(SolveError, match=r"^engine 'gpu': .*(CuPy|card).*$"):
         solve_on_card(box_problem())
+
+
+@needs_card
+@pytest.mark.parametrize("absorbing", [False, True])
+def test_plane_waves(absorbing):
+    """Their fields, and the slopes of two sums of far fields, as on the processor."""
+    problem = box_problem(absorbing)
+    random = np.random.default_rng(3)
+    amplitudes = random.normal(size=(2, len(AROUND), 2)) @ (1, 1j)
+    on_card = send(problem.mesh, MIRRORS)
+    expected = plane_wave_fields(problem, AROUND, amplitudes, tolerance=1e-5)
+    found = plane_wave_fields_on_card(problem, AROUND, amplitudes, on_card=on_card, tolerance=1e-5)
+    assert np.linalg.norm(found - expected) < 1e-3 * np.linalg.norm(expected)
+    pressure = solve_burton_miller(problem).surface_pressure
+    weights = random.normal(size=(1, 2, len(AROUND), 2)) @ (1, 1j)
+    slope = surface_slope(problem, pressure, AROUND, weights, tolerance=1e-5)
+    of_card = surface_slope(problem, pressure, AROUND, weights, tolerance=1e-5, on_card=on_card)
+    assert np.abs(of_card - slope).max() < 3e-3 * np.abs(slope).max()
+
+
+@needs_card
+def test_plane_waves_that_do_not_converge(monkeypatch):
+    monkeypatch.setattr("bafflelens.bem.card_plane_waves.MOST_ITERATIONS", 2)
+    problem = box_problem()
+    with pytest.raises(SolveError, match="did not converge in 2 steps on the card"):
+        plane_wave_fields_on_card(
+            problem, AROUND, np.ones((1, len(AROUND))), on_card=send(problem.mesh, MIRRORS)
+        )

@@ -8,7 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from bafflelens.bem import near_field
-from bafflelens.bem.card import CardArray, cupy, launch, padded, passes, splits_of
+from bafflelens.bem.card import (
+    CardArray,
+    cupy,
+    launch,
+    memory_faults,
+    padded,
+    passes,
+    splits_of,
+)
 from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.layers import local_coupling
 from bafflelens.bem.problem import HelmholtzProblem
@@ -56,8 +64,15 @@ class CardMesh:
         return self.mesh.n_triangles
 
 
+@memory_faults()
 def send(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> CardMesh:
-    """Send a mesh to the card and find its near pairs there."""
+    """Send a mesh to the card and find its near pairs there.
+
+    Raises
+    ------
+    CardError
+        If the card's memory is short.
+    """
     size = mesh.n_triangles
     signs = mirror_signs(symmetry)
     double_signs = cupy.asarray(signs)

@@ -19,8 +19,6 @@ from bafflelens.base.errors import SolveError
 from bafflelens.bem.block_iteration import iterate_together
 from bafflelens.bem.burton_miller import small_sources
 from bafflelens.bem.card import (
-    BLOCKS,
-    THREADS,
     CardArray,
     CardError,
     cupy,
@@ -33,6 +31,7 @@ from bafflelens.bem.card import (
     splits_of,
 )
 from bafflelens.bem.card_mesh import CardFrequency, CardMesh, send
+from bafflelens.bem.card_system import CardSystem, Product, matrix_fits
 from bafflelens.bem.iteration import best_start, iterate
 from bafflelens.bem.linear_solver import (
     FOLLOWERS_TOLERANCE,
@@ -42,15 +41,10 @@ from bafflelens.bem.linear_solver import (
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.mesh.mesh import Mesh
 
-# Left free when the matrix is stored, for the near pairs, vectors and factors' pivots.
-_SPARE_BYTES = 3e9
 # A direct solve costs as much as the iterations of this fraction of the unknowns in sources:
 # 8/3 N^3 operations at 45e12/s against 15 products of 8 N^2 bytes at 2.5e12/s each (measured on
 # one H100; on others the break-even moves, the answer does not).
 _SOURCES_FOR_DIRECT = 1 / 800
-
-Product = Callable[[CardArray], CardArray]
-"""(n_vectors, n_triangles) array to the system matrix times each row."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,9 +68,12 @@ class CardSettings:
 
 @dataclass(frozen=True, kw_only=True)
 class CardSolution(HelmholtzSolution):
-    """A solution whose far field is evaluated on the card."""
+    """A solution whose far field is evaluated on the card.
 
-    on_card: CardMesh = field(repr=False, compare=False)
+    ``frequency`` is the mesh on the card with what its kernels need.
+    """
+
+    frequency: CardFrequency = field(repr=False, compare=False)
 
     def far_field(self, directions: FloatArray) -> ComplexArray:
         """Return the far-field coefficient in Pa.m, as `HelmholtzSolution.far_field`."""
@@ -84,7 +81,7 @@ class CardSolution(HelmholtzSolution):
         gradient = problem.total_gradient(self.surface_pressure)
         pressure = problem.wavenumber * self.surface_pressure
         to = padded(cupy.asarray(directions, dtype=np.float32))
-        frequency = CardFrequency.of(self.on_card, problem)
+        frequency = self.frequency
         result = np.empty((len(pressure), len(directions)), dtype=complex)
         for part in passes(len(pressure)):
             width = part.stop - part.start
@@ -92,7 +89,7 @@ class CardSolution(HelmholtzSolution):
             out = cupy.empty((splits, width, len(directions)), dtype=np.complex64)
             launch(
                 f"far_field<{width}>", (len(directions), splits),
-                np.int32(len(directions)), to, *frequency.images, np.int32(self.on_card.size),
+                np.int32(len(directions)), to, *frequency.images, np.int32(frequency.on_card.size),
                 frequency.sources, frequency.source_normals,
                 single(pressure[part]), single(gradient[part]), *frequency.wave, out,
             )  # fmt: skip
@@ -158,8 +155,7 @@ def sweep_on_card(
     ) -> HelmholtzSolution:
         nonlocal on_card
         if on_card is None and not missing_card():
-            with memory_faults():
-                on_card = send(mesh, symmetry)
+            on_card = send(mesh, symmetry)
         return solve_on_card(
             problem,
             on_card=on_card,
@@ -180,30 +176,21 @@ def _solve(
     followers: int,
     follower_guesses: ComplexArray | None,
 ) -> CardSolution:
-    frequency = CardFrequency.of(on_card, problem)
-    own_layer, own_dynamic = frequency.own_element()
-    near = _near_values(frequency, own_dynamic)
-    absorbing = _absorbing(problem)
-    sides = _excitation(frequency, own_layer, single(problem.pressure_gradient))
+    system = CardSystem.of(on_card, problem)
+    sides = system.excitation(single(problem.pressure_gradient))
     leading = len(sides) - followers
-    fits = _matrix_fits(on_card.size)
+    fits = matrix_fits(on_card.size)
     direct = settings.direct
     if direct is None:
         direct = fits and leading > _SOURCES_FOR_DIRECT * on_card.size
     stored = settings.stored if settings.stored is not None else fits
-
-    def form_matrix() -> CardArray:
-        return _matrix(frequency, near, own_layer, absorbing)
-
-    on_the_fly = _product(frequency, near, own_layer, absorbing)
     remarks: tuple[str, ...] = ()
     iterations = 0
     if not direct:
-        matrix = form_matrix() if stored else None
-        multiply = on_the_fly if matrix is None else _stored_product(matrix)
+        multiply = system.product(stored=stored)
         found = _iterate(multiply, sides, leading, settings.tolerance, guesses, follower_guesses)
         solutions, iterations, is_converged = found
-        del matrix, multiply  # frees the matrix before another is formed
+        del multiply  # frees the matrix before another is formed
         if not is_converged:
             if not fits:
                 msg = (
@@ -214,8 +201,8 @@ def _solve(
             remarks = (f"solved directly: the iteration did not converge in {iterations} steps",)
             direct, iterations = True, 0
     if direct:
-        solutions = _solve_directly(form_matrix(), sides)
-    left = _relative_residuals(on_the_fly, solutions, sides)
+        solutions = _solve_directly(system.matrix(), sides)
+    left = _relative_residuals(system.multiply, solutions, sides)
     allowed = np.full(len(left), 10 * settings.tolerance)
     allowed[leading:] *= FOLLOWERS_TOLERANCE
     if direct:
@@ -224,7 +211,7 @@ def _solve(
     if not np.all(left <= allowed):
         msg = f"the card's solution left a relative residual of {left.max():.1e}"
         raise SolveError(msg)
-    pressure = _with_plain_sources(frequency, own_layer, problem, solutions)
+    pressure = _with_plain_sources(system, problem, solutions)
     return CardSolution(
         problem=problem,
         surface_pressure=pressure,
@@ -232,7 +219,7 @@ def _solve(
         iterations=iterations,
         residual=residual,
         remarks=remarks,
-        on_card=on_card,
+        frequency=system.frequency,
     )
 
 
@@ -271,108 +258,6 @@ def _iterate(
     )
 
 
-def _matrix_fits(size: int) -> bool:
-    """Return whether the matrix fits into what is free, own cached blocks counted as free."""
-    cupy.get_default_memory_pool().free_all_blocks()
-    free, _ = cupy.cuda.runtime.memGetInfo()
-    return bool(8.0 * size**2 + _SPARE_BYTES < free)
-
-
-def _absorbing(problem: HelmholtzProblem) -> CardArray | None:
-    """Return ik times the admittance, or None where all is rigid."""
-    if problem.admittance is None or not np.any(problem.admittance):
-        return None
-    return single(1j * problem.wavenumber * np.asarray(problem.admittance))
-
-
-def _near_values(frequency: CardFrequency, own_dynamic: CardArray) -> CardArray:
-    """Return the near corrections of all pairs."""
-    on_card = frequency.on_card
-    pairs = len(on_card.point)
-    values = cupy.empty(pairs, dtype=np.complex64)
-    launch(
-        "near_corrections", (pairs, 1), np.int64(pairs), on_card.point, on_card.element,
-        on_card.image, on_card.fine, on_card.double_layer, on_card.hypersingular, on_card.signs,
-        *on_card.shape, frequency.coupling, own_dynamic, np.float64(frequency.wavenumber), values,
-    )  # fmt: skip
-    return values
-
-
-def _excitation(frequency: CardFrequency, own_layer: CardArray, gradient: CardArray) -> CardArray:
-    """Return (V + (ie/k) (K' + 1/2)) times each row of ``gradient``, (n, n_triangles)."""
-    on_card = frequency.on_card
-    moving = cupy.any(gradient != 0, axis=0)
-    active = cupy.flatnonzero(moving)
-    result = frequency.layers(gradient, single=True, active=active)
-    result += (0.5j / frequency.wavenumber * frequency.coupling * gradient).astype(np.complex64)
-    launch(
-        "near_excitation", (on_card.size, 1), np.int32(on_card.size), on_card.start,
-        on_card.element, on_card.image, on_card.signs, *on_card.shape, frequency.coupling, moving,
-        own_layer, np.float64(frequency.wavenumber), np.int32(len(gradient)), gradient, result,
-    )  # fmt: skip
-    return result
-
-
-def _product(
-    frequency: CardFrequency, near: CardArray, own_layer: CardArray, absorbing: CardArray | None
-) -> Product:
-    """Return the product with the system matrix, formed on the fly."""
-    on_card = frequency.on_card
-    size = np.int32(on_card.size)
-
-    def multiply(vectors: CardArray) -> CardArray:
-        result = frequency.layers(vectors, single=False)
-        launch(
-            "add_near_product", (on_card.size, 1), size, on_card.start, on_card.element, near,
-            np.int32(len(vectors)), size, vectors, result,
-        )  # fmt: skip
-        result -= np.float32(0.5) * vectors
-        if absorbing is not None:
-            result += _excitation(frequency, own_layer, absorbing * vectors)
-        return result
-
-    return multiply
-
-
-def _matrix(
-    frequency: CardFrequency, near: CardArray, own_layer: CardArray, absorbing: CardArray | None
-) -> CardArray:
-    """Return the system matrix, (n_triangles, n_triangles) in the order of columns."""
-    on_card = frequency.on_card
-    size, pairs = on_card.size, len(on_card.point)
-    columns = cupy.empty((size, size), dtype=np.complex64)
-    far = (np.int32(size), frequency.points, on_card.normals, *frequency.images)
-    splits = max(1, min(size, 65535, BLOCKS * 16 * THREADS // size))
-    launch(
-        "fill_double", (size, splits), *far, np.int32(size), frequency.sources,
-        frequency.source_normals, *frequency.wave, columns,
-    )  # fmt: skip
-    launch(
-        "add_near", (max(pairs, size), 1), np.int64(pairs), np.int32(size), on_card.point,
-        on_card.element, near, np.float32(-0.5), columns,
-    )  # fmt: skip
-    if absorbing is not None:
-        active = cupy.flatnonzero(absorbing).astype(np.int32)
-        factor = cupy.ascontiguousarray(absorbing[active])
-        launch(
-            "add_single_columns", (size, len(active)), *far, np.int32(len(active)), active,
-            frequency.sources, frequency.source_normals, factor, *frequency.wave, columns,
-        )  # fmt: skip
-        launch(
-            "add_near_columns", (pairs, 1), np.int64(pairs), np.int32(size), on_card.point,
-            on_card.element, on_card.image, on_card.signs, *on_card.shape, frequency.coupling,
-            absorbing != 0, own_layer, np.float64(frequency.wavenumber), absorbing, columns,
-        )  # fmt: skip
-        columns[active, active] += (
-            0.5j / frequency.wavenumber * frequency.coupling[active] * factor
-        ).astype(np.complex64)
-    return columns.T
-
-
-def _stored_product(matrix: CardArray) -> Product:
-    return lambda vectors: (matrix @ vectors.T).T
-
-
 def _solve_directly(matrix: CardArray, sides: CardArray) -> CardArray:
     """Solve by factors that take the place of the matrix."""
     from cupyx.scipy.linalg import lu_factor, lu_solve
@@ -390,9 +275,10 @@ def _relative_residuals(multiply: Product, solutions: CardArray, sides: CardArra
 
 
 def _with_plain_sources(
-    frequency: CardFrequency, own_layer: CardArray, problem: HelmholtzProblem, solutions: CardArray
+    system: CardSystem, problem: HelmholtzProblem, solutions: CardArray
 ) -> ComplexArray:
     """Return the pressure with that on moving surfaces as `burton_miller.plain_pressure`."""
+    frequency = system.frequency
     on_card = frequency.on_card
     pressure: ComplexArray = solutions.get().astype(complex)
     small = small_sources(problem, pressure)
@@ -407,7 +293,7 @@ def _with_plain_sources(
     launch(
         "near_plain", (len(rows), 1), np.int32(len(rows)), rows, on_card.start, on_card.element,
         on_card.image, on_card.fine, on_card.double_layer, on_card.signs, *on_card.shape,
-        moving, own_layer, np.float64(frequency.wavenumber), np.int32(len(solutions)),
+        moving, system.own_layer, np.float64(frequency.wavenumber), np.int32(len(solutions)),
         np.int32(on_card.size), cupy.ascontiguousarray(solutions), gradient, near,
     )  # fmt: skip
     improved = 2 * far.get() + near.get().view(complex)[..., 0]

@@ -162,14 +162,17 @@ def _change(
     while step < most and left > goal:
         step += 1
         vector = multiply(basis[step - 1 : step])[0]
+        shares = 0
         for _ in range(2):
-            shares = (basis[:step] @ vector.conj()).conj()
-            vector = vector - shares @ basis[:step]
-            hessenberg[:step, step - 1] += on_host(shares)
-        length = float(library.linalg.norm(vector))
+            share = (basis[:step] @ vector.conj()).conj()
+            vector = vector - share @ basis[:step]
+            shares = shares + share
+        # brought to the host together: each time a card is waited for costs as much as a kernel
+        column = on_host(library.append(shares, library.linalg.norm(vector)))
+        length = float(column[-1].real)
         if not np.isfinite(length):
             return residual, step, False, None
-        hessenberg[step, step - 1] = length
+        hessenberg[: step + 1, step - 1] = column
         small = hessenberg[: step + 1, :step]
         weights, *_ = np.linalg.lstsq(small, target[: step + 1], rcond=None)
         left = float(np.linalg.norm(small @ weights - target[: step + 1]))

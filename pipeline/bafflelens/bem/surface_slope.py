@@ -30,6 +30,8 @@ from scipy import sparse
 
 from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.bem.card_mesh import CardMesh
+from bafflelens.bem.card_plane_waves import plane_wave_fields_on_card
 from bafflelens.bem.discretisation import Discretisation, discretise
 from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
 from bafflelens.bem.problem import HelmholtzProblem
@@ -84,6 +86,7 @@ def surface_slope(
     *,
     prepared: SlopeMesh | None = None,
     workspace: Workspace | None = None,
+    on_card: CardMesh | None = None,
     tolerance: float = TOLERANCE,
 ) -> FloatArray:
     """Return how weighted sums of far fields change with an outward displacement of the surface.
@@ -104,6 +107,8 @@ def surface_slope(
         From `prepare_slopes`, where several frequencies share a mesh.
     workspace : Workspace, optional
         Memory to reuse.
+    on_card : CardMesh, optional
+        The mesh on a graphics card, from `card_mesh.send`: the plane waves are solved there.
     tolerance : float
         Relative residual of the linear system.
 
@@ -121,14 +126,21 @@ def surface_slope(
     """
     prepared = prepared or prepare_slopes(problem.mesh, problem.symmetry)
     n_objectives, n_sources, _ = weights.shape
-    fields = plane_wave_fields(
-        problem,
-        directions,
-        np.conj(weights).reshape(n_objectives * n_sources, -1),
-        discretisation=prepared.discretisation,
-        workspace=workspace,
-        tolerance=tolerance,
-    ).reshape(n_objectives, n_sources, -1)
+    amplitudes = np.conj(weights).reshape(n_objectives * n_sources, -1)
+    if on_card is None:
+        fields = plane_wave_fields(
+            problem,
+            directions,
+            amplitudes,
+            discretisation=prepared.discretisation,
+            workspace=workspace,
+            tolerance=tolerance,
+        )
+    else:
+        fields = plane_wave_fields_on_card(
+            problem, directions, amplitudes, on_card=on_card, tolerance=tolerance
+        )
+    fields = fields.reshape(n_objectives, n_sources, -1)
     by_source = np.real(slope_of_fields(problem, pressure, fields, prepared))
     return np.asarray(by_source.sum(axis=1))
 

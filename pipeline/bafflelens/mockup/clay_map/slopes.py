@@ -12,6 +12,8 @@ import xarray as xr
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Advance, Progress
+from bafflelens.bem.card import missing_card
+from bafflelens.bem.card_mesh import send
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import moving_triangles, onto_mesh, prepare_slopes, surface_slope
@@ -230,6 +232,8 @@ def _band_slopes(
     found = {}
     prepared = prepare_slopes(surface.mesh, surface.symmetry)
     workspace = Workspace()
+    has_card = solved.loaded.job.solve.engine == "gpu" and not missing_card()
+    on_card = send(surface.mesh, surface.symmetry) if has_card else None
     for number, frequency_hz in enumerate(surface.frequencies_hz.tolist()):
         if frequency_hz in weights:
             found[frequency_hz] = surface_slope(
@@ -239,6 +243,7 @@ def _band_slopes(
                 weights[frequency_hz],
                 prepared=prepared,
                 workspace=workspace,
+                on_card=on_card,
             )
             advance(_cost(surface) / len(surface.frequencies_hz), f"{frequency_hz:.0f} Hz")
     return found

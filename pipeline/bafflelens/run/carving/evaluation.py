@@ -20,6 +20,8 @@ import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError, invalid
+from bafflelens.bem.card import missing_card
+from bafflelens.bem.card_mesh import send
 from bafflelens.bem.earlier_answers import EarlierAnswers
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
@@ -273,7 +275,7 @@ class Evaluation:
                 *tasks[number],
                 priority=float(number),
                 memory=partial(float, memory),
-                card=self._settings.on_card and function is _moved_band,
+                card=self._settings.on_card,
             )
         found: dict[str, Any] = {}
         for outcome in self._run.pool.outcomes():
@@ -335,6 +337,7 @@ def _slope_of_band(
         absorbers=settings.absorbers,
     )
     prepared, workspace = prepare_slopes(mesh, settings.symmetry), Workspace()
+    on_card = send(mesh, settings.symmetry) if settings.on_card and not missing_card() else None
     heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
     towards = directions().vectors[heard]
     total = np.zeros(mesh.n_triangles)
@@ -346,6 +349,12 @@ def _slope_of_band(
         problem = body.problem(mesh, frequency)
         pressure = at.pressure[:, 0].astype(complex)
         total += surface_slope(
-            problem, pressure, towards, part, prepared=prepared, workspace=workspace
+            problem,
+            pressure,
+            towards,
+            part,
+            prepared=prepared,
+            workspace=workspace,
+            on_card=on_card,
         )[0]
     return Timed(value=total, seconds=time.perf_counter() - start)

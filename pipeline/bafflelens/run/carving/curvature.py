@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numba import njit
 from scipy import ndimage
 
 from bafflelens.base.conventions import FloatArray
@@ -53,15 +54,9 @@ class Curvature:
 
     def slope(self, by_curvature: FloatArray) -> FloatArray:
         """Return a slope with the heights of the map from that with the curvatures."""
-        yy, zz, yz = (by_curvature * part for part in self.by_second)
-        y, z = (by_curvature * part for part in self.by_first)
-        step = self.step_m
-        return (
-            _second_back(yy, 0, step)
-            + _second_back(zz, 1, step)
-            + _first_back(_first_back(yz, 1, step) + y, 0, step)
-            + _first_back(z, 1, step)
-        )
+        found = np.zeros_like(self.largest)
+        _add_back(by_curvature, *self.by_second, *self.by_first, self.step_m, found)
+        return found
 
 
 def curvature_of(
@@ -78,32 +73,10 @@ def curvature_of(
     step_m : float
         Step of the map.
     """
-    yy, zz = (_second(height, axis, step_m) for axis in (0, 1))
-    y, z = (_first(height, axis, step_m) for axis in (0, 1))
-    yz = _first(y, 1, step_m)
-    p, q = along_y + y, along_z + z
-    flat = 1 / (1 + p**2 + q**2)
-    by_sum, by_product = flat * np.sqrt(flat), flat * flat
-    sum_of = (1 + q**2) * yy - 2 * p * q * yz + (1 + p**2) * zz
-    product_of = yy * zz - yz**2
-    half, product = sum_of * by_sum / 2, product_of * by_product
-    apart = np.sqrt(np.maximum(half**2 - product, 0.0) + _LEAST**2)
-    by_half = (np.sign(half) + half / apart) / 2  # with T
-    by_apart = -0.5 / apart  # with G
-    in_sum, in_product = by_half * by_sum, by_apart * by_product
-    steeper = -flat * (6 * half * by_half + 4 * product * by_apart)
+    largest, *parts = np.zeros((6, *height.shape))
+    _set_curvatures(height, along_y, along_z, step_m, largest, *parts)
     return Curvature(
-        largest=np.abs(half) + apart,
-        by_second=(
-            in_sum * (1 + q**2) + in_product * zz,
-            in_sum * (1 + p**2) + in_product * yy,
-            -2 * (in_sum * p * q + in_product * yz),
-        ),
-        by_first=(
-            2 * in_sum * (p * zz - q * yz) + steeper * p,
-            2 * in_sum * (q * yy - p * yz) + steeper * q,
-        ),
-        step_m=step_m,
+        largest=largest, by_second=tuple(parts[:3]), by_first=tuple(parts[3:]), step_m=step_m
     )
 
 
@@ -125,42 +98,69 @@ def gentlest(along_y: FloatArray, along_z: FloatArray) -> tuple[FloatArray, Floa
     return along_y.ravel()[chosen], along_z.ravel()[chosen]
 
 
-def _second(field: FloatArray, axis: int, step: float) -> FloatArray:
-    """Return second differences along an axis, 0 at both ends."""
-    before, inner, after = _thirds(axis)
-    found = np.zeros_like(field)
-    found[inner] = (field[after] - 2 * field[inner] + field[before]) / step**2
-    return found
+@njit(cache=True, error_model="numpy")
+def _set_curvatures(height, along_y, along_z, step, largest, by_yy, by_zz, by_yz, by_y, by_z):
+    """Set what a `Curvature` holds; no difference goes beyond the ends of the map."""
+    rows, columns = height.shape
+    for i in range(rows):
+        for j in range(columns):
+            inner_y, inner_z = 0 < i < rows - 1, 0 < j < columns - 1
+            yy = zz = yz = y = z = 0.0
+            if inner_y:
+                after, before = height[i + 1, j], height[i - 1, j]
+                yy = (after - 2 * height[i, j] + before) / step**2
+                y = (after - before) / (2 * step)
+            if inner_z:
+                after, before = height[i, j + 1], height[i, j - 1]
+                zz = (after - 2 * height[i, j] + before) / step**2
+                z = (after - before) / (2 * step)
+            if inner_y and inner_z:
+                above = height[i + 1, j + 1] - height[i - 1, j + 1]
+                yz = (above - height[i + 1, j - 1] + height[i - 1, j - 1]) / (4 * step**2)
+            if yy == 0 and zz == 0 and yz == 0:
+                largest[i, j] = _LEAST
+                continue
+            p, q = along_y[i, j] + y, along_z[i, j] + z
+            flat = 1 / (1 + p * p + q * q)
+            by_sum, by_product = flat * np.sqrt(flat), flat * flat
+            sum_of = (1 + q * q) * yy - 2 * p * q * yz + (1 + p * p) * zz
+            half, product = sum_of * by_sum / 2, (yy * zz - yz * yz) * by_product
+            apart = np.sqrt(max(half * half - product, 0.0) + _LEAST * _LEAST)
+            largest[i, j] = abs(half) + apart
+            by_half = (np.sign(half) + half / apart) / 2  # with T
+            by_apart = -0.5 / apart  # with G
+            in_sum, in_product = by_half * by_sum, by_apart * by_product
+            by_yy[i, j] = in_sum * (1 + q * q) + in_product * zz
+            by_zz[i, j] = in_sum * (1 + p * p) + in_product * yy
+            by_yz[i, j] = -2 * (in_sum * p * q + in_product * yz)
+            steeper = -flat * (6 * half * by_half + 4 * product * by_apart)
+            by_y[i, j] = 2 * in_sum * (p * zz - q * yz) + steeper * p
+            by_z[i, j] = 2 * in_sum * (q * yy - p * yz) + steeper * q
 
 
-def _second_back(field: FloatArray, axis: int, step: float) -> FloatArray:
-    """Return the transpose of `_second`."""
-    before, inner, after = _thirds(axis)
-    found, shared = np.zeros_like(field), field[inner] / step**2
-    found[after] += shared
-    found[inner] -= 2 * shared
-    found[before] += shared
-    return found
-
-
-def _first(field: FloatArray, axis: int, step: float) -> FloatArray:
-    """Return central differences along an axis, 0 at both ends."""
-    before, inner, after = _thirds(axis)
-    found = np.zeros_like(field)
-    found[inner] = (field[after] - field[before]) / (2 * step)
-    return found
-
-
-def _first_back(field: FloatArray, axis: int, step: float) -> FloatArray:
-    """Return the transpose of `_first`."""
-    before, inner, after = _thirds(axis)
-    found, shared = np.zeros_like(field), field[inner] / (2 * step)
-    found[after] += shared
-    found[before] -= shared
-    return found
-
-
-def _thirds(axis: int) -> tuple[tuple[slice, ...], ...]:
-    """Return what picks all places but the last two, the ends, the first two along an axis."""
-    parts = (slice(None, -2), slice(1, -1), slice(2, None))
-    return tuple((part,) if axis == 0 else (slice(None), part) for part in parts)
+@njit(cache=True, error_model="numpy")
+def _add_back(by_curvature, by_yy, by_zz, by_yz, by_y, by_z, step, out):
+    """Add the slope with each height: the differences of `_set_curvatures`, transposed."""
+    rows, columns = out.shape
+    for i in range(rows):
+        for j in range(columns):
+            weight = by_curvature[i, j]
+            if weight == 0:
+                continue
+            inner_y, inner_z = 0 < i < rows - 1, 0 < j < columns - 1
+            if inner_y:
+                bend, tilt = weight * by_yy[i, j] / step**2, weight * by_y[i, j] / (2 * step)
+                out[i + 1, j] += bend + tilt
+                out[i, j] -= 2 * bend
+                out[i - 1, j] += bend - tilt
+            if inner_z:
+                bend, tilt = weight * by_zz[i, j] / step**2, weight * by_z[i, j] / (2 * step)
+                out[i, j + 1] += bend + tilt
+                out[i, j] -= 2 * bend
+                out[i, j - 1] += bend - tilt
+            if inner_y and inner_z:
+                twist = weight * by_yz[i, j] / (4 * step**2)
+                out[i + 1, j + 1] += twist
+                out[i - 1, j + 1] -= twist
+                out[i + 1, j - 1] -= twist
+                out[i - 1, j - 1] += twist

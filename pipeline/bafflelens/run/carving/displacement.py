@@ -120,9 +120,13 @@ class CarvedHeight:
         height, follows = self._on_map(amounts)
         curvature = self._curvature(height)
         radius = self.room.radius_m
-        cost, by_excess = _barrier(curvature.largest * radius - _FREE_CURVATURE)
+        excess = curvature.largest * radius - _FREE_CURVATURE
+        is_bent = excess > 0  # elsewhere both are 0
+        cost, by_excess = _barrier(excess[is_bent])
         weight = _COST_DB * self.room.step_m**2 / _COST_AREA_M2
-        by_height = curvature.slope(weight * radius * by_excess)
+        by_curvature = np.zeros_like(excess)
+        by_curvature[is_bent] = weight * radius * by_excess
+        by_height = curvature.slope(by_curvature)
         slope = self._left.T @ (by_height * follows) @ self._up
         return float(weight * cost.sum()), slope
 

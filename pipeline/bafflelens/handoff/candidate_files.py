@@ -292,7 +292,7 @@ def _solid_files(
         **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
         f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
         f"{stem}_drawing.pdf": sheet_pdf(sheet),
-        **{f"checks/{c.file}.png": c.picture for c in checks if c.picture},
+        **{f"checks/{c.file}.png": c.picture for c in checks if c.marked},
     }
 
 
@@ -337,9 +337,9 @@ def _remarks(solid: Solid) -> tuple[str, ...]:
 
 def _shaped_mm(mesh: Mesh) -> FloatArray:
     """Return places on what guides sound, (n, 3); on all of the front where nothing does."""
-    names = mesh.surface.tolist()
-    guides = np.array([surface_kind(name) in GUIDING_KINDS for name in names])
-    front = np.array([not name.startswith("cabinet") for name in names])
+    kinds = np.array([surface_kind(name) for name in mesh.surface.tolist()])
+    guides = np.isin(kinds, GUIDING_KINDS)
+    front = ~np.char.startswith(mesh.surface, "cabinet")
     shaped = guides if guides.any() else front
     return np.asarray(mesh.corners[shaped].reshape(-1, 3) * 1e3)
 

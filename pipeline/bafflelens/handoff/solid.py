@@ -18,7 +18,6 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.part_plan import PartPiece
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.shapes.cad.step_file import read_step_text
 from bafflelens.shapes.cad.step_names import step_string, with_product
 from bafflelens.shapes.meshing import gmsh_process
 from bafflelens.shapes.meshing.moving_parts import source_motions
@@ -292,7 +291,6 @@ def export_solid(
         if ended:
             raise MeshingError(_fault(folder, shape.name, ended))
         found = json.loads((folder / "found.json").read_text())
-        _require_millimetres(folder / "solid.step")
         step = (folder / "solid.step").read_bytes()
         mesh = Mesh.load(folder / "print.npz")
         made = tuple(
@@ -334,7 +332,6 @@ def _piece(
     folder: Path, entry: Mapping[str, Any], name: str, revision: str, stamp: str
 ) -> MadePiece:
     path = folder / f"{entry['name']}.step"
-    _require_millimetres(path)
     return MadePiece(
         name=str(entry["name"]),
         step=_with_header(path.read_bytes(), name, revision, stamp),
@@ -375,12 +372,6 @@ def _section(entry: Mapping[str, Any]) -> Section:
 def _fault(folder: Path, name: str, ended: str) -> str:
     rule = f"one that can be exported; the exporter ended with {ended}"
     return gmsh_process.fault_left(folder, invalid("shape", name, rule))
-
-
-def _require_millimetres(step: Path) -> None:
-    unit_m = read_step_text(step).unit_m
-    if unit_m != 1e-3:
-        raise MeshingError(invalid("unit of the STEP file", f"{unit_m:g} m", "millimetres"))
 
 
 def _with_header(step: bytes, name: str, revision: str, stamp: str) -> bytes:

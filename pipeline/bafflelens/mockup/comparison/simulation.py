@@ -56,7 +56,9 @@ def radiator_of(
     """
     candidate = candidate_of(folder, candidate_id)
     loaded, dataset = folder.load_job(), folder.load_directivity(candidate_id)
-    dataset = dataset.isel(frequency=is_solved(dataset))
+    solved = is_solved(dataset)
+    if not solved.all():  # choosing loads a scheduler
+        dataset = dataset.isel(frequency=solved)
     kept = folder.load_surface(candidate_id)
     at_hz = np.sort(np.concatenate([one.frequencies_hz for one in kept])) if kept else np.zeros(0)
     wanted_hz = dataset["frequency"].values

@@ -13,6 +13,7 @@ NUMBERS = {"xarray", "pandas"}
 SOLVERS = {"numba", "scipy", "dask", "distributed", "sklearn"}
 PICTURES = {"matplotlib", "pyvista", "vtkmodules", "PIL", "reportlab"}
 OTHERS = {"gmsh", "meshio", "starlette", "uvicorn", "ezdxf"}
+FOR_PAGES = {"reportlab", "ezdxf", "scipy.ndimage"}
 SCHEDULER = {"dask", "distributed", "scipy.stats", "sklearn", "gmsh", "pyvista", "vtkmodules"}
 
 
@@ -82,7 +83,8 @@ def test_what_the_live_page_shows_first_needs_no_solver_and_no_scheduler(run_fol
     ("modules", "heavy"),
     [
         ("bafflelens.handoff.helpers", NUMBERS | SOLVERS | PICTURES | OTHERS | {"numpy"}),
-        ("bafflelens.handoff.package", SCHEDULER | {"reportlab", "ezdxf", "scipy.ndimage"}),
+        ("bafflelens.handoff.package", NUMBERS | SOLVERS | PICTURES | OTHERS),
+        ("bafflelens.handoff.packing", SCHEDULER | FOR_PAGES | {"scipy.optimize"}),
         ("bafflelens.handoff.exporter", SCHEDULER | NUMBERS | PICTURES | {"scipy.ndimage"}),
         ("bafflelens.mockup.comparison.compare", SCHEDULER | {"reportlab"}),
     ],

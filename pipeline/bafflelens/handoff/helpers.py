@@ -12,7 +12,7 @@ MODULES: Final = (
     "bafflelens.handoff.exporter",
     "bafflelens.handoff.curved_surface",
     "bafflelens.shapes.meshing.mesher",
-    "bafflelens.report.shape_picture",
+    "bafflelens.report.shape_drawing",
     "pyvista",  # which the picture needs when it is drawn
 )
 """What runs in them, the solid first: everything else waits for it."""

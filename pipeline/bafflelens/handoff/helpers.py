@@ -10,6 +10,7 @@ from bafflelens.base.ready_process import prepared
 
 MODULES: Final = (
     "bafflelens.handoff.exporter",
+    "gmsh",  # of which each of a dozen copies would load its own
     "bafflelens.handoff.curved_surface",
     "bafflelens.shapes.meshing.mesher",
     "bafflelens.report.shape_drawing",

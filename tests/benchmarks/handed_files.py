@@ -26,7 +26,7 @@ from second_kernel import distances_to, read_step, shell_edges  # noqa: E402
 from test_handoff import outline_of  # noqa: E402
 
 from bafflelens.handoff.printing import stl_bytes  # noqa: E402
-from bafflelens.handoff.solid import export_solid  # noqa: E402
+from bafflelens.handoff.solid_export import export_solid  # noqa: E402
 from bafflelens.handoff.template_dxf import dxf_bytes  # noqa: E402
 from bafflelens.handoff.templates import templates_of  # noqa: E402
 from bafflelens.shapes.meshing.loading import load_shape  # noqa: E402

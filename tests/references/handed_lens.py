@@ -13,7 +13,8 @@ from second_kernel import distances_to, points_on, read_step, solid_of
 
 from bafflelens.handoff.calipers import form_csv
 from bafflelens.handoff.dimension import SheetDimension
-from bafflelens.handoff.solid import Solid, export_solid
+from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.solid_export import export_solid
 from bafflelens.shapes.meshing.loading import load_shape
 from bafflelens.shapes.meshing.parameters import Shape
 

@@ -23,7 +23,7 @@ from bafflelens.handoff.datum import datum_of
 from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan
-from bafflelens.handoff.solid import export_solid
+from bafflelens.handoff.solid_export import export_solid
 from bafflelens.handoff.template_stations import changes_mm
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.geometry import mesh_shape

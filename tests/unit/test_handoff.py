@@ -24,7 +24,7 @@ from bafflelens.base.errors import InputError, MeshingError, StoreError
 from bafflelens.base.progress import Silent
 from bafflelens.base.provenance import SHAPES, shapes_digest, source_digest
 from bafflelens.cli import main
-from bafflelens.handoff import candidate_files, package
+from bafflelens.handoff import candidate_files, package, packing, subject
 from bafflelens.handoff.checks import undercut
 from bafflelens.handoff.datum import shaped_by
 from bafflelens.handoff.exporter import _require_volume
@@ -33,7 +33,7 @@ from bafflelens.handoff.inspection import inspect_readings
 from bafflelens.handoff.manifest import manifest_bytes, verify_folder
 from bafflelens.handoff.package import hand_off, revision_of
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
-from bafflelens.handoff.solid import export_solid
+from bafflelens.handoff.solid_export import export_solid
 from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import (
     Template,
@@ -189,6 +189,13 @@ def test_templates_lie_on_the_section_of_the_solid(solid):
     assert "c001  profile  through the axis, 45 degrees from up to the left" in words
     assert {"vertical_y+20_profile", "horizontal_z-20_scraper"} <= set(templates)
     assert "vertical_y-20_profile" not in templates  # the mirror image of the other
+
+
+def test_a_template_is_the_same_in_every_process():
+    """What a set of names holds comes in an order of its own in each: in none here."""
+    lines = dxf_bytes(plain_template(100, 400)).decode().split("\n")
+    kinds = [lines[at + 2] for at, line in enumerate(lines) if line == "CLASS"]
+    assert kinds.index("ACDBPLACEHOLDER") < kinds.index("LAYOUT")
 
 
 @pytest.fixture(scope="module")
@@ -536,7 +543,8 @@ def test_a_scanned_shape_is_handed_off_as_its_surface_and_says_so(
     finished_run, tmp_path, monkeypatch
 ):
     """With an older version's run besides: each is one line, on the summary too."""
-    monkeypatch.setattr(package, "_is_scanned", lambda shape: True)
+    for module in (packing, subject):
+        monkeypatch.setattr(module, "is_scanned", lambda shape: True)
     monkeypatch.setattr(package, "versions", lambda: {"bafflelens": "99.0"})
     folder = open_run(finished_run)
     (one,) = hand_off(folder, [], tmp_path / "out", Silent(), top=1)

@@ -7,7 +7,7 @@ import pytest
 from bodies import capped_sphere
 
 from bafflelens.base.errors import GeometryError, MeshingError
-from bafflelens.handoff.solid import export_solid
+from bafflelens.handoff.solid_export import export_solid
 from bafflelens.mesh.files import write_mesh
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize

@@ -28,7 +28,8 @@ from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.part_plan import INNER, plan_part
 from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
-from bafflelens.handoff.solid import Rounded, export_solid
+from bafflelens.handoff.solid import Rounded
+from bafflelens.handoff.solid_export import export_solid
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion

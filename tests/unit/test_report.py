@@ -31,6 +31,7 @@ from bafflelens.report.page import render
 from bafflelens.report.shown import scales_of
 from bafflelens.report.style import drawing_style, to_svg
 from bafflelens.report.tables import term_colours
+from bafflelens.report.words import kilohertz
 from bafflelens.scoring.criteria import vertical_benefit
 from bafflelens.scoring.ranking import CandidateResult, Remeshing, rank
 from bafflelens.scoring.score import TERM_NAMES, score
@@ -644,9 +645,9 @@ def test_split_key():
 
 
 def test_kilohertz_names_round_frequencies():
-    assert figures.kilohertz(7943.3, 8000.0) == "8 kHz"
-    assert figures.kilohertz(7943.3) == "7.9 kHz"
-    assert figures.kilohertz(501.2) == "500 Hz"
+    assert kilohertz(7943.3, 8000.0) == "8 kHz"
+    assert kilohertz(7943.3) == "7.9 kHz"
+    assert kilohertz(501.2) == "500 Hz"
 
 
 def direction(levels, baselines, key="side"):

@@ -13,6 +13,7 @@ NUMBERS = {"xarray", "pandas"}
 SOLVERS = {"numba", "scipy", "dask", "distributed", "sklearn"}
 PICTURES = {"matplotlib", "pyvista", "vtkmodules", "PIL", "reportlab"}
 OTHERS = {"gmsh", "meshio", "starlette", "uvicorn", "ezdxf"}
+FOR_PAGES = {"reportlab", "ezdxf", "scipy.ndimage"}
 SCHEDULER = {"dask", "distributed", "scipy.stats", "sklearn", "gmsh", "pyvista", "vtkmodules"}
 
 
@@ -21,36 +22,33 @@ def run_folder(tmp_path_factory, run_in):
     return run_in(tmp_path_factory.mktemp("start")).path
 
 
-def loaded_by(code: str, *arguments: str) -> set[str]:
-    """Return the names of all modules that are there after some code in a fresh interpreter."""
+def loaded_after(steps: dict[str, str], *arguments: str) -> dict[str, set[str]]:
+    """Return the names of all modules that are there after each step of a fresh interpreter.
+
+    One interpreter does for several steps where each needs all that those before it have loaded.
+    """
+    code = "".join(
+        f"{step}\nprint('\\nloaded by', {name!r}, *sys.modules)\n" for name, step in steps.items()
+    )
     done = subprocess.run(
-        [sys.executable, "-c", f"import sys\n{code}\nprint('loaded', *sys.modules)", *arguments],
+        [sys.executable, "-c", f"import sys\n{code}", *arguments],
         capture_output=True,
         text=True,
         check=False,
         env={"PYTHONPATH": str(Path(bafflelens.__file__).parents[1])},
     )
     assert done.returncode == 0, done.stderr
-    return set(done.stdout.rpartition("loaded ")[2].split())
+    lines = [line.split()[2:] for line in done.stdout.splitlines() if line.startswith("loaded by")]
+    return {name: set(modules) for name, *modules in lines}
 
 
-@pytest.mark.parametrize(
-    ("verb", "heavy"),
-    [
-        ("status", NUMBERS | SOLVERS | PICTURES | OTHERS),
-        ("rank", SOLVERS | PICTURES | OTHERS),  # what reaches the seat is in far fields
-    ],
-)
-def test_a_command_that_looks_up_loads_nothing_that_computes(run_folder, verb, heavy):
-    code = "from bafflelens.cli import main\nassert main(sys.argv[1:]) == 0"
-    loaded = loaded_by(code, verb, str(run_folder))
-    assert "bafflelens.store" in loaded
-    assert not heavy & loaded
-
-
-def test_a_ranking_is_printed_before_far_fields_are_read(run_folder):
-    """What is loaded for the table is no more than for a status."""
-    code = (
+NOTHING = NUMBERS | SOLVERS | PICTURES | OTHERS
+LOOKED_UP = {
+    "status": (
+        "from bafflelens.cli import main\nassert main(['status', sys.argv[1]]) == 0",
+        NOTHING,
+    ),
+    "table": (  # of a ranking: far fields are read after it
         "from pathlib import Path\n"
         "from bafflelens.commands.ranking_tables import print_ranking\n"
         "from bafflelens.report.summary import rank_run\n"
@@ -58,9 +56,25 @@ def test_a_ranking_is_printed_before_far_fields_are_read(run_folder):
         "from bafflelens.store import open_run\n"
         "folder = open_run(Path(sys.argv[1]))\n"
         "rows = rank_run(folder, None, folder.load_job())\n"
-        "print_ranking(rows, NOT_MESHED_AGAIN, lambda name: ())"
-    )
-    assert not (NUMBERS | SOLVERS | PICTURES | OTHERS) & loaded_by(code, str(run_folder))
+        "print_ranking(rows, NOT_MESHED_AGAIN, lambda name: ())",
+        NOTHING,
+    ),
+    "rank": (  # what reaches the seat is in far fields
+        "assert main(['rank', sys.argv[1]]) == 0",
+        SOLVERS | PICTURES | OTHERS,
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def looked_up(run_folder):
+    return loaded_after({name: code for name, (code, _) in LOOKED_UP.items()}, str(run_folder))
+
+
+@pytest.mark.parametrize("name", LOOKED_UP)
+def test_what_looks_up_loads_nothing_that_computes(looked_up, name):
+    assert "bafflelens.store" in looked_up[name]
+    assert not LOOKED_UP[name][1] & looked_up[name]
 
 
 def test_what_the_live_page_shows_first_needs_no_solver_and_no_scheduler(run_folder):
@@ -75,17 +89,27 @@ def test_what_the_live_page_shows_first_needs_no_solver_and_no_scheduler(run_fol
         "assert b'solved' in desk.move('p', 1, dict(desk.known.start()))\n"
         "assert desk.shapes(1, dict(desk.known.start()))"
     )
-    assert not (SCHEDULER | {"numba", "matplotlib"}) & loaded_by(code, str(run_folder))
+    assert (
+        not (SCHEDULER | {"numba", "matplotlib"})
+        & loaded_after({"page": code}, str(run_folder))["page"]
+    )
 
 
-@pytest.mark.parametrize(
-    ("modules", "heavy"),
-    [
-        ("bafflelens.handoff.helpers", NUMBERS | SOLVERS | PICTURES | OTHERS | {"numpy"}),
-        ("bafflelens.handoff.package", SCHEDULER | {"reportlab", "ezdxf", "scipy.ndimage"}),
-        ("bafflelens.handoff.exporter", SCHEDULER | NUMBERS | PICTURES | {"scipy.ndimage"}),
-        ("bafflelens.mockup.comparison.compare", SCHEDULER | {"reportlab"}),
-    ],
-)
-def test_what_a_command_begins_with_loads_no_more_than_it_needs(modules, heavy):
-    assert not heavy & loaded_by(f"import {modules}")
+BEGINNINGS = {
+    "bafflelens.handoff.helpers": NOTHING | {"numpy"},
+    "bafflelens.handoff.package": NOTHING,
+    "bafflelens.handoff.exporter": SCHEDULER | NUMBERS | PICTURES | {"scipy.ndimage"},
+    "bafflelens.handoff.packing": SCHEDULER | FOR_PAGES | {"scipy.optimize", "matplotlib"},
+    "bafflelens.mockup.comparison.compare": SCHEDULER | {"reportlab"},
+}
+
+
+@pytest.fixture(scope="module")
+def begun():
+    return loaded_after({module: f"import {module}" for module in BEGINNINGS})
+
+
+@pytest.mark.parametrize("module", BEGINNINGS)
+def test_what_a_command_begins_with_loads_no_more_than_it_needs(begun, module):
+    assert module in begun[module]
+    assert not BEGINNINGS[module] & begun[module]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Loading much code at once, quickly."""
+"""Loading much code, or making much at once, quickly."""
 
 from __future__ import annotations
 

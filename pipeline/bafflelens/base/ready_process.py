@@ -24,6 +24,7 @@ import threading
 import time
 import traceback
 import weakref
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import IO, Final, TypeAlias
@@ -101,7 +102,8 @@ def prepared(*modules: str) -> Iterator[None]:
     Parameters
     ----------
     modules : str
-        Names of modules. One that cannot be imported is left to whoever runs it.
+        Names of modules, the one that is needed first in front. One that cannot be imported is
+        left to whoever runs it.
     """
     if not hasattr(os, "fork") or _source_of(modules) is not None:
         yield
@@ -337,29 +339,35 @@ def _end(process: subprocess.Popen[bytes]) -> None:
 
 
 def serve_copies(control: int, modules: Sequence[str]) -> None:
-    """Import modules, then make a copy of this process for each request, which serves folders.
+    """Import modules, and make a copy of this process for each request, which serves folders.
 
     A request on the socket is the name of a module with a socket of the copy's own; a byte goes
-    back once it is taken.
+    back once it is taken. Nobody waits for a module that is imported later than what is asked for.
     """
-    with without_collector():
-        for module in modules:
-            with contextlib.suppress(Exception):  # whoever runs it is told
-                importlib.import_module(module)
-    source = os.getpid()
+    source, to_come = os.getpid(), deque(modules)
     with socket.socket(fileno=control) as asking:
         while True:
+            if to_come and not select.select([asking], [], [], 0)[0]:
+                _import(to_come.popleft())
+                continue
             name, channels, _, _ = socket.recv_fds(asking, _LONGEST_NAME, 1)
             if not channels:  # nobody asks any more
                 _wait_for_copies(0)
                 os._exit(0)  # there is nothing here to clear away
             channel = channels[0]
+            _import(name.decode())
             if not os.fork():
                 asking.close()
                 _serve_channel(name.decode(), channel, source)
             os.close(channel)
             asking.send(b"1")
             _wait_for_copies(os.WNOHANG)
+
+
+def _import(module: str) -> None:
+    """Import a module, if it has not been; whoever runs one that cannot be is told."""
+    with without_collector(), contextlib.suppress(Exception):
+        importlib.import_module(module)
 
 
 def _wait_for_copies(options: int) -> None:

@@ -288,6 +288,15 @@ def is_solved(dataset: xr.Dataset) -> np.ndarray[tuple[int], np.dtype[np.bool_]]
     return np.asarray(dataset.variables["status"].values == Status.SOLVED)
 
 
+def solved_part(dataset: xr.Dataset) -> xr.Dataset:
+    """Return a dataset at the frequencies that were solved, unchanged if all were.
+
+    To choose some loads a scheduler, which takes longer than all else that is done with them.
+    """
+    solved = is_solved(dataset)
+    return dataset if solved.all() else dataset.isel(frequency=solved)
+
+
 def solved_frequencies(dataset: xr.Dataset) -> FloatArray:
     """Return the frequencies that were solved, also of an interpolated dataset, in Hz."""
     solved = dataset["frequency"].values[is_solved(dataset)]

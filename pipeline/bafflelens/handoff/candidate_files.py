@@ -1,14 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """All files of one candidate that has a solid, its pieces made at once where processors are free.
 
-The solid, the surface that a part is inspected against and how each dimension moves that surface
-are made by processes of their own; checks and pages follow here meanwhile.
+The solid, its part, the surface that a part is inspected against and how each dimension moves that
+surface are made by processes of their own; checks and pages follow here as soon as what they need
+is there.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
@@ -21,7 +22,6 @@ from bafflelens.base.progress import Advance
 from bafflelens.handoff.acoustic_tolerance import AcousticTolerance, tolerance_csv
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
-from bafflelens.handoff.carved_shape import CarvedFrom
 from bafflelens.handoff.checks import Check, making_checks
 from bafflelens.handoff.corner_checks import corners_of_part, with_corners
 from bafflelens.handoff.datum import NAME as DATUM
@@ -33,87 +33,29 @@ from bafflelens.handoff.limits import region_limits
 from bafflelens.handoff.manifest import FORMS
 from bafflelens.handoff.part_checks import part_checks, with_part
 from bafflelens.handoff.part_dimensions import measured_dimensions
-from bafflelens.handoff.part_plan import NO_PART, PartPlan, plan_part
+from bafflelens.handoff.part_plan import NO_PART, PartPlan
 from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
-from bafflelens.handoff.solid import Solid, export_solid
+from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.solid_export import SolidBegun
+from bafflelens.handoff.subject import Subject
 from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import (
     printed_templates,
     templates_of,
     templates_pdf,
 )
-from bafflelens.job.handoff_section import ANALYSED, AS_CUT, HandoffSection
+from bafflelens.job.handoff_section import ANALYSED
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
 from bafflelens.report.shape_picture import shape_picture
-from bafflelens.scoring.ranking import RankedRow
 from bafflelens.shapes.cad.declared_text import declaration_bytes
-from bafflelens.shapes.meshing.moving_parts import source_motions
 from bafflelens.shapes.meshing.parameters import Shape
 
 _SHARE_OF_SOLID: Final = 6.0  # about so many times as long as one dimension of the inspection
 _SHARE_OF_CHECKS: Final = 2.0
 _SHARE_OF_PAGES: Final = 2.0
-_TIMES_OF_MESH: Final = 4  # that a solid may take
-
-
-@dataclass(frozen=True, kw_only=True)
-class Subject:
-    """One candidate as it is handed off.
-
-    Attributes
-    ----------
-    run, created_utc, job : str, str, bytes
-        The run's name, when it was made, and its job file.
-    row : RankedRow
-        Its row in the ranking.
-    shape : Shape
-        Its shape.
-    values : mapping of str to float
-        Its parameters.
-    carved : CarvedFrom, optional
-        What it was carved from, of a carved one.
-    revision, stem : str
-        Of what is handed off, and of the names of its files.
-    analysed : Mesh
-        The mesh that was analysed, or the kept part of it.
-    warnings : sequence of str
-        What the shop must know.
-    settings : HandoffSection
-        The shop's figures.
-    mesh_time_limit_s : float
-        For one mesh.
-    tolerance : AcousticTolerance or str
-        What each place of its front may be off, or why that is not known.
-    """
-
-    run: str
-    created_utc: str
-    job: bytes
-    row: RankedRow
-    shape: Shape
-    values: Mapping[str, float]
-    carved: CarvedFrom | None
-    revision: str
-    stem: str
-    analysed: Mesh
-    warnings: Sequence[str]
-    settings: HandoffSection
-    mesh_time_limit_s: float
-    tolerance: AcousticTolerance | str
-
-    @property
-    def label(self) -> str:
-        """Candidate and revision, as on a template."""
-        return f"{self.row.candidate.id} rev {self.revision}"
-
-    @property
-    def title(self) -> str:
-        """The same with the run."""
-        return f"{self.run} {self.label}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,17 +86,30 @@ def share_of(shape: Shape, *, has_solid: bool) -> float:
     return rest + (len(shaped_by(shape)) if has_solid else 0)
 
 
-def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance) -> FilesMade:
-    """Export the solid of a candidate, check it, and draw it.
+def candidate_files(
+    subject: Subject,
+    begun: SolidBegun,
+    tolerance: AcousticTolerance | str,
+    facts: Mapping[str, Any],
+    advance: Advance,
+    meanwhile: Callable[[], None],
+) -> FilesMade:
+    """Take the solid of a candidate, check it, and draw it.
 
     Parameters
     ----------
     subject : Subject
         The candidate.
+    begun : SolidBegun
+        Its solid.
+    tolerance : AcousticTolerance or str
+        What each place of its front may be off, or why that is not known.
     facts : mapping
         What the manifest says of it already.
     advance : callable
         Told as each piece is done; by `share_of` in all.
+    meanwhile : callable
+        Called once while the solid is made.
 
     Raises
     ------
@@ -162,42 +117,30 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
         If a solid or the nominal surface cannot be made.
     """
     told = _one_at_a_time(advance)
-    shape, values, settings = subject.shape, subject.values, subject.settings
-    carved = subject.carved
-    motions = source_motions(shape, values)
-    body, candidate = subject.analysed.whole(shape.symmetry), subject.row.candidate
-    # A baseline is there to be compared with: a job need not say how it is made.
-    plan = None if candidate.is_baseline else plan_part(body, motions, settings, candidate.id)
+    shape, settings, plan, motions = (
+        subject.shape, subject.settings, subject.plan, subject.motions
+    )  # fmt: skip
     with (
         ThreadPoolExecutor(usable_processors()) as pool,
         ThreadPoolExecutor(1) as aside,  # not behind all surfaces
     ):
-        exporting = pool.submit(
-            export_solid,
-            carved.shape if carved else shape,
-            carved.values if carved else values,
-            deviation=carved.deviation if carved else None,
-            name=subject.stem,
-            revision=subject.revision,
-            stamp=subject.created_utc[:19],
-            chord_mm=settings.chord_mm,
-            spacing_mm=settings.station_spacing_mm,
-            fan_step_deg=settings.fan_step_deg,
-            time_limit_s=_TIMES_OF_MESH * subject.mesh_time_limit_s,
-            pieces=plan.pieces if plan else (),
-            round_mm=settings.cutter_mm / 2 if settings.inner_corners != AS_CUT else 0.0,
-        )
         limit_s = subject.mesh_time_limit_s
-        datum = begin_datum(pool, shape, values, limit_s, told=lambda: told(1.0))
+        datum = begin_datum(pool, shape, subject.values, limit_s, told=lambda: told(1.0))
         try:
-            solid = exporting.result()
+            meanwhile()
+            body = begun.body()
+            picture = aside.submit(shape_picture, body.mesh, ())
+            same = likeness(subject.analysed, shape.symmetry, body)
+            checks = making_checks(body, same, motions, settings)
+            table = measured_dimensions(body, motions)
+            files = _body_files(subject, body)
+            told(_SHARE_OF_CHECKS)
+            solid = begun.whole(body)
             told(_SHARE_OF_SOLID, f"{subject.row.candidate.id}: solid exported")
-            picture = aside.submit(shape_picture, solid.mesh, ())
-            same = likeness(subject.analysed, shape.symmetry, solid)
-            checks = making_checks(solid, same, motions, settings)
-            table = measured_dimensions(solid, motions)
             if plan is not None:
-                checks = with_part(checks, part_checks(solid, body, same, plan, motions, settings))
+                files |= _part_files(subject, solid)
+                of_part = part_checks(solid, subject.body, same, plan, motions, settings)
+                checks = with_part(checks, of_part)
                 corners = corners_of_part(solid, motions)
                 if len(corners.turn):
                     nominal = datum()
@@ -205,10 +148,9 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
                     off = regions_off(corners, settings.cutter_mm / 2e3, nominal, limits)
                     checks = with_corners(checks, solid, corners, settings, off)
                 table = replace(table, rows=(*table.rows, *part_rows(solid, plan, settings)))
-            told(_SHARE_OF_CHECKS)
-            files = _solid_files(
-                subject, solid, same, motions, checks, table, plan, picture.result
-            )
+            sheet = _sheet(subject, solid, same, checks, table, picture.result(), tolerance)
+            files[f"{subject.stem}_drawing.pdf"] = sheet_pdf(sheet)
+            files |= {f"checks/{c.file}.png": c.picture for c in checks if c.marked}
             told(_SHARE_OF_PAGES)
             files[DATUM] = datum().to_bytes()
         except BaseException:
@@ -220,10 +162,10 @@ def candidate_files(subject: Subject, facts: Mapping[str, Any], advance: Advance
         "symbols": symbols_of(table.rows),
         "part": _facts_of_part(solid, plan),
         **({"fit": asdict(solid.fit)} if solid.fit else {}),
-        "acoustic_tolerance": _facts_of_tolerance(subject),
+        "acoustic_tolerance": _facts_of_tolerance(subject, tolerance),
     }
-    if isinstance(subject.tolerance, AcousticTolerance):
-        files[_table_of(subject)] = tolerance_csv(subject.tolerance)
+    if isinstance(tolerance, AcousticTolerance):
+        files[_table_of(subject)] = tolerance_csv(tolerance)
     manifest = {**facts, **found}
     formed = [item.key for item in shaped_by(shape) if item.key in subject.row.dimensions]
     form = f"{FORMS}{subject.stem}_readings"
@@ -244,26 +186,37 @@ def _one_at_a_time(advance: Advance) -> Advance:
     return told
 
 
-def _solid_files(
+def _body_files(subject: Subject, body: Solid) -> dict[str, bytes]:
+    """Return the files of the analysed body: solid, what to print from, and templates."""
+    stem, page, motions = subject.stem, subject.settings.page, subject.motions
+    centre = [1e3 * value for value in motions[0].centre]
+    rim = 1e3 * motions[0].outer_radius_m
+    before = {section.name: section for section in body.before}
+    templates = list(templates_of(body.sections, subject.label, centre, rim, before=before))
+    printed = printed_templates(
+        body.sections, subject.label, centre, rim, _shaped_mm(body.mesh), before=before
+    )
+    names = body.mesh.surface.tolist()
+    return {
+        f"{stem}.step": body.step,
+        f"{stem}.toml": declaration_bytes(subject.title, f"{stem}.step", names, motions),
+        **print_files(stem, body.mesh, subject.title),
+        **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
+        f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
+    }
+
+
+def _sheet(
     subject: Subject,
     solid: Solid,
     same: Likeness,
-    motions: Sequence[SourceMotion],
     checks: tuple[Check, ...],
     table: LensDimensions,
-    plan: PartPlan | None,
-    picture: Callable[[], bytes],
-) -> dict[str, bytes]:
-    """Return solid, part, templates, drawing and pictures of checks."""
-    stem, page = subject.stem, subject.settings.page
-    centre = [1e3 * value for value in motions[0].centre]
-    rim = 1e3 * motions[0].outer_radius_m
-    before = {section.name: section for section in solid.before}
-    templates = list(templates_of(solid.sections, subject.label, centre, rim, before=before))
-    printed = printed_templates(
-        solid.sections, subject.label, centre, rim, _shaped_mm(solid.mesh), before=before
-    )
-    sheet = Sheet(
+    picture: bytes,
+    tolerance: AcousticTolerance | str,
+) -> Sheet:
+    """Return what the drawing says."""
+    return Sheet(
         run=subject.run,
         candidate=subject.row.candidate.id,
         revision=subject.revision,
@@ -272,28 +225,17 @@ def _solid_files(
         dimensions=subject.row.dimensions,
         solid=solid,
         likeness=same,
-        motions=motions,
+        motions=subject.motions,
         checks=checks,
         warnings=(*subject.warnings, *_remarks(solid)),
         robustness=subject.row.robustness,
         settings=subject.settings,
         rows=table.rows,
         form=table.form,
-        plan=plan,
-        picture=picture(),
-        tolerance=subject.tolerance,
+        plan=subject.plan,
+        picture=picture,
+        tolerance=tolerance,
     )
-    names = solid.mesh.surface.tolist()
-    return {
-        f"{stem}.step": solid.step,
-        f"{stem}.toml": declaration_bytes(subject.title, f"{stem}.step", names, motions),
-        **print_files(stem, solid.mesh, subject.title),
-        **_part_files(subject, solid),
-        **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
-        f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
-        f"{stem}_drawing.pdf": sheet_pdf(sheet),
-        **{f"checks/{c.file}.png": c.picture for c in checks if c.picture},
-    }
 
 
 def _part_files(subject: Subject, solid: Solid) -> dict[str, bytes]:
@@ -325,9 +267,8 @@ def _table_of(subject: Subject) -> str:
     return f"tolerance/{subject.stem}_tolerance.csv"
 
 
-def _facts_of_tolerance(subject: Subject) -> dict[str, Any]:
+def _facts_of_tolerance(subject: Subject, found: AcousticTolerance | str) -> dict[str, Any]:
     """Return what each place may be off, or why that is not known, for the manifest."""
-    found = subject.tolerance
     return {"text": found} if isinstance(found, str) else found.facts(_table_of(subject))
 
 
@@ -337,9 +278,9 @@ def _remarks(solid: Solid) -> tuple[str, ...]:
 
 def _shaped_mm(mesh: Mesh) -> FloatArray:
     """Return places on what guides sound, (n, 3); on all of the front where nothing does."""
-    names = mesh.surface.tolist()
-    guides = np.array([surface_kind(name) in GUIDING_KINDS for name in names])
-    front = np.array([not name.startswith("cabinet") for name in names])
+    kinds = np.array([surface_kind(name) for name in mesh.surface.tolist()])
+    guides = np.isin(kinds, GUIDING_KINDS)
+    front = ~np.char.startswith(mesh.surface, "cabinet")
     shaped = guides if guides.any() else front
     return np.asarray(mesh.corners[shaped].reshape(-1, 3) * 1e3)
 

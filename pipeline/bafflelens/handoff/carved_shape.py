@@ -39,10 +39,8 @@ def carved_from(shape: Shape) -> CarvedFrom | None:
     shape : Shape
         The shape.
     """
-    if not is_declaration(shape.script):
-        return None
-    declaration = read_declaration(shape.script)
-    if not isinstance(declaration, ScannedSolid):
+    declaration = _scan(shape)
+    if declaration is None:
         return None
     from bafflelens.handoff.carved_height import moves_along_x  # slow to load, seldom needed
 
@@ -55,3 +53,15 @@ def carved_from(shape: Shape) -> CarvedFrom | None:
         values={**nominal.defaults, **declaration.values},
         deviation=deviation,
     )
+
+
+def is_scanned(shape: Shape) -> bool:
+    """Tell whether a shape is a scan, or was carved: what it is declared by says so."""
+    return _scan(shape) is not None
+
+
+def _scan(shape: Shape) -> ScannedSolid | None:
+    if not is_declaration(shape.script):
+        return None
+    declaration = read_declaration(shape.script)
+    return declaration if isinstance(declaration, ScannedSolid) else None

@@ -41,6 +41,29 @@ _RIM_PLANE_M: Final = 1e-4
 _NO_DRAFT: Final = 1e-3  # a hair of rounding is no undercut
 
 
+@dataclass(frozen=True, eq=False)
+class Marked:
+    """Places on a mesh where a check fails.
+
+    Attributes
+    ----------
+    mesh : Mesh
+        What was checked.
+    places_mm : (n, 3) array
+        The places.
+    title : str
+        Of the picture.
+    """
+
+    mesh: Mesh
+    places_mm: FloatArray
+    title: str
+
+    def picture(self) -> bytes:
+        """Return a view from the front with the places in red, as PNG."""
+        return _picture(self.mesh, self.places_mm, self.title)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Check:
     """What became of one check.
@@ -55,8 +78,8 @@ class Check:
         Figure, place and rule.
     value : float
         The figure, in mm or degrees; NaN if there is none.
-    picture : bytes
-        PNG of where it fails; empty otherwise.
+    marked : Marked or None
+        Where it fails. It is drawn only when asked for: many a check gives way to another.
     place_mm : tuple of 3 floats or None
         Where the figure was found, if it belongs to a place.
     """
@@ -65,8 +88,13 @@ class Check:
     state: str
     text: str
     value: float = math.nan
-    picture: bytes = b""
+    marked: Marked | None = None
     place_mm: tuple[float, float, float] | None = None
+
+    @property
+    def picture(self) -> bytes:
+        """PNG of where it fails; empty if that is nowhere."""
+        return self.marked.picture() if self.marked else b""
 
     @property
     def file(self) -> str:
@@ -106,8 +134,8 @@ def making_checks(
 def made_from_front(mesh: Mesh, motions: Sequence[SourceMotion]) -> NDArray[np.bool_]:
     """Return which triangles are made from the front: no cabinet, and nothing that moves."""
     moving = {name for motion in motions for name in motion.piston_surfaces}
-    still = np.array([name not in moving for name in mesh.surface.tolist()])
-    named = np.array([not name.startswith("cabinet") for name in mesh.surface.tolist()])
+    still = ~np.isin(mesh.surface, sorted(moving))
+    named = ~np.char.startswith(mesh.surface, "cabinet")
     return np.asarray(still & named if (still & named).any() else still)
 
 
@@ -132,16 +160,16 @@ def cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> Ch
     if len(corners):
         x, y, z = corners[0]
         text += f"; {sharp.text}, one at ({x:.1f}, {y:.1f}, {z:.1f}) mm"
-    marked = np.concatenate((places, corners))
+    small = np.concatenate((places, corners))
     where = corners[0] if len(corners) else None
     if where is None and len(solid.concave):
         where = solid.concave[solid.concave[:, 3].argmin(), :3] * 1e3
     return Check(
         name="inside radius",
-        state=FAILED if len(marked) else PASSED,
+        state=FAILED if len(small) else PASSED,
         text=text + rule,
         value=0.0 if len(corners) else smallest,
-        picture=_picture(solid.mesh, marked, "inside radius") if len(marked) else b"",
+        marked=Marked(solid.mesh, small, "inside radius") if len(small) else None,
         place_mm=None if where is None else _place(where),
     )
 
@@ -158,7 +186,7 @@ def _undercut_check(mesh: Mesh, front: NDArray[np.bool_]) -> Check:
         state=FAILED,
         text=text,
         value=depth * 1e3,
-        picture=_picture(mesh, where * 1e3, "undercut"),
+        marked=Marked(mesh, where * 1e3, "undercut"),
         place_mm=_place(where[0] * 1e3),
     )
 
@@ -204,8 +232,8 @@ def _draft_check(mesh: Mesh, front: NDArray[np.bool_], least_deg: float) -> Chec
     text = f"{worst:.1f} degrees at ({x:.1f}, {y:.1f}, {z:.1f}) mm, at least {least_deg:g} asked"
     if not len(places):
         return Check(name="draft", state=PASSED, text=text, value=worst)
-    picture = _picture(mesh, places, "draft")
-    return Check(name="draft", state=FAILED, text=text, value=worst, picture=picture)
+    marked = Marked(mesh, places, "draft")
+    return Check(name="draft", state=FAILED, text=text, value=worst, marked=marked)
 
 
 def thinnest_wall(
@@ -239,7 +267,7 @@ def thinnest_wall(
         state=FAILED if len(thin) else PASSED,
         text=text,
         value=float(through[thinnest]),
-        picture=_picture(mesh, thin * 1e3, "wall and lip") if len(thin) else b"",
+        marked=Marked(mesh, thin * 1e3, "wall and lip") if len(thin) else None,
         place_mm=(float(x), float(y), float(z)),
     )
 
@@ -256,8 +284,8 @@ def _overhang_check(mesh: Mesh, least_deg: float) -> Check:
         return Check(name="overhang", state=PASSED, text=text, value=0.0)
     flattest = float(slope[steep].min())
     text = f"{area:.0f} mm^2 need support, down to {flattest:.0f} degrees, printed on its back"
-    picture = _picture(mesh, mesh.centroids[steep] * 1e3, "overhang")
-    return Check(name="overhang", state=FAILED, text=text, value=area, picture=picture)
+    marked = Marked(mesh, mesh.centroids[steep] * 1e3, "overhang")
+    return Check(name="overhang", state=FAILED, text=text, value=area, marked=marked)
 
 
 def _travel_check(mesh: Mesh, motions: Sequence[SourceMotion], travel_mm: float) -> Check:
@@ -285,8 +313,8 @@ def _travel_check(mesh: Mesh, motions: Sequence[SourceMotion], travel_mm: float)
     )
     if least >= _LEAST_CLEARANCE_M:
         return Check(name="dome's travel", state=PASSED, text=text, value=least * 1e3)
-    picture = _picture(mesh, place[None] * 1e3, "dome's travel")
-    return Check(name="dome's travel", state=FAILED, text=text, value=least * 1e3, picture=picture)
+    marked = Marked(mesh, place[None] * 1e3, "dome's travel")
+    return Check(name="dome's travel", state=FAILED, text=text, value=least * 1e3, marked=marked)
 
 
 def screw_places(motion: SourceMotion, settings: HandoffSection) -> FloatArray:
@@ -318,9 +346,9 @@ def _screw_check(mesh: Mesh, motions: Sequence[SourceMotion], settings: HandoffS
         text = f"{len(places)} screws and the flange lie on flat ground"
         return Check(name=name, state=PASSED, text=text, value=0.0)
     text = f"{int(bad.sum())} of {len(probes)} places under flange and heads are cut or not flat"
-    marked = np.column_stack((mesh.vertices[:, 0].max() - 0 * probes[bad, 0], probes[bad]))
-    picture = _picture(mesh, marked * 1e3, name)
-    return Check(name=name, state=FAILED, text=text, value=float(bad.sum()), picture=picture)
+    where = np.column_stack((mesh.vertices[:, 0].max() - 0 * probes[bad, 0], probes[bad]))
+    marked = Marked(mesh, where * 1e3, name)
+    return Check(name=name, state=FAILED, text=text, value=float(bad.sum()), marked=marked)
 
 
 def _place(point_mm: FloatArray) -> tuple[float, float, float]:

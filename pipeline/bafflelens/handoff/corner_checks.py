@@ -88,7 +88,7 @@ def _radius_check(
     if accepted or (solid.rounded is not None and not len(left)):
         return Check(
             name=check.name, state=smooth.state, text=f"{text}; {smooth.text}",
-            value=min(radius, smooth.value), picture=smooth.picture,
+            value=min(radius, smooth.value), marked=smooth.marked,
             place_mm=_place(corners.middles[0] * 1e3),
         )  # fmt: skip
     text += (
@@ -97,7 +97,7 @@ def _radius_check(
     )
     return Check(
         name=check.name, state=FAILED, text=f"{text}; {smooth.text}", value=0.0,
-        picture=check.picture, place_mm=_place(left[0]) if len(left) else check.place_mm,
+        marked=check.marked, place_mm=_place(left[0]) if len(left) else check.place_mm,
     )  # fmt: skip
 
 
@@ -145,7 +145,7 @@ def _same_check(
     text += "; so it is the same within tolerance" if same else f": beyond it; {_WAYS_OUT}"
     return Check(
         name=check.name, state=PASSED if check.state == PASSED and same else FAILED, text=text,
-        value=max(check.value, largest * 1e3), picture=check.picture, place_mm=(x, y, z),
+        value=max(check.value, largest * 1e3), marked=check.marked, place_mm=(x, y, z),
     )  # fmt: skip
 
 

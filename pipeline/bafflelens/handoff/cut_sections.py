@@ -15,6 +15,7 @@ from bafflelens.mesh.mesh import Mesh
 CURVE_CHORD_M: Final = 2e-6
 """Of the outlines of sections: a fifth of what is promised."""
 
+_GUIDES: Final = ("lens", "waveguide", "faceplate")
 _MOST_POINTS: Final = 4000  # of one curve
 
 
@@ -23,10 +24,9 @@ def planes(
 ) -> Iterator[dict[str, Any]]:
     """Yield the stations: through the axis, a spacing apart over the front, and the fan."""
     spacing, centre = float(request["spacing_m"]), request["centre_m"]
-    front = np.array([not name.startswith("cabinet") for name in mesh.surface])
-    guided = np.array(
-        [name.startswith(("lens", "waveguide", "faceplate")) for name in mesh.surface]
-    )
+    front = ~np.char.startswith(mesh.surface, "cabinet")
+    guides = (np.char.startswith(mesh.surface, kind) for kind in _GUIDES)
+    guided = np.logical_or.reduce(list(guides))
     corners = mesh.corners[front if front.any() else np.ones_like(front)].reshape(-1, 3)
     shaped = mesh.corners[guided].reshape(-1, 3) if guided.any() else corners
     lowest = float(shaped[:, 0].min())

@@ -19,7 +19,7 @@ import xarray as xr
 from bafflelens.base.conventions import REFERENCE_PRESSURE_PA, ComplexArray, FloatArray
 from bafflelens.base.errors import InputError
 from bafflelens.base.octaves import octave_shares
-from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.directivity.far_field_data import solved_part
 from bafflelens.directivity.frequency_interpolation import LEAST_FREQUENCIES, interpolate
 from bafflelens.directivity.polars import orbit
 from bafflelens.job.job_file import LoadedJob
@@ -144,7 +144,7 @@ def expected_of(
         Where the microphone stands, if there is a plan.
     """
     dataset = played(folder, loaded, folder.load_directivity(candidate))
-    dataset = dataset.isel(frequency=is_solved(dataset))
+    dataset = solved_part(dataset)
     if isinstance(plan, MeasurementPlan) and radiator is not None:
         shown_hz = np.asarray(dataset["frequency"].values, dtype=float)
         return at_microphone(radiator, shown_hz, plan)

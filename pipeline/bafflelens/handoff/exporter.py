@@ -1,17 +1,17 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The process that exports one solid with gmsh: ``python -m bafflelens.handoff.exporter FOLDER``.
 
-Started by `bafflelens.handoff.solid.export_solid`. FOLDER holds ``request.json``; the process
+Started by `bafflelens.handoff.solid_export`. FOLDER holds ``request.json``; the process
 leaves ``solid.step``, ``print.npz`` (a mesh within the chord tolerance), ``found.json`` (volume,
-sections, edges, concave curvature), or ``fault.json`` with one line; of each piece of a part as it
-is made ``<name>.step`` and ``<name>.npz``.
+sections, edges, concave curvature), or ``fault.json`` with one line; when it has ended, of each
+piece of a part as it is made ``<name>.step`` and ``<name>.npz``, and ``part.json``.
 """
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -26,6 +26,7 @@ from bafflelens.handoff.mirrored_step import mirrored_step
 from bafflelens.handoff.part_solid import begin_pieces
 from bafflelens.handoff.print_mesh import print_mesh
 from bafflelens.handoff.solid_edges import ON_MIRROR_M, edges_of
+from bafflelens.handoff.solid_export import FOUND, PART
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.meshing import gmsh_process
 from bafflelens.shapes.meshing.loading import load_script
@@ -54,14 +55,14 @@ def main(folder: Path) -> int:
 
     def work(gmsh: Any, request: Mapping[str, Any]) -> None:
         gmsh_process.start_gmsh(gmsh)
-        found = _export(gmsh, folder, request)
-        (folder / "found.json").write_text(json.dumps(found))
+        pieces = _export(gmsh, folder, request)
+        (folder / PART).write_text(json.dumps(pieces()))
 
     return gmsh_process.do_request(folder, work)
 
 
-def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, Any]:
-    """Build the whole solid, write it, mesh it and cut it."""
+def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> Callable[[], dict[str, Any]]:
+    """Build the whole solid, write it, mesh it and cut it; return what waits for its pieces."""
     script = Path(request["script"])
     module = load_script(script)
     height, fit = None, None
@@ -114,8 +115,10 @@ def _export(gmsh: Any, folder: Path, request: Mapping[str, Any]) -> dict[str, An
     stations = list(planes(request, mesh, box))
     found["sections"] = [section(gmsh.model, solid, box, plane) for plane in stations]
     found["before"] = _profiles_before(gmsh, folder, box, stations) if height else []
-    found |= pieces()
-    return found
+    # Whoever waits for the body need not wait for the part: it is there when this file is.
+    (folder / "found.part").write_text(json.dumps(found))
+    (folder / "found.part").rename(folder / FOUND)
+    return pieces
 
 
 def _profiles_before(

@@ -49,8 +49,18 @@ def face_names(
 
 
 def write_names(model: Any, step: Path, faces: Sequence[int], names: Mapping[int, str]) -> None:
-    """Write the names of the faces into the file, each found again by its corners."""
-    records = read_step_text(step).faces
+    """Write the names of the faces into the file, each found again by its corners.
+
+    Raises
+    ------
+    MeshingError
+        If it is not in millimetres, or its faces are not those of the solid.
+    """
+    read = read_step_text(step)
+    if read.unit_m != MM:
+        rule = "millimetres"
+        raise MeshingError(invalid("unit of the STEP file", f"{read.unit_m:g} m", rule))
+    records = read.faces
     written = matching_names(
         [[[MM * value for value in corner] for corner in record.corners] for record in records],
         [corners_of(model, face) for face in faces],

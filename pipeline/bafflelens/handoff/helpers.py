@@ -10,9 +10,10 @@ from bafflelens.base.ready_process import prepared
 
 MODULES: Final = (
     "bafflelens.handoff.exporter",
+    "gmsh",  # of which each of a dozen copies would load its own
     "bafflelens.handoff.curved_surface",
     "bafflelens.shapes.meshing.mesher",
-    "bafflelens.report.shape_picture",
+    "bafflelens.report.shape_drawing",
     "pyvista",  # which the picture needs when it is drawn
 )
 """What runs in them, the solid first: everything else waits for it."""

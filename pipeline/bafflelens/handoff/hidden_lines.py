@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -69,18 +69,22 @@ class Heights:
     cell_m: float
     height_m: FloatArray
 
+    @cached_property
+    def lowest_m(self) -> FloatArray:
+        """The lowest height of each cell and those around it, (n_up, n_right)."""
+        found = self.height_m
+        for _ in range(2):  # along each axis; there is nothing beyond the outermost cells
+            beside = np.pad(found, ((1, 1), (0, 0)), mode="edge")
+            found = np.minimum(np.minimum(beside[:-2], beside[2:]), found).T
+        return np.ascontiguousarray(found)
+
     def hides(self, points: FloatArray) -> BoolArray:
         """Return which points, (n, 3), are hidden."""
         place = np.floor((self.view.on_page(points) - self.corner_m) / self.cell_m).astype(int)
         height = points @ self.view.toward
-        lowest = np.full(len(points), np.inf)
-        rows, columns = self.height_m.shape
-        for up in (-1, 0, 1):
-            for right in (-1, 0, 1):
-                row = np.clip(place[:, 1] + up, 0, rows - 1)
-                column = np.clip(place[:, 0] + right, 0, columns - 1)
-                lowest = np.minimum(lowest, self.height_m[row, column])
-        return np.asarray(lowest > height + _CLEARANCE_M)
+        rows, columns = self.lowest_m.shape
+        row, column = np.clip(place[:, 1], 0, rows - 1), np.clip(place[:, 0], 0, columns - 1)
+        return np.asarray(self.lowest_m[row, column] > height + _CLEARANCE_M)
 
 
 def heights_of(mesh: Mesh, view: View) -> Heights:
@@ -153,11 +157,12 @@ def runs(points: FloatArray, heights: Heights, step_m: float) -> Iterator[tuple[
 
 def finely(points: FloatArray, step_m: float) -> FloatArray:
     """Return a line with more points, none farther than a step from the next."""
-    parts = [points[:1]]
-    for one, two in pairwise(points):
-        count = max(1, int(np.ceil(np.linalg.norm(two - one) / step_m)))
-        parts.append(one + (two - one) * (np.arange(1, count + 1) / count)[:, np.newaxis])
-    return np.concatenate(parts)
+    steps = np.diff(points, axis=0)
+    counts = np.maximum(np.ceil(np.linalg.norm(steps, axis=1) / step_m), 1).astype(int)
+    piece = np.repeat(np.arange(len(steps)), counts)
+    number = np.arange(1, len(piece) + 1) - (np.cumsum(counts) - counts)[piece]
+    share = number / counts[piece]
+    return np.concatenate((points[:1], points[piece] + steps[piece] * share[:, np.newaxis]))
 
 
 def outlines(mesh: Mesh, view: View) -> list[FloatArray]:

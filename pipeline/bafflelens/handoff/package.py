@@ -1,85 +1,31 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""From ranked candidates to a folder for the prototype shop."""
+"""From ranked candidates to a folder for the prototype shop.
+
+What is imported here is quickly loaded, so that the first solid is begun at once.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from bafflelens.base.errors import InputError, MeshingError, invalid
-from bafflelens.base.progress import Advance, Progress
+from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.loading import without_collector
+from bafflelens.base.progress import Progress
 from bafflelens.base.provenance import shapes_digest, versions
 from bafflelens.base.status import Status
-from bafflelens.handoff.acoustic_tolerance import (
-    AcousticTolerance,
-    front_tolerance,
-    tolerance_text,
-)
-from bafflelens.handoff.archive import zipped
-from bafflelens.handoff.candidate_files import (
-    Subject,
-    candidate_files,
-    print_files,
-    share_of,
-)
 from bafflelens.handoff.carved_shape import carved_from
-from bafflelens.handoff.checks import Check
-from bafflelens.handoff.expected import expected_csv
-from bafflelens.handoff.manifest import NAME, manifest_bytes
-from bafflelens.handoff.sheet import allowed_changes
-from bafflelens.handoff.shortlist import Listed, Made, short_list
-from bafflelens.handoff.summary_pages import summary_pdf
+from bafflelens.handoff.subject import Handed, RankedRun, Subject, solid_of
 from bafflelens.job.job_file import LoadedJob
-from bafflelens.mockup.measurement.measured import ORBITS
 from bafflelens.report.summary import rank_run
-from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.ranking import RankedRow
-from bafflelens.scoring.sensitivity import Robustness
-from bafflelens.shapes.cad.declaration import ScannedSolid, is_declaration, read_declaration
 from bafflelens.shapes.meshing.parameters import Shape
-from bafflelens.store import RunFolder, RunRecord, require_new_folder, write_folder
+from bafflelens.store import RunFolder, RunRecord, require_new_folder
 
 _REVISION_DIGITS: Final = 8
-_SHARE_OF_SUMMARY: Final = 2.0  # a candidate
-
-
-@dataclass(frozen=True, kw_only=True)
-class Handed:
-    """What was made of one candidate.
-
-    Attributes
-    ----------
-    candidate : str
-        Its id.
-    archive : str
-        Name of its zip file.
-    remarks : tuple of str
-        What the shop must know: warnings, failed checks.
-    """
-
-    candidate: str
-    archive: str
-    remarks: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Pack:
-    """One candidate as exported: what was made, and its files without the manifest."""
-
-    made: Made
-    stem: str
-    facts: dict[str, Any]
-    files: dict[str, bytes]
-
-    @property
-    def archive(self) -> str:
-        """Name of the zip file."""
-        return f"{self.stem}.zip"
 
 
 def hand_off(
@@ -122,38 +68,14 @@ def hand_off(
     loaded, record = folder.load_job(), folder.load_record()
     ranking = rank_run(folder, record, loaded)
     rows = _chosen(ranking, names, top)
-    tolerances = [
-        front_tolerance(
-            folder,
-            row.candidate.id,
-            progress,
-            compute=tolerance_map or is_carved(row.candidate.id),
-        )
-        for row in rows
-    ]
-    packs = []
-    shapes = [loaded.shape_of(row.candidate.id) for row in rows]
-    shares = [share_of(shape, has_solid=not _is_scanned(shape)) for shape in shapes]
-    summary = _SHARE_OF_SUMMARY * len(rows)
-    with progress.bar(sum(shares) + summary, "handing off") as advance:
-        for row, tolerance in zip(rows, tolerances, strict=True):
-            packs.append(_of_candidate(folder, loaded, record, row, tolerance, advance))
-            advance(0.0, f"{row.candidate.id} exported")
-        made = [pack.made for pack in packs]
-        told = partial(advance, _SHARE_OF_SUMMARY)
-        found = short_list(folder, loaded, record, ranking, made, told=told)
-        files = {f"{folder.name}_summary.pdf": summary_pdf(found)}
-        for pack, listed in zip(packs, found.listed, strict=True):
-            files[pack.archive] = _zipped(pack, listed)
-        advance(0.0, "summary written")
-    facts = {
-        **_facts_of_run(folder, record),
-        "candidates": [pack.made.row.candidate.id for pack in packs],
-        "make_in_turn": [listed.row.candidate.id for listed in found.in_turn],
-    }
-    files[NAME] = manifest_bytes(facts, files)
-    write_folder(out, files)
-    return tuple(_handed(pack) for pack in packs)
+    subjects = [_subject(folder, loaded, record, row) for row in rows]
+    with solid_of(subjects[0]) as first:
+        # Slow to load, and not needed before the first solid is there.
+        with without_collector():
+            from bafflelens.handoff.packing import pack_all
+
+        run = RankedRun(folder=folder, loaded=loaded, record=record, ranking=ranking)
+        return pack_all(run, subjects, first, out, progress, tolerance_map=tolerance_map)
 
 
 def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[RankedRow]:
@@ -177,102 +99,25 @@ def _chosen(rows: Sequence[RankedRow], names: Sequence[str], top: int) -> list[R
     return [row for name, row in by_name.items() if name in wanted]
 
 
-def _of_candidate(
-    folder: RunFolder,
-    loaded: LoadedJob,
-    record: RunRecord,
-    row: RankedRow,
-    tolerance: AcousticTolerance | str,
-    advance: Advance,
-) -> _Pack:
-    """Export one candidate, and advance by its share."""
+def _subject(folder: RunFolder, loaded: LoadedJob, record: RunRecord, row: RankedRow) -> Subject:
+    """Return a candidate as it is handed off."""
     candidate = row.candidate
     shape = loaded.shape_of(candidate.id)
     values = {**shape.defaults, **candidate.values}
-    revision = revision_of(shape, values, loaded)
-    warnings = list(_warnings(loaded, record, row))
-    analysed = folder.load_mesh(candidate.id)
-    stem = f"{folder.name}_{candidate.id}"
-    facts: dict[str, Any] = {
-        **_facts_of_run(folder, record),
-        "candidate": candidate.id,
-        "revision": revision,
-        "geometry": shape.script.name,
-        "values": values,
-        "dimensions": dict(row.dimensions),
-        "units": {parameter.key: parameter.unit for parameter in shape.parameters},
-        "score_db": candidate.score.total_db if candidate.score else None,
-        "place": row.place,
-        "tolerances": _tolerances(row.robustness),
-    }
-    checks: tuple[Check, ...] = ()
-    files: dict[str, bytes] | None
-    carved = carved_from(shape)
-    subject = Subject(
+    return Subject(
         run=folder.name,
         created_utc=record.created_utc,
         job=(folder.path / "job.toml").read_bytes(),
         row=row,
         shape=shape,
         values=values,
-        carved=carved,
-        revision=revision,
-        stem=stem,
-        analysed=analysed,
-        warnings=tuple(warnings),
+        carved=carved_from(shape),
+        revision=revision_of(shape, values, loaded),
+        stem=f"{folder.name}_{candidate.id}",
+        analysed=folder.load_mesh(candidate.id),
+        warnings=tuple(_warnings(loaded, record, row)),
         settings=loaded.job.handoff,
         mesh_time_limit_s=loaded.job.solve.mesh_time_limit_s,
-        tolerance=tolerance,
-    )
-    if carved is None and _is_scanned(shape):
-        files, reason = None, "this shape is a scan and has no parametric solid"
-    else:
-        try:
-            found = candidate_files(subject, facts, advance)
-        except MeshingError as error:
-            if carved is None:
-                raise
-            files, reason = None, f"what was carved cannot be made of smooth faces ({error})"
-        else:
-            files, checks = found.files, found.checks
-            facts |= found.facts
-            warnings += found.remarks
-    if files is None:
-        tolerance = "what each place of the front may be off is not drawn: there is no drawing"
-        warnings.append(
-            f"Warning: {reason}; its surface as analysed is exported (STL, 3MF), and no STEP "
-            "file, template or drawing"
-        )
-        files = print_files(stem, analysed.whole(shape.symmetry), subject.title)
-        advance(share_of(shape, has_solid=False))
-    facts["warnings"] = warnings
-    made = Made(
-        row=row,
-        revision=revision,
-        checks=checks,
-        warnings=tuple(warnings),
-        tolerance=tolerance_text(tolerance),
-    )
-    return _Pack(made=made, stem=stem, facts=facts, files=files)
-
-
-def _zipped(pack: _Pack, listed: Listed) -> bytes:
-    """Return a candidate's zip file, with what its measurement should show."""
-    files = dict(pack.files)
-    if listed.expected is not None:
-        for plane in ORBITS:
-            name = f"expected/{pack.stem}_{plane}.csv"
-            files[name] = expected_csv(listed.expected, plane)
-    files[NAME] = manifest_bytes(pack.facts, files)
-    return zipped(files)
-
-
-def _handed(pack: _Pack) -> Handed:
-    failed = [f"Failed check: {check.name}: {check.text}" for check in pack.made.failed]
-    return Handed(
-        candidate=pack.made.row.candidate.id,
-        archive=pack.archive,
-        remarks=(*pack.made.warnings, *failed),
     )
 
 
@@ -301,29 +146,3 @@ def _warnings(loaded: LoadedJob, record: RunRecord, row: RankedRow) -> list[str]
             "the solid is compared with the analysed mesh all the same"
         )
     return found
-
-
-def _is_scanned(shape: Shape) -> bool:
-    return is_declaration(shape.script) and isinstance(
-        read_declaration(shape.script), ScannedSolid
-    )
-
-
-def _tolerances(robustness: Robustness | None) -> dict[str, float] | str:
-    """Return the change that costs 0.5 dB by key, or as far as anything is known."""
-    if robustness is None:
-        return "not computed"
-    return {key: found.change for key, found in allowed_changes(robustness).items()}
-
-
-def _facts_of_run(folder: RunFolder, record: RunRecord) -> dict[str, Any]:
-    job = (folder.path / "job.toml").read_bytes()
-    return {
-        "run": folder.name,
-        "job": record.job,
-        "job_sha256": hashlib.sha256(job).hexdigest(),
-        "run_created_utc": record.created_utc,
-        "run_versions": dict(record.versions),
-        "run_commit": record.commit,
-        "versions": versions(),
-    }

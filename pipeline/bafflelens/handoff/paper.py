@@ -6,9 +6,9 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from functools import cache
+from html import escape
 from pathlib import Path
 from typing import Any, Final
-from xml.sax.saxutils import escape
 
 MM: Final = 72 / 25.4
 """A millimetre in points."""
@@ -44,7 +44,7 @@ def paragraph(text: str, *, size: float = 8.5, bold: bool = False, after: float 
         leading=1.28 * size,
         spaceAfter=after,
     )
-    return Paragraph(escape(text), style)
+    return Paragraph(escape(text, quote=False), style)
 
 
 def heading(text: str, *, size: float = 11.0, keeps: bool = True) -> Any:
@@ -65,7 +65,7 @@ def heading(text: str, *, size: float = 11.0, keeps: bool = True) -> Any:
         spaceAfter=3,
         keepWithNext=int(keeps),
     )
-    return Paragraph(escape(text), style)
+    return Paragraph(escape(text, quote=False), style)
 
 
 def table(

@@ -115,7 +115,7 @@ def missing_areas(
         Area in m^2, how far the part is from it at most, in m, and where.
     """
     names = body.surface
-    is_cabinet = np.array([str(name).startswith("cabinet") for name in names])
+    is_cabinet = np.char.startswith(names, "cabinet")
     wanted = ~np.isin(names, driver_names(motions)) & ~is_cabinet
     chord = max(piece.chord_m for piece in solid.pieces)
     distance = np.full(len(body.vertices), np.inf)
@@ -150,8 +150,8 @@ def _wall_check(solid: Solid, settings: HandoffSection) -> Check:
     formed = {*solid.mesh.surface.tolist(), INNER}
     found = []
     for piece in solid.pieces:
-        names = piece.mesh.surface.tolist()
-        front = np.array([n in formed and not n.startswith("cabinet") for n in names])
+        names = piece.mesh.surface
+        front = np.isin(names, sorted(formed)) & ~np.char.startswith(names, "cabinet")
         if front.any():
             found.append(thinnest_wall(piece.mesh, front, settings.least_wall_mm, piece.name))
     return min(found, key=lambda check: check.value)

@@ -6,8 +6,8 @@
 
 from __future__ import annotations
 
+from html import escape
 from typing import Final
-from xml.sax.saxutils import escape
 
 from bafflelens.handoff.archive import zipped
 from bafflelens.mesh.mesh import Mesh
@@ -52,7 +52,7 @@ def three_mf_bytes(mesh: Mesh, title: str) -> bytes:
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         '<model unit="millimeter" xml:lang="en-US" '
         'xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">'
-        f'<metadata name="Title">{escape(title)}</metadata>'
+        f'<metadata name="Title">{escape(title, quote=False)}</metadata>'
         '<resources><object id="1" type="model"><mesh>'
         f"<vertices>{points}</vertices><triangles>{triangles}</triangles>"
         '</mesh></object></resources><build><item objectid="1"/></build></model>\n'

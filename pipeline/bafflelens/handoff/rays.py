@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 from numba import njit
 
-from bafflelens.base.box_tree import DEEPEST, build_tree
+from bafflelens.base.box_tree import DEEPEST
 from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
 
@@ -40,7 +40,7 @@ def first_hits(mesh: Mesh, starts: FloatArray, along: FloatArray, *, owners: boo
     nearest = np.full(len(starts), np.inf)
     owner = np.zeros(len(starts), dtype=np.int64)
     corners = np.ascontiguousarray(mesh.corners, dtype=float)
-    _meet(corners, *build_tree(corners), starts, directions, nearest, owner)
+    _meet(corners, *mesh.boxes, starts, directions, nearest, owner)
     return (nearest, owner) if owners else nearest
 
 

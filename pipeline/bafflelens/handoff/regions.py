@@ -44,8 +44,8 @@ def regions_of(mesh: Mesh, motions: Sequence[SourceMotion]) -> NDArray[np.str_]:
     moving = {n for m in motions for n in (*m.piston_surfaces, *m.taper_surfaces)}
     surface = mesh.surface.astype(object)
     found = surface.copy()
-    is_cabinet = np.array([name.startswith("cabinet") for name in mesh.surface.tolist()])
-    is_baffle = np.array([name.startswith("baffle") for name in mesh.surface.tolist()])
+    is_cabinet = np.char.startswith(mesh.surface, "cabinet")
+    is_baffle = np.char.startswith(mesh.surface, "baffle")
     guided = ~is_cabinet & ~is_baffle
     bend = _bends(mesh)
     _name_outside(found, mesh, is_cabinet)

@@ -252,11 +252,13 @@ def _require_rounded(
     if len(made) != 1:
         raise MeshingError(invalid("fillet", f"{len(made)} pieces", "one solid"))
     faces = [int(face) for _, face in model.getBoundary(made, oriented=False)]
+    boxes = _boxes(model, faces)
     middles = np.array([edge.places[len(_ALONG) // 2] for edge in edges])
-    left = int((_distances(model, middles, faces) < _NEW_MM).sum())
+    left = int((_distances(model, middles, boxes) < _NEW_MM).sum())
     if left:
         raise MeshingError(invalid("fillet", f"{left} edges on the surface", "one without"))
-    before = [int(face) for _, face in model.getBoundary([(3, sharp)], oriented=False)]
+    sharp_faces = [int(face) for _, face in model.getBoundary([(3, sharp)], oriented=False)]
+    before = _boxes(model, sharp_faces)
     bent = [face for face in faces if model.getType(2, face) != "Plane"]
     for face, net in nets_of(model, bent).items():
         few = np.linspace(0, len(net.points) - 1, _BALLS).astype(int)
@@ -273,13 +275,28 @@ def _require_rounded(
             raise MeshingError(invalid("fillet", f"{off:.2f} mm off", rule))
 
 
-def _distances(model: Any, points: FloatArray, faces: Sequence[int]) -> FloatArray:
-    """Return how far points, (n, 3), are from the nearest of some faces."""
+def _boxes(model: Any, faces: Sequence[int]) -> dict[int, FloatArray]:
+    """Return a box around each face, (2, 3): its lowest and its highest corner."""
+    return {face: np.reshape(model.occ.getBoundingBox(2, face), (2, 3)) for face in faces}
+
+
+def _distances(model: Any, points: FloatArray, boxes: Mapping[int, FloatArray]) -> FloatArray:
+    """Return how far points, (n, 3), are from the nearest of some faces.
+
+    The kernel is asked for those faces only whose boxes are nearer than what it has found.
+    """
     occ, found = model.occ, []
+    faces, (low, high) = list(boxes), np.stack(list(boxes.values()), axis=1)
     for point in points:
+        gaps = np.linalg.norm(np.maximum(np.maximum(low - point, point - high), 0.0), axis=1)
+        nearest = math.inf
         tag = occ.addPoint(*point.tolist())
-        found.append(min(float(occ.getDistance(0, tag, 2, face)[0]) for face in faces))
+        for number in np.argsort(gaps).tolist():
+            if gaps[number] > nearest:
+                break
+            nearest = min(nearest, float(occ.getDistance(0, tag, 2, faces[number])[0]))
         occ.remove([(0, tag)])
+        found.append(nearest)
     return np.array(found)
 
 

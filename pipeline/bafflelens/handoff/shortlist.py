@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -82,6 +82,29 @@ class Made:
     def hindering(self) -> tuple[Check, ...]:
         """Those of them that make the part useless."""
         return tuple(check for check in self.failed if check.name in HINDERING)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class KnownSound:
+    """What is known of the sound of a candidate, whatever is made of it.
+
+    Attributes
+    ----------
+    interpolation_db : float
+        What levels between solved frequencies may be off by; NaN without any.
+    directions : mapping of str to Direction
+        What it gains towards floor, ceiling and to the sides; empty where that is unknown.
+    plan : MeasurementPlan or str
+        How to measure it, or why there is no plan.
+    expected, baseline : Expected or None
+        What to expect of it and of the baseline, in the same place; None where that is unknown.
+    """
+
+    interpolation_db: float
+    directions: Mapping[str, Direction]
+    plan: MeasurementPlan | str
+    expected: Expected | None
+    baseline: Expected | None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -179,7 +202,7 @@ def short_list(
     record: RunRecord,
     rows: Sequence[RankedRow],
     made: Sequence[Made],
-    told: Callable[[], None] = lambda: None,
+    heard: Mapping[str, KnownSound] | None = None,
 ) -> ShortList:
     """Return the short list of a hand-off.
 
@@ -191,34 +214,32 @@ def short_list(
         The whole ranking.
     made : sequence of Made
         The candidates that are handed off, in the order of the ranking.
-    told : callable
-        Called when each of them is done.
+    heard : mapping of str to KnownSound, optional
+        What is known of the sound of each of them, where that was looked up before.
     """
     job = loaded.job
     remeshing = record.remeshing or NOT_MESHED_AGAIN
     mock_ups = store.load_mock_ups(folder.path.parent)
     trust = trust_of(job.solve.quality, mock_ups)
     baseline, names = baseline_row(rows), names_of(rows)
+    known = heard or {
+        one.row.candidate.id: known_sound_of(folder, loaded, rows, one.row) for one in made
+    }
     verdicts = [
         before_making(
             one.row,
             remeshing.smallest_difference_db,
             failed=[check.name for check in one.failed],
             quality=job.solve.quality,
-            interpolation_db=_interpolation_db(folder, loaded, one.row.candidate.id),
+            interpolation_db=known[one.row.candidate.id].interpolation_db,
         )
         for one in made
     ]
     turns = turns_of(made, verdicts)
-    reference = _towards(folder, loaded, baseline.candidate.id)
     listed = []
     for one, before, (turn, why_turn) in zip(made, verdicts, turns, strict=True):
-        name = one.row.candidate.id
-        directions = _directions(folder, loaded, name, reference)
-        radiator = kept_radiator(folder, name)
-        plan = plan_of(folder, loaded, name, radiator)
-        is_known = not missing_plates(folder, loaded)
-        expected = expected_of(folder, loaded, name, radiator, plan) if is_known else None
+        of_one = known[one.row.candidate.id]
+        directions, band_hz = of_one.directions, job.score.settings.band_hz
         listed.append(
             Listed(
                 made=one,
@@ -226,13 +247,12 @@ def short_list(
                 why_turn=why_turn,
                 summary=_summary(one.row, baseline, names, directions),
                 before=before,
-                thresholds=thresholds_of(one.row, directions, trust, job.score.settings.band_hz),
-                plan=plan,
-                expected=expected,
-                baseline=_same_place(folder, loaded, baseline, one.row, plan, expected),
+                thresholds=thresholds_of(one.row, directions, trust, band_hz),
+                plan=of_one.plan,
+                expected=of_one.expected,
+                baseline=of_one.baseline,
             )
         )
-        told()
     return ShortList(
         run=folder.name,
         place=f"{folder.path.resolve().parent.name}/{folder.name}",
@@ -248,6 +268,35 @@ def short_list(
         trust=trust,
         band_hz=job.score.settings.band_hz,
         marks=marks_of(job.target.target(job.room.room)),
+    )
+
+
+def known_sound_of(
+    folder: RunFolder, loaded: LoadedJob, rows: Sequence[RankedRow], row: RankedRow
+) -> KnownSound:
+    """Return what is known of the sound of a candidate.
+
+    Parameters
+    ----------
+    folder, loaded
+        The run and its job.
+    rows : sequence of RankedRow
+        The whole ranking.
+    row : RankedRow
+        The candidate.
+    """
+    name, baseline = row.candidate.id, baseline_row(rows)
+    radiator = kept_radiator(folder, name)
+    plan = plan_of(folder, loaded, name, radiator)
+    is_known = not missing_plates(folder, loaded)
+    expected = expected_of(folder, loaded, name, radiator, plan) if is_known else None
+    reference = _towards(folder, loaded, baseline.candidate.id)
+    return KnownSound(
+        interpolation_db=_interpolation_db(folder, loaded, name),
+        directions=_directions(folder, loaded, name, reference),
+        plan=plan,
+        expected=expected,
+        baseline=_same_place(folder, loaded, baseline, row, plan, expected),
     )
 
 

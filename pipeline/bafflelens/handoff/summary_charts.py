@@ -25,7 +25,7 @@ from bafflelens.handoff.paper import heading, paragraph
 from bafflelens.handoff.shortlist import Listed, ShortList
 from bafflelens.mockup.measurement.measured import OrbitName
 from bafflelens.report import style, words
-from bafflelens.report.figures.axes import kilohertz
+from bafflelens.report.words import kilohertz
 
 UP_AND_DOWN_DEG: Final = (15.0, -15.0)
 _POLARS_HZ: Final = (1000.0, 2000.0, 4000.0, 8000.0, 16000.0, 500.0)

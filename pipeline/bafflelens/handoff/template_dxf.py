@@ -32,6 +32,8 @@ def dxf_bytes(template: Template) -> bytes:
             drawing.layers.add(layer, color=colour)
         drawing.layers.add("TEXT", color=5)
         _fill(drawing.modelspace(), template)
+        for kind in sorted(drawing.entitydb.dxf_types_in_use()):  # else in another order each time
+            drawing.classes.add_class(kind)
         stream = io.StringIO()
         drawing.write(stream)
         return stream.getvalue().encode("utf-8")

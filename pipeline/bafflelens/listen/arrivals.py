@@ -14,7 +14,7 @@ from bafflelens.listen.room import SURFACES
 from bafflelens.listen.seat import Seat
 from bafflelens.listen.shape_response import ShapeResponse
 from bafflelens.listen.spectra import bins_hz
-from bafflelens.report.figures.axes import kilohertz
+from bafflelens.report.words import kilohertz
 
 DIRECT: Final = "direct"
 UNHEARD_DB: Final = ((3.0, -21.0), (15.0, -30.0))

@@ -55,6 +55,15 @@ class Mesh:
         return np.asarray(self.vertices[self.triangles])
 
     @cached_property
+    def boxes(self) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
+        """Boxes around the triangles, as `bafflelens.base.box_tree.build_tree` returns them."""
+        from bafflelens.base.box_tree import build_tree  # compiled: slow to load
+
+        found: tuple[IntArray, IntArray, IntArray, FloatArray]
+        found = build_tree(np.ascontiguousarray(self.corners, dtype=float))
+        return found
+
+    @cached_property
     def centroids(self) -> FloatArray:
         """Centroids, (n_triangles, 3), in m."""
         return np.asarray(self.corners.mean(axis=1))

@@ -24,11 +24,12 @@ from bafflelens.report.curves import (
     requirements_of,
     unsolved_spans,
 )
-from bafflelens.report.figures import Scales, kilohertz
+from bafflelens.report.figures import Scales
 from bafflelens.report.shown import Shown
 from bafflelens.report.style import svg_or_reason
 from bafflelens.report.tables import octave_rows, parameter_rows, seat_bounces
 from bafflelens.report.view import RunView
+from bafflelens.report.words import kilohertz
 from bafflelens.scoring.seat import SeatBounce
 
 
@@ -207,7 +208,7 @@ def _lobe_of(entry: Shown, reference: Shown | None, key: str) -> Markup | None:
     return _markup(
         lambda: figures.lobes([drawn]),
         f"{key}-lobe",
-        f"Vertical level of {entry.name} around {figures.kilohertz(meeting.frequency_hz)}, where "
+        f"Vertical level of {entry.name} around {kilohertz(meeting.frequency_hz)}, where "
         f"its ways hand over; the main lobe is tilted by {tilt:+.1f} degrees there.",
     )
 

@@ -18,7 +18,7 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.plane_cuts import cut_by_plane
 from bafflelens.mesh.surface_names import FINE_KINDS, GUIDING_KINDS, surface_kind
 from bafflelens.report.dimensions import Dimension
-from bafflelens.report.shape_picture import add_legend, colour_of, names_in
+from bafflelens.report.shape_drawing import add_legend, colour_of, names_in
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

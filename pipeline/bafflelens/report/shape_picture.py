@@ -2,66 +2,28 @@
 """Pictures of a shape in three dimensions.
 
 VTK ends the whole process when it finds no way to draw off-screen, so the view is drawn in a
-process of its own (``python -m bafflelens.report.shape_picture FOLDER``); should that fail,
-matplotlib draws a plainer one here.
+process of its own (`bafflelens.report.shape_drawing`); should that fail, matplotlib draws a
+plainer one here.
 """
 
 from __future__ import annotations
 
-import io
-import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 import numpy as np
-from matplotlib import colormaps
-from matplotlib.cm import ScalarMappable
-from matplotlib.colors import BoundaryNorm, Colormap
-from matplotlib.figure import Figure
-from matplotlib.patches import Patch
-from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-untyped]
-from numpy.typing import NDArray
-from PIL import Image, ImageOps
 
 from bafflelens.base import ready_process
-from bafflelens.base.conventions import FloatArray, IntArray, direction_vectors
+from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
-from bafflelens.mesh.surface_names import surface_kind
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-# Okabe and Ito's palette for what matters, greys for the box: apart for every kind of sight.
-SURFACE_COLOURS: Final = {
-    "dome": "#d55e00",
-    "surround": "#e69f00",
-    "slit": "#8c3d00",
-    "lens": "#56b4e9",
-    "waveguide": "#0072b2",
-    "faceplate": "#a8b8c4",
-    "felt": "#009e73",
-    "cone": "#cc79a7",
-    "dust_cap": "#a35585",
-    "cone_surround": "#e3b3ce",
-    "baffle": "#c9c9c9",
-    "cabinet": "#8a8a8a",
-}
-_OTHER_COLOUR: Final = "#f0e442"
-_VIEW_AZIMUTH_DEG: Final = 33.0  # from the front, to the loudspeaker's left
-_VIEW_ELEVATION_DEG: Final = 20.0
-_LIGHTS: Final = (((3.0, 1.0, 3.4), 0.78), ((1.0, -3.0, -0.5), 0.25), ((1.0, 4.0, 0.5), 0.45))
-_SHARP_DEG: Final = 40.0  # facets that meet at less than this belong to one smooth surface
-_PIXELS: Final = (1100, 1100)
-_ELEMENTS: Final = "elements.npy"
-_SMALL: Final = "small.png"
-_LEVELS: Final = (0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 14.0, 20.0)
-"""Steps of the colours for elements a wavelength; the last one is open."""
+ELEMENTS: Final = "elements.npy"
+SMALL: Final = "small.png"
+"""Files that a process is asked by, beside the mesh."""
 
 _TIME_LIMIT_S: Final = 60.0
-_SMALL_PX: Final = 640
-_COLOURS: Final = 96
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,16 +59,13 @@ def shape_picture(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> bytes:
     """
     full = mesh.whole(symmetry)
     drawn = _drawn_apart(full, has_small=False)
-    return drawn.picture if drawn else _plain_picture(full)
+    return drawn.picture if drawn else _plainly(full).picture
 
 
 def shape_views(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> Views:
     """Return the view of `shape_picture`, and the same for a small place."""
     full = mesh.whole(symmetry)
-    return _drawn_apart(full) or Views(
-        picture=_plain_picture(full),
-        small=_trimmed(Image.open(io.BytesIO(_plain_picture(full, has_key=False)))),
-    )
+    return _drawn_apart(full) or _plainly(full, has_small=True)
 
 
 def mesh_picture(mesh: Mesh, symmetry: tuple[str, ...], wavelength_m: float) -> bytes:
@@ -129,7 +88,7 @@ def mesh_picture(mesh: Mesh, symmetry: tuple[str, ...], wavelength_m: float) -> 
     full = mesh.whole(symmetry)
     elements = elements_per_wavelength(full, wavelength_m)
     drawn = _drawn_apart(full, elements)
-    return drawn.picture if drawn else _plain_picture(full, elements)
+    return drawn.picture if drawn else _plainly(full, elements).picture
 
 
 def elements_per_wavelength(mesh: Mesh, wavelength_m: float) -> FloatArray:
@@ -157,11 +116,11 @@ def _drawn_apart(
         folder = Path(name)
         mesh.save(folder / "mesh.npz")
         if elements is not None:
-            np.save(folder / _ELEMENTS, elements)
+            np.save(folder / ELEMENTS, elements)
         elif has_small:
-            (folder / _SMALL).touch()
-        ended = ready_process.run_ready("bafflelens.report.shape_picture", folder, _TIME_LIMIT_S)
-        picture, small = folder / "picture.png", folder / _SMALL
+            (folder / SMALL).touch()
+        ended = ready_process.run_ready("bafflelens.report.shape_drawing", folder, _TIME_LIMIT_S)
+        picture, small = folder / "picture.png", folder / SMALL
         if ended or not picture.is_file():
             return None
         return Views(
@@ -169,193 +128,11 @@ def _drawn_apart(
         )
 
 
-def names_in(mesh: Mesh) -> list[str]:
-    """Return the surface names of a mesh, in the order of the palette."""
-    present = [str(name) for name in np.unique(mesh.surface)]
-    order = list(SURFACE_COLOURS)
+def _plainly(mesh: Mesh, elements: FloatArray | None = None, *, has_small: bool = False) -> Views:
+    """Draw a closed mesh here, where that cannot be done in a process of its own."""
+    from bafflelens.report.shape_drawing import plain_picture, trimmed  # slow to load
 
-    def place(name: str) -> int:
-        kind = surface_kind(name)
-        return order.index(kind) if kind else len(order)
-
-    return sorted(present, key=lambda name: (place(name), name))
-
-
-def colour_of(name: str) -> str:
-    """Return the colour of a surface."""
-    return SURFACE_COLOURS.get(surface_kind(name), _OTHER_COLOUR)
-
-
-def _plain_picture(
-    mesh: Mesh, elements: FloatArray | None = None, *, has_key: bool = True
-) -> bytes:
-    """Draw the view with matplotlib: no shadows, hidden surfaces by sorting."""
-    facing = mesh.normals @ _towards_viewer() > 0
-    light = 0.55 + 0.45 * np.clip(mesh.normals @ np.array((0.55, 0.35, 0.76)), 0.0, 1.0)
-    figure = Figure(figsize=(6.0, 6.0), dpi=150, layout="constrained")
-    axes: Any = figure.add_subplot(projection="3d", proj_type="ortho")
-    colours = np.array([_rgb(colour_of(str(name))) for name in mesh.surface])
-    if elements is not None:
-        by_value, norm = _element_colours()
-        colours = by_value(norm(elements))[:, :3]
-    axes.add_collection3d(
-        Poly3DCollection(
-            list(mesh.corners[facing] * 1e3),
-            facecolors=colours[facing] * light[facing, None],
-            edgecolors=colours[facing] * light[facing, None] * (1.0 if elements is None else 0.6),
-            linewidths=0.3,
-        )
+    picture = plain_picture(mesh, elements)
+    return Views(
+        picture=picture, small=trimmed(plain_picture(mesh, has_key=False)) if has_small else b""
     )
-    low, high = mesh.vertices.min(axis=0) * 1e3, mesh.vertices.max(axis=0) * 1e3
-    axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]))
-    axes.set_box_aspect(high - low, zoom=1.0)
-    axes.view_init(elev=_VIEW_ELEVATION_DEG, azim=_VIEW_AZIMUTH_DEG)
-    axes.set_axis_off()
-    if elements is not None:
-        _add_colour_bar(figure, axes)
-    elif has_key:
-        add_legend(figure, mesh)
-    return _as_png(figure)
-
-
-def _rgb(colour: str) -> tuple[float, float, float]:
-    red, green, blue = (int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5))
-    return red, green, blue
-
-
-def _towards_viewer() -> FloatArray:
-    azimuth, elevation = np.array((_VIEW_AZIMUTH_DEG,)), np.array((_VIEW_ELEVATION_DEG,))
-    return np.asarray(direction_vectors(azimuth, elevation)[0])
-
-
-def add_legend(figure: Figure, mesh: Mesh) -> None:
-    """Add what the colours of the surfaces mean, below."""
-    kinds = dict.fromkeys(surface_kind(name) or name for name in names_in(mesh))
-    figure.legend(
-        handles=[Patch(color=colour_of(kind), label=kind.replace("_", " ")) for kind in kinds],
-        loc="outside lower center",
-        ncols=5,
-        frameon=False,
-    )
-
-
-def _add_colour_bar(figure: Figure, axes: Axes) -> None:
-    """Add what the colours of the mesh mean, below."""
-    colours, norm = _element_colours()
-    bar = figure.colorbar(
-        ScalarMappable(norm, colours),
-        ax=axes,
-        location="bottom",
-        shrink=0.8,
-        ticks=_LEVELS[1:],
-        spacing="uniform",
-    )
-    bar.set_label("elements a wavelength")
-
-
-def _element_colours() -> tuple[Colormap, BoundaryNorm]:
-    colours = colormaps["cividis"].resampled(len(_LEVELS))
-    return colours, BoundaryNorm(_LEVELS, colours.N, extend="max")
-
-
-def _as_png(figure: Figure) -> bytes:
-    stream = io.BytesIO()
-    figure.savefig(stream, format="png")
-    return stream.getvalue()
-
-
-def _trimmed(picture: Image.Image) -> bytes:
-    """Return a picture on white without its margins, at most `_SMALL_PX` high or wide."""
-    image = picture.convert("RGB")
-    box = ImageOps.invert(image).getbbox()
-    image = image.crop(box) if box else image
-    image.thumbnail((_SMALL_PX, _SMALL_PX))
-    stream = io.BytesIO()
-    image.quantize(_COLOURS).save(stream, format="PNG", optimize=True)
-    return stream.getvalue()
-
-
-def main(folder: Path) -> int:
-    """Draw ``mesh.npz`` of a folder to ``picture.png`` with VTK; return the exit code.
-
-    Where there is a ``small.png``, it becomes the same without a key. With ``elements.npy``,
-    one number a triangle, the triangles are drawn in its colours.
-    """
-    mesh = Mesh.load(folder / "mesh.npz")
-    figure = Figure(figsize=(6.0, 6.0), dpi=200, layout="constrained")
-    axes = figure.add_subplot()
-    axes.set_axis_off()
-    if (folder / _ELEMENTS).is_file():
-        axes.imshow(_rendered(mesh, np.load(folder / _ELEMENTS)))
-        _add_colour_bar(figure, axes)
-    else:
-        image = _rendered(mesh)
-        axes.imshow(image)
-        add_legend(figure, mesh)
-        if (folder / _SMALL).is_file():
-            (folder / _SMALL).write_bytes(_trimmed(Image.fromarray(image)))
-    (folder / "picture.png").write_bytes(_as_png(figure))
-    return 0
-
-
-def _rendered(mesh: Mesh, elements: FloatArray | None = None) -> NDArray[np.uint8]:
-    """Return the view drawn by VTK, (height, width, 3)."""
-    import pyvista
-
-    plotter: Any = pyvista.Plotter(off_screen=True, window_size=list(_PIXELS), lighting="none")
-    if elements is not None:
-        colours, norm = _element_colours()
-        surface = _polygons(mesh.triangles, mesh)
-        surface.cell_data["colour"] = (255 * colours(norm(elements))[:, :3]).astype(np.uint8)
-        plotter.add_mesh(
-            surface,
-            scalars="colour",
-            rgb=True,
-            show_edges=True,
-            edge_color="#202020",
-            line_width=0.5,
-            ambient=0.6,
-            diffuse=0.5,
-        )
-    for name in names_in(mesh) if elements is None else ():
-        plotter.add_mesh(
-            _polygons(mesh.triangles[mesh.surface == name], mesh).clean(),
-            color=colour_of(name),
-            smooth_shading=True,
-            split_sharp_edges=True,
-            feature_angle=_SHARP_DEG,
-            ambient=0.3,
-            diffuse=0.8,
-        )
-    edges = _polygons(mesh.triangles, mesh).extract_feature_edges(
-        feature_angle=_SHARP_DEG,
-        boundary_edges=False,
-        non_manifold_edges=False,
-        manifold_edges=False,
-    )
-    if edges.n_points:
-        plotter.add_mesh(edges, color="#404040", line_width=1.5)
-    for position, intensity in _LIGHTS:
-        plotter.add_light(pyvista.Light(position=position, intensity=intensity))
-    plotter.set_background("white")
-    centre = (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0)) / 2
-    size = float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
-    eye = centre + 4.0 * size * _towards_viewer()
-    plotter.camera_position = [tuple(eye), tuple(centre), (0.0, 0.0, 1.0)]
-    plotter.camera.view_angle = 14.0
-    plotter.enable_anti_aliasing("ssaa")
-    image = np.asarray(plotter.screenshot(return_img=True))
-    plotter.close()
-    return image
-
-
-def _polygons(triangles: IntArray, mesh: Mesh) -> Any:
-    """Return triangles of a mesh as a VTK surface."""
-    import pyvista
-
-    faces = np.column_stack((np.full(len(triangles), 3), triangles))
-    return pyvista.PolyData(mesh.vertices, faces.ravel())
-
-
-if __name__ == "__main__":
-    sys.exit(main(Path(sys.argv[1])))

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -20,9 +20,11 @@ from bafflelens.report.curves import (
     rounded_limits,
     towards_of,
 )
-from bafflelens.report.figures import Scales
 from bafflelens.report.view import CandidateView, RunView
 from bafflelens.scoring.ranking import RankedRow
+
+if TYPE_CHECKING:
+    from bafflelens.report.figures import Scales
 
 _DEEPEST_RESPONSE_DB: Final = -25.0
 _LEAST_SPAN_DB: Final = 20.0
@@ -161,6 +163,8 @@ def scales_of(run: RunView, shown: Sequence[Shown]) -> Scales:
     lowest, highest = float(frequencies.min()), float(frequencies.max())
     if highest < lowest * 2**0.5:  # an axis needs a length
         lowest, highest = lowest / 2**0.25, highest * 2**0.25
+    from bafflelens.report.figures import Scales  # slow to load
+
     return Scales(
         frequency_hz=(lowest, highest),
         scored_hz=run.settings.band_hz,

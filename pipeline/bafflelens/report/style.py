@@ -13,15 +13,14 @@ import io
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any, Final, Literal
-
-import matplotlib as mpl
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from PIL import Image
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.reading import shown_text
+
+if TYPE_CHECKING:  # slow to load, and most only ask for a colour
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 Dash = Literal["-"] | tuple[float, tuple[float, ...]]
 
@@ -115,6 +114,8 @@ _SETTINGS: Final[dict[Any, Any]] = {
 @contextmanager
 def drawing_style() -> Iterator[None]:
     """Apply this module's settings to the figures that are made and written inside."""
+    import matplotlib as mpl
+
     with mpl.rc_context(_SETTINGS):
         yield
 
@@ -122,6 +123,8 @@ def drawing_style() -> Iterator[None]:
 @contextmanager
 def plain_words() -> Iterator[None]:
     """Let every text of the figures made inside be what it is; usable as a decorator."""
+    import matplotlib as mpl
+
     with mpl.rc_context({"text.parse_math": False}):
         yield
 
@@ -246,6 +249,8 @@ def _own_ids(markup: str, name: str) -> str:
 
 def _smaller_png(match: re.Match[str]) -> str:
     """Return an embedded PNG again with a palette: a map has few colours."""
+    from PIL import Image
+
     image = Image.open(io.BytesIO(base64.b64decode(match[1]))).convert("RGBA")
     packed = io.BytesIO()
     image.quantize(_COLOURS_IN_A_MAP, method=Image.Quantize.FASTOCTREE).save(

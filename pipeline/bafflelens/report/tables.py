@@ -21,10 +21,11 @@ from bafflelens.directivity.interpolated import (
 )
 from bafflelens.report import words
 from bafflelens.report.curves import Curves, angle_text, octaves_in
-from bafflelens.report.figures import Scales, kilohertz
+from bafflelens.report.figures import Scales
 from bafflelens.report.shown import Shown
 from bafflelens.report.style import TERMS
 from bafflelens.report.view import CandidateView, RunView
+from bafflelens.report.words import kilohertz
 from bafflelens.scoring.ranking import RankedRow
 from bafflelens.scoring.score import Score, Term
 from bafflelens.scoring.seat import SeatBounce, bounces_at_seat

@@ -441,3 +441,20 @@ def failed_frequencies(view: CandidateView) -> tuple[Failure, ...]:
         Failure(candidate=view.id, what=f"{frequency[i]:.0f} Hz", reason=str(reason[i]))
         for i in np.flatnonzero(~is_solved(view.dataset))
     )
+
+
+def kilohertz(frequency_hz: float, nominal_hz: float | None = None) -> str:
+    """Return a frequency the way an axis names it: ``500 Hz``, ``2 kHz``.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        The frequency in Hz.
+    nominal_hz : float, optional
+        A round frequency in Hz, which gives the name if it is within 2 %: 7,943 Hz is 8 kHz.
+    """
+    is_near = nominal_hz is not None and abs(frequency_hz / nominal_hz - 1) < 0.02
+    named = nominal_hz if is_near and nominal_hz else frequency_hz
+    if named < 995:
+        return f"{float(f'{named:.2g}'):g} Hz"
+    return f"{float(f'{named / 1000:.2g}'):g} kHz"

@@ -137,6 +137,10 @@ class CandidateFiles:
                 found.append(SurfacePressure.read(stream, path))
         return tuple(found)
 
+    def has_surface(self, candidate_id: str) -> bool:
+        """Tell whether anything was kept of a candidate's surface."""
+        return any((self._candidate_folder(candidate_id) / "surface").glob("*.npz"))
+
     def drop_surface(self, candidate_id: str) -> None:
         """Remove what was kept of a candidate's surface."""
         shutil.rmtree(self._candidate_folder(candidate_id) / "surface", ignore_errors=True)

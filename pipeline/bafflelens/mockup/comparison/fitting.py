@@ -28,7 +28,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.optimize import least_squares
 from scipy.special import stdtrit
 
 from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
@@ -269,6 +268,8 @@ def _least_squares(task: _Task, start: SetUpDeviation) -> SetUpDeviation:
 
     if not task.free.any():
         return start
+    from scipy.optimize import least_squares  # slow to load; most only read what a fit is
+
     solution = least_squares(
         lambda chosen: _weighted(task, whole(chosen))[0],
         (start.values / _BOUNDS)[task.free],

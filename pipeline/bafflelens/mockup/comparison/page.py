@@ -20,9 +20,9 @@ from bafflelens.mockup.comparison.errors_by_zone import ZoneError
 from bafflelens.mockup.comparison.result import Comparison
 from bafflelens.mockup.comparison.verdict import fitted_text
 from bafflelens.mockup.comparison.width_and_index import FigureError
-from bafflelens.report.figures.axes import kilohertz
 from bafflelens.report.style import drawn, png_uri
 from bafflelens.report.templates import templates_in
+from bafflelens.report.words import kilohertz
 
 _RESPONSE: Final = (
     "Left, the levels on the axis of the first orbit: the driver's own response is in the "

@@ -11,7 +11,7 @@ import numpy as np
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
 from bafflelens.directivity.dome_mixtures import dome_radius_m, has_profiles
-from bafflelens.directivity.far_field_data import is_solved
+from bafflelens.directivity.far_field_data import solved_part
 from bafflelens.directivity.polars import PLANES
 from bafflelens.mockup.comparison.dome_fields import DomeMotions, orbit_fields
 from bafflelens.mockup.comparison.radiator import SurfaceRadiator, surface_radiator
@@ -56,7 +56,7 @@ def radiator_of(
     """
     candidate = candidate_of(folder, candidate_id)
     loaded, dataset = folder.load_job(), folder.load_directivity(candidate_id)
-    dataset = dataset.isel(frequency=is_solved(dataset))
+    dataset = solved_part(dataset)
     kept = folder.load_surface(candidate_id)
     at_hz = np.sort(np.concatenate([one.frequencies_hz for one in kept])) if kept else np.zeros(0)
     wanted_hz = dataset["frequency"].values
@@ -125,7 +125,7 @@ def kept_radiator(folder: RunFolder, candidate_id: str) -> SurfaceRadiator | Non
         If the candidate is not among those that are solved.
     """
     candidate_of(folder, candidate_id)
-    if not folder.load_surface(candidate_id):
+    if not folder.has_surface(candidate_id):
         return None
     try:
         return radiator_of(folder, candidate_id, progress=Silent())

@@ -6,12 +6,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.patches import Arc, Rectangle
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Progress, Silent
@@ -25,9 +22,12 @@ from bafflelens.mockup.measurement.planning import (
     plan_measurement,
 )
 from bafflelens.report import style
-from bafflelens.report.figures.axes import frequency_axis
 from bafflelens.report.style import drawn, inch_axes
 from bafflelens.store import RunFolder, require_new_folder, write_folder
+
+if TYPE_CHECKING:  # slow to load, and a summary takes the text alone
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 CAUTIONS: Final = (
     "Loud sweeps: nobody stays in the room without hearing protection while sweeps play; start "
@@ -270,6 +270,8 @@ to_hz = {plan.band_hz[1]:g}
 
 def plan_figure(plan: MeasurementPlan, title: str) -> Figure:
     """Draw the plan on one page: the set-up from above and from the side, gate, and the text."""
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=_PAGE, facecolor="white")
     shown = textwrap.shorten(title, 90, placeholder="...")
     figure.text(0.07, 0.965, "Measurement plan", size=15, weight="bold")
@@ -283,6 +285,8 @@ def plan_figure(plan: MeasurementPlan, title: str) -> Figure:
 
 
 def _from_above(axes: Axes, plan: MeasurementPlan) -> None:
+    from matplotlib.patches import Arc, Rectangle
+
     distance, body = plan.chosen.distance_m, plan.body
     axes.set_title("From above: horizontal orbit")
     _blank(axes, distance)
@@ -311,6 +315,8 @@ def _from_above(axes: Axes, plan: MeasurementPlan) -> None:
 
 
 def _from_the_side(axes: Axes, plan: MeasurementPlan) -> None:
+    from matplotlib.patches import Rectangle
+
     distance, height, body = plan.chosen.distance_m, plan.chamber.height_m, plan.body
     axes.set_title("From the side: the first bounces")
     axes.set_aspect("equal", adjustable="box", anchor="NW")
@@ -380,6 +386,8 @@ def _far(axes: Axes, plan: MeasurementPlan) -> None:
             )
         del size
     axes.axhline(plan.chosen.distance_m, color=style.TARGET, lw=1.0, label="proposed")
+    from bafflelens.report.figures.axes import frequency_axis
+
     frequency_axis(axes, (low, high))
     axes.set_xlabel("Frequency in kHz; edge 1/16 or 1/4 of a wavelength late")
     axes.set_yscale("log")

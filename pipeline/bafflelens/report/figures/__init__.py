@@ -5,7 +5,7 @@ Made with matplotlib's objects alone: no figure is registered anywhere, so none 
 that failed is a hatched gap, never a line drawn across it.
 """
 
-from bafflelens.report.figures.axes import Scales, kilohertz
+from bafflelens.report.figures.axes import Scales
 from bafflelens.report.figures.effects import effect_bars
 from bafflelens.report.figures.load import centre_and_load
 from bafflelens.report.figures.lobe import LobeEntry, lobes
@@ -23,7 +23,6 @@ __all__ = [
     "centre_and_load",
     "comparison_maps",
     "effect_bars",
-    "kilohertz",
     "level_maps",
     "level_slope",
     "lobes",

@@ -41,23 +41,6 @@ class Scales:
     response_label: str = "Level in dB re baseline mean"
 
 
-def kilohertz(frequency_hz: float, nominal_hz: float | None = None) -> str:
-    """Return a frequency the way an axis names it: ``500 Hz``, ``2 kHz``.
-
-    Parameters
-    ----------
-    frequency_hz : float
-        The frequency in Hz.
-    nominal_hz : float, optional
-        A round frequency in Hz, which gives the name if it is within 2 %: 7,943 Hz is 8 kHz.
-    """
-    is_near = nominal_hz is not None and abs(frequency_hz / nominal_hz - 1) < 0.02
-    named = nominal_hz if is_near and nominal_hz else frequency_hz
-    if named < 995:
-        return f"{float(f'{named:.2g}'):g} Hz"
-    return f"{float(f'{named / 1000:.2g}'):g} kHz"
-
-
 def signed(value: float) -> str:
     """Return a number with a true minus sign, and a plus where it is positive."""
     return f"{value:+g}".replace("-", "−") if value else "0"

@@ -19,9 +19,10 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, MultipleLocator
 from bafflelens.directivity.lobe import Lobe, Meeting, region_of, tilt_at, vertical_lobes
 from bafflelens.directivity.polars import decibels, relative_level_db, window_amplitude
 from bafflelens.report import style
-from bafflelens.report.figures.axes import BEAM_DB, FULL_WIDTH, frequency_axis, kilohertz, signed
+from bafflelens.report.figures.axes import BEAM_DB, FULL_WIDTH, frequency_axis, signed
 from bafflelens.report.figures.maps import LEVEL_STEPS_DB
 from bafflelens.report.style import inch_axes
+from bafflelens.report.words import kilohertz
 
 _ROW: Final = 3.6
 _HEIGHT: Final = 2.75

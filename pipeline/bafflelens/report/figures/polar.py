@@ -18,8 +18,9 @@ from matplotlib.patches import Circle
 from bafflelens.base.conventions import FloatArray
 from bafflelens.report import style
 from bafflelens.report.curves import Curves, Mark
-from bafflelens.report.figures.axes import BEAM_DB, kilohertz, signed
+from bafflelens.report.figures.axes import BEAM_DB, signed
 from bafflelens.report.style import inch_axes
+from bafflelens.report.words import kilohertz
 
 POLAR_TOP_DB: Final = 3.0
 POLAR_RANGE_DB: Final = 30.0

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from bafflelens.base.conventions import FloatArray
+from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import GeometryError, MeshingError, invalid
 from bafflelens.shapes.cad.declaration import (
     UNITS_M,
@@ -281,7 +281,22 @@ def _places(
     file, model = [key(face) for face in written], [key(face) for face in found]
     if len(file) == len(model) and all(map(_alike, file, model)):
         return [[number] for number in range(len(file))]
-    return [[n for n, other in enumerate(file) if _alike(other, own)] for own in model]
+    boxes, places = _boxes(file), []
+    for own, box in zip(model, _boxes(model), strict=True):
+        # Only those that reach as far are looked at corner by corner.
+        near = np.flatnonzero((np.abs(boxes - box) <= 1).all(axis=1)).tolist()
+        places.append([number for number in near if _alike(file[number], own)])
+    return places
+
+
+def _boxes(faces: Sequence[frozenset[tuple[int, ...]]]) -> IntArray:
+    """Return from where to where the corners of each face reach, (n, 6); 0 of one without."""
+    found = np.zeros((len(faces), 2, 3), dtype=np.int64)
+    for box, corners in zip(found, faces, strict=True):
+        if corners:
+            places = np.array(list(corners))
+            box[:] = places.min(axis=0), places.max(axis=0)
+    return found.reshape(-1, 6)
 
 
 def _alike(one: frozenset[tuple[int, ...]], other: frozenset[tuple[int, ...]]) -> bool:

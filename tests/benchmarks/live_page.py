@@ -4,8 +4,9 @@
 A copy of the run is served by the command, as a user has it, and opened in Debian's chromium
 without a window. Printed are
 
-- from the command to the address that it prints, and to the page's first answer, several times;
-  the browser is open already;
+- from the command to the address that it prints, to the page's first answer, and to the answer
+  of a move made at once, several times; the browser is open already. The first start finds no
+  first view of the run, the others find the one that it left;
 - for small moves of each dimension in turn, the time from the event in the page until the
   estimate is drawn (and until it came, by the page's own marks), and until the draft that
   follows;
@@ -31,9 +32,10 @@ from tempfile import TemporaryDirectory
 import numpy as np
 from playwright.sync_api import Page, sync_playwright
 
+from bafflelens.base.run_files import first_view_path
 from bafflelens.live.desk import SETTLE_S
 
-STARTS = 3
+STARTS = 4
 TRIANGLES = 20_000
 SECONDS = 4.0
 DRAWN = [
@@ -115,10 +117,15 @@ def main(run: Path, moves: int = 12) -> None:
                 page.goto(address)
                 page.wait_for_function(ANSWERED, polling=10)
                 usable = time.perf_counter() - begun
+                key = page.evaluate("() => document.querySelector('[id^=slider-]').id.slice(7)")
+                page.evaluate(MOVE, [key, "ArrowRight"])
                 print(
-                    f"start {number + 1}: address {printed:.2f} s, usable {usable:.2f} s",
+                    f"start {number + 1}: address {printed:.2f} s, usable {usable:.2f} s, "
+                    f"a move answered after {time.perf_counter() - begun:.2f} s",
                     flush=True,
                 )
+                while not first_view_path(copy).exists():
+                    time.sleep(0.1)
                 if number == STARTS - 1:
                     turning(page)
                     page.reload()

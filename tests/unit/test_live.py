@@ -105,7 +105,16 @@ def test_the_page_is_sent_to_who_has_the_token_with_a_policy_without_inline_scri
 
 
 def test_nothing_is_fetched_from_the_net(server):
-    for name in ("", "main.js", "levels.js", "shape.js", "sliders.js", "wire.js", "sheet.css"):
+    for name in (
+        "",
+        "main.js",
+        "levels.js",
+        "shape.js",
+        "space.js",
+        "sliders.js",
+        "wire.js",
+        "sheet.css",
+    ):
         status, _, content = fetched(server, f"/right/{name}")
         assert status == 200
         assert b"://" not in content.replace(b"ws://", b""), name

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reads and learns in a thread of its own: neither a move nor a solve waits for it."""
+"""Reads, learns and keeps in a thread of its own: neither a move nor a solve waits for it."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 from bafflelens.base.errors import BafflelensError
+from bafflelens.live.kept_view import keep_first_view
 from bafflelens.live.known import Known
 
 
@@ -60,6 +61,7 @@ class Study:
                     self.is_read.set()
                     if self.known.learn(self.tell):
                         self.tell()
+                    keep_first_view(self.known)
                 self.is_read.set()
         except Exception as error:  # the page must not go on silently without it
             self.tell(fault=f"Nothing more is learned: {type(error).__name__}: {error}")

@@ -249,7 +249,6 @@ class Desk:
                 self._beforehand.warm(bench, self._is_over(wish))
             else:
                 self._say(doing="")
-                self._look_for_more()
                 self._changed.wait(timeout=1.0)
                 self._changed.clear()
         except BafflelensError as error:
@@ -312,7 +311,6 @@ class Desk:
             return
         if self.judge.folder.is_worked_on:
             self._say(doing="the full band waits: the run is being worked on")
-            self._look_for_more()
             self._changed.wait(timeout=1.0)
             return
         self._say(doing="solving the full band")
@@ -336,11 +334,6 @@ class Desk:
                 self._done = how_far
 
     # --------------------------------------------------------------------------------- inside
-
-    def _look_for_more(self) -> None:
-        """Learn from what another process has solved meanwhile."""
-        if self.known.is_behind:
-            self._study.ask()
 
     def _rests(self, wish: Wish, seconds: float) -> bool:
         """Wait until a wish has rested so long; False if there is a newer one."""

@@ -247,6 +247,10 @@ class Desk:
                     self._over.wait(timeout=1.0)
             elif not self._beforehand.is_warm and not self.judge.folder.is_worked_on:
                 self._beforehand.warm(bench, self._is_over(wish))
+            elif not self.judge.folder.is_worked_on and self._beforehand.has_neighbours_left(
+                wish.values if wish is not None else self.known.start()
+            ):
+                self._beforehand.solve_neighbour(bench, self._is_over(wish))
             else:
                 self._say(doing="")
                 self._changed.wait(timeout=1.0)

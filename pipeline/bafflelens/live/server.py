@@ -336,10 +336,11 @@ class LiveServer:
         A page that was greeted by the first view is greeted again if that was not right.
         """
         desk = await self._desk()
-        with suppress(BafflelensError):
-            hello = await asyncio.to_thread(desk.hello)
-            is_right = {**hello, "state": None} == {**greeted, "state": None}
-            page.put({"kind": "state", "state": hello["state"]} if is_right else hello)
+        if self.first is not None and greeted is self.first.hello:
+            with suppress(BafflelensError):
+                hello = await asyncio.to_thread(desk.hello)
+                is_right = {**hello, "state": None} == {**greeted, "state": None}
+                page.put({"kind": "state", "state": hello["state"]} if is_right else hello)
         while True:
             await asyncio.sleep(_STATE_EVERY_S)
             with suppress(BafflelensError):

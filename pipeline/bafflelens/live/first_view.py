@@ -23,7 +23,7 @@ LARGEST: Final = 64 * 2**20
 """Bytes of such a file that are read at most."""
 
 _FOLLOWS_FROM: Final = (
-    *("base", "mesh", "directivity", "scoring", "job", "store", "live"),
+    *("base", "mesh", "shapes", "directivity", "scoring", "job", "store", "live"),
     *("report/summary.py", "report/curves.py", "run/queueing"),
 )
 _SIZE: Final = 20  # bytes of a digest
@@ -101,7 +101,7 @@ def load_first_view(run: Path) -> FirstView | None:
             content = stream.read(LARGEST + 1)
         view = _read(content)
         return view if view.digest == view_digest(run, view.candidates) else None
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, LookupError, TypeError, RecursionError):
         return None
 
 
@@ -142,8 +142,8 @@ def _read(content: bytes) -> FirstView:
 
     Raises
     ------
-    ValueError, KeyError, TypeError
-        If it is not whole.
+    ValueError, LookupError, TypeError
+        If it is not whole, or something else.
     """
     told, whole = content[:_SIZE], content[_SIZE:]
     if len(content) > LARGEST or hashlib.blake2b(whole, digest_size=_SIZE).digest() != told:
@@ -153,6 +153,8 @@ def _read(content: bytes) -> FirstView:
     for length in header["lengths"]:
         frames.append(data[at : at + length])
         at += length
+    if not all(isinstance(header[name], dict) for name in ("hello", "values", "rules")):
+        raise TypeError(header)
     return FirstView(
         digest=str(header["digest"]),
         candidates=tuple(map(str, header["candidates"])),

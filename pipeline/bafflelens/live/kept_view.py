@@ -7,7 +7,7 @@ from contextlib import suppress
 from typing import Final
 
 from bafflelens.base.errors import BafflelensError, StoreError
-from bafflelens.job.sampling import BASELINE_ID
+from bafflelens.job.sampling import BASELINE_ID, searched_of
 from bafflelens.live.first_view import FirstView, load_first_view, view_digest
 from bafflelens.live.frames import SOLVED
 from bafflelens.live.greeting import greeting, known_so_far
@@ -23,7 +23,9 @@ _OVER: Final = (FINISHED, FINISHED_WITH_FAILURES)
 def keep_view_of_run(folder: RunFolder) -> None:
     """Keep the first view of a run that has just ended; a run that has none goes without."""
     with suppress(BafflelensError, StoreError):
-        known = Known(judge=Judge(loaded=folder.load_job(), folder=folder))
+        loaded = folder.load_job()
+        searched_of(loaded)  # a job that searches nothing has no page
+        known = Known(judge=Judge(loaded=loaded, folder=folder))
         known.read_new()
         keep_first_view(known)
 
@@ -51,7 +53,10 @@ def first_view_of(known: Known) -> FirstView | None:
     """Return what a page shows first; None if that is not solved, or changes at this moment."""
     judge = known.judge
     searched = judge.searched
-    start = dict(known.start())
+    try:
+        start = dict(known.start())
+    except LookupError:  # a run of no shape
+        return None
     found = known.of(start) if set(searched) <= set(start) else None
     if found is None or found[1] != SOLVED or BASELINE_ID not in known.answers:
         return None

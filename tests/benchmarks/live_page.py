@@ -4,19 +4,23 @@
 A copy of the run is served by the command, as a user has it, and opened in Debian's chromium
 without a window. Printed are
 
-- from the command to the address that it prints, and to the page's first answer, several times;
-  the browser is open already;
+- from the command to the address that it prints, to the page's first answer, and to the answer
+  of a move made at once, several times; the browser is open already. The first start finds no
+  first view of the run, the others find the one that it left;
 - for small moves of each dimension in turn, the time from the event in the page until the
   estimate is drawn (and until it came, by the page's own marks), and until the draft that
   follows;
 - frames a second while a surface of `TRIANGLES` triangles turns, as the page draws it, and the
-  time of one drawing. Chromium draws by software here: a graphics card is quicker.
+  time of one drawing. Chromium draws by software here: a graphics card is quicker. So what the
+  page itself does a frame is printed apart, in processor time of its main thread by Chromium's
+  own trace: script, style and layout, and collecting garbage. 16.7 ms are 60 frames a second.
 
 Usage: live_page.py RUN [MOVES]
 """
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -31,11 +35,13 @@ from tempfile import TemporaryDirectory
 import numpy as np
 from playwright.sync_api import Page, sync_playwright
 
+from bafflelens.base.run_files import first_view_path
 from bafflelens.live.desk import SETTLE_S
 
-STARTS = 3
+STARTS = 4
 TRIANGLES = 20_000
 SECONDS = 4.0
+FRAMES = 60
 DRAWN = [
     "--no-sandbox",
     "--use-gl=angle",
@@ -62,7 +68,7 @@ MOVE = """([key, way]) => new Promise((done) => {
 
 TURN = """async ([triangles, seconds]) => {
   const { Space } = await import(document.querySelector('script[type=module]').src
-    .replace('main.js', 'shape.js'));
+    .replace('main.js', 'space.js'));
   const old = document.getElementById('space'), canvas = old.cloneNode();
   old.replaceWith(canvas);
   const space = new Space(canvas);
@@ -80,6 +86,7 @@ TURN = """async ([triangles, seconds]) => {
   const number = at / 9;
   space.show({ kinds: ['lens'], arrays: { corners: { data: corners.subarray(0, at) },
     kind: { data: new Uint8Array(number) } } });
+  window.turned = space;
   const gl = space.renderer.getContext(), pixel = new Uint8Array(4);
   let frames = 0, drawing = 0;
   const begun = performance.now();
@@ -87,6 +94,7 @@ TURN = """async ([triangles, seconds]) => {
     await new Promise(requestAnimationFrame);
     const start = performance.now();
     space.turn(0.02, 0);
+    space.draw();
     gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel);  // waits until it is drawn
     drawing += performance.now() - start;
     frames += 1;
@@ -115,17 +123,61 @@ def main(run: Path, moves: int = 12) -> None:
                 page.goto(address)
                 page.wait_for_function(ANSWERED, polling=10)
                 usable = time.perf_counter() - begun
+                key = page.evaluate("() => document.querySelector('[id^=slider-]').id.slice(7)")
+                page.evaluate(MOVE, [key, "ArrowRight"])
                 print(
-                    f"start {number + 1}: address {printed:.2f} s, usable {usable:.2f} s",
+                    f"start {number + 1}: address {printed:.2f} s, usable {usable:.2f} s, "
+                    f"a move answered after {time.perf_counter() - begun:.2f} s",
                     flush=True,
                 )
+                while not first_view_path(copy).exists():
+                    time.sleep(0.1)
                 if number == STARTS - 1:
                     turning(page)
+                    script_a_frame(page)
                     page.reload()
                     page.wait_for_function(ANSWERED, polling=10)
                     answers(page, moves)
             page.close()
         browser.close()
+
+
+# Turns it as a mouse does, each frame drawn before the next is begun.
+TURN_ON = """async (frames) => {
+  const gl = turned.renderer.getContext(), pixel = new Uint8Array(4);
+  for (let n = 0; n < frames; n++) {
+    turned.turn(0.02, 0);
+    await new Promise(requestAnimationFrame);
+    gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel);
+    await new Promise((done) => setTimeout(done));
+  }
+}"""
+
+
+def script_a_frame(page: Page) -> None:
+    """Print what the page's own thread does a frame, apart from what draws."""
+    page.evaluate(TURN_ON, 5)  # compiled by now
+    browser = page.context.browser
+    assert browser is not None
+    browser.start_tracing(page=page, categories=["devtools.timeline", "v8", "blink.user_timing"])
+    page.evaluate(TURN_ON, FRAMES)
+    events = json.loads(browser.stop_tracing())["traceEvents"]
+    drawn = [e for e in events if e["name"] == "FireAnimationFrame" and "tdur" in e]
+    (thread,) = {(e["pid"], e["tid"]) for e in drawn}
+    sums: dict[str, float] = {}
+    for event in events:
+        if (event["pid"], event["tid"]) == thread:
+            ms = event.get("tdur", 0) / 1000
+            sums[event["name"]] = sums.get(event["name"], 0.0) + ms
+    layout = sum(sums.get(name, 0.0) for name in ("UpdateLayoutTree", "Layout"))
+    garbage = sum(sums.get(name, 0.0) for name in ("MinorGC", "MajorGC"))
+    each = sorted(e["tdur"] / 1000 for e in drawn)
+    print(
+        f"script a frame {np.median(each):.2f} ms, median of {len(each)}, "
+        f"{each[int(0.95 * len(each))]:.2f} for 95 % of them, "
+        f"style and layout {layout / len(each):.2f}, garbage {garbage / len(each):.2f}",
+        flush=True,
+    )
 
 
 def turning(page: Page) -> None:

@@ -2,6 +2,7 @@
 """The page that answers while a dimension moves: who is let in, and which answers come."""
 
 import json
+import shutil
 import socket
 import threading
 import time
@@ -105,7 +106,16 @@ def test_the_page_is_sent_to_who_has_the_token_with_a_policy_without_inline_scri
 
 
 def test_nothing_is_fetched_from_the_net(server):
-    for name in ("", "main.js", "levels.js", "shape.js", "sliders.js", "wire.js", "sheet.css"):
+    for name in (
+        "",
+        "main.js",
+        "levels.js",
+        "shape.js",
+        "space.js",
+        "sliders.js",
+        "wire.js",
+        "sheet.css",
+    ):
         status, _, content = fetched(server, f"/right/{name}")
         assert status == 200
         assert b"://" not in content.replace(b"ws://", b""), name
@@ -364,6 +374,40 @@ def test_while_another_process_works_on_the_run_the_full_band_waits(desk, run, t
         assert desk.state()["state"]["status"] == "running"
     told.wait(lambda: len(told.frames()) == 2)
     assert told.frames()[-1]["mark"] == "solved"
+
+
+def test_beside_a_run_that_goes_on_it_is_watched_opened_laid_over_and_judged(run, told):
+    whole = run.path.with_name("whole")
+    shutil.copytree(run.path, whole)
+    last = run.candidates()[-1].id
+    run.forget_candidate(last)
+    desk = open_desk(run)  # nothing solves here: it is still busy starting that
+    desk.publish = told
+    desk.open()
+    try:
+        with run.locked():
+            desk._study.is_read.wait(timeout=30)
+            before = desk.state()["state"]
+            assert before["status"] == "running"
+            first = next(row["id"] for row in before["rows"] if row["id"] != "baseline")
+            frames = [header_of(frame) for frame in desk.opened("p", 1, first)]
+            laid_over = [header_of(frame) for frame in desk.opened("p", -1, "baseline")]
+            assert [f["kind"] for f in frames] == [f["kind"] for f in laid_over]
+            assert (frames[0]["id"], laid_over[0]["id"]) == (first, "baseline")
+            desk.note(first, "too deep", "rejected")
+            # The other process solves one more.
+            for name in (f"candidates/{last}", "catalog.sqlite"):
+                (shutil.copytree if "/" in name else shutil.copyfile)(
+                    whole / name, run.path / name
+                )
+            told.wait(lambda: last in desk.known.answers)
+            after = desk.state()["state"]
+            assert after["full"] == before["full"] + 1
+            (judged,) = [row for row in after["rows"] if row["id"] == first]
+            assert "too deep" in str(judged["notes"])
+            assert not (run.path / "first_view.bin").exists()  # it is not over
+    finally:
+        desk.close()
 
 
 def test_a_shape_that_cannot_be_meshed_is_said_and_the_next_is_solved(desk, stub, told):

@@ -20,6 +20,7 @@ CHROMIUM = shutil.which("chromium")
 api = pytest.importorskip("playwright.sync_api")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
 DRAWN = ["--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"]
+A_FRAME = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
 HEIGHT = "#slider-lens\\.opening_height_mm"
 DEPTH = "#slider-lens\\.depth_mm"
 
@@ -65,6 +66,7 @@ def page(browser, served):
     opened.goto(served[1].address)
     opened.get_by_text("estimates from").wait_for()
     opened.locator("#mark[data-mark]:not([data-mark=''])").wait_for()  # its first answer is there
+    opened.wait_for_function("() => performance.getEntriesByName('in space').length")
     yield opened
     opened.close()
     assert not faults
@@ -129,6 +131,7 @@ def test_the_shape_turns_and_is_not_blank(page):
     assert before > 0
     page.locator("#space").focus()
     page.keyboard.press("ArrowRight")
+    page.evaluate(A_FRAME)
     turned = page.evaluate(count)
     assert turned not in (before, 0)
     box = page.locator("#space").bounding_box()
@@ -136,6 +139,7 @@ def test_the_shape_turns_and_is_not_blank(page):
     page.mouse.down()
     page.mouse.move(box["x"] + 120, box["y"] + 80, steps=4)
     page.mouse.up()
+    page.evaluate(A_FRAME)
     assert page.evaluate(count) not in (turned, 0)
 
 

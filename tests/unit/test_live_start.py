@@ -9,9 +9,11 @@ import pytest
 from told import Told, header_of
 from websockets.sync.client import connect
 
+from bafflelens.base.errors import MeshingError
 from bafflelens.cli import main
 from bafflelens.live import desk as desk_module
 from bafflelens.live import estimate
+from bafflelens.live.beforehand import neighbours_of
 from bafflelens.live.desk import open_desk
 from bafflelens.live.kept import load_kept
 from bafflelens.live.known import Known, key_of
@@ -197,6 +199,77 @@ def test_before_any_move_a_first_draft_finds_its_baseline_and_a_mesh(run, option
         desk.publish.wait(lambda: "getting ready" in str(desk.publish.messages))
         desk.publish.wait(lambda: key_of(desk.known.start()) in desk.known.drafts)
         assert desk.known.draft_baseline is not None
+    finally:
+        desk.close()
+
+
+def test_while_nothing_moves_drafts_of_neighbours_are_solved_one_a_dimension(run, options):
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        start = desk.known.start()
+        beside = neighbours_of(desk.judge, start)
+        assert len(beside) == len(desk.judge.searched)
+        for values in beside:
+            assert not desk.judge.faults(values)
+            assert sum(values[key] != start[key] for key in start) == 1
+        desk.publish.wait(lambda: {key_of(one) for one in beside} <= set(desk.known.drafts))
+        desk.publish.wait(lambda: not desk._doing)  # that was all
+        assert not desk._beforehand.has_neighbours_left(start)
+        assert not desk._beforehand.has_neighbours_left(beside[0])  # hardly another
+    finally:
+        desk.close()
+
+
+def test_a_move_ends_the_draft_of_a_neighbour_at_once(run, options, monkeypatch):
+    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    real, ended = Bench.draft, []
+
+    def slow(bench, name, values, is_over, *more, is_ahead=False):
+        if not is_ahead:
+            return real(bench, name, values, is_over, *more)
+        end = time.monotonic() + 30
+        while not is_over():
+            assert time.monotonic() < end
+            time.sleep(0.01)
+        ended.append(values)
+        return None
+
+    monkeypatch.setattr(Bench, "draft", slow)
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        desk.publish.wait(lambda: "preparing drafts near" in desk._doing)
+        moved = desk.values_of({"lens.opening_height_mm": 121.3, "lens.depth_mm": 14.2})
+        desk.move("p", 1, moved)
+        desk.publish.wait(lambda: key_of(moved) in desk.known.drafts)
+        assert len(ended) == 1
+        assert key_of(ended[0]) not in desk.known.drafts
+    finally:
+        desk.close()
+
+
+def test_a_neighbour_that_cannot_be_meshed_is_passed_over(run, options, monkeypatch):
+    real = Bench.draft
+
+    def fail(bench, name, values, is_over, *more, is_ahead=False):
+        if is_ahead:
+            msg = "no mesh"
+            raise MeshingError(msg)
+        return real(bench, name, values, is_over, *more)
+
+    monkeypatch.setattr(Bench, "draft", fail)
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        start = desk.known.start()
+        desk.publish.wait(lambda: key_of(start) in desk.known.drafts)
+        desk.publish.wait(lambda: not desk._doing)
+        assert not desk._beforehand.has_neighbours_left(start)
+        assert not desk._fault
     finally:
         desk.close()
 

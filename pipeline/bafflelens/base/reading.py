@@ -14,11 +14,12 @@ import tomllib
 from collections.abc import Hashable
 from functools import cache
 from pathlib import Path, PurePosixPath
-from typing import Any, Final, TypeVar, cast
-
-from pydantic import TypeAdapter, ValidationError
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 from bafflelens.base.errors import BafflelensError, InputError, invalid
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
 
 MIB: Final = 2**20
 LARGEST_TOML: Final = 4 * MIB
@@ -240,6 +241,8 @@ def checked(
     BafflelensError
         If a key is missing or unknown, or a value is of another kind.
     """
+    from pydantic import ValidationError  # slow to load
+
     try:
         return cast(_Kind, _checker(cast(Hashable, kind)).validate_python(content))
     except (ValidationError, RecursionError) as error:
@@ -249,11 +252,15 @@ def checked(
 @cache
 def _checker(kind: Hashable) -> TypeAdapter[Any]:
     """Return what checks tables of a kind; to make it takes as long as to check hundreds."""
+    from pydantic import TypeAdapter  # slow to load
+
     return TypeAdapter(cast(Any, kind))
 
 
 def first_fault(error: Exception) -> str:
     """Return the first fault that a model found, in a few words."""
+    from pydantic import ValidationError  # slow to load
+
     if not isinstance(error, ValidationError):
         return "nested too deep"
     found = error.errors(include_url=False, include_context=False)[0]

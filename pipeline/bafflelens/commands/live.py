@@ -6,8 +6,9 @@ from __future__ import annotations
 import time
 import webbrowser
 from contextlib import ExitStack
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 from cyclopts import Parameter
 
@@ -20,7 +21,11 @@ from bafflelens.commands.options import FINE, USUAL, Means, Results, prepare_com
 
 if TYPE_CHECKING:
     from bafflelens.job.job_file import LoadedJob
+    from bafflelens.live.first_view import FirstView
     from bafflelens.store import RunFolder
+
+
+_SLOW_TO_LOAD: Final = ("numpy", "pydantic", "pandas", "xarray", "bafflelens.live.desk")
 
 
 def live(
@@ -43,21 +48,27 @@ def live(
             from bafflelens.live.server import LiveServer, require_port
 
             require_port(port)
-            folder, loaded = _opened(job_or_run, results, means)
-            server = LiveServer(port=port)
+            first = _first_view(job_or_run)
+            # A run that has a first view was found to be in order when that was made.
+            opened = None if first is not None else _opened(job_or_run, results, means)
+            server = LiveServer(port=port, first=first)
             # The browser starts while the run is read: both take a second or two.
             server.start()
             stack.callback(server.stop)
             say(f"open in a browser of this machine: {server.address}")
             if not no_browser:
                 webbrowser.open(server.address)
+            for module in _SLOW_TO_LOAD:
+                server.give_way()
+                import_module(module)
             from bafflelens.live.desk import open_desk
 
+            folder, loaded = opened or _opened(job_or_run, results, means)
             desk = open_desk(folder, loaded=loaded)
             stack.callback(desk.close)
             desk.known.read_first()
             server.give(desk)
-            desk.wait_for_a_page()  # what it shows first is not to wait for all the rest
+            server.wait_for_a_page()  # what it shows first is not to wait for all the rest
             started.close()
             desk.open()
             desk.equip(options.run_options(folder.path.parent, means))
@@ -67,6 +78,22 @@ def live(
         except KeyboardInterrupt:
             say("the page is closed")
     return FINE
+
+
+def _first_view(path: Path) -> FirstView | None:
+    """Return what a page shows of a run before that is read; None where that is not known.
+
+    Raises
+    ------
+    StoreError
+        If a folder is no run.
+    """
+    if not path.is_dir():
+        return None
+    require_run(path)
+    from bafflelens.live.first_view import load_first_view
+
+    return load_first_view(path)
 
 
 def _opened(path: Path, results: Path, means: Means) -> tuple[RunFolder, LoadedJob]:

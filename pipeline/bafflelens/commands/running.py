@@ -123,11 +123,13 @@ def status(
 
 def _finish(result: RunResult) -> int:
     """Print what came of a run and return its exit code."""
+    from bafflelens.live.kept_view import keep_view_of_run
     from bafflelens.report.summary import remeshing_of, seat_of
 
     folder = result.folder
     print_ranking(result.rows, remeshing_of(folder), partial(seat_of, folder))
     say(f"report: {folder.report_path}")
+    keep_view_of_run(folder)
     return HAS_FAILURES if result.has_failures else FINE
 
 

@@ -49,9 +49,6 @@ SETTLE_S: Final = 0.2
 FULL_SETTLE_S: Final = 2.0
 """So long before the full band is begun."""
 
-FIRST_PAGE_S: Final = 3.0
-"""So long is a first page waited for, before workers take its processor."""
-
 _LOOK_S: Final = 0.1
 _SOON_S: Final = 0.02
 
@@ -94,7 +91,6 @@ class Desk:
     _over: threading.Event = field(default_factory=threading.Event)
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _thread: threading.Thread | None = None
-    _met: threading.Event = field(default_factory=threading.Event)
 
     def __post_init__(self) -> None:
         self._study = Study(known=self.known, tell=self._say)
@@ -113,14 +109,9 @@ class Desk:
         """End the work; what has begun on a worker is not waited for."""
         self._over.set()
         self._changed.set()
-        self._met.set()
         self._study.stop()
         if self._thread is not None:
             self._thread.join(timeout=30)
-
-    def wait_for_a_page(self) -> None:
-        """Wait until a first page has its answer, or for a while."""
-        self._met.wait(FIRST_PAGE_S)
 
     def equip(self, options: RunOptions) -> None:
         """Let it solve, too."""
@@ -173,9 +164,7 @@ class Desk:
 
     def shapes(self, wish_number: int, values: Mapping[str, float]) -> list[bytes]:
         """Return the shape itself where it has been meshed already; else nothing."""
-        found = meshed_frames(self.known, wish_number, values)
-        self._met.set()
-        return found
+        return meshed_frames(self.known, wish_number, values)
 
     def opened(self, page: str, wish_number: int, candidate_id: str) -> list[bytes]:
         """Return what is known of a candidate: levels and shape, for a look or as a reference.
@@ -258,9 +247,12 @@ class Desk:
                     self._over.wait(timeout=1.0)
             elif not self._beforehand.is_warm and not self.judge.folder.is_worked_on:
                 self._beforehand.warm(bench, self._is_over(wish))
+            elif not self.judge.folder.is_worked_on and self._beforehand.has_neighbours_left(
+                wish.values if wish is not None else self.known.start()
+            ):
+                self._beforehand.solve_neighbour(bench, self._is_over(wish))
             else:
                 self._say(doing="")
-                self._look_for_more()
                 self._changed.wait(timeout=1.0)
                 self._changed.clear()
         except BafflelensError as error:
@@ -323,7 +315,6 @@ class Desk:
             return
         if self.judge.folder.is_worked_on:
             self._say(doing="the full band waits: the run is being worked on")
-            self._look_for_more()
             self._changed.wait(timeout=1.0)
             return
         self._say(doing="solving the full band")
@@ -347,11 +338,6 @@ class Desk:
                 self._done = how_far
 
     # --------------------------------------------------------------------------------- inside
-
-    def _look_for_more(self) -> None:
-        """Learn from what another process has solved meanwhile."""
-        if self.known.is_behind:
-            self._study.ask()
 
     def _rests(self, wish: Wish, seconds: float) -> bool:
         """Wait until a wish has rested so long; False if there is a newer one."""

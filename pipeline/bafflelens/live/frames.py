@@ -1,16 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What goes to the page: frames of 32-bit floats behind a short header in JSON.
 
-A frame is the length of the header in bytes (32 bits, little endian), the header, filled up with
-blanks so that the numbers begin at a multiple of four, and the arrays one after another, little
-endian. The header names each array's place and shape.
+`live.framing` says how they lie in a frame. The header names each array's place and shape.
 """
 
 from __future__ import annotations
 
-import json
 import math
-import struct
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -20,6 +16,7 @@ import xarray as xr
 from bafflelens.base.conventions import FloatArray
 from bafflelens.directivity.polars import orbit_directions, orbit_levels_db
 from bafflelens.live.estimate import USEFUL_DB, Estimate
+from bafflelens.live.framing import framed
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.plane_cuts import cut_by_plane
 from bafflelens.mesh.surface_names import surface_kind
@@ -43,9 +40,7 @@ def frame(header: Mapping[str, Any], arrays: Mapping[str, Any]) -> bytes:
         places[name] = {"at": offset, "shape": list(block.shape)}
         blocks.append(block.tobytes())
         offset += block.size
-    text = json.dumps({**header, "arrays": places}, allow_nan=False).encode()
-    text += b" " * (-len(text) % 4)
-    return b"".join((struct.pack("<I", len(text)), text, *blocks))
+    return framed({**header, "arrays": places}, b"".join(blocks))
 
 
 def levels_of(

@@ -10,7 +10,7 @@ import secrets
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -37,6 +37,7 @@ from bafflelens.base.loopback import (
 
 if TYPE_CHECKING:
     from bafflelens.live.desk import Desk
+    from bafflelens.live.first_view import FirstView
 
 _PAGE: Final = Path(__file__).parent / "page"
 _KINDS: Final = {
@@ -51,6 +52,8 @@ _MOST_PAGES: Final = 4
 _STATE_EVERY_S: Final = 2.0
 _RULES_AFTER_S: Final = 0.3
 _LOOK_S: Final = 0.02
+FIRST_PAGE_S: Final = 3.0
+"""So long is a first page waited for, before workers take its processor."""
 _REFUSED: Final = 1008  # policy violation, RFC 6455 section 7.4.1
 
 
@@ -80,13 +83,13 @@ class _Page:
     name: str
     socket: WebSocket
     is_greeted: bool = False
-    waiting: asyncio.Queue[bytes | dict[str, Any]] = field(
+    waiting: asyncio.Queue[bytes | Mapping[str, Any]] = field(
         default_factory=lambda: asyncio.Queue(maxsize=200)
     )
     move: dict[str, Any] | None = None
     moved: asyncio.Event = field(default_factory=asyncio.Event)
 
-    def put(self, message: bytes | dict[str, Any]) -> None:
+    def put(self, message: bytes | Mapping[str, Any]) -> None:
         """Let something be sent; a page that takes nothing loses what is new."""
         with suppress(asyncio.QueueFull):
             self.waiting.put_nowait(message)
@@ -95,13 +98,22 @@ class _Page:
 class LiveServer:
     """The page of one desk.
 
-    It may be started without one: then it shows the page, and a desk that is given later talks
-    with whoever waits there.
+    It may be started without one: then it shows the page, answers what its first view has an
+    answer to, and a desk that is given later talks with whoever waits there.
     """
 
-    def __init__(self, desk: Desk | None = None, port: int = 0, token: str = "") -> None:
+    def __init__(
+        self,
+        desk: Desk | None = None,
+        port: int = 0,
+        token: str = "",
+        first: FirstView | None = None,
+    ) -> None:
         self.desk = desk
+        self.first = first
         self.token = token or new_token()
+        self._is_asked = threading.Event()
+        self._is_shown = threading.Event()
         self._pages: dict[str, _Page] = {}
         self._listening = _bound(port)
         self.port = int(self._listening.getsockname()[1])
@@ -140,6 +152,15 @@ class LiveServer:
         desk.is_moving = self._is_moving
         self.desk = desk
 
+    def wait_for_a_page(self) -> None:
+        """Wait until a first page has its answer, or for a while."""
+        self._is_shown.wait(FIRST_PAGE_S)
+
+    def give_way(self) -> None:
+        """Wait while a page begins that the first view answers: loading would hold it up."""
+        if self.first is not None and self._is_asked.is_set():
+            self._is_shown.wait(FIRST_PAGE_S)
+
     def stop(self) -> None:
         """End serving."""
         self._server.should_exit = True
@@ -172,6 +193,7 @@ class LiveServer:
         path = _PAGE / name
         if path.parent != _PAGE or path.suffix not in _KINDS or not path.is_file():
             return self._answer("Not Found", 404)
+        self._is_asked.set()
         headers = safe_headers(f"ws://{host_of(self.port)}")
         return Response(path.read_bytes(), 200, headers, media_type=_KINDS[path.suffix])
 
@@ -196,11 +218,10 @@ class LiveServer:
         self._pages[page.name] = page
         tasks: list[asyncio.Task[None]] = []
         try:
-            while self.desk is None:
-                await asyncio.sleep(_LOOK_S)
-            page.put(await asyncio.to_thread(self.desk.hello))
+            hello = await self._hello()
+            page.put(hello)
             page.is_greeted = True
-            works = (self._send(page), self._answer_moves(page), self._keep_told(page, self.desk))
+            works = (self._send(page), self._answer_moves(page), self._keep_told(page, hello))
             tasks += map(asyncio.create_task, works)
             await self._listen(page)
         except (WebSocketDisconnect, RuntimeError):
@@ -210,6 +231,18 @@ class LiveServer:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _hello(self) -> Mapping[str, Any]:
+        """Return what a page is greeted with."""
+        if self.desk is None and self.first is not None:
+            return self.first.hello
+        return await asyncio.to_thread((await self._desk()).hello)
+
+    async def _desk(self) -> Desk:
+        """Return the desk once there is one."""
+        while self.desk is None:
+            await asyncio.sleep(_LOOK_S)
+        return self.desk
 
     async def _listen(self, page: _Page) -> None:
         allowance = Allowance()
@@ -244,21 +277,28 @@ class LiveServer:
             # Levels first: they are what a move is made for.
             for kind in ("score", "shape"):
                 await self._do(page, {**message, "kind": kind})
+            self._is_shown.set()
             with suppress(TimeoutError):
                 await asyncio.wait_for(page.moved.wait(), _RULES_AFTER_S)
             if page.move is None:  # they take longer than an answer may
                 await self._do(page, {**message, "kind": "rules"})
 
     async def _do(self, page: _Page, message: dict[str, Any]) -> None:
+        if self.desk is None and self.first is not None:
+            answers = self.first.answers(message)
+            if answers is not None:
+                for answer in answers:
+                    page.put(answer)
+                return
+        desk = await self._desk()
         try:
-            for answer in await asyncio.to_thread(self._done, page.name, message):
+            for answer in await asyncio.to_thread(self._done, desk, page.name, message):
                 page.put(answer)
         except (BafflelensError, StoreError) as error:
             page.put({"kind": "fault", "text": str(error)})
 
-    def _done(self, page: str, message: dict[str, Any]) -> list[Any]:
-        desk, kind = self.desk, message["kind"]
-        assert desk is not None  # nobody is listened to before
+    def _done(self, desk: Desk, page: str, message: dict[str, Any]) -> list[Any]:
+        kind = message["kind"]
         if kind == "move":
             return [desk.move(page, message["move"], desk.values_of(message["values"]))]
         if kind == "score":
@@ -290,8 +330,17 @@ class LiveServer:
             except (WebSocketDisconnect, RuntimeError):
                 return
 
-    async def _keep_told(self, page: _Page, desk: Desk) -> None:
-        """Tell how far a run is that goes on in another process."""
+    async def _keep_told(self, page: _Page, greeted: Mapping[str, Any]) -> None:
+        """Tell how far a run is that goes on in another process.
+
+        A page that was greeted by the first view is greeted again if that was not right.
+        """
+        desk = await self._desk()
+        if self.first is not None and greeted is self.first.hello:
+            with suppress(BafflelensError):
+                hello = await asyncio.to_thread(desk.hello)
+                is_right = {**hello, "state": None} == {**greeted, "state": None}
+                page.put({"kind": "state", "state": hello["state"]} if is_right else hello)
         while True:
             await asyncio.sleep(_STATE_EVERY_S)
             with suppress(BafflelensError):

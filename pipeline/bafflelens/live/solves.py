@@ -7,6 +7,7 @@ asked between its pieces: what is not begun by then never is.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
@@ -53,6 +54,7 @@ from bafflelens.workers.caching.cached_pool import RememberingPool
 from bafflelens.workers.work_units import Methods
 
 _MESHES_OF_DRAFT: Final = 2
+_FREQUENCIES_AHEAD: Final = 2  # of a piece of what nobody waits for
 _OCTAVES_OF_MESH: Final = 0.5  # of all but the last, which holds what is below
 
 IsOver = Callable[[], bool]
@@ -106,6 +108,8 @@ class Bench:
         values: Mapping[str, float],
         is_over: IsOver,
         on_mesh: OnMesh = lambda mesh: None,
+        *,
+        is_ahead: bool = False,
     ) -> xr.Dataset | None:
         """Return the draft of a shape as it plays; None if nobody wanted it any more.
 
@@ -121,6 +125,9 @@ class Bench:
             Tells when nobody wants it any more.
         on_mesh : callable
             Told the finest mesh as soon as it is there.
+        is_ahead : bool
+            Whether nobody waits for it: then it is solved in small pieces, since one that has
+            begun holds up whoever comes.
 
         Raises
         ------
@@ -155,7 +162,8 @@ class Bench:
                 moved_from=anchor,
             )
             for number, band in enumerate(part):
-                for piece in pieces_of(band, self.pool.size // len(chosen)):
+                small = math.ceil(len(band.frequencies_hz) / _FREQUENCIES_AHEAD)
+                for piece in pieces_of(band, small if is_ahead else self.pool.size // len(chosen)):
                     pieces += 1
                     self.pool.solve_band(
                         f"{name} piece {pieces}",

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reads and learns in a thread of its own: neither a move nor a solve waits for it."""
+"""Reads, learns and keeps in a thread of its own: neither a move nor a solve waits for it."""
 
 from __future__ import annotations
 
@@ -7,14 +7,18 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
+from typing import Final
 
 from bafflelens.base.errors import BafflelensError
+from bafflelens.live.kept_view import keep_first_view
 from bafflelens.live.known import Known
+
+_LOOK_S: Final = 1.0
 
 
 @dataclass(kw_only=True, eq=False)
 class Study:
-    """What reads the run and learns from it whenever it is asked.
+    """What reads the run and learns from it whenever it is asked, or another process has solved.
 
     Attributes
     ----------
@@ -52,16 +56,26 @@ class Study:
 
     def _study(self) -> None:
         try:
-            while self._asked.wait() and not self._over.is_set():
+            while not self._over.is_set():
+                if not self._asked.wait(_LOOK_S) and not self._is_behind():
+                    continue
                 self._asked.clear()
+                if self._over.is_set():
+                    break
                 with suppress(BafflelensError):  # the next answer is another try
                     if self.known.read_what_others_solved():
                         self.tell()
                     self.is_read.set()
                     if self.known.learn(self.tell):
                         self.tell()
+                    keep_first_view(self.known)
                 self.is_read.set()
         except Exception as error:  # the page must not go on silently without it
             self.tell(fault=f"Nothing more is learned: {type(error).__name__}: {error}")
         finally:
             self.is_read.set()  # nobody is to wait for it
+
+    def _is_behind(self) -> bool:
+        with suppress(BafflelensError):
+            return self.known.is_behind
+        return False

@@ -11,6 +11,7 @@
         log.txt             what happened, line by line
         status.json         how far it is, for other terminals
         estimates.json      what the live page learned from it
+        first_view.bin      what the live page shows of it first
         catalog.sqlite      candidates, parameters, status, scores
         candidates.jsonl    the candidates once more, to make the catalogue anew if it is damaged
         candidates/c001/    mesh.npz (the finest), directivity.nc, surface/ (pressure on it)
@@ -22,8 +23,8 @@
     results/solved.sqlite   solved frequencies that all runs share (`bafflelens.workers.caching`)
 
 Files are written under a temporary name and renamed, so that whatever stops a run leaves each
-of them whole. Results are never overwritten; ``run.json``, ``estimates.json`` and the report are
-replaced. While a candidate is being solved, its finished bands lie in
+of them whole. Results are never overwritten; ``run.json``, ``estimates.json``, ``first_view.bin``
+and the report are replaced. While a candidate is being solved, its finished bands lie in
 ``candidates/c001/bands/``; a run that was stopped goes on from there.
 """
 

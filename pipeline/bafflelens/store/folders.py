@@ -16,7 +16,7 @@ from zipfile import is_zipfile
 from bafflelens.base.errors import DamagedError, StoreError, invalid
 from bafflelens.base.netcdf import is_whole
 from bafflelens.base.reading import MIB, read_json
-from bafflelens.base.run_files import require_run
+from bafflelens.base.run_files import first_view_path, require_run
 from bafflelens.base.writing import storing, write_file
 from bafflelens.job.job_file import SHAPE_SECTIONS, LoadedJob, load_job
 from bafflelens.scoring.ranking import WAITING, CandidateResult
@@ -197,6 +197,10 @@ class RunFolder(Catalogue, CandidateFiles):
             return read_json(path, "estimates", rule, StoreError, most=MIB)
         except StoreError:
             return {}
+
+    def save_first_view(self, content: bytes) -> None:
+        """Replace ``first_view.bin``: what the live page shows of this run before it is read."""
+        write_file(first_view_path(self.path), content, replace_existing=True)
 
     # ------------------------------------------------------------------ reports and mending
 

@@ -10,7 +10,7 @@ const PALETTE = STEPS.map((one) => pixel([1, 3, 5].map((i) => parseInt(one.slice
 const HATCH = pixel([120, 125, 130]), WHITE = pixel([255, 255, 255]);
 const ANGLE = 90;
 const LEFT = 36, BOTTOM = 22, TOP = 4, RIGHT = 6;
-const TICKS = [500, 1000, 2000, 5000, 10000, 20000];
+const TICKS = [500, 1000, 2000, 5000, 10000, 20000], MORE_TICKS = [700, 1400, 3000, 4000, 7000, 14000];
 const said = (hz) => (hz >= 1000 ? `${hz / 1000}k` : `${hz}`);
 
 export function scale(place) {
@@ -117,7 +117,8 @@ export function drawMap(canvas, frame, plane, range, other) {
 
 function ticks(pen, x, range, height) {
   pen.textAlign = "center";
-  for (const hz of TICKS) {
+  const octaves = (range[1] - range[0]) / Math.LN2;
+  for (const hz of octaves < 2 ? [...TICKS, ...MORE_TICKS] : TICKS) {
     if (Math.log(hz) < range[0] - 0.01 || Math.log(hz) > range[1] + 0.01) continue;
     pen.fillText(said(hz), x(hz), height - 7);
     pen.fillRect(x(hz), height - BOTTOM - 4, 1, 4);

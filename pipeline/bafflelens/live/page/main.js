@@ -2,7 +2,7 @@
 // The sheet: what is moved, what answers, and what it is held against.
 
 import { drawCurve, drawMap, rangeOf, scale } from "./levels.js";
-import { CLAY, COLOURS, FIXED, Space, drawSection } from "./shape.js";
+import { CLAY, FIXED, colourOf, drawSection } from "./shape.js";
 import { Sliders } from "./sliders.js";
 import { Wire } from "./wire.js";
 
@@ -32,7 +32,7 @@ const now = {
   connected: false,
   greeted: false,
 };
-const space = new Space(at("space"));
+let space = null; // loaded once what stands on paper has been drawn
 const sliders = new Sliders(at("sliders"), move);
 // For whoever looks in with the browser's own tools.
 window.sheet = Object.assign(now, { receive, values: () => sliders.values });
@@ -181,7 +181,8 @@ function shape(message) {
   else {
     now.shape = message;
     now.shapeOf = message.move;
-    space.show(message);
+    space?.show(message);
+    if (!space) inSpace();
     kinds(message.kinds);
   }
   drawShape();
@@ -191,11 +192,25 @@ function rules(message) {
   if (message.move === now.move) sliders.grey(message.broken, now.frame?.faults?.[0] ?? "");
 }
 
+// Begin to draw in space: its library and a context take longer than all the rest of the page.
+let isLoading = false;
+function inSpace() {
+  if (isLoading) return;
+  isLoading = true;
+  requestAnimationFrame(() => setTimeout(async () => {
+    const { Space } = await import("./space.js");
+    space = new Space(at("space"));
+    if (now.clay) space.paint(now.clay);
+    else space.show(now.shape);
+    performance.mark("in space");
+  }));
+}
+
 // A clay map, or what was carved; only of the shape that is shown.
 function clay(message) {
   if (message.id !== now.frame?.id) return;
   now.clay = message;
-  space.paint(message);
+  space?.paint(message);
   at("clay").hidden = false;
   at("clay-title").textContent = message.title;
   const [add, take] = message.unit === "mm" ? ["added", "taken"] : ["better added", "better taken"];
@@ -221,7 +236,7 @@ function hideClay() {
   if (!now.clay) return;
   now.clay = null;
   at("clay").hidden = true;
-  if (now.shape) space.show(now.shape);
+  if (now.shape) space?.show(now.shape);
 }
 
 function made(message) {
@@ -322,7 +337,7 @@ function kinds(names) {
   at("kinds").replaceChildren(...names.map((name) => {
     const item = element("li", "");
     const patch = document.createElement("i");
-    patch.style.background = COLOURS[name] ?? COLOURS.other;
+    patch.style.background = colourOf(name);
     item.append(patch, name);
     return item;
   }));

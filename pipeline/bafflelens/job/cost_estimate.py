@@ -143,6 +143,11 @@ class Plan:
         return self.refining_share * sum(cost.seconds for cost in self.band_costs)
 
     @property
+    def work_seconds(self) -> float:
+        """Time to mesh and solve one candidate on one worker, in s."""
+        return self.mesh_seconds + self.solve_seconds
+
+    @property
     def total_seconds(self) -> float:
         """Expected wall time of the run in s."""
         candidates = (self.n_promoted if self.look else self.n_shapes) + self.remeshes

@@ -41,7 +41,8 @@ _CANDIDATES_TRIED: Final = 3
 # first: see "Frequency sampling" in tests/benchmarks/RESULTS.md.
 _REFINING_SHARE: Final = 0.1
 
-# The second opinion compiles its kernels on every run, which takes most of this.
+# Most of this is compilation, which only the first run on a machine needs; which run that is
+# cannot be told beforehand.
 SECOND_OPINION_S: Final = 60.0
 
 

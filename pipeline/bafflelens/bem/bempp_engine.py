@@ -20,6 +20,7 @@ from scipy.sparse.linalg import LinearOperator, gmres
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.errors import InputError, SolveError, invalid
 from bafflelens.bem.discretisation import mirror_signs
+from bafflelens.bem.kept_compilation import keep_compiled
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.mesh.mesh import Mesh
 
@@ -80,6 +81,7 @@ def _solve_full(
         import bempp_cl.api as bempp  # slow to import, and rarely needed
         from bempp_cl.api.operators.boundary import helmholtz, sparse
         from bempp_cl.api.utils.parameters import DefaultParameters
+    keep_compiled()
 
     parameters = DefaultParameters()
     parameters.quadrature.regular = QUADRATURE_ORDER
@@ -89,7 +91,9 @@ def _solve_full(
         np.ascontiguousarray(mesh.vertices.T), np.ascontiguousarray(mesh.triangles.T)
     )
     linear = bempp.function_space(grid, "P", 1)
-    constant = bempp.function_space(grid, "DP", 0)
+    # Only what moves excites anything.
+    moving = np.flatnonzero(np.any(velocity != 0, axis=0))
+    constant = bempp.function_space(grid, "DP", 0, support_elements=moving.astype(np.uint32))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         identity = sparse.identity(linear, linear, linear).weak_form().to_sparse()
@@ -116,7 +120,9 @@ def _solve_full(
     # bempp's hypersingular operator carries a minus sign: W = -H.
     matrix = double - coupling * hypersingular - 0.5 * identity.toarray()
     excite = single + coupling * (adjoint + 0.5 * mixed.toarray())
-    gradient = 2j * np.pi * problem.frequency_hz * problem.air.density * velocity
+    gradient = np.zeros((len(velocity), constant.global_dof_count), dtype=complex)
+    gradient[:, constant.local2global[moving, 0]] = velocity[:, moving]
+    gradient *= 2j * np.pi * problem.frequency_hz * problem.air.density
 
     iterations = 0
     residual = 0.0

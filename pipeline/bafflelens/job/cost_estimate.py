@@ -41,7 +41,8 @@ _CANDIDATES_TRIED: Final = 3
 # first: see "Frequency sampling" in tests/benchmarks/RESULTS.md.
 _REFINING_SHARE: Final = 0.1
 
-# The second opinion compiles its kernels on every run, which takes most of this.
+# Most of this is compilation, which only the first run on a machine needs; which run that is
+# cannot be told beforehand.
 SECOND_OPINION_S: Final = 60.0
 
 
@@ -141,6 +142,11 @@ class Plan:
     def refining_seconds(self) -> float:
         """The part of `solve_seconds` that goes to further frequencies, in s."""
         return self.refining_share * sum(cost.seconds for cost in self.band_costs)
+
+    @property
+    def work_seconds(self) -> float:
+        """Time to mesh and solve one candidate on one worker, in s."""
+        return self.mesh_seconds + self.solve_seconds
 
     @property
     def total_seconds(self) -> float:

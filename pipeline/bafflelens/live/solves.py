@@ -226,7 +226,8 @@ class Bench:
             if is_over():
                 return None
             folder.forget_candidate(name)
-            WorkLoop(run, iter([Wanted(candidate, 0)]), 1, lambda: 0.0, _entered).work()
+            alone = iter([Wanted(candidate, 0)])
+            WorkLoop(run, alone, run.plan.work_seconds, lambda: 0.0, _entered).work()
             if any(known.id == name for known in folder.candidates()):
                 solve_candidates(run, only=(name,))  # nothing is solved: it is judged
                 return name

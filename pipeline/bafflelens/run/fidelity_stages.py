@@ -22,7 +22,7 @@ from bafflelens.job.search_sections import FirstLookSection
 from bafflelens.job.sources import is_plate
 from bafflelens.run.judging import judge_when_possible, members_judged, score_of
 from bafflelens.run.searching.ahead import still_to_propose
-from bafflelens.run.solving import proposed, solve_aside, solve_candidates
+from bafflelens.run.solving import Aside, proposed, solve_aside, solve_candidates
 from bafflelens.run.state import FINAL_SUFFIX, LOOK_SUFFIX, Run
 from bafflelens.run.work_loop import Judge, Wanted, WorkLoop
 from bafflelens.scoring.by_hand import is_by_hand
@@ -86,7 +86,7 @@ def look_at_candidates(run: Run, section: FirstLookSection, plan: Plan) -> None:
         return (kept + 1) * run.clock.shape_s + run.clock.later_s
 
     number = len(missing) + still_to_propose(run.folder, run.loaded)
-    WorkLoop(draft, ahead(), number, then_s, _judge_look).work()
+    WorkLoop(draft, ahead(), number * plan.work_seconds, then_s, _judge_look).work()
     _judge_again(draft)
 
 
@@ -134,15 +134,20 @@ def solve_finalists(run: Run, rows: Sequence[RankedRow]) -> None:
     sizes = band_mesh_sizes(finals.loaded, finals.plan.bands)
     baseline = next(c for c in run.folder.candidates() if c.id == BASELINE_ID)
     shapes = [replace(c, id=f"{c.id}{FINAL_SUFFIX}") for c in (baseline, *finalists)]
-    found = solve_aside(finals, [(shape, sizes) for shape in shapes])
-    if shapes[0].id not in found:
-        run.journal.add_remark("finalists are not judged: the baseline was not solved beside them")
-        return
-    _take_as_baseline(finals, found[shapes[0].id])
-    for shape, candidate in zip(shapes, (baseline, *finalists), strict=True):
-        if shape.id in found:
-            final = _score(finals, candidate, found[shape.id])
-            run.folder.enter_stage(candidate.id, store.FINALS, final)
+
+    def conclude(found: dict[str, xr.Dataset]) -> None:
+        if shapes[0].id not in found:
+            remark = "finalists are not judged: the baseline was not solved beside them"
+            run.journal.add_remark(remark)
+            return
+        _take_as_baseline(finals, found[shapes[0].id])
+        for shape, candidate in zip(shapes, (baseline, *finalists), strict=True):
+            if shape.id in found:
+                final = _score(finals, candidate, found[shape.id])
+                run.folder.enter_stage(candidate.id, store.FINALS, final)
+
+    with_sizes = [(shape, sizes) for shape in shapes]
+    solve_aside(finals, Aside(run=finals, shapes=with_sizes, conclude=conclude))
 
 
 def _as_look(candidate: CandidateResult) -> CandidateResult:

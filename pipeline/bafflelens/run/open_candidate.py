@@ -78,6 +78,8 @@ class OpenCandidate:
 
     Attributes
     ----------
+    run : Run
+        What it is solved by: its job, and what its work is expected to cost.
     candidate : CandidateResult
         Which.
     position : int
@@ -108,6 +110,7 @@ class OpenCandidate:
         Whether it is no candidate of the run.
     """
 
+    run: Run
     candidate: CandidateResult
     position: int
     settings: SolveSettings
@@ -164,7 +167,7 @@ def solve_settings(
     )
 
 
-def missing_bands(run: Run, opened: OpenCandidate) -> dict[BandKey, Band]:
+def missing_bands(opened: OpenCandidate) -> dict[BandKey, Band]:
     """Return what is to be solved next of a candidate, by key; empty if it is complete.
 
     First all bands; then, as long as the interpolation may be off by more than the quality's
@@ -172,7 +175,7 @@ def missing_bands(run: Run, opened: OpenCandidate) -> dict[BandKey, Band]:
     """
     for number in range(PASSES + 1):
         if number == len(opened.passes):
-            opened.passes.append(_wanted(run, opened, number))
+            opened.passes.append(_wanted(opened, number))
         wanted = opened.passes[number]
         missing = {key: band for key, band in wanted.items() if key not in opened.results}
         if missing or not wanted:
@@ -180,8 +183,9 @@ def missing_bands(run: Run, opened: OpenCandidate) -> dict[BandKey, Band]:
     return {}
 
 
-def _wanted(run: Run, opened: OpenCandidate, pass_number: int) -> dict[BandKey, Band]:
+def _wanted(opened: OpenCandidate, pass_number: int) -> dict[BandKey, Band]:
     """Return what a pass consists of, by key; it follows from the passes before."""
+    run = opened.run
     bands, frequencies = run.plan.bands, run.loaded.job.frequencies
     if pass_number == 0:
         return {BandKey(0, number): band for number, band in enumerate(bands)}
@@ -189,7 +193,7 @@ def _wanted(run: Run, opened: OpenCandidate, pass_number: int) -> dict[BandKey, 
         return {}
     before = [result for key, result in opened.results.items() if key.pass_number < pass_number]
     try:
-        dataset = dataset_of(run, opened, before)
+        dataset = dataset_of(opened, before)
     except ValueError:  # what does not fit together is recorded in the end
         return {}
     job = run.loaded.job
@@ -210,7 +214,7 @@ def _wanted(run: Run, opened: OpenCandidate, pass_number: int) -> dict[BandKey, 
     }
 
 
-def dataset_of(run: Run, opened: OpenCandidate, results: Sequence[BandResult]) -> xr.Dataset:
+def dataset_of(opened: OpenCandidate, results: Sequence[BandResult]) -> xr.Dataset:
     """Return what was solved as a dataset.
 
     Raises
@@ -227,7 +231,7 @@ def dataset_of(run: Run, opened: OpenCandidate, results: Sequence[BandResult]) -
         air=opened.settings.air,
         mesh_info=opened.mesh_info,
         engine=opened.settings.engine,
-        versions=run.journal.versions,
+        versions=opened.run.journal.versions,
         microphones_m=opened.settings.microphones_m,
         source_centres=np.array([motion.centre for motion in motions]),
         profiles={profile.name: profile.inner_radius_m for profile in profiles},

@@ -20,7 +20,7 @@ from bafflelens.run.cross_check import SecondOpinion
 from bafflelens.run.deadline import Clock, fit_in_words, how_many_fit, require_time
 from bafflelens.run.fidelity_stages import solve_finalists, solve_in_stages
 from bafflelens.run.judging import judge_when_possible
-from bafflelens.run.mesh_repeatability import mesh_best_again
+from bafflelens.run.mesh_repeatability import best_meshed_again
 from bafflelens.run.options import (
     RunOptions,
     engine_at_hand,
@@ -28,8 +28,9 @@ from bafflelens.run.options import (
     remembering_pool,
     with_engine,
 )
-from bafflelens.run.robustness import change_leaders
+from bafflelens.run.robustness import changed_leaders
 from bafflelens.run.searching.ahead import still_to_propose
+from bafflelens.run.solving import Aside, solve_aside
 from bafflelens.run.state import Run
 from bafflelens.run.warm_start import draw_job
 from bafflelens.scoring.ranking import RankedRow
@@ -195,41 +196,44 @@ def _carry_out(
 
 def _look_closer(run: Run, opinion: SecondOpinion) -> None:
     """Examine the best of a run that is solved, as far as the time allows."""
-    clock, folder = run.clock, run.folder
+    clock = run.clock
     opinion_s = clock.opinion_s
     if clock.left_s > opinion_s + clock.report_s:
         opinion.ask(run)
-    steps: tuple[tuple[str, float, float, Callable[[], None]], ...] = (
-        (
-            "finalists once more",
-            clock.finals_s,
-            clock.remeshing_s + clock.nearby_s + opinion_s,
-            lambda: solve_finalists(run, rank_run(folder)),
-        ),
-        (
-            "meshing the best again",
-            clock.remeshing_s,
-            clock.nearby_s + opinion_s,
-            lambda: mesh_best_again(run, rank_run(folder)),
-        ),
-        (
-            "small changes of the leaders",
-            clock.nearby_s,
-            opinion_s,
-            lambda: change_leaders(run, rank_run(folder)),
-        ),
-    )
-    for name, seconds, then_s, look in steps:
-        if clock.has_time_for(seconds, then_s + clock.report_s):
-            with run.journal.step(name):
-                look()
-        elif seconds:
-            _skip(run, name)
+    later_s = clock.remeshing_s + clock.nearby_s + opinion_s
+    if clock.has_time_for(clock.finals_s, later_s + clock.report_s):
+        with run.journal.step("finalists once more"):
+            solve_finalists(run, rank_run(run.folder))
+    elif clock.finals_s:
+        _skip(run, "finalists once more")
+    _look_around(run, opinion_s)
     if opinion.is_asked:
         with run.journal.step("waiting for the second opinion"):
             opinion.take(run)
     elif opinion_s and not clock.has_time_for(opinion_s, clock.report_s):
         _skip(run, "second opinion")
+
+
+def _look_around(run: Run, opinion_s: float) -> None:
+    """Mesh the best again and change the leaders a little, as one batch for the workers."""
+    clock = run.clock
+    looks: tuple[tuple[str, float, float, Callable[..., tuple[Aside, ...]]], ...] = (
+        # First what takes longest, so that all workers end at about the same time.
+        ("meshing the best again", clock.remeshing_s, clock.nearby_s, best_meshed_again),
+        ("small changes of the leaders", clock.nearby_s, 0.0, changed_leaders),
+    )
+    chosen, chosen_s = {}, 0.0
+    for name, seconds, then_s, look in looks:
+        if clock.has_time_for(chosen_s + seconds, then_s + opinion_s + clock.report_s):
+            chosen[name] = look
+            chosen_s += seconds
+        elif seconds:
+            _skip(run, name)
+    if not chosen:
+        return
+    with run.journal.step(" and ".join(chosen)):
+        rows = rank_run(run.folder)
+        solve_aside(run, *(aside for look in chosen.values() for aside in look(run, rows)))
 
 
 def _skip(run: Run, name: str) -> None:

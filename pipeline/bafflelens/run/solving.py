@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import chain, count
 
 import xarray as xr
@@ -48,7 +49,8 @@ def solve_candidates(
     if only is None:
         ahead = chain(ahead, proposed(run))
         number += still_to_propose(run.folder, run.loaded)
-    WorkLoop(run, ahead, number, lambda: run.clock.later_s, judge).work()
+    planned_s = number * run.plan.work_seconds
+    WorkLoop(run, ahead, planned_s, lambda: run.clock.later_s, judge).work()
     complete_scores(run, waiting)
 
 
@@ -69,38 +71,64 @@ def proposed(run: Run) -> Iterator[Wanted | None]:
         yield None if candidate is None else Wanted(candidate, next(place))
 
 
-def solve_aside(
-    run: Run,
-    shapes: Sequence[tuple[CandidateResult, Sequence[MeshSize]]],
-    moved_from: Mapping[str, float] | None = None,
-) -> dict[str, xr.Dataset]:
-    """Mesh and solve shapes that are no candidates of the run; what was done before is kept.
+@dataclass(frozen=True, kw_only=True)
+class Aside:
+    """Shapes that are no candidates of a run, and what follows from them.
+
+    Attributes
+    ----------
+    run : Run
+        The run, with the job that they are solved by.
+    shapes : sequence of (CandidateResult, sequence of MeshSize)
+        Each under an id of its own, with the mesh rule of every band.
+    conclude : callable
+        Takes the directivity of each by its id; what failed is left out.
+    moved_from : mapping of str to float or None
+        Values of the shape whose meshes are moved onto all of them where that does no harm.
+    """
+
+    run: Run
+    shapes: Sequence[tuple[CandidateResult, Sequence[MeshSize]]]
+    conclude: Callable[[dict[str, xr.Dataset]], None]
+    moved_from: Mapping[str, float] | None = None
+
+    @property
+    def wanted(self) -> Iterator[Wanted]:
+        """What is not solved yet, each in the first place."""
+        for shape, sizes in self.shapes:
+            if not self.run.folder.has_directivity(shape.id):
+                yield Wanted(shape, 0, sizes, self.moved_from, self.run)
+
+    @property
+    def found(self) -> dict[str, xr.Dataset]:
+        """Directivity by id of all that is solved."""
+        folder = self.run.folder
+        ids = [shape.id for shape, _ in self.shapes]
+        return {
+            name: folder.load_directivity(name) for name in ids if folder.has_directivity(name)
+        }
+
+
+def solve_aside(run: Run, *asides: Aside) -> None:
+    """Mesh and solve shapes that are no candidates, all of them together, and conclude.
+
+    What was done before is kept, what fails is recorded. The shapes go to the workers in the
+    order in which they are given, so those that take longest had better come first; then none
+    of the workers waits for the last shape of one before the next is begun.
 
     Parameters
     ----------
     run : Run
         The run.
-    shapes : sequence of (CandidateResult, sequence of MeshSize)
-        Each under an id of its own, with the mesh rule of every band.
-    moved_from : mapping of str to float, optional
-        Values of the shape whose meshes are moved onto all of them where that does no harm.
-
-    Returns
-    -------
-    dict of str to xarray.Dataset
-        Directivity by id; what failed is recorded and left out.
+    *asides : Aside
+        The shapes; they are concluded in this order.
     """
-    missing: list[Wanted] = [
-        Wanted(shape, position, sizes, moved_from)
-        for position, (shape, sizes) in enumerate(shapes)
-        if not run.folder.has_directivity(shape.id)
-    ]
-    WorkLoop(run, iter(missing), len(missing), lambda: run.clock.report_s, _only_kept).work()
-    return {
-        shape.id: run.folder.load_directivity(shape.id)
-        for shape, _ in shapes
-        if run.folder.has_directivity(shape.id)
-    }
+    wanted = [one for aside in asides for one in aside.wanted]
+    missing = [one._replace(position=position) for position, one in enumerate(wanted)]
+    planned_s = sum(aside.run.plan.work_seconds for aside in asides for _ in aside.wanted)
+    WorkLoop(run, iter(missing), planned_s, lambda: run.clock.report_s, _only_kept).work()
+    for aside in asides:
+        aside.conclude(aside.found)
 
 
 def _only_kept(run: Run, candidate: CandidateResult, dataset: xr.Dataset) -> str:

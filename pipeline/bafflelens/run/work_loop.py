@@ -59,12 +59,15 @@ class Wanted(NamedTuple):
         Mesh rules of its own, if it has some.
     moved_from : mapping of str to float or None
         Values of the shape, of the same script, whose meshes are moved onto it, if any are.
+    by : Run or None
+        The run with the job that it is solved by, where that is not the job of the loop.
     """
 
     candidate: CandidateResult
     position: int
     sizes: Sequence[MeshSize] | None = None
     moved_from: Mapping[str, float] | None = None
+    by: Run | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,8 +91,8 @@ class WorkLoop:
         The run.
     ahead : iterator of Wanted or None
         The candidates; None where the next one is known only when more are concluded.
-    number : int
-        How many are expected.
+    planned_s : float
+        What all of them are expected to take one worker, in s.
     then_s : callable
         Returns how long what must follow takes, in s.
     judge : callable
@@ -100,19 +103,19 @@ class WorkLoop:
         self,
         run: Run,
         ahead: Iterator[Wanted | None],
-        number: int,
+        planned_s: float,
         then_s: Callable[[], float],
         judge: Judge,
     ) -> None:
         self._run = run
         self._ahead = ahead
-        self._number = number
+        self._planned_s = planned_s
         self._then_s = then_s
         self._judge = judge
-        self._seconds_each = run.plan.mesh_seconds + run.plan.solve_seconds
         self._most_open = _OPEN_AHEAD + _OPEN_A_WORKER * run.pool.size
         self._n_begun = 0
         self._n_open = 0
+        self._open_s = 0.0  # what those take, all workers together
         self._n_finished = 0
         # A ranking needs one candidate: until there is one, the first are finished even if late.
         self._least = 0 if _has_candidate(self._run) else _ALWAYS_BEGUN
@@ -124,7 +127,7 @@ class WorkLoop:
         """Work until nothing is ahead or out, or the time is up."""
         run, clock = self._run, self._run.clock
         self._open_more()
-        with run.progress.bar(self._seconds_each * self._number) as advance:
+        with run.progress.bar(self._planned_s) as advance:
             for outcome in run.pool.outcomes(is_over=self._is_over):
                 advance(*self._take(outcome))
         clock.was_short |= self._n_open > 0
@@ -143,7 +146,7 @@ class WorkLoop:
         """Open candidates as long as there is room, time and one is known."""
         clock = self._run.clock
         while self._n_open < self._most_open:
-            begun_s = (self._n_open + 1) * clock.pace * self._run.plan.shape_seconds
+            begun_s = clock.pace * (self._open_s + self._run.plan.shape_seconds)
             if self._n_begun >= _ALWAYS_BEGUN and not clock.has_time_for(begun_s, self._then_s()):
                 return
             following = next(self._ahead, None)
@@ -152,11 +155,13 @@ class WorkLoop:
             self._open(following)
             self._n_begun += 1
             self._n_open += 1
+            self._open_s += (following.by or self._run).plan.shape_seconds
 
     def _open(self, wanted: Wanted) -> None:
         """Hand out the meshing of a candidate and the bands that are missing."""
-        candidate, position, sizes, moved_from = wanted
-        run, job = self._run, self._run.loaded.job
+        candidate, position, sizes, moved_from, by = wanted
+        run = by or self._run
+        job = run.loaded.job
         key = WorkKey(candidate.id)
         settings = solve_settings(
             run.loaded,
@@ -176,6 +181,7 @@ class WorkLoop:
             moved_from=moved_from,
         )
         opened = OpenCandidate(
+            run=run,
             candidate=candidate,
             position=position,
             settings=settings,
@@ -194,8 +200,8 @@ class WorkLoop:
 
     def _solve_missing(self, opened: OpenCandidate) -> None:
         """Hand out what is to be solved next of a candidate, the largest bands first."""
-        run, job = self._run, self._run.loaded.job
-        for band_key, band in sorted(missing_bands(run, opened).items(), reverse=True):
+        run, job = opened.run, opened.run.loaded.job
+        for band_key, band in sorted(missing_bands(opened).items(), reverse=True):
             number = band_key.band_number
             cost = run.plan.band_costs[number]
             seconds = cost.seconds * len(band.frequencies_hz) / len(cost.band.frequencies_hz)
@@ -243,8 +249,10 @@ class WorkLoop:
         if opened.pieces_out == 0:
             conclusion = self._conclude(opened)
             self._run.folder.log(conclusion)
-            done_seconds = self._seconds_each - opened.told_seconds
+            plan = opened.run.plan
+            done_seconds = plan.work_seconds - opened.told_seconds
             self._n_open -= 1
+            self._open_s -= plan.shape_seconds
             self._n_finished += 1
             self._open_more()
         if not outcome.more_at_once:
@@ -284,7 +292,7 @@ class WorkLoop:
             "triangles_coarsest": min(opened.unknowns),
             "moved": sum(bool(mesh.places and mesh.places.is_moved) for mesh in meshes),
         }
-        if text := shown_only_text(self._run.loaded.job):
+        if text := shown_only_text(opened.run.loaded.job):
             opened.mesh_info["shown_only"] = text
         finest = max(meshes, key=lambda mesh: mesh.n_triangles)
         self._run.folder.save_mesh(opened.candidate.id, finest)
@@ -316,14 +324,14 @@ class WorkLoop:
 
     def _conclude(self, opened: OpenCandidate) -> str:
         """Record the end of a candidate all of whose work is back, and say it in one line."""
-        run, candidate = self._run, opened.candidate
+        run, candidate = opened.run, opened.candidate
         # Where there is no mesh, that the bands failed as well says nothing.
         mesh_failed = opened.failures.get(MESH)
         failures = {MESH: mesh_failed} if mesh_failed else opened.failures
         if failures:
             return fail(run, candidate, failures)
         try:
-            dataset = dataset_of(run, opened, list(opened.results.values()))
+            dataset = dataset_of(opened, list(opened.results.values()))
         except ValueError as error:
             failure = Outcome(name="directivity", value=None, error=str(error))
             return fail(run, candidate, {"directivity": failure})

@@ -185,47 +185,6 @@ def slope_of_fields(
     return np.asarray(result / (4 * np.pi))
 
 
-def slope_of_moved_sources(
-    problem: HelmholtzProblem, pressure: ComplexArray, fields: ComplexArray, prepared: SlopeMesh
-) -> ComplexArray:
-    """Return the change of a far field when all that moves is shifted with what is around it.
-
-    The derivative of the boundary condition on a surface that moves with the gradient g and is
-    shifted by t has, besides what `slope_of_fields` has, minus the divergence of g t along the
-    surface, so that
-
-        du(d) = 1/(4 pi) int ((grad p . grad w - k^2 p w) t . n - g t . grad w) dS
-
-    over the moving surface; its rim is taken along by what it is set in, whose own displacement
-    counts as everywhere else. Derived anew, like the formula at the head; where all is shifted,
-    only the phase may turn (`tests/physics/test_surface_slope.py`).
-
-    Parameters
-    ----------
-    problem, pressure, fields, prepared
-        As for `slope_of_fields`; the gradients of the problem are those of the pressure, so
-        either has one row, or both have the same shape.
-
-    Returns
-    -------
-    (..., 3) complex array
-        In Pa.m per metre along x, y and z for unit plane waves.
-    """
-    moving = moving_triangles(problem)
-    mesh = prepared.discretisation.mesh
-    gradient = np.asarray(problem.pressure_gradient)[..., moving]
-    p, w = pressure[..., moving], fields[..., moving]
-    density = -(problem.wavenumber**2) * p * w
-    along = [applied(matrix[moving], fields) for matrix in prepared.along]
-    for matrix, of_field in zip(prepared.along, along, strict=True):
-        density = density + applied(matrix[moving], pressure) * of_field
-    found = [
-        (density * mesh.normals[moving, axis] - gradient * along[axis]) @ mesh.areas[moving]
-        for axis in range(3)
-    ]
-    return np.asarray(np.stack(found, axis=-1) / (4 * np.pi))
-
-
 def moving_triangles(problem: HelmholtzProblem) -> IntArray:
     """Return the numbers of the triangles that move in one source at least."""
     return np.flatnonzero(np.any(np.asarray(problem.normal_velocity) != 0, axis=0))

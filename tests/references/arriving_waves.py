@@ -22,7 +22,9 @@ def scattering(mesh, wavenumber, admittance=0.0):
     if admittance:
         problem = replace(problem, admittance=np.full(mesh.n_triangles, admittance, complex))
     directions = np.concatenate((FROM, TOWARDS))
-    fields = plane_wave_fields(problem, directions, np.eye(len(directions)), tolerance=TOLERANCE)
+    fields = plane_wave_fields(
+        problem, directions, np.eye(len(directions), dtype=complex), tolerance=TOLERANCE
+    )
     return problem, fields[:1], fields[1:]
 
 

@@ -57,7 +57,7 @@ def test_edges_grow_with_the_distance_and_are_never_too_small():
 def test_a_carved_baffle_is_meshed_finer_where_it_was_carved(tmp_path):
     (tmp_path / "plate.py").write_text(
         '"""A plate with a dome."""\n'
-        "from dataclasses import dataclass\n\n"
+        "from dataclasses import dataclass\n\nSYMMETRY = ()\n\n"
         "@dataclass(frozen=True)\nclass Parameters:\n    pass\n\n"
         "def build(model, parameters):\n"
         "    model.occ.addBox(-0.05, -0.1, -0.12, 0.05, 0.2, 0.24)\n"
@@ -66,6 +66,7 @@ def test_a_carved_baffle_is_meshed_finer_where_it_was_carved(tmp_path):
         "        is_front = model.getBoundingBox(2, tag)[0] > -1e-5\n"
         '        name = "baffle" if is_front else "dome" if tag == 1 else "cabinet"\n'
         "        model.addPhysicalGroup(2, [tag], name=name)\n\n"
+        "def check(parameters):\n    return []\n\n"
         "def sources(parameters):\n"
         '    return [{"name": "tweeter", "axis": (1, 0, 0), "centre": (0, 0, 0),\n'
         '             "inner_radius_m": 0.02, "outer_radius_m": 0.02,\n'

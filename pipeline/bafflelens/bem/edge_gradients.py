@@ -37,11 +37,13 @@ from bafflelens.bem.surface_gradient import (
 )
 from bafflelens.mesh.mesh import Mesh
 
+_KNIFE_COSINE: Final = float(np.cos(np.radians(150.0)))  # sharper ones are left out
 _ALIKE_RAD: Final = float(np.radians(25.0))  # so far triangles of one face may be turned
 _POWERS: Final = 3  # of r^alpha
 _TERMS: Final = 4 + _POWERS  # constant, s, s^2, the powers, s r^alpha
 _PARTS: Final = 2 + _POWERS
 _FEWEST: Final = 10  # values that a fit needs
+_ROUNDING: Final = 1e-9  # lets a matrix that is nearly singular have a root
 _RIDGE: Final = 1e-5  # on the higher terms, where there are few values
 
 
@@ -68,7 +70,7 @@ class EdgeGradients:
 
 
 def gradients_at_edges(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> EdgeGradients:
-    """Return the gradients on all triangles that touch an edge turned outwards by 40 degrees.
+    """Return the gradients on all triangles at edges turned outwards by 40 to 150 degrees.
 
     Parameters
     ----------
@@ -115,7 +117,7 @@ def _outer_edges(mesh: Mesh) -> tuple[IntArray, IntArray]:
     cosine = np.einsum("ij,ij->i", mesh.normals[first], mesh.normals[second])
     away = mesh.centroids[second] - mesh.centroids[first]
     is_outer = np.einsum("ij,ij->i", away, mesh.normals[first]) < 0
-    chosen = (cosine < SMOOTH_COSINE) & is_outer
+    chosen = (cosine < SMOOTH_COSINE) & (cosine > _KNIFE_COSINE) & is_outer
     return ends[chosen], faces[chosen]
 
 
@@ -244,21 +246,24 @@ def _fit_one(centre, centroids, sign, corners, unit, begin, along, alpha):
         for v in range(_POWERS):
             both = (u + 1) * (v + 1) * alpha * alpha
             across[u, v] = both * _mean_power((u + v + 2) * alpha - 2, distances)
+        across[u, u] *= 1 + _ROUNDING
     lengthwise = np.array(
         [
             [1.0, _mean_power(alpha, distances)],
             [_mean_power(alpha, distances), _mean_power(2 * alpha, distances)],
         ]
     )
-    across, lengthwise = np.linalg.cholesky(across), np.linalg.cholesky(lengthwise)
+    across_root, lengthwise_root = np.linalg.cholesky(across), np.linalg.cholesky(lengthwise)
     found = np.zeros((_PARTS, count))
     for n in range(count):
         amounts = coefficients @ terms[n] * (weights[n] / unit)
         for part in range(_POWERS):
             for u in range(part, _POWERS):
-                found[part, n] += across[u, part] * amounts[3 + u]
-        found[_POWERS, n] = lengthwise[0, 0] * amounts[1] + lengthwise[1, 0] * amounts[-1]
-        found[_POWERS + 1, n] = lengthwise[1, 1] * amounts[-1]
+                found[part, n] += across_root[u, part] * amounts[3 + u]
+        found[_POWERS, n] = (
+            lengthwise_root[0, 0] * amounts[1] + lengthwise_root[1, 0] * amounts[-1]
+        )
+        found[_POWERS + 1, n] = lengthwise_root[1, 1] * amounts[-1]
     return found
 
 

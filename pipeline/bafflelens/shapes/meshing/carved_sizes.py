@@ -49,7 +49,7 @@ def carved_sizes(field: HeightField, size: MeshSize) -> FloatArray:
     if is_flat.all():
         return np.full(is_flat.shape, size.largest_m)
     away, nearest = ndimage.distance_transform_edt(is_flat, sampling=steps, return_indices=True)
-    return np.minimum(found[tuple(nearest)] + _GROWTH * away, size.largest_m)
+    return np.asarray(np.minimum(found[tuple(nearest)] + _GROWTH * away, size.largest_m))
 
 
 def add_carved_sizes(gmsh: Any, deviation: SurfaceDeviation, size: MeshSize, path: Path) -> int:

@@ -10,8 +10,9 @@ Each length of a lens is changed by a step both ways, the mesh is moved onto the
 triangle by triangle (`bafflelens.shapes.meshing.moved_mesh`), both are solved, and the central
 difference of the levels is held against the slope for the same displacement: on both orbits
 within 60 degrees, where the level is above -20 dB re maximum and the difference above 0.02 dB/mm.
-Where a change shifts the driver, that is part of the slope. A length whose default is an end of
-its range is changed about one step within.
+Where a change shifts the driver, all else is shifted the other way instead: a shift of the whole
+turns only the phase, and slopes are for drivers at rest. A length whose default is an end of its
+range is changed about one step within.
 
 A difference has the error of its meshes, and where a small radius changes that is more than the
 slope's. So differences are taken on meshes finer by a factor on and near the lens, and held
@@ -47,7 +48,6 @@ from bafflelens.bem.surface_slope import (
     moving_triangles,
     prepare_slopes,
     slope_of_fields,
-    slope_of_moved_sources,
 )
 from bafflelens.bem.system_matrix import Storage, Workspace
 from bafflelens.mesh.mesh import Mesh
@@ -182,8 +182,6 @@ class Meshed:
         What solves it.
     by_surface : (n_directions, n_triangles) array
         dB per m^3.
-    by_driver : (n_directions, 3) array
-        dB per m.
     """
 
     mesh: Mesh
@@ -191,14 +189,13 @@ class Meshed:
     level: ComplexArray
     guess: ComplexArray
     by_surface: FloatArray
-    by_driver: FloatArray
 
     def slope(self, move: FloatArray) -> FloatArray:
         """Return how levels change with moves of the vertices, (n_directions,)."""
         mesh = self.mesh
-        outwards = np.einsum("ij,ij->i", move[mesh.triangles].mean(axis=1), mesh.normals)
-        shift = move[self.driver].mean(axis=0)
-        return np.asarray(self.by_surface @ (outwards * mesh.areas) + self.by_driver @ shift)
+        moves = (move - move[self.driver].mean(axis=0))[mesh.triangles].mean(axis=1)
+        outwards = np.einsum("ij,ij->i", moves, mesh.normals)
+        return np.asarray(self.by_surface @ (outwards * mesh.areas))
 
 
 def meshed(asked: Asked, shape: Shape, motions: tuple[SourceMotion, ...], mesh: Mesh) -> Meshed:
@@ -218,15 +215,13 @@ def meshed(asked: Asked, shape: Shape, motions: tuple[SourceMotion, ...], mesh: 
         discretisation=discretisation,
         workspace=workspace,
     )
-    given = problem, solution.surface_pressure, fields, prepared
-    each = level[:, np.newaxis]
+    slopes = slope_of_fields(problem, solution.surface_pressure, fields, prepared)
     return Meshed(
         mesh=mesh,
         driver=np.unique(mesh.triangles[moving_triangles(problem)]),
         level=level,
         guess=solution.guess,
-        by_surface=DB * np.real(slope_of_fields(*given) / each),
-        by_driver=DB * np.real(slope_of_moved_sources(*given) / each),
+        by_surface=DB * np.real(slopes / level[:, np.newaxis]),
     )
 
 

@@ -20,11 +20,10 @@ import bodies
 import numpy as np
 import pytest
 import radiating
+from arriving_waves import FROM, TOLERANCE, TOWARDS, scattered, scattering
 from scipy import special
 
-from bafflelens.bem import radiation
 from bafflelens.bem.burton_miller import solve_burton_miller
-from bafflelens.bem.discretisation import mirror_signs
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.plane_waves import independent_rows, plane_wave_fields
 from bafflelens.bem.surface_gradient import gradient_and_curvature
@@ -33,35 +32,9 @@ from bafflelens.bem.surface_slope import (
     moving_triangles,
     prepare_slopes,
     slope_of_fields,
-    slope_of_moved_sources,
     surface_slope,
     vertex_normals,
 )
-
-FROM = np.array([[0.6, 0.0, 0.8]])
-TOWARDS = np.array([[0.6, 0, 0.8], [-0.6, 0, -0.8], [1, 0, 0], [0, 0.6, 0.8], [0, 0, -1.0]])
-TOLERANCE = 1e-5
-
-
-def scattering(mesh, wavenumber, admittance=0.0):
-    """A body at rest, and what arrives on its surface from `FROM` and from `TOWARDS`."""
-    velocity = np.zeros(mesh.n_triangles)
-    problem = radiating.problem(mesh, velocity, wavenumber)
-    if admittance:
-        problem = replace(problem, admittance=np.full(mesh.n_triangles, admittance, complex))
-    directions = np.concatenate((FROM, TOWARDS))
-    fields = plane_wave_fields(problem, directions, np.eye(len(directions)), tolerance=TOLERANCE)
-    return problem, fields[:1], fields[1:]
-
-
-def scattered(problem, pressure):
-    """Far field of what a body at rest scatters into `TOWARDS`."""
-    signs = mirror_signs(problem.symmetry)
-    gradient = problem.total_gradient(pressure)
-    found = radiation.radiated_far_field(
-        problem.mesh, signs, problem.wavenumber, pressure, gradient, TOWARDS
-    )
-    return found[0]
 
 
 def series(wavenumber, radius, admittance):
@@ -222,21 +195,6 @@ def test_reciprocity():
     fields = plane_wave_fields(problem, TOWARDS, np.eye(len(TOWARDS)), tolerance=TOLERANCE)
     expected = -(fields @ (problem.pressure_gradient[0] * problem.mesh.areas)) / (4 * np.pi)
     assert np.abs(radiating.level(found / expected)).max() < 0.1
-
-
-@pytest.mark.parametrize("axis", [0, 2])
-def test_shifted_with_its_source_a_body_turns_only_the_phase(axis):
-    problem = piston_box(("y",), fine=2)
-    at_rest = solved(problem)
-    fields = plane_wave_fields(problem, TOWARDS, np.eye(len(TOWARDS)), tolerance=TOLERANCE)
-    given = problem, at_rest.surface_pressure, fields, prepare_slopes(problem.mesh, ("y",))
-    rest = slope_of_fields(*given) @ (problem.mesh.areas * problem.mesh.normals[:, axis])
-    source = slope_of_moved_sources(*given)[:, axis]
-    turn = -1j * problem.wavenumber * TOWARDS[:, axis]
-    expected = turn * at_rest.far_field(TOWARDS)[0]
-    assert radiating.relative_error(rest + source, expected) < 0.05
-    # without its source the body would be far off
-    assert radiating.relative_error(rest, expected) > 0.2
 
 
 def test_what_moves_stays():

@@ -6,11 +6,10 @@ two rings of neighbours, near ones weighing more. At 19 triangles a wavelength o
 gradient of averages to the vertices makes a slope 7 to 14 % wrong, since averages take amplitude
 away; these fits make it 0.5 % wrong.
 
-At a sharp edge the gradient of a sound field has no limit. The product of two such gradients can
-be integrated, but a fit on one side of the edge is about as much too small as one that goes on
-around it is too large; their mean moved boxes of 1,500 triangles with edges of 63 to 117 degrees,
-and a body with an inner edge, to 1 to 3 % (either alone 20 to 50 %, averages to the vertices 4 to
-25 %). Edges sharper than 60 degrees are not gone around.
+At a sharp edge the gradient of a sound field has no limit. A fit on one side of the edge is about
+as much too small as one that goes on around it is too large, so their mean is taken; edges sharper
+than 60 degrees are not gone around. That does where triangles are alike on both sides. At outer
+edges, where the gradient grows beyond all bounds, `edge_gradients` takes its place.
 `tests/physics/test_surface_slope.py` holds what is said here.
 """
 
@@ -22,10 +21,12 @@ import numpy as np
 from numba import njit, prange
 from scipy import sparse
 
-from bafflelens.base.conventions import FloatArray, IntArray
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.mesh.mesh import Mesh
 
-_SMOOTH_COSINE: Final = float(np.cos(np.radians(40.0)))
+SMOOTH_COSINE: Final = float(np.cos(np.radians(40.0)))
+"""Triangles that are turned farther against each other meet in an edge."""
+
 _AROUND_COSINE: Final = float(np.cos(np.radians(120.0)))
 # Terms of third order in two coordinates, beside the constant.
 _TERMS: Final = 9
@@ -58,11 +59,11 @@ def gradient_and_curvature(
     size = mesh.n_triangles
     for plane in symmetry:
         mesh = mesh.mirrored(plane)  # triangle n + m size is image m of triangle n
-    around_vertex = _owners(mesh)
+    around_vertex = owners(mesh)
     is_edge = np.empty(mesh.n_triangles, dtype=bool)
-    _touches_edge(*around_vertex, mesh.triangles, mesh.normals, _SMOOTH_COSINE, is_edge)
+    _touches_edge(*around_vertex, mesh.triangles, mesh.normals, SMOOTH_COSINE, is_edge)
     near_edges = np.flatnonzero(_touches_any(*around_vertex, mesh.triangles[:size], is_edge))
-    smooth, smooth_fit = _fitted(mesh, around_vertex, np.arange(size), _SMOOTH_COSINE)
+    smooth, smooth_fit = _fitted(mesh, around_vertex, np.arange(size), SMOOTH_COSINE)
     around, around_fit = _fitted(mesh, around_vertex, near_edges, _AROUND_COSINE)
     share = np.ones(size)
     share[near_edges] = 0.5
@@ -92,7 +93,13 @@ def _folded(point: IntArray, neighbour: IntArray, fit: FloatArray, size: int) ->
     return along(0), along(1), along(2)
 
 
-def _owners(mesh: Mesh) -> tuple[IntArray, IntArray]:
+def applied(matrix: sparse.csr_array, values: ComplexArray) -> ComplexArray:
+    """Return a matrix (m, n) times each row of values (..., n), (..., m)."""
+    columns = values.reshape(-1, values.shape[-1]).T
+    return np.asarray((matrix @ columns).T.reshape(*values.shape[:-1], matrix.shape[0]))
+
+
+def owners(mesh: Mesh) -> tuple[IntArray, IntArray]:
     """Return where the triangles around each vertex begin, and these triangles."""
     corners = mesh.triangles.ravel()
     owner = np.argsort(corners, kind="stable") // 3
@@ -124,13 +131,13 @@ def _two_rings(vertex_start, owner, triangles, normals, points, cosine):
     for n in range(points.size):
         point = points[n]
         seen[point] = n
-        for between in _touching(vertex_start, owner, triangles[point]):
-            if _cosine(normals, point, between) <= cosine:
+        for between in touching(vertex_start, owner, triangles[point]):
+            if cosine_between(normals, point, between) <= cosine:
                 continue
-            for other in _touching(vertex_start, owner, triangles[between]):
-                if seen[other] == n or _cosine(normals, between, other) <= cosine:
+            for other in touching(vertex_start, owner, triangles[between]):
+                if seen[other] == n or cosine_between(normals, between, other) <= cosine:
                     continue
-                if _cosine(normals, point, other) <= cosine:
+                if cosine_between(normals, point, other) <= cosine:
                     continue
                 seen[other] = n
                 if count == found.size:
@@ -146,8 +153,8 @@ def _touches_edge(vertex_start, owner, triangles, normals, cosine, out):
     """Set ``out`` to whether a triangle meets one that is farther turned than a cosine."""
     for n in range(len(triangles)):
         out[n] = False
-        for other in _touching(vertex_start, owner, triangles[n]):
-            if _cosine(normals, n, other) <= cosine:
+        for other in touching(vertex_start, owner, triangles[n]):
+            if cosine_between(normals, n, other) <= cosine:
                 out[n] = True
 
 
@@ -156,13 +163,13 @@ def _touches_any(vertex_start, owner, triangles, marked):
     """Return whether triangles meet one that is marked."""
     found = np.zeros(len(triangles), dtype=np.bool_)
     for n in range(len(triangles)):
-        for other in _touching(vertex_start, owner, triangles[n]):
+        for other in touching(vertex_start, owner, triangles[n]):
             found[n] |= marked[other]
     return found
 
 
 @njit(cache=True)
-def _touching(vertex_start, owner, corners):
+def touching(vertex_start, owner, corners):
     """Return the triangles at three vertices; that to which these belong comes three times."""
     a, b, c = corners[0], corners[1], corners[2]
     return np.concatenate(
@@ -175,7 +182,8 @@ def _touching(vertex_start, owner, corners):
 
 
 @njit(cache=True)
-def _cosine(normals, first, second):
+def cosine_between(normals, first, second):
+    """Return the cosine of the angle between the normals of two triangles."""
     return (
         normals[first, 0] * normals[second, 0]
         + normals[first, 1] * normals[second, 1]
@@ -222,7 +230,7 @@ def _fit_one(i, centroids, normals, unit, neighbours, out):
         matrix[u, u] += ridge * (1e-3 if u < 2 else 1.0) + 1e-30
     slopes = np.zeros((2, _TERMS))
     slopes[0, 0], slopes[1, 1] = 1.0, 1.0
-    _solve_positive(matrix, slopes)
+    solve_positive(matrix, slopes)
     for p in range(count):
         along_first, along_second = 0.0, 0.0
         for u in range(_TERMS):
@@ -246,7 +254,7 @@ def _tangents(normal):
 
 
 @njit(cache=True)
-def _solve_positive(matrix, sides):
+def solve_positive(matrix, sides):
     """Solve for each row of ``sides``, in place; only the lower half of ``matrix`` is read."""
     size = matrix.shape[0]
     for u in range(size):

@@ -33,9 +33,10 @@ from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem.card_mesh import CardMesh
 from bafflelens.bem.card_plane_waves import plane_wave_fields_on_card
 from bafflelens.bem.discretisation import Discretisation, discretise
+from bafflelens.bem.edge_gradients import EdgeGradients, gradients_at_edges
 from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.bem.surface_gradient import Operators, gradient_and_curvature
+from bafflelens.bem.surface_gradient import Operators, applied, gradient_and_curvature
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.mesh import Mesh
 
@@ -52,11 +53,21 @@ class SlopeMesh:
         Coordinates of the gradient along the surface, in 1/m, of values at the centroids.
     curvature : (n_triangles,) array
         Divergence of the outward normal in 1/m, positive on a sphere.
+    at_edges : EdgeGradients
+        What takes the place of the gradient at sharp outer edges.
     """
 
     discretisation: Discretisation
     along: Operators
     curvature: FloatArray
+    at_edges: EdgeGradients
+
+    def product(self, first: ComplexArray, second: ComplexArray) -> ComplexArray:
+        """Return the product of the gradients of two fields (..., n_triangles), in 1/m^2."""
+        each = [applied(matrix, first) * applied(matrix, second) for matrix in self.along]
+        found = each[0] + each[1] + each[2]
+        found[..., self.at_edges.rows] = self.at_edges.product(first, second)
+        return np.asarray(found)
 
 
 def prepare_slopes(
@@ -74,7 +85,9 @@ def prepare_slopes(
         Where there is one already.
     """
     return SlopeMesh(
-        discretisation or discretise(mesh, symmetry), *gradient_and_curvature(mesh, symmetry)
+        discretisation or discretise(mesh, symmetry),
+        *gradient_and_curvature(mesh, symmetry),
+        gradients_at_edges(mesh, symmetry),
     )
 
 
@@ -164,60 +177,12 @@ def slope_of_fields(
     (..., n_triangles) complex array
         In Pa.m per m^3 for unit plane waves, 0 on what moves.
     """
-    result = -(problem.wavenumber**2) * pressure * fields
-    for matrix in prepared.along:
-        result += _applied(matrix, pressure) * _applied(matrix, fields)
+    result = prepared.product(pressure, fields) - problem.wavenumber**2 * pressure * fields
     if problem.admittance is not None:
         taken = 1j * problem.wavenumber * np.asarray(problem.admittance)
         result += taken * (prepared.curvature - taken) * pressure * fields
     result[..., moving_triangles(problem)] = 0
     return np.asarray(result / (4 * np.pi))
-
-
-def slope_of_moved_sources(
-    problem: HelmholtzProblem, pressure: ComplexArray, fields: ComplexArray, prepared: SlopeMesh
-) -> ComplexArray:
-    """Return the change of a far field when all that moves is shifted with what is around it.
-
-    The derivative of the boundary condition on a surface that moves with the gradient g and is
-    shifted by t has, besides what `slope_of_fields` has, minus the divergence of g t along the
-    surface, so that
-
-        du(d) = 1/(4 pi) int ((grad p . grad w - k^2 p w) t . n - g t . grad w) dS
-
-    over the moving surface; its rim is taken along by what it is set in, whose own displacement
-    counts as everywhere else. Derived anew, like the formula at the head; where all is shifted,
-    only the phase may turn (`tests/physics/test_surface_slope.py`).
-
-    Parameters
-    ----------
-    problem, pressure, fields, prepared
-        As for `slope_of_fields`; the gradients of the problem are those of the pressure, so
-        either has one row, or both have the same shape.
-
-    Returns
-    -------
-    (..., 3) complex array
-        In Pa.m per metre along x, y and z for unit plane waves.
-    """
-    moving = moving_triangles(problem)
-    mesh = prepared.discretisation.mesh
-    gradient = np.asarray(problem.pressure_gradient)[..., moving]
-    p, w = pressure[..., moving], fields[..., moving]
-    density = -(problem.wavenumber**2) * p * w
-    along = [_applied(matrix[moving], fields) for matrix in prepared.along]
-    for matrix, of_field in zip(prepared.along, along, strict=True):
-        density = density + _applied(matrix[moving], pressure) * of_field
-    found = [
-        (density * mesh.normals[moving, axis] - gradient * along[axis]) @ mesh.areas[moving]
-        for axis in range(3)
-    ]
-    return np.asarray(np.stack(found, axis=-1) / (4 * np.pi))
-
-
-def _applied(matrix: sparse.csr_array, values: ComplexArray) -> ComplexArray:
-    columns = values.reshape(-1, values.shape[-1]).T
-    return np.asarray((matrix @ columns).T.reshape(*values.shape[:-1], matrix.shape[0]))
 
 
 def moving_triangles(problem: HelmholtzProblem) -> IntArray:

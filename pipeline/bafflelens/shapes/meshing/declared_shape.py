@@ -156,6 +156,11 @@ class DeclaredScan(DeclaredShape):
         """Return what covers surfaces: the nominal shape's."""
         return absorbers_of(self._nominal, self._filled)
 
+    def carved(self) -> SurfaceDeviation | None:
+        """Return what was carved; None of a clay model that was scanned."""
+        deviation = SurfaceDeviation.load(self._deviation)
+        return deviation if deviation.field is not None else None
+
     def finish(self, mesh: Mesh) -> Mesh:
         """Return the clay's mesh from one of the nominal shape."""
         lost = [plane for plane in self._nominal.SYMMETRY if plane not in self.SYMMETRY]

@@ -10,7 +10,7 @@ How fine the mesh is
     At the moving surfaces and on the lens the edges have the size that is asked for; a driver
     may state a size that is fine enough for it at any frequency. Elsewhere it grows linearly with
     the distance from the moving surfaces. Curved surfaces are resolved at any frequency, and so
-    are the surround, with two rows of triangles, and a slit.
+    are the surround, with two rows of triangles, a slit, and what was carved (`carved_sizes`).
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ from bafflelens.mesh.sides import paired_sides
 from bafflelens.mesh.slivers import collapse_slivers
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
 from bafflelens.shapes.meshing import gmsh_process
-from bafflelens.shapes.meshing.declared_shape import DeclaredBody
+from bafflelens.shapes.meshing.carved_sizes import add_carved_sizes
+from bafflelens.shapes.meshing.declared_shape import DeclaredBody, DeclaredScan
 from bafflelens.shapes.meshing.loading import load_script
 from bafflelens.shapes.meshing.moved_mesh import moved_onto
 from bafflelens.shapes.meshing.parameters import fill_parameters
@@ -74,7 +75,8 @@ def main(folder: Path) -> int:
         anchors = [
             load_placed(folder / f"anchor_{number}.npz") for number in range(request["anchors"])
         ]
-        meshes = _meshes(gmsh, Path(request["script"]), request["values"], sizes, anchors)
+        script = Path(request["script"])
+        meshes = _meshes(gmsh, script, request["values"], sizes, anchors, folder / "sizes.txt")
         for number, mesh in enumerate(meshes):
             save_placed(mesh, folder / f"mesh_{number}.npz")
 
@@ -86,9 +88,13 @@ def _meshes(
     script: Path,
     values: Mapping[str, float],
     sizes: Sequence[MeshSize],
-    anchors: Sequence[Mesh] = (),
+    anchors: Sequence[Mesh],
+    notes: Path,
 ) -> Iterator[Mesh]:
-    """Build the solid once and yield its mesh at each size, moved there or made."""
+    """Build the solid once and yield its mesh at each size, moved there or made.
+
+    ``notes`` is a file to write for gmsh.
+    """
     module = load_script(script)
     parameters = fill_parameters(module, values)
     motions = module.sources(parameters)
@@ -117,12 +123,15 @@ def _meshes(
     _hide_other_faces(gmsh.model, groups)
     symmetry = built_symmetry(module)
     solid = solid_digest(gmsh.model, groups)
+    carved = module.carved() if isinstance(module, DeclaredScan) else None
     for number, size in enumerate(sizes):
         moved = _moved(gmsh.model, anchors[number], solid, symmetry) if anchors else None
         if moved is not None:
             yield moved
             continue
         _set_sizes(gmsh, groups, motions, size)
+        if carved is not None:
+            _add_rule(gmsh, add_carved_sizes(gmsh, carved, size, notes))
         mesh = _mesh(gmsh, script, groups, moving, symmetry, solid)
         yield finished(module, mesh)
 
@@ -235,6 +244,15 @@ def _set_sizes(
         "Mesh.MeshOnlyVisible": 1,
     }.items():
         gmsh.option.setNumber(option, value)
+
+
+def _add_rule(gmsh: Any, rule: int) -> None:
+    """Let a size field count beside those that are set."""
+    field = gmsh.model.mesh.field
+    before = max(field.list(), key=lambda tag: tag if field.getType(tag) == "Min" else -1)
+    smallest = field.add("Min")
+    field.setNumbers(smallest, "FieldsList", [before, rule])
+    field.setAsBackgroundMesh(smallest)
 
 
 def _source_rules(

@@ -5,6 +5,9 @@ import itertools
 import operator
 import os
 import socket
+import subprocess
+import sys
+import textwrap
 import threading
 import time
 
@@ -159,6 +162,35 @@ def test_workers_have_one_thread(pool):
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
         pool.submit(name, os.getenv, name)
     assert {outcome.value for outcome in outcomes_of(pool).values()} == {"1"}
+
+
+def test_workers_have_one_thread_when_a_script_has_loaded_the_compiler_before(tmp_path):
+    """And they still compile what they meet for the first time."""
+    script = tmp_path / "own_study.py"
+    script.write_text(
+        textwrap.dedent(
+            """
+            import numba
+            from bafflelens.workers.dask_pool import worker_pool
+
+            def threads():
+                number = numba.get_num_threads()
+                return numba.njit(lambda n: n)(number)
+
+            if __name__ == "__main__":
+                with worker_pool(workers=1) as pool:
+                    pool.submit("threads", threads)
+                    for outcome in pool.outcomes():
+                        print(outcome.value, outcome.error)
+            """
+        )
+    )
+    environment = {name: value for name, value in os.environ.items() if "NUM_THREADS" not in name}
+    run = subprocess.run(
+        [sys.executable, script], capture_output=True, text=True, check=True,
+        env=environment | {"PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    assert run.stdout.strip() == "1"
 
 
 def test_this_process_keeps_its_threads(monkeypatch):

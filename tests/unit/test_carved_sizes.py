@@ -62,10 +62,12 @@ def test_a_carved_baffle_is_meshed_finer_where_it_was_carved(tmp_path):
         "def build(model, parameters):\n"
         "    model.occ.addBox(-0.05, -0.1, -0.12, 0.05, 0.2, 0.24)\n"
         "    model.occ.synchronize()\n"
+        '    named = {"baffle": [], "dome": [], "cabinet": []}\n'
         "    for _, tag in model.getEntities(2):\n"
         "        is_front = model.getBoundingBox(2, tag)[0] > -1e-5\n"
-        '        name = "baffle" if is_front else "dome" if tag == 1 else "cabinet"\n'
-        "        model.addPhysicalGroup(2, [tag], name=name)\n\n"
+        '        named["baffle" if is_front else "dome" if tag == 1 else "cabinet"].append(tag)\n'
+        "    for name, tags in named.items():\n"
+        "        model.addPhysicalGroup(2, tags, name=name)\n\n"
         "def check(parameters):\n    return []\n\n"
         "def sources(parameters):\n"
         '    return [{"name": "tweeter", "axis": (1, 0, 0), "centre": (0, 0, 0),\n'

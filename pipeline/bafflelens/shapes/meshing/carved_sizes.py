@@ -22,7 +22,7 @@ from bafflelens.shapes.meshing.mesh_morph import HeightField, SurfaceDeviation
 
 _CARVED_M: Final = 2e-4  # less is as good as flat
 _SMOOTHED_M: Final = 0.003  # so that one place alone asks for nothing
-_SMALLEST_M: Final = 0.003
+_SMALLEST_M: Final = 0.003  # that a radius asks for
 _GROWTH: Final = 0.25  # of the size with the distance from what is carved
 _MARGIN_M: Final = 0.005
 
@@ -44,7 +44,7 @@ def carved_sizes(field: HeightField, size: MeshSize) -> FloatArray:
     stretched = 1 + along_y**2 + along_z**2
     bent = np.sqrt(yy**2 + 2 * yz**2 + zz**2)
     around = 2 * np.pi / size.curvature_elements * stretched / np.maximum(bent, 1e-9)
-    found = np.maximum(np.minimum(size.source_size_m / np.sqrt(stretched), around), _SMALLEST_M)
+    found = np.minimum(size.source_size_m / np.sqrt(stretched), np.maximum(around, _SMALLEST_M))
     is_flat = np.abs(field.height_m) < _CARVED_M
     if is_flat.all():
         return np.full(is_flat.shape, size.largest_m)

@@ -100,5 +100,10 @@ def test_a_carved_baffle_is_meshed_finer_where_it_was_carved(tmp_path):
         away = np.hypot(mesh.centroids[:, 1] - 0.03, mesh.centroids[:, 2])
         is_front = mesh.surface == "baffle"
         counts[name] = (is_front & (away < 0.03)).sum(), (is_front & (away > 0.08)).sum()
-    assert counts["carved"][0] > 3 * counts["scanned"][0]
-    assert counts["carved"][1] < 2 * max(counts["scanned"][1], 1)
+    # as many equilateral triangles as the sizes ask for
+    near = np.hypot(y - 0.03, z) < 0.03
+    cell = (Y[1] - Y[0]) * (Z[1] - Z[0])
+    expected = np.sum(cell / (np.sqrt(3) / 4 * carved_sizes(field, SIZE)[near] ** 2))
+    assert counts["carved"][0] == pytest.approx(expected, rel=0.25)
+    assert counts["scanned"][0] < 0.6 * counts["carved"][0]
+    assert counts["carved"][1] < 1.5 * counts["scanned"][1]

@@ -5,6 +5,8 @@ import ast
 from functools import cache
 from pathlib import Path
 
+import pytest
+
 import bafflelens
 
 PACKAGE = Path(bafflelens.__file__).parent
@@ -13,6 +15,14 @@ ROOMS = (
     *("report", "run", "mockup", "handoff", "listen", "live", "commands"),
 )
 SOURCES = {path.relative_to(PACKAGE).as_posix(): path for path in PACKAGE.rglob("*.py")}
+
+
+@pytest.fixture(autouse=True, scope="module")
+def nothing_stays():
+    """Forget all statements afterwards: there are millions, and a collector goes through them."""
+    yield
+    body.cache_clear()
+    nodes.cache_clear()
 
 
 @cache

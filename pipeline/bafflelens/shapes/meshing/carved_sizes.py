@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from scipy import ndimage
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.quality import MeshSize
@@ -37,6 +36,8 @@ def carved_sizes(field: HeightField, size: MeshSize) -> FloatArray:
     size : MeshSize
         What the quality asks for.
     """
+    from scipy import ndimage  # slow to load, and few shapes are carved
+
     steps = field.y_m[1] - field.y_m[0], field.z_m[1] - field.z_m[0]
     height = ndimage.gaussian_filter(field.height_m, [_SMOOTHED_M / step for step in steps])
     along_y, along_z = np.gradient(height, *steps)

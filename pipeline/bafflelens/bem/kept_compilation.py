@@ -83,7 +83,8 @@ def keep_compiled() -> None:
     """
     from bempp_cl.api.grid import grid
 
-    import_module(f"{_PACKAGE}.core.numba_kernels")  # else it comes when a kernel is needed
+    for name in ("core.numba_kernels", "api.space.shapesets"):
+        import_module(f"{_PACKAGE}.{name}")  # else loaded when first needed, too late for a name
     grid.GridDataDouble = grid.GridDataFloat = GridArrays
     number = version("bempp-cl")
     modules = [m for name, m in sys.modules.items() if name.startswith(f"{_PACKAGE}.")]

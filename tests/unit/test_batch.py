@@ -8,6 +8,7 @@ import pytest
 
 from bafflelens.run import solving
 from bafflelens.run.pipeline import resume_run, run_job
+from bafflelens.run.work_loop import WorkLoop
 from bafflelens.store import open_run
 from bafflelens.workers.caching.cached_pool import RememberingPool
 
@@ -21,7 +22,7 @@ def loops(monkeypatch):
     """Return what each loop of work was planned to take, and what was asked of it in order."""
     made = []
 
-    class Watched(solving.WorkLoop):
+    class Watched(WorkLoop):
         def __init__(self, run, ahead, planned_s, *rest):
             wanted = list(ahead)
             made.append((planned_s, [(one.candidate.id, one.by or run) for one in wanted]))

@@ -14,11 +14,12 @@ import numba
 import numpy as np
 import bempp_cl.api
 from bempp_cl.api.grid import grid
-from bempp_cl.api.space import shapesets, space
 from bafflelens.bem.kept_compilation import GridArrays, keep_compiled
 
 assert tuple(grid.GridDataDouble.class_type.struct) == GridArrays._fields
 keep_compiled()
+from bempp_cl.api.space import shapesets, space
+
 number, index = np.zeros(1), np.zeros(1, dtype=np.uint32)
 corners = np.asfortranarray([[1.0, 4.0, 1.0], [2.0, 2.0, 6.0], [3.0, 3.0, 3.0]])
 edges = np.array([[[3.0, 0.0], [0.0, 4.0], [0.0, 0.0]]])

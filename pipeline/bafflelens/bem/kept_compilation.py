@@ -19,7 +19,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numba.core.registry import CPUDispatcher
-from numba.core.types import NamedTuple as NamedTupleType
+from numba.core.types.containers import NamedTuple as NamedTupleType
 from numba.extending import overload_method
 from numpy.typing import NDArray
 
@@ -67,7 +67,7 @@ def _in_space(
     if self.instance_class is not GridArrays:
         return None
 
-    def in_space(self: Any, elem_index: int, local_coords: NDArray[Any]) -> NDArray[Any]:
+    def in_space(self: Any, elem_index: int, local_coords: NDArray[Any]) -> Any:
         corner = self.vertices[:, self.elements[0, elem_index]]
         return np.expand_dims(corner, 1) + self.jacobians[elem_index].dot(local_coords)
 
@@ -83,7 +83,8 @@ def keep_compiled() -> None:
     """
     from bempp_cl.api.grid import grid
 
-    import_module(f"{_PACKAGE}.core.numba_kernels")  # else it comes when a kernel is needed
+    for name in ("core.numba_kernels", "api.space.shapesets"):
+        import_module(f"{_PACKAGE}.{name}")  # else loaded when first needed, too late for a name
     grid.GridDataDouble = grid.GridDataFloat = GridArrays
     number = version("bempp-cl")
     modules = [m for name, m in sys.modules.items() if name.startswith(f"{_PACKAGE}.")]

@@ -20,6 +20,7 @@ CHROMIUM = shutil.which("chromium")
 api = pytest.importorskip("playwright.sync_api")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
 DRAWN = ["--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"]
+IN_SPACE = "() => performance.getEntriesByName('in space').length"
 A_FRAME = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
 HEIGHT = "#slider-lens\\.opening_height_mm"
 DEPTH = "#slider-lens\\.depth_mm"
@@ -66,7 +67,7 @@ def page(browser, served):
     opened.goto(served[1].address)
     opened.get_by_text("estimates from").wait_for()
     opened.locator("#mark[data-mark]:not([data-mark=''])").wait_for()  # its first answer is there
-    opened.wait_for_function("() => performance.getEntriesByName('in space').length")
+    opened.wait_for_function(IN_SPACE)
     yield opened
     opened.close()
     assert not faults
@@ -222,6 +223,7 @@ def test_after_a_reload_and_after_a_restart_it_is_where_it_was(page, served):
     values = page.evaluate("sheet.values()")
     page.reload()
     wait_for_mark(page, "solved")
+    page.wait_for_function(IN_SPACE)
     assert page.evaluate("sheet.values()") == values
     server.stop()
     page.get_by_text("The connection is lost").wait_for()

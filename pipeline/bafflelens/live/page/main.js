@@ -193,13 +193,19 @@ function rules(message) {
 }
 
 // Begin to draw in space: its library and a context take longer than all the rest of the page.
-let isLoading = false;
+let isLoading = false, tries = 0;
 function inSpace() {
   if (isLoading) return;
   isLoading = true;
   requestAnimationFrame(() => setTimeout(async () => {
-    const { Space } = await import("./space.js");
-    space = new Space(at("space"));
+    let loaded;
+    try { // under another name if it failed: some browsers keep that
+      loaded = await import(tries++ ? `./space.js?${tries}` : "./space.js");
+    } catch { // the server has gone: the next shape is another try
+      isLoading = false;
+      return;
+    }
+    space = new loaded.Space(at("space"));
     if (now.clay) space.paint(now.clay);
     else space.show(now.shape);
     performance.mark("in space");

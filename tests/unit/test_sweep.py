@@ -177,7 +177,7 @@ def test_a_card_that_others_have_filled(monkeypatch):
 
     monkeypatch.setattr(card, "cupy", FULL_CARD)
     monkeypatch.setattr(gpu_engine, "missing_card", lambda: "")
-    monkeypatch.setattr(gpu_engine, "send", send)
+    monkeypatch.setattr(gpu_engine, "send", card.memory_faults()(send))
     message = (
         "engine 'gpu': the card's memory is short (out of memory allocating 5 bytes; 1.0 of "
         "80.0 GiB free, the rest in use)"

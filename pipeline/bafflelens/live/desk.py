@@ -49,6 +49,9 @@ SETTLE_S: Final = 0.2
 FULL_SETTLE_S: Final = 2.0
 """So long before the full band is begun."""
 
+LOOKING_S: Final = 1.0
+"""So long nothing is asked before a neighbour is solved: who moves again soon waits for none."""
+
 _LOOK_S: Final = 0.1
 _SOON_S: Final = 0.02
 
@@ -250,7 +253,10 @@ class Desk:
             elif not self.judge.folder.is_worked_on and self._beforehand.has_neighbours_left(
                 wish.values if wish is not None else self.known.start()
             ):
-                self._beforehand.solve_neighbour(bench, self._is_over(wish))
+                if self._changed.wait(timeout=LOOKING_S):
+                    self._changed.clear()
+                else:
+                    self._beforehand.solve_neighbour(bench, self._is_over(wish))
             else:
                 self._say(doing="")
                 self._changed.wait(timeout=1.0)

@@ -55,6 +55,7 @@ class Study:
             self._thread.join(timeout=30)
 
     def _study(self) -> None:
+        is_kept = False
         try:
             while not self._over.is_set():
                 if not self._asked.wait(_LOOK_S) and not self._is_behind():
@@ -68,8 +69,12 @@ class Study:
                     self.is_read.set()
                     if self.known.learn(self.tell):
                         self.tell()
-                    keep_first_view(self.known)
+                    if not is_kept:  # else again at the end: it takes a draft's processor a second
+                        keep_first_view(self.known)
+                        is_kept = True
                 self.is_read.set()
+            with suppress(BafflelensError):
+                keep_first_view(self.known)
         except Exception as error:  # the page must not go on silently without it
             self.tell(fault=f"Nothing more is learned: {type(error).__name__}: {error}")
         finally:

@@ -13,6 +13,7 @@ from bafflelens.bem.card import (
     cupy,
     launch,
     memory_faults,
+    missing_card,
     padded,
     passes,
     splits_of,
@@ -112,6 +113,13 @@ def send(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> CardMesh:
         padded(shape[0].astype(np.float32)), padded(shape[1].astype(np.float32)),
         shape, start, point, element, image, fine, double_layer, hypersingular,
     )  # fmt: skip
+
+
+def send_where_wanted(
+    mesh: Mesh, symmetry: tuple[str, ...], *, is_wanted: bool
+) -> CardMesh | None:
+    """Return a mesh that was sent to the card; None where none is wanted, or there is no card."""
+    return send(mesh, symmetry) if is_wanted and not missing_card() else None
 
 
 @dataclass(frozen=True, eq=False)

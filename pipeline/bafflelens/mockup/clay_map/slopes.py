@@ -12,8 +12,7 @@ import xarray as xr
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Advance, Progress
-from bafflelens.bem.card import missing_card
-from bafflelens.bem.card_mesh import send
+from bafflelens.bem.card_mesh import send_where_wanted
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import moving_triangles, onto_mesh, prepare_slopes, surface_slope
@@ -232,8 +231,9 @@ def _band_slopes(
     found = {}
     prepared = prepare_slopes(surface.mesh, surface.symmetry)
     workspace = Workspace()
-    has_card = solved.loaded.job.solve.engine == "gpu" and not missing_card()
-    on_card = send(surface.mesh, surface.symmetry) if has_card else None
+    on_card = send_where_wanted(
+        surface.mesh, surface.symmetry, is_wanted=solved.loaded.job.solve.engine == "gpu"
+    )
     for number, frequency_hz in enumerate(surface.frequencies_hz.tolist()):
         if frequency_hz in weights:
             found[frequency_hz] = surface_slope(

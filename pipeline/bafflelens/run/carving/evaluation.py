@@ -20,8 +20,7 @@ import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError, invalid
-from bafflelens.bem.card import missing_card
-from bafflelens.bem.card_mesh import send
+from bafflelens.bem.card_mesh import send_where_wanted
 from bafflelens.bem.earlier_answers import EarlierAnswers
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
@@ -337,7 +336,7 @@ def _slope_of_band(
         absorbers=settings.absorbers,
     )
     prepared, workspace = prepare_slopes(mesh, settings.symmetry), Workspace()
-    on_card = send(mesh, settings.symmetry) if settings.on_card and not missing_card() else None
+    on_card = send_where_wanted(mesh, settings.symmetry, is_wanted=settings.on_card)
     heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
     towards = directions().vectors[heard]
     total = np.zeros(mesh.n_triangles)

@@ -7,20 +7,17 @@ them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from bafflelens.bem.card import BLOCKS, THREADS, CardArray, cupy, launch, single
 from bafflelens.bem.card_mesh import CardFrequency, CardMesh
+from bafflelens.bem.iteration import Product
 from bafflelens.bem.problem import HelmholtzProblem
 
 # Left free when the matrix is stored, for the near pairs, vectors and factors' pivots.
 _SPARE_BYTES = 3e9
-
-Product = Callable[[CardArray], CardArray]
-"""(n_vectors, n_triangles) array to the system matrix times each row."""
 
 
 @dataclass(frozen=True, eq=False)

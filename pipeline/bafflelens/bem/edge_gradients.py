@@ -80,8 +80,7 @@ def gradients_at_edges(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> EdgeGradie
         Planes in which surface and values are mirrored.
     """
     size = mesh.n_triangles
-    for plane in symmetry:
-        mesh = mesh.mirrored(plane)  # triangle n + m size is image m of triangle n
+    mesh = mesh.whole(symmetry)  # triangle n + m size is image m of triangle n
     ends, faces = _outer_edges(mesh)
     at_vertex = _edges_at_vertices(ends, len(mesh.vertices))
     vertex_start, owner = owners(mesh)

@@ -31,8 +31,8 @@ from bafflelens.bem.card import (
     splits_of,
 )
 from bafflelens.bem.card_mesh import CardFrequency, CardMesh, send
-from bafflelens.bem.card_system import CardSystem, Product, matrix_fits
-from bafflelens.bem.iteration import best_start, iterate
+from bafflelens.bem.card_system import CardSystem, matrix_fits
+from bafflelens.bem.iteration import Product, best_start, iterate
 from bafflelens.bem.linear_solver import (
     FOLLOWERS_TOLERANCE,
     LARGEST_DIRECT_RESIDUAL,

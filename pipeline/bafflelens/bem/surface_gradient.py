@@ -57,8 +57,7 @@ def gradient_and_curvature(
         In 1/m, 2/a on a sphere of radius a; without what is concentrated in sharp edges.
     """
     size = mesh.n_triangles
-    for plane in symmetry:
-        mesh = mesh.mirrored(plane)  # triangle n + m size is image m of triangle n
+    mesh = mesh.whole(symmetry)  # triangle n + m size is image m of triangle n
     around_vertex = owners(mesh)
     is_edge = np.empty(mesh.n_triangles, dtype=bool)
     _touches_edge(*around_vertex, mesh.triangles, mesh.normals, SMOOTH_COSINE, is_edge)

@@ -104,10 +104,11 @@ def test_a_plane_without_coupling_has_blocks_of_nothing(monkeypatch):
     face = np.count_nonzero(mesh.centroids[:, 0] < -0.199)
     itself, with_next = [0, 100, face - 100, face, 0], [face - 100, face + 4, 0, 100, 0]
     blocks, tolerances = np.array([itself, with_next]), np.full(2, 1e-6)
-    packed, _, ranks = cross_approximation.form_low_rank(far, blocks, tolerances)
+    none = np.empty(0, dtype=np.int16)
+    _, end, _, ranks = cross_approximation.form_low_rank(far, blocks, tolerances, none)
     assert ranks[0] == 0
     assert 0 < ranks[1] <= 4
-    assert packed.size == 2 * ranks[1] * (104 + 100)
+    assert end == 2 * ranks[1] * (104 + 100)
 
 
 def formed(at, error, **more):
@@ -149,6 +150,20 @@ def test_threads_do_not_change_the_result(case, monkeypatch):
         results.append(formed(at, 1e-3).product(vectors))
     assert np.array_equal(results[0], results[1])
     assert np.array_equal(results[0], results[2])
+
+
+def test_memory_of_a_matrix_before_changes_nothing(case):
+    at, full = case
+    vectors = noise(1, full.size)
+    fresh, memory = formed(at, 1e-3).product(vectors), []
+    formed(at, 1e-4, memory=memory)  # needs more than what follows
+    before = list(memory)
+    again = formed(at, 1e-3, memory=memory)
+    assert np.array_equal(again.product(vectors), fresh)
+    assert np.shares_memory(again.runs[0].packed, before[0])
+    formed(at, 3e-5, memory=memory)  # needs more than there is
+    assert len(memory) >= len(again.runs)
+    assert np.array_equal(formed(at, 1e-3, memory=memory).product(vectors), fresh)
 
 
 def test_what_is_expected_to_be_small_may_be_less_exact(case):

@@ -192,7 +192,7 @@ def assemble(
     else:
         expected = None if right_hand_sides is None else expected_pressure(right_hand_sides)
         far_product = low_rank_product(
-            far, discretisation, corrections, settings.tolerance, expected
+            far, discretisation, corrections, settings.tolerance, expected, workspace
         )
     near_matrix = sparse.csr_array(
         (corrections.astype(np.complex64), near.element, near.start), shape=(size, size)

@@ -10,8 +10,9 @@ spread over the block are looked at before it ends, and it goes on from one that
 
 The parts of what it found are kept in 16-bit steps, 4 bytes an entry. They could be cut down to
 fewer products (from their QR factors), but that takes longer than it saves in the few products of
-an iteration with a good first guess. Symbols as in `bafflelens.bem.kernels`; ``far`` is the tuple
-of arguments of its far kernels, rows and columns in the order of the clusters.
+an iteration with a good first guess. Symbols as in `bafflelens.bem.kernels`; ``far`` is what its
+far kernels take, in the order of the clusters, from `low_rank.in_order`: few arrays, since what a
+short row costs beside its entries grows with their number.
 """
 
 import numpy as np
@@ -27,74 +28,74 @@ MOST_STEPS = np.float32(32767.0)
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def _row(far, image, i, first, last, re, im):
-    """Set ``re`` and ``im`` to the entries of row ``i`` in columns ``first`` to ``last``."""
-    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = far
+def _row(far, image, i, first, last, line):
+    """Set ``line``, (2, n), to the entries of row ``i`` in columns ``first`` to ``last``."""
+    elements, signs, scalars = far
     k, inv_k, turns, one = scalars[0], scalars[1], scalars[2], scalars[3]
-    x = points[0, i] * signs[image, 0]
-    y = points[1, i] * signs[image, 1]
-    z = points[2, i] * signs[image, 2]
-    nx = normals[0, i] * signs[image, 0]
-    ny = normals[1, i] * signs[image, 1]
-    nz = normals[2, i] * signs[image, 2]
-    e = couplings[i]
+    x = elements[0, i] * signs[image, 0]
+    y = elements[1, i] * signs[image, 1]
+    z = elements[2, i] * signs[image, 2]
+    nx = elements[3, i] * signs[image, 0]
+    ny = elements[4, i] * signs[image, 1]
+    nz = elements[5, i] * signs[image, 2]
+    e = elements[6, i]
     for j in range(first, last):
         real, imaginary = coupled_double_layer(
-            sources[0, j] - x,
-            sources[1, j] - y,
-            sources[2, j] - z,
+            elements[0, j] - x,
+            elements[1, j] - y,
+            elements[2, j] - z,
             nx,
             ny,
             nz,
-            source_normals[0, j],
-            source_normals[1, j],
-            source_normals[2, j],
-            weights[j],
-            moments[j],
+            elements[3, j],
+            elements[4, j],
+            elements[5, j],
+            elements[7, j],
+            elements[8, j],
             e,
             k,
             inv_k,
             turns,
             one,
         )
-        re[j - first] = real
-        im[j - first] = imaginary
+        line[0, j - first] = real
+        line[1, j - first] = imaginary
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def _column(far, image, j, first, last, re, im):
-    """Set ``re`` and ``im`` to the entries of column ``j`` in rows ``first`` to ``last``."""
-    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = far
+def _column(far, image, j, first, last, line):
+    """Set ``line``, (2, n), to the entries of column ``j`` in rows ``first`` to ``last``."""
+    elements, signs, scalars = far
     k, inv_k, turns, one = scalars[0], scalars[1], scalars[2], scalars[3]
     # The source is mirrored instead of the field points: distances and derivatives are the same.
-    x = sources[0, j] * signs[image, 0]
-    y = sources[1, j] * signs[image, 1]
-    z = sources[2, j] * signs[image, 2]
-    mx = source_normals[0, j] * signs[image, 0]
-    my = source_normals[1, j] * signs[image, 1]
-    mz = source_normals[2, j] * signs[image, 2]
-    weight, moment = weights[j], moments[j]
+    x = elements[0, j] * signs[image, 0]
+    y = elements[1, j] * signs[image, 1]
+    z = elements[2, j] * signs[image, 2]
+    mx = elements[3, j] * signs[image, 0]
+    my = elements[4, j] * signs[image, 1]
+    mz = elements[5, j] * signs[image, 2]
+    weight, moment = elements[7, j], elements[8, j]
     for i in range(first, last):
         real, imaginary = coupled_double_layer(
-            x - points[0, i],
-            y - points[1, i],
-            z - points[2, i],
-            normals[0, i],
-            normals[1, i],
-            normals[2, i],
+            x - elements[0, i],
+            y - elements[1, i],
+            z - elements[2, i],
+            elements[3, i],
+            elements[4, i],
+            elements[5, i],
             mx,
             my,
             mz,
             weight,
             moment,
-            couplings[i],
+            elements[6, i],
             k,
             inv_k,
             turns,
             one,
         )
-        re[i - first] = real
-        im[i - first] = imaginary
+        line[0, i - first] = real
+        line[1, i - first] = imaginary
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
@@ -128,14 +129,23 @@ def _squares(line):
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def _largest(line, used):
-    """Return where the largest entry is that is not ``used``; -1 where all are."""
-    best, where = np.float32(-1.0), -1
-    for j in range(line.shape[1]):
+def _largest(line, used, sizes):
+    """Return where the largest entry is that is not ``used``; -1 where all are.
+
+    ``sizes`` is memory for as many numbers. As integers the bits of positive numbers are in their
+    order, and are compared in vectors.
+    """
+    n = line.shape[1]
+    for j in range(n):
         size = line[0, j] * line[0, j] + line[1, j] * line[1, j]
-        if size > best and not used[j]:
-            best, where = size, j
-    return where
+        sizes[j] = np.float32(-1.0) if used[j] else size
+    bits, highest = sizes.view(np.int32), np.int32(-1)
+    for j in range(n):
+        highest = max(highest, bits[j])
+    for j in range(n):
+        if bits[j] == highest:
+            return j
+    return -1
 
 
 @njit(cache=True, nogil=True)
@@ -155,7 +165,7 @@ def cross(far, block, tolerance, left, right):
     Parameters
     ----------
     far : tuple of arrays
-        Arguments of the far kernels.
+        From `low_rank.in_order`.
     block : (5,) integer array
         A row of `clusters.Blocks`.
     tolerance : float
@@ -167,20 +177,21 @@ def cross(far, block, tolerance, left, right):
     image = block[4]
     m, n = last - first, column_end - column
     used_row, used_column = np.zeros(m, np.bool_), np.zeros(n, np.bool_)
+    row_sizes, column_sizes = np.empty(m, np.float32), np.empty(n, np.float32)
     most = min(m, n, len(left))
     rank, looked, pivot = 0, 0, m // 2
     while rank < most:
         row, line = right[rank], left[rank]
-        _row(far, image, first + pivot, column, column_end, row[0], row[1])
+        _row(far, image, first + pivot, column, column_end, row)
         _take_away(row, left, pivot, right, rank)
         used_row[pivot] = True
-        through = _largest(row, used_column)
+        through = _largest(row, used_column, column_sizes)
         size2 = row[0, through] ** 2 + row[1, through] ** 2
         is_met = size2 < np.float32(1e-36)
         if not is_met:
             # over the largest entry, so that no entry of the left part is much above one
             ar, ai = row[0, through] / size2, -row[1, through] / size2
-            _column(far, image, column + through, first, last, line[0], line[1])
+            _column(far, image, column + through, first, last, line)
             _take_away(line, right, through, left, rank)
             for i in range(m):
                 re = line[0, i] * ar - line[1, i] * ai
@@ -189,7 +200,7 @@ def cross(far, block, tolerance, left, right):
             used_column[through] = True
             rank += 1
             is_met = np.sqrt(_squares(line)) * np.sqrt(_squares(row)) <= tolerance
-            pivot = _largest(line, used_row)
+            pivot = _largest(line, used_row, row_sizes)
         # It seems to be met: look at a few whole rows and columns for what was missed.
         while is_met and looked < 2 * LOOKED_AT and rank < most:
             row, line = right[rank], left[rank]
@@ -198,15 +209,15 @@ def cross(far, block, tolerance, left, right):
                 at = _unused(used_column, n * (2 * step + 1) // (2 * LOOKED_AT))
                 if at < 0:
                     continue
-                _column(far, image, column + at, first, last, line[0], line[1])
+                _column(far, image, column + at, first, last, line)
                 _take_away(line, right, at, left, rank)
                 is_met = n * _squares(line) <= tolerance * tolerance
-                pivot = _largest(line, used_row)
+                pivot = _largest(line, used_row, row_sizes)
             else:
                 pivot = _unused(used_row, m * (2 * step + 1) // (2 * LOOKED_AT))
                 if pivot < 0:
                     continue
-                _row(far, image, first + pivot, column, column_end, row[0], row[1])
+                _row(far, image, first + pivot, column, column_end, row)
                 _take_away(row, left, pivot, right, rank)
                 is_met = m * _squares(row) <= tolerance * tolerance
         if is_met or pivot < 0:
@@ -246,22 +257,27 @@ def _room(memory, needed):
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def form_low_rank(far, blocks, tolerances):
+def form_low_rank(far, blocks, tolerances, packed):
     """Form a run of admissible blocks.
 
     Parameters
     ----------
     far : tuple of arrays
-        Arguments of the far kernels.
+        From `low_rank.in_order`.
     blocks : (n_blocks, 5) integer array
         From `clusters.Blocks`.
     tolerances : (n_blocks,) array
         What may be left of each, as the root of the sum of the squares of its entries.
+    packed : int16 array
+        Memory to write to, as much as there is.
 
     Returns
     -------
     packed : int16 array
-        Of each product of each block its right part and its left, real and imaginary.
+        That memory, or more. Of each product of each block its right part and its left, real and
+        imaginary.
+    end : int
+        How much of it is in use.
     steps : (sum of ranks,) real array
         Product of both parts' steps.
     ranks : (n_blocks,) integer array
@@ -274,7 +290,7 @@ def form_low_rank(far, blocks, tolerances):
         rows, columns = max(rows, m), max(columns, n)
     lefts = np.empty(highest * 2 * rows, np.float32)
     rights = np.empty(highest * 2 * columns, np.float32)
-    packed, steps = np.empty(1 << 16, np.int16), np.empty(1 << 10, np.float32)
+    steps = np.empty(1 << 10, np.float32)
     ranks = np.empty(len(blocks), np.int64)
     end, total = 0, 0
     for b in range(len(blocks)):
@@ -293,7 +309,7 @@ def form_low_rank(far, blocks, tolerances):
             steps[total] = step * _pack(left[k], packed, end + 2 * n)
             end += 2 * (m + n)
             total += 1
-    return packed[:end].copy(), steps[:total].copy(), ranks
+    return packed, end, steps[:total].copy(), ranks
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
@@ -364,7 +380,7 @@ def form_in_full(far, blocks, order, place, pairs, near, packed, steps):
         n = column_end - column
         line = lines[: 2 * n].reshape(2, n)
         for i in range(first, last):
-            _row(far, image, i, column, column_end, line[0], line[1])
+            _row(far, image, i, column, column_end, line)
             point = order[i]
             for p in range(start[point], start[point + 1]):
                 j = place[element[p]] - column

@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
@@ -48,9 +48,18 @@ FarProduct = Callable[[NDArray[np.complex64]], ComplexArray]
 
 @dataclass
 class Workspace:
-    """Memory for the matrix, kept from one frequency to the next: fresh pages cost time."""
+    """Memory for the matrix, kept from one frequency to the next: fresh pages cost time.
+
+    Attributes
+    ----------
+    memory : array or None
+        That of a matrix in one piece.
+    runs : list of arrays
+        That of the runs of blocks of one of low rank.
+    """
 
     memory: NDArray[np.uint8] | None = None
+    runs: list[NDArray[np.int16]] = field(default_factory=list)
 
     def array(self, shape: tuple[int, ...], dtype: type[np.generic]) -> NDArray[Any]:
         """Return an uninitialised array, in the kept memory if that is large enough."""
@@ -148,6 +157,7 @@ def low_rank_product(
     corrections: ComplexArray,
     tolerance: float,
     expected: FloatArray | None,
+    workspace: Workspace,
 ) -> FarProduct:
     """Form the far matrix in blocks, move near entries to ``corrections``, return its product.
 
@@ -160,5 +170,6 @@ def low_rank_product(
         corrections,
         tolerance=error_of_blocks(far[3].size, tolerance),
         expected=expected,
+        memory=workspace.runs,
     )
     return matrix.product

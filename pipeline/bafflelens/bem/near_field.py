@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import nearby
 from bafflelens.bem.clusters import BoxTree
+from bafflelens.bem.phases import cos_sin_turns
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer, static_double_layers
 from bafflelens.mesh.mesh import Mesh
 
@@ -29,6 +30,9 @@ from bafflelens.mesh.mesh import Mesh
 NEAR_EDGES = 2.5
 # ... and closer than this many, its remainder takes the finer rule.
 CLOSE_EDGES = 1.2
+
+# Field points that share buffers.
+_CHUNK = 64
 
 # Symmetric Gauss rules on the triangle, barycentric coordinates and weights: degree 2 (3 points)
 # and degree 5 (7 points). Source: G. R. Cowper, "Gaussian quadrature formulas for triangles",
@@ -301,65 +305,109 @@ def near_corrections(seen_from, elements, near, own_dynamic, k, out):
     signs, _, centroids, element_normals, areas, moments, rules = elements
     coarse_points, coarse_weights, fine_points, fine_weights = rules
     start, element, image, fine, own, double_layer, hypersingular = near
-    for i in prange(points.shape[0]):
-        e = couplings[i]
-        for p in range(start[i], start[i + 1]):
-            j = element[p]
-            if own[p]:
-                out[p] = double_layer[p] + (hypersingular[p] + own_dynamic[j]) * (1j * e / k)
-                continue
-            s = signs[image[p]]
-            x, y, z = points[i, 0] * s[0], points[i, 1] * s[1], points[i, 2] * s[2]
-            nx, ny, nz = normals[i, 0] * s[0], normals[i, 1] * s[1], normals[i, 2] * s[2]
-            mx, my, mz = element_normals[j, 0], element_normals[j, 1], element_normals[j, 2]
-            b = nx * mx + ny * my + nz * mz
-            re = double_layer[p]
-            im = e * hypersingular[p] / k
-            n_points = fine_points.shape[1] if fine[p] else coarse_points.shape[1]
-            for q in range(n_points):
-                if fine[p]:
-                    dx = fine_points[j, q, 0] - x
-                    dy = fine_points[j, q, 1] - y
-                    dz = fine_points[j, q, 2] - z
-                    w = fine_weights[j, q] / FOUR_PI
-                else:
-                    dx = coarse_points[j, q, 0] - x
-                    dy = coarse_points[j, q, 1] - y
-                    dz = coarse_points[j, q, 2] - z
-                    w = coarse_weights[j, q] / FOUR_PI
-                inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
-                kr = k / inv
-                r_y = (dx * mx + dy * my + dz * mz) * inv
-                r_x = -(dx * nx + dy * ny + dz * nz) * inv
-                u = 3.0 * r_x * r_y + b
-                c, d = np.cos(kr), np.sin(kr)
-                # exp(ikr) (1 - ikr) - 1, which both remainders share
-                f_re = c + kr * d - 1.0
-                f_im = d - kr * c
-                w *= inv
-                # K less static: -r_y f / r;  H less static: u f / r^2 - k^2 a exp(ikr)
-                h_re = u * f_re * inv * inv - k * k * r_x * r_y * c
-                h_im = u * f_im * inv * inv - k * k * r_x * r_y * d
-                re += w * (-r_y * f_re * inv - e * h_im / k)
-                im += w * (-r_y * f_im * inv + e * h_re / k)
-            dx, dy, dz = centroids[j, 0] - x, centroids[j, 1] - y, centroids[j, 2] - z
-            inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
-            kr = k / inv
-            r_y = (dx * mx + dy * my + dz * mz) * inv
-            r_x = -(dx * nx + dy * ny + dz * nz) * inv
-            a = r_x * r_y
-            spread = 0.5 * moments[j] * inv * inv
-            r_y2 = 15.0 * r_y * r_y
-            u = 3.0 * a + b + spread * (9.0 * (b + 5.0 * a) - r_y2 * (7.0 * a + 3.0 * b))
-            static_r_y = r_y + spread * r_y * (9.0 - r_y2)
-            w = areas[j] / FOUR_PI * inv * (1.0 - 0.5 * k * k * moments[j] * (1.0 - r_y * r_y))
-            g_re = (e * u - static_r_y) * inv
-            g_im = k * (static_r_y - e * a) + e * u * inv * inv / k
-            c, d = np.cos(kr), np.sin(kr)
-            out[p] = complex(
-                re - w * (g_re * c - g_im * d),
-                im - w * (g_re * d + g_im * c),
-            )
+    rows = points.shape[0]
+    for chunk in prange((rows + _CHUNK - 1) // _CHUNK):
+        first, last = chunk * _CHUNK, min(rows, (chunk + 1) * _CHUNK)
+        most = 0
+        for i in range(first, last):
+            most = max(most, start[i + 1] - start[i])
+        # What the loops over pairs take lies side by side, so that they can take vectors.
+        pairs, sight = np.empty(most, np.int64), np.empty((12, most))
+        x, re, im = np.empty((3, most)), np.empty(most), np.empty(most)
+        for i in range(first, last):
+            e = couplings[i]
+            for p in range(start[i], start[i + 1]):
+                if own[p]:
+                    dynamic = hypersingular[p] + own_dynamic[element[p]]
+                    out[p] = double_layer[p] + dynamic * (1j * e / k)
+            for rule in range(2):
+                n = 0
+                for p in range(start[i], start[i + 1]):
+                    if fine[p] == (rule == 1) and not own[p]:
+                        pairs[n] = p
+                        n += 1
+                for t in range(n):
+                    p = pairs[t]
+                    j, s = element[p], image[p]
+                    b = 0.0
+                    for c in range(3):
+                        x[c, t] = points[i, c] * signs[s, c]
+                        normal = normals[i, c] * signs[s, c]
+                        sight[c, t], sight[3 + c, t] = normal, element_normals[j, c]
+                        b += normal * element_normals[j, c]
+                    sight[6, t], sight[11, t] = b, moments[j]
+                    re[t] = double_layer[p]
+                    im[t] = e * hypersingular[p] / k
+                for q in range(fine_points.shape[1] if rule else coarse_points.shape[1]):
+                    for t in range(n):
+                        j = element[pairs[t]]
+                        for c in range(3):
+                            y = fine_points[j, q, c] if rule else coarse_points[j, q, c]
+                            sight[7 + c, t] = y - x[c, t]
+                        sight[10, t] = fine_weights[j, q] if rule else coarse_weights[j, q]
+                    _add_remainders(n, sight, e, k, re, im)
+                for t in range(n):
+                    j = element[pairs[t]]
+                    for c in range(3):
+                        sight[7 + c, t] = centroids[j, c] - x[c, t]
+                    sight[10, t] = areas[j]
+                _take_away_far(n, sight, e, k, re, im)
+                for t in range(n):
+                    out[pairs[t]] = complex(re[t], im[t])
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _add_remainders(n, sight, e, k, re, im):
+    """Add what one point of a rule gives of K + (ie/k) H less its static part, for n pairs.
+
+    The rows of ``sight``, (12, at least n), are: normals at the field points, normals of the
+    elements, the cosines between both, from the field points to the points of the rule, and
+    the weights of these. ``re`` and ``im`` are added to.
+    """
+    turns = k / (2.0 * np.pi)
+    for t in range(n):
+        dx, dy, dz = sight[7, t], sight[8, t], sight[9, t]
+        inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
+        kr = k / inv
+        r_y = (dx * sight[3, t] + dy * sight[4, t] + dz * sight[5, t]) * inv
+        r_x = -(dx * sight[0, t] + dy * sight[1, t] + dz * sight[2, t]) * inv
+        u = 3.0 * r_x * r_y + sight[6, t]
+        c, d = cos_sin_turns(turns / inv, 1.0)
+        # exp(ikr) (1 - ikr) - 1, which both remainders share
+        f_re = c + kr * d - 1.0
+        f_im = d - kr * c
+        w = sight[10, t] / FOUR_PI * inv
+        # K less static: -r_y f / r;  H less static: u f / r^2 - k^2 a exp(ikr)
+        h_re = u * f_re * inv * inv - k * k * r_x * r_y * c
+        h_im = u * f_im * inv * inv - k * k * r_x * r_y * d
+        re[t] += w * (-r_y * f_re * inv - e * h_im / k)
+        im[t] += w * (-r_y * f_im * inv + e * h_re / k)
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _take_away_far(n, sight, e, k, re, im):
+    """Take from the sums what the far rule gives: see `_add_remainders`.
+
+    The points of the rule are the centroids, the weights the areas; row 11 holds the moments.
+    """
+    turns = k / (2.0 * np.pi)
+    for t in range(n):
+        dx, dy, dz = sight[7, t], sight[8, t], sight[9, t]
+        inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
+        r_y = (dx * sight[3, t] + dy * sight[4, t] + dz * sight[5, t]) * inv
+        r_x = -(dx * sight[0, t] + dy * sight[1, t] + dz * sight[2, t]) * inv
+        a, b = r_x * r_y, sight[6, t]
+        moment = sight[11, t]
+        spread = 0.5 * moment * inv * inv
+        r_y2 = 15.0 * r_y * r_y
+        u = 3.0 * a + b + spread * (9.0 * (b + 5.0 * a) - r_y2 * (7.0 * a + 3.0 * b))
+        static_r_y = r_y + spread * r_y * (9.0 - r_y2)
+        w = sight[10, t] / FOUR_PI * inv * (1.0 - 0.5 * k * k * moment * (1.0 - r_y * r_y))
+        g_re = (e * u - static_r_y) * inv
+        g_im = k * (static_r_y - e * a) + e * u * inv * inv / k
+        c, d = cos_sin_turns(turns / inv, 1.0)
+        re[t] -= w * (g_re * c - g_im * d)
+        im[t] -= w * (g_re * d + g_im * c)
 
 
 @njit(parallel=True, cache=True)

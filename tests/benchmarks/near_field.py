@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bafflelens.bem import near_field
+from bafflelens.bem import near_field, near_layers
 from bafflelens.bem.discretisation import discretise
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.geometry import mesh_shape
@@ -52,14 +52,14 @@ def results(mesh):
     """Return pairs, static integrals and what a frequency adds, of one mirrored mesh."""
     parts = discretise(mesh, ("y",))
     near, size = parts.near, mesh.n_triangles
-    layer, dynamic = near_field.own_element_dynamic(mesh, WAVENUMBER)
+    layer, dynamic = near_layers.own_element_dynamic(mesh, WAVENUMBER)
     points = near_field.CoupledPoints(mesh.centroids, mesh.normals, np.full(size, 0.3))
     corrections = np.empty(near.element.size, dtype=complex)
-    near_field.near_corrections(points, parts.elements, near, dynamic, WAVENUMBER, corrections)
+    near_layers.near_corrections(points, parts.elements, near, dynamic, WAVENUMBER, corrections)
     moving = mesh.surface == "dome"
     gradient = moving * (1 + 1j) * np.arange(size)[np.newaxis]
     single = np.zeros((1, size), dtype=complex)
-    near_field.add_near_single_layer(
+    near_layers.add_near_single_layer(
         points, parts.elements, near, moving, layer, WAVENUMBER, gradient, single
     )
     return {

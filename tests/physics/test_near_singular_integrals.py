@@ -21,7 +21,7 @@ import pytest
 import radiating
 from scipy import integrate
 
-from bafflelens.bem import burton_miller, kernels, layers, near_field, phases
+from bafflelens.bem import burton_miller, kernels, layers, near_field, near_layers, phases
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
@@ -154,7 +154,7 @@ def test_own_element_takes_the_finite_part():
 def test_own_element_at_a_frequency():
     k = 2.5
     mesh = Mesh(TRIANGLE, np.array([[0, 1, 2]]), np.array(["dome"]))
-    layer, dynamic = near_field.own_element_dynamic(mesh, k)
+    layer, dynamic = near_layers.own_element_dynamic(mesh, k)
 
     def in_polar(radial):
         """Integral over the triangle of a function of the distance times the distance."""

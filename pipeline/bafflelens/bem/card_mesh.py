@@ -185,7 +185,7 @@ class CardFrequency:
         return result
 
     def own_element(self) -> tuple[CardArray, CardArray]:
-        """Return `near_field.own_element_dynamic` as pairs of doubles, (n_triangles, 2) each."""
+        """Return `near_layers.own_element_dynamic` as pairs of doubles, (n_triangles, 2) each."""
         size = self.on_card.size
         layer, dynamic = cupy.empty((size, 2)), cupy.empty((size, 2))
         launch(

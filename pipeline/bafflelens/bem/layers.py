@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
-from bafflelens.bem import kernels, near_field, phases
+from bafflelens.bem import kernels, near_field, near_layers, phases
 from bafflelens.bem.discretisation import Discretisation, by_coordinate
 from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
@@ -70,7 +70,7 @@ class AtFrequency:
             normals=mesh.normals[rows],
             coupling=self.coupling[rows],
             near=near,
-            own_element=near_field.own_element_dynamic(mesh, self.wavenumber, rows),
+            own_element=near_layers.own_element_dynamic(mesh, self.wavenumber, rows),
         )
 
 
@@ -89,7 +89,7 @@ class FieldPoints:
     near : NearPairs
         The elements near each.
     own_element : pair of (n_triangles,) complex arrays
-        From `near_field.own_element_dynamic`, 0 for elements that are not among the rows.
+        From `near_layers.own_element_dynamic`, 0 for elements that are not among the rows.
     """
 
     rows: IntArray
@@ -140,7 +140,7 @@ def single_layers(at: AtFrequency, where: FieldPoints, gradient: ComplexArray) -
         phases.parts(gradient[:, moving], np.float32),
         result,
     )
-    near_field.add_near_single_layer(
+    near_layers.add_near_single_layer(
         where.coupled,
         discretisation.elements,
         where.near,
@@ -181,7 +181,7 @@ def local_coupling(mesh: Mesh, wavenumber: float, copies: int) -> FloatArray:
 def near_pair_corrections(at: AtFrequency, where: FieldPoints) -> ComplexArray:
     """Return what near pairs add to the far rule, (n_pairs,)."""
     corrections = np.empty(where.near.element.size, dtype=complex)
-    near_field.near_corrections(
+    near_layers.near_corrections(
         where.coupled,
         at.discretisation.elements,
         where.near,

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
-from bafflelens.bem import kernels, low_rank, near_field, phases
+from bafflelens.bem import kernels, low_rank, near_layers, phases
 from bafflelens.bem.discretisation import Discretisation
 from bafflelens.bem.linear_solver import LinearSystem
 
@@ -83,7 +83,7 @@ def full_system(
     near = discretisation.near
     matrix = workspace.array((size, size), dtype)
     kernels.fill_coupled_double_layer(*far, matrix.view(real))
-    near_field.add_near(near.start, near.element, corrections, -0.5, matrix)
+    near_layers.add_near(near.start, near.element, corrections, -0.5, matrix)
 
     def multiply(vectors: ComplexArray) -> ComplexArray:
         # In the matrix's own precision: numpy would convert the matrix, not the vectors.

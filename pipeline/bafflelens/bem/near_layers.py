@@ -1,0 +1,283 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What near elements give at one frequency beyond what one point does: see `bem.near_field`.
+
+Symbols as in `bafflelens.bem.kernels`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from bafflelens.base.conventions import ComplexArray, IntArray
+from bafflelens.bem.phases import cos_sin_turns
+from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer
+from bafflelens.mesh.mesh import Mesh
+
+# Field points that share buffers.
+_CHUNK = 64
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
+
+
+def own_element_dynamic(
+    mesh: Mesh, wavenumber: float, elements: IntArray | None = None
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return G and the dynamic part of H of each element at its own centroid, (n_triangles,).
+
+    With ``elements`` of these alone, the others are 0.
+
+    In polar coordinates about the centroid both are integrals along the outline rho(theta)::
+
+        G             = 1/(4 pi) oint (exp(ik rho) - 1)/(ik) dtheta
+        H - static H  = ik/2 - 1/(4 pi) oint (exp(ik rho) - 1)/rho dtheta
+
+    The integrands are smooth; each edge takes a Gauss rule of eight points in the angle.
+    """
+    wanted = np.arange(mesh.n_triangles) if elements is None else elements
+    layer, dynamic = np.zeros((2, mesh.n_triangles), dtype=complex)
+    _set_outlines(
+        mesh.corners, mesh.centroids, wanted, wavenumber, _NODES, _WEIGHTS, layer, dynamic
+    )
+    return layer, dynamic
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def _set_outlines(corners, centroids, wanted, k, nodes, weights, layer, dynamic):
+    """Set both integrals of `own_element_dynamic`."""
+    for n in prange(wanted.size):
+        j = wanted[n]
+        g_re, g_im, h_re, h_im = 0.0, 0.0, 0.0, 0.0
+        for e in range(3):
+            ax = corners[j, e, 0] - centroids[j, 0]
+            ay = corners[j, e, 1] - centroids[j, 1]
+            az = corners[j, e, 2] - centroids[j, 2]
+            f = (e + 1) % 3
+            tx = corners[j, f, 0] - corners[j, e, 0]
+            ty = corners[j, f, 1] - corners[j, e, 1]
+            tz = corners[j, f, 2] - corners[j, e, 2]
+            length = np.sqrt(tx * tx + ty * ty + tz * tz)
+            along = (ax * tx + ay * ty + az * tz) / length
+            px, py, pz = (
+                ax - along * tx / length,
+                ay - along * ty / length,
+                az - along * tz / length,
+            )
+            foot = np.sqrt(px * px + py * py + pz * pz)
+            first, last = np.arctan2(along, foot), np.arctan2(along + length, foot)
+            middle, half = 0.5 * (first + last), 0.5 * (last - first)
+            for q in range(nodes.size):
+                rho = foot / np.cos(middle + half * nodes[q])
+                w = half * weights[q]
+                # exp(ik rho) - 1, without cancellation
+                sine = np.sin(0.5 * k * rho)
+                change_re, change_im = -2.0 * sine * sine, np.sin(k * rho)
+                g_re += w * change_re
+                g_im += w * change_im
+                h_re += w * change_re / rho
+                h_im += w * change_im / rho
+        # over ik, that is times -i/k
+        layer[j] = complex(g_im, -g_re) / (k * FOUR_PI)
+        dynamic[j] = complex(-h_re / FOUR_PI, 0.5 * k - h_im / FOUR_PI)
+
+
+@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+def near_corrections(seen_from, elements, near, own_dynamic, k, out):
+    """Set ``out`` to the near integral of K + (ie/k) H less what one point gives, a pair.
+
+    Parameters
+    ----------
+    seen_from : CoupledPoints
+        Field points.
+    elements : Elements
+        The elements.
+    near : NearPairs
+        The pairs.
+    own_dynamic : (n_triangles,) complex array
+        From `own_element_dynamic`.
+    k : float
+        Wavenumber in 1/m.
+    out : (n_pairs,) complex array
+        Filled in place.
+    """
+    # Loops that are spread over threads take arrays, and no tuples of them.
+    points, normals, couplings = seen_from
+    signs, _, centroids, element_normals, areas, moments, rules = elements
+    coarse_points, coarse_weights, fine_points, fine_weights = rules
+    start, element, image, fine, own, double_layer, hypersingular = near
+    rows = points.shape[0]
+    for chunk in prange((rows + _CHUNK - 1) // _CHUNK):
+        first, last = chunk * _CHUNK, min(rows, (chunk + 1) * _CHUNK)
+        most = 0
+        for i in range(first, last):
+            most = max(most, start[i + 1] - start[i])
+        # What the loops over pairs take lies side by side, so that they can take vectors.
+        pairs, sight = np.empty(most, np.int64), np.empty((12, most))
+        x, re, im = np.empty((3, most)), np.empty(most), np.empty(most)
+        for i in range(first, last):
+            e = couplings[i]
+            for p in range(start[i], start[i + 1]):
+                if own[p]:
+                    dynamic = hypersingular[p] + own_dynamic[element[p]]
+                    out[p] = double_layer[p] + dynamic * (1j * e / k)
+            for rule in range(2):
+                n = 0
+                for p in range(start[i], start[i + 1]):
+                    if fine[p] == (rule == 1) and not own[p]:
+                        pairs[n] = p
+                        n += 1
+                for t in range(n):
+                    p = pairs[t]
+                    j, s = element[p], image[p]
+                    b = 0.0
+                    for c in range(3):
+                        x[c, t] = points[i, c] * signs[s, c]
+                        normal = normals[i, c] * signs[s, c]
+                        sight[c, t], sight[3 + c, t] = normal, element_normals[j, c]
+                        b += normal * element_normals[j, c]
+                    sight[6, t], sight[11, t] = b, moments[j]
+                    re[t] = double_layer[p]
+                    im[t] = e * hypersingular[p] / k
+                for q in range(fine_points.shape[1] if rule else coarse_points.shape[1]):
+                    for t in range(n):
+                        j = element[pairs[t]]
+                        for c in range(3):
+                            y = fine_points[j, q, c] if rule else coarse_points[j, q, c]
+                            sight[7 + c, t] = y - x[c, t]
+                        sight[10, t] = fine_weights[j, q] if rule else coarse_weights[j, q]
+                    _add_remainders(n, sight, e, k, re, im)
+                for t in range(n):
+                    j = element[pairs[t]]
+                    for c in range(3):
+                        sight[7 + c, t] = centroids[j, c] - x[c, t]
+                    sight[10, t] = areas[j]
+                _take_away_far(n, sight, e, k, re, im)
+                for t in range(n):
+                    out[pairs[t]] = complex(re[t], im[t])
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _add_remainders(n, sight, e, k, re, im):
+    """Add what one point of a rule gives of K + (ie/k) H less its static part, for n pairs.
+
+    The rows of ``sight``, (12, at least n), are: normals at the field points, normals of the
+    elements, the cosines between both, from the field points to the points of the rule, and
+    the weights of these. ``re`` and ``im`` are added to.
+    """
+    turns = k / (2.0 * np.pi)
+    for t in range(n):
+        dx, dy, dz = sight[7, t], sight[8, t], sight[9, t]
+        inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
+        kr = k / inv
+        r_y = (dx * sight[3, t] + dy * sight[4, t] + dz * sight[5, t]) * inv
+        r_x = -(dx * sight[0, t] + dy * sight[1, t] + dz * sight[2, t]) * inv
+        u = 3.0 * r_x * r_y + sight[6, t]
+        c, d = cos_sin_turns(turns / inv, 1.0)
+        # exp(ikr) (1 - ikr) - 1, which both remainders share
+        f_re = c + kr * d - 1.0
+        f_im = d - kr * c
+        w = sight[10, t] / FOUR_PI * inv
+        # K less static: -r_y f / r;  H less static: u f / r^2 - k^2 a exp(ikr)
+        h_re = u * f_re * inv * inv - k * k * r_x * r_y * c
+        h_im = u * f_im * inv * inv - k * k * r_x * r_y * d
+        re[t] += w * (-r_y * f_re * inv - e * h_im / k)
+        im[t] += w * (-r_y * f_im * inv + e * h_re / k)
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _take_away_far(n, sight, e, k, re, im):
+    """Take from the sums what the far rule gives: see `_add_remainders`.
+
+    The points of the rule are the centroids, the weights the areas; row 11 holds the moments.
+    """
+    turns = k / (2.0 * np.pi)
+    for t in range(n):
+        dx, dy, dz = sight[7, t], sight[8, t], sight[9, t]
+        inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
+        r_y = (dx * sight[3, t] + dy * sight[4, t] + dz * sight[5, t]) * inv
+        r_x = -(dx * sight[0, t] + dy * sight[1, t] + dz * sight[2, t]) * inv
+        a, b = r_x * r_y, sight[6, t]
+        moment = sight[11, t]
+        spread = 0.5 * moment * inv * inv
+        r_y2 = 15.0 * r_y * r_y
+        u = 3.0 * a + b + spread * (9.0 * (b + 5.0 * a) - r_y2 * (7.0 * a + 3.0 * b))
+        static_r_y = r_y + spread * r_y * (9.0 - r_y2)
+        w = sight[10, t] / FOUR_PI * inv * (1.0 - 0.5 * k * k * moment * (1.0 - r_y * r_y))
+        g_re = (e * u - static_r_y) * inv
+        g_im = k * (static_r_y - e * a) + e * u * inv * inv / k
+        c, d = cos_sin_turns(turns / inv, 1.0)
+        re[t] -= w * (g_re * c - g_im * d)
+        im[t] -= w * (g_re * d + g_im * c)
+
+
+@njit(parallel=True, cache=True)
+def add_near(start, element, values, diagonal, matrix):
+    """Add the near corrections and a constant diagonal to a stored matrix, in place."""
+    for i in prange(start.size - 1):
+        for p in range(start[i], start[i + 1]):
+            matrix[i, element[p]] += values[p]
+        matrix[i, i] += diagonal
+
+
+@njit(parallel=True, cache=True, error_model="numpy")
+def add_near_single_layer(seen_from, elements, near, moving, own_layer, k, gradient, out):
+    """Add the near part of (G + (ie/k) K') dp/dn, less what one point gives, to ``out``.
+
+    Parameters are those of `near_corrections`; ``moving`` (n_triangles,) tells which elements
+    have a gradient, ``own_layer`` comes from `own_element_dynamic`, ``gradient`` and ``out`` are
+    (n_sources, n_triangles) complex.
+    """
+    points, normals, couplings = seen_from
+    signs, corners, centroids, element_normals, areas, moments, rules = elements
+    _, _, fine_points, fine_weights = rules
+    start, element, image, _, own, _, _ = near
+    for i in prange(points.shape[0]):
+        e = couplings[i]
+        for p in range(start[i], start[i + 1]):
+            j = element[p]
+            if not moving[j]:
+                continue
+            if own[p]:
+                value = own_layer[j]
+            else:
+                s = signs[image[p]]
+                x = (points[i, 0] * s[0], points[i, 1] * s[1], points[i, 2] * s[2])
+                n = (normals[i, 0] * s[0], normals[i, 1] * s[1], normals[i, 2] * s[2])
+                layer, adjoint = pair_single_layer(x, n, corners[j])
+                value = layer + 1j * e / k * adjoint
+                for q in range(fine_points.shape[1]):
+                    value += _single_layer_remainder(
+                        fine_points[j, q], x, n, fine_weights[j, q], e, k
+                    )
+                value -= _single_layer_far(
+                    centroids[j], x, n, element_normals[j], areas[j], moments[j], e, k
+                )
+            for source in range(gradient.shape[0]):
+                out[source, i] += value * gradient[source, j]
+
+
+@njit(cache=True)
+def _single_layer_remainder(y, x, n, weight, e, k):
+    """Return G + (ie/k) K' of one point less its static part."""
+    dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
+    r = np.sqrt(dx * dx + dy * dy + dz * dz)
+    r_x = -(dx * n[0] + dy * n[1] + dz * n[2]) / r
+    wave = complex(np.cos(k * r), np.sin(k * r))
+    bracket = complex(-1.0, k * r) * wave + 1.0
+    return weight / (FOUR_PI * r) * (wave - 1.0 + 1j * e / k * r_x / r * bracket)
+
+
+@njit(cache=True)
+def _single_layer_far(y, x, n, m, area, moment, e, k):
+    """Return what the far rule takes for an element: see the notes of `bem.kernels`."""
+    dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
+    r = np.sqrt(dx * dx + dy * dy + dz * dz)
+    r_x = -(dx * n[0] + dy * n[1] + dz * n[2]) / r
+    r_y = (dx * m[0] + dy * m[1] + dz * m[2]) / r
+    r_y2 = r_y * r_y
+    spread = 0.5 * moment / (r * r)
+    between = n[0] * m[0] + n[1] * m[1] + n[2] * m[2]
+    static_r_x = r_x + spread * (r_x * (3.0 - 15.0 * r_y2) - 6.0 * between * r_y)
+    wave = complex(np.cos(k * r), np.sin(k * r))
+    amplitude = area / (FOUR_PI * r) * (1.0 - 0.5 * k * k * moment * (1.0 - r_y2))
+    real = 1.0 + spread * (1.0 - 3.0 * r_y2) - e * static_r_x
+    return amplitude * wave * complex(real, -e * static_r_x / (k * r))

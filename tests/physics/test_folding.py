@@ -11,6 +11,9 @@ import numpy as np
 import pytest
 import radiating
 
+from bafflelens.bem.radiation import without_mirrored
+from bafflelens.directivity.direction_set import directions
+
 SIZE = (0.3, 0.5, 0.4)
 DIVISIONS = (4, 6, 4)
 K = 12.0
@@ -46,11 +49,11 @@ def test_same_answer_as_the_full_mesh(full, symmetry):
     pressure = full.surface_pressure[:, counterpart]
     assert radiating.relative_error(folded.surface_pressure, pressure) < 1e-4
 
-    directions = np.random.default_rng(3).normal(size=(50, 3))
-    directions /= np.linalg.norm(directions, axis=1)[:, None]
-    far = full.far_field(directions)
-    assert np.abs(folded.far_field(directions) - far).max() < 1e-4 * np.abs(far).max()
-    points = 0.7 * directions
+    some = np.random.default_rng(3).normal(size=(50, 3))
+    some /= np.linalg.norm(some, axis=1)[:, None]
+    far = full.far_field(some)
+    assert np.abs(folded.far_field(some) - far).max() < 1e-4 * np.abs(far).max()
+    points = 0.7 * some
     near = full.pressure_at(points)
     assert np.abs(folded.pressure_at(points) - near).max() < 1e-4 * np.abs(near).max()
     power = full.cross_power()
@@ -64,3 +67,23 @@ def test_the_order_of_the_planes_does_not_matter():
         for planes in (("y", "z"), ("z", "y"))
     )
     np.testing.assert_allclose(one, other, rtol=1e-5)
+
+
+@pytest.mark.parametrize("symmetry", FOLDS)
+def test_directions_that_mirror_others_are_taken_once(symmetry):
+    everywhere = directions().vectors
+    apart, which = without_mirrored(everywhere, symmetry)
+    assert len(apart) < (0.5 ** len(symmetry) + 0.05) * len(everywhere)
+    assert np.abs(np.abs(apart[which]) - np.abs(everywhere)).max() < 1e-11
+    alike = [n for n, axis in enumerate("xyz") if axis not in symmetry]
+    assert np.abs(apart[which][:, alike] - everywhere[:, alike]).max(initial=0.0) < 1e-11
+    found = solve(symmetry)
+    far = found.far_field(everywhere)
+    assert np.abs(found.far_field(apart)[:, which] - far).max() < 1e-5 * np.abs(far).max()
+
+
+def test_without_mirror_planes_no_direction_is_left_out():
+    everywhere = directions().vectors
+    apart, which = without_mirrored(everywhere, ())
+    assert len(apart) == len(everywhere)
+    assert np.abs(apart[which] - everywhere).max() < 1e-11

@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem import far_field_sums, near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
@@ -64,6 +64,37 @@ def radiated_far_field(
         result,
     )
     return result
+
+
+def without_mirrored(
+    directions: FloatArray, symmetry: tuple[str, ...]
+) -> tuple[FloatArray, IntArray]:
+    """Return directions without those that mirror others, and for each given one which it is.
+
+    What mirrors the body mirrors its far field: a full sphere needs half of its directions.
+
+    Parameters
+    ----------
+    directions : (n_directions, 3) array
+        Unit vectors.
+    symmetry : tuple of {"x", "y", "z"}
+        Mirror planes.
+
+    Returns
+    -------
+    (n_apart, 3) array
+        Unit vectors.
+    (n_directions,) integer array
+        ``apart[which]`` are the given directions or their mirror images.
+    """
+    folded = np.array(directions, dtype=float)
+    for axis in symmetry:
+        folded[:, "xyz".index(axis)] = np.abs(folded[:, "xyz".index(axis)])
+    # far below what single precision tells apart; a sum with 0 has no sign of its own
+    _, first, which = np.unique(
+        np.round(folded, 12) + 0.0, axis=0, return_index=True, return_inverse=True
+    )
+    return folded[first], which.reshape(-1)
 
 
 def pressure_at(

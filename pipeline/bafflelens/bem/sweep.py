@@ -31,6 +31,7 @@ from bafflelens.bem.earlier_answers import (
 )
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.problem import HelmholtzSolution
+from bafflelens.bem.radiation import without_mirrored
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.mesh.absorbers import Absorber
 from bafflelens.mesh.mesh import Mesh
@@ -213,6 +214,7 @@ def solve_band(
     neighbours: deque[ComplexArray] = deque(maxlen=GUESSES)
     way = ways_from_sources(mesh, leaders.motions)
     answers: dict[float, Envelopes] = {}
+    apart, which = without_mirrored(directions, symmetry)
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
@@ -242,7 +244,7 @@ def solve_band(
             reason, is_fallback = "; ".join(solution.remarks), solution.is_fallback
             balance = power_balance(by_themselves)
             require_plausible(by_themselves, balance)
-            far_field[:, n] = solution.far_field(directions)
+            far_field[:, n] = solution.far_field(apart)[:, which]
             if len(points):
                 microphone_pressure[:, n] = solution.pressure_at(points)
             cross_power[n] = solution.cross_power()

@@ -637,3 +637,27 @@ def test_what_was_carved_or_scanned_can_be_carved_as_it_is(box_run, box_options)
     assert np.abs(after.vertices - before.vertices).max() > 5e-4
     scores = {c.id: c.score.total_db for c in folder.candidates()}
     assert scores["c001_carved_carved"] == pytest.approx(second.steps[-1].score_db, abs=0.01)
+
+
+def test_slopes_in_two_pieces_are_those_in_one(box_run, box_options, monkeypatch):
+    """As a card has them made: plane waves by one worker, what follows from them by another."""
+    submitted = []
+
+    def look(carving, points):
+        evaluation, start = carving.evaluation, points[0]
+        submit = carving.run.pool.submit
+
+        def noted(name, function, *arguments, **wishes):
+            submitted.append((function.__name__, wishes.get("card", False)))
+            return submit(name, function, *arguments, **wishes)
+
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(type(evaluation._settings), "on_card", True)
+            patched.setattr(carving.run.pool, "submit", noted)
+            again = evaluation.slope(start.amounts, start.found)
+        np.testing.assert_allclose(again, start.slope, rtol=1e-6, atol=1e-9)
+        return "looked at"
+
+    monkeypatch.setattr(carve, "_descend", look)
+    carve_on_request(box_run, "c001", box_options)
+    assert set(submitted) == {("plane_waves_of_band", True), ("slope_from_fields", False)}

@@ -103,9 +103,7 @@ def gentlest(bends: Bends, is_near: BoolArray) -> Bends:
     """
     steepness = np.hypot(bends.y, bends.z)
     order = np.argsort(steepness, axis=None, kind="stable")
-    rank = np.empty(steepness.size, dtype=int)
-    rank[order] = np.arange(steepness.size)
-    rank = rank.reshape(steepness.shape)
+    rank = np.argsort(order).reshape(steepness.shape)
     chosen = order[np.where(is_near, ndimage.minimum_filter(rank, size=_CREASE_STEPS), rank)]
     return Bends(**{name: part.ravel()[chosen] for name, part in vars(bends).items()})
 
@@ -117,14 +115,24 @@ def _bends_of(whole: Mesh, owner: IntArray, y: FloatArray, z: FloatArray) -> Ben
     slopes, second = bends_at(whole, seen)
     places = np.stack(np.meshgrid(y, z, indexing="ij"), axis=-1)[hit]
     away = places - whole.centroids[seen][place][:, 1:]
-    yy, zz, yz = second[place].T
+    bend = second[:, [[0, 2], [2, 1]]][place]
+    here = slopes[place] + np.einsum("pij,pj->pi", bend, away)
+    # Between the centroids the slopes change, and how the surface bends does not.
+    turn = _root(slopes[place], -0.5) @ _root(here, 0.5)
+    steeper = np.sqrt((1 + (here**2).sum(axis=1)) / (1 + (slopes[place] ** 2).sum(axis=1)))
+    bend = steeper[:, np.newaxis, np.newaxis] * (turn.swapaxes(1, 2) @ bend @ turn)
     found = np.zeros((5, *owner.shape))
-    found[0][hit] = slopes[place, 0] + yy * away[:, 0] + yz * away[:, 1]
-    found[1][hit] = slopes[place, 1] + yz * away[:, 0] + zz * away[:, 1]
-    for part, values in zip(found[2:], (yy, zz, yz), strict=True):
-        part[hit] = values
+    found[:, hit] = np.stack((*here.T, bend[:, 0, 0], bend[:, 1, 1], bend[:, 0, 1]))
     bends = Bends(**dict(zip(("y", "z", "yy", "zz", "yz"), found, strict=True)))
     return gentlest(bends, _near_creases(bends))
+
+
+def _root(slopes: FloatArray, power: float) -> FloatArray:
+    """Return a power of the metric 1 + u u^T of surfaces with slopes u, (n, 2, 2)."""
+    square = (slopes**2).sum(axis=1)
+    share = ((1 + square) ** power - 1) / np.maximum(square, 1e-12)
+    along = slopes[:, :, np.newaxis] * slopes[:, np.newaxis]
+    return np.asarray(np.eye(2) + share[:, np.newaxis, np.newaxis] * along)
 
 
 def _near_creases(bends: Bends) -> BoolArray:

@@ -18,6 +18,7 @@ from arriving_waves import FROM, TOWARDS, scattered, scattering
 from scipy import integrate
 
 from bafflelens.bem.edge_gradients import _mean_power, gradients_at_edges
+from bafflelens.bem.surface_gradient import WholeSurface
 from bafflelens.bem.surface_slope import prepare_slopes
 
 FULL = np.ones((9, 9, 9), dtype=bool)
@@ -60,7 +61,7 @@ def test_long_triangles_at_edges():
 
 def test_the_field_around_a_right_angle_is_integrated_as_it_is():
     mesh = bodies.box((0.3, 0.4, 0.5), (5, 6, 8))
-    found = gradients_at_edges(mesh)
+    found = gradients_at_edges(WholeSurface.of(mesh))
     # the edge along y at the upper front; its faces are x = 0.15 and z = 0.25
     x, _, z = mesh.centroids.T
     r = np.hypot(0.15 - x, 0.25 - z)
@@ -103,9 +104,9 @@ def test_mean_of_a_power_over_a_triangle(exponent, distances):
 
 def test_constants_have_no_gradient_and_mirrored_halves_are_the_whole():
     whole = bodies.box((0.3, 0.4, 0.4), (6, 8, 8))
-    found = gradients_at_edges(whole)
+    found = gradients_at_edges(WholeSurface.of(whole))
     half = bodies.box((0.3, 0.4, 0.4), (6, 8, 8), ("y",))
-    part = gradients_at_edges(half, ("y",))
+    part = gradients_at_edges(WholeSurface.of(half, ("y",)))
     everywhere = np.ones((1, half.n_triangles))
     assert np.abs(part.product(everywhere, everywhere)).max() < 1e-8
 
@@ -120,6 +121,6 @@ def test_constants_have_no_gradient_and_mirrored_halves_are_the_whole():
 
 def test_where_nothing_is_sharp_nothing_is_fitted():
     mesh = bodies.icosphere(6)
-    assert gradients_at_edges(mesh).rows.size == 0
+    assert gradients_at_edges(WholeSurface.of(mesh)).rows.size == 0
     values = mesh.centroids.T.astype(complex)
     assert prepare_slopes(mesh).product(values, values).shape == values.shape

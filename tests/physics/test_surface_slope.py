@@ -26,7 +26,7 @@ from scipy import special
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.plane_waves import independent_rows, plane_wave_fields
-from bafflelens.bem.surface_gradient import gradient_and_curvature
+from bafflelens.bem.surface_gradient import WholeSurface, gradient_and_curvature
 from bafflelens.bem.surface_slope import (
     at_vertices,
     moving_triangles,
@@ -223,7 +223,7 @@ def test_normals_at_the_mirror_plane_lie_in_it():
 
 def test_gradient_and_curvature_on_a_mirrored_sphere():
     mesh = bodies.octasphere(12, ("y", "z"))
-    (along_x, *_), curvature = gradient_and_curvature(mesh, ("y", "z"))
+    (along_x, *_), curvature = gradient_and_curvature(WholeSurface.of(mesh, ("y", "z")))
     # of x itself along the surface: the part of the x axis at right angles to the normal
     np.testing.assert_allclose(
         along_x @ mesh.centroids[:, 0], 1 - mesh.normals[:, 0] ** 2, atol=0.02

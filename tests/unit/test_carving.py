@@ -23,7 +23,7 @@ from bafflelens.report.summary import view_of
 from bafflelens.run import pipeline
 from bafflelens.run.carving import carve
 from bafflelens.run.carving.carve import with_changes
-from bafflelens.run.carving.curvature import curvature_of, gentlest
+from bafflelens.run.carving.curvature import Bends, curvatures
 from bafflelens.run.carving.descent import DescentPoint, model_of, next_point, step_of
 from bafflelens.run.carving.displacement import CarvedHeight
 from bafflelens.run.carving.room import CarvingRoom, _eased, room_to_carve
@@ -208,7 +208,9 @@ def test_slopes_of_heights_and_of_bending_are_those_of_differences():
     random = np.random.default_rng(3)
     found = room()
     slopes = random.normal(size=(2, *found.share.shape))
-    height = CarvedHeight(replace(found, along_y=slopes[0], along_z=slopes[1]), mirror=True)
+    bent = random.normal(scale=20.0, size=(3, *found.share.shape))  # radii of 50 mm and less
+    bends = Bends(y=slopes[0], z=slopes[1], yy=bent[0], zz=bent[1], yz=bent[2])
+    height = CarvedHeight(replace(found, bends=bends), mirror=True)
     places = height.places(random.uniform(-0.05, 0.05, (50, 2)))
     amounts, change = random.normal(scale=0.003, size=(2, *height.shape))
     weights = random.normal(size=50)
@@ -218,10 +220,7 @@ def test_slopes_of_heights_and_of_bending_are_those_of_differences():
     high, low = (weights @ height.heights(amounts + s * change, places)[0] for s in (step, -step))
     assert slope == pytest.approx((high - low) / (2 * step), rel=1e-6)
     assert height.bending(amounts)[0] > 1e3  # far beyond what may be carved
-    room_m = height.room.radius_m
-    amounts *= next(
-        s for s in 0.97 ** np.arange(200) if height.smallest_radius_m(s * amounts) > room_m
-    )
+    amounts *= next(s for s in 0.97 ** np.arange(200) if height.keeps_radius(s * amounts))
     cost, by_amounts = height.bending(amounts)
     assert 0 < cost < np.inf
     step = 1e-8
@@ -237,16 +236,9 @@ def test_the_radius_is_that_of_a_known_bump():
         middle = -0.05 * np.array([along_y, along_z]) / np.sqrt(1 + along_y**2 + along_z**2)
         ball = -np.sqrt(0.05**2 - (y + middle[0]) ** 2 - (z + middle[1]) ** 2)
         added = ball - along_y * y - along_z * z
-        found = curvature_of(added, along_y * ones, along_z * ones, 1e-3)
-        np.testing.assert_allclose(1 / found.largest[2:-2, 2:-2], 0.05, rtol=0.02)
-
-
-def test_on_a_crease_the_gentler_slope_counts():
-    along_y = np.where(np.arange(20) < 10, 0.1, 1.5)[:, np.newaxis] * np.ones(12)
-    y, z = gentlest(along_y, 0 * along_y)
-    assert (y[:12] == 0.1).all()
-    assert (y[12:] == 1.5).all()
-    assert not z.any()
+        flat = Bends.flat(y.shape)
+        found = curvatures(added, replace(flat, y=along_y * ones, z=along_z * ones), 1e-3)
+        np.testing.assert_allclose(1 / found[2:-2, 2:-2], 0.05, rtol=0.02)
 
 
 def test_what_bending_costs_does_not_depend_on_the_step_of_the_maps():
@@ -261,8 +253,7 @@ def test_what_bending_costs_does_not_depend_on_the_step_of_the_maps():
             outward_m=0.08 * ones,
             inward_m=0.08 * ones,
             surface_m=0 * ones,
-            along_y=0 * ones,
-            along_z=0 * ones,
+            bends=Bends.flat(ones.shape),
             radius_m=0.02,
             smoothing_m=0.02,
         )
@@ -436,7 +427,7 @@ def test_a_carving_is_kept_ranked_and_goes_on_where_it_was_stopped(box_run, box_
     scores = [step.score_db for step in found.steps]
     assert len(scores) == 3
     assert scores[-1] < scores[0] - 0.05
-    assert all(step.radius_m >= 0.005 for step in found.steps)
+    assert all(step.radii.radius_m >= 0.005 for step in found.steps)
     assert "0.0 mm out, 0.0 mm in" in found.steps[0].text
     carved = next(c for c in folder.candidates() if c.id == "c001_carved")
     assert carved.status == store.SOLVED
@@ -526,7 +517,7 @@ def test_the_slope_of_a_carving_is_that_of_differences(box_run, box_options, mon
         return "looked at"
 
     monkeypatch.setattr(carve, "_descend", look)
-    monkeypatch.setattr(CarvedHeight, "smallest_radius_m", lambda *_: 1.0)  # any place may move
+    monkeypatch.setattr(CarvedHeight, "keeps_radius", lambda *_: True)  # any place may move
     carve_on_request(box_run, "c001", box_options)
     assert abs(seen["slope"]) > 1
     # 10 mm elements at 4 kHz, and a patch of a flat front for a dome: see the tests of the slope
@@ -556,7 +547,7 @@ def test_a_carving_can_follow_a_family_of_dome_motions(write_job, box_options, m
         return descend(carving, points)
 
     monkeypatch.setattr(carve, "_descend", look)
-    monkeypatch.setattr(CarvedHeight, "smallest_radius_m", lambda *_: 1.0)  # any place may move
+    monkeypatch.setattr(CarvedHeight, "keeps_radius", lambda *_: True)  # any place may move
     found = carve_on_request(path, "c001", box_options)
     assert abs(seen["slope"]) > 1
     assert seen["slope"] == pytest.approx(seen["differences"], rel=0.15)  # as for a rigid dome
@@ -646,3 +637,27 @@ def test_what_was_carved_or_scanned_can_be_carved_as_it_is(box_run, box_options)
     assert np.abs(after.vertices - before.vertices).max() > 5e-4
     scores = {c.id: c.score.total_db for c in folder.candidates()}
     assert scores["c001_carved_carved"] == pytest.approx(second.steps[-1].score_db, abs=0.01)
+
+
+def test_slopes_in_two_pieces_are_those_in_one(box_run, box_options, monkeypatch):
+    """As a card has them made: plane waves by one worker, what follows from them by another."""
+    submitted = []
+
+    def look(carving, points):
+        evaluation, start = carving.evaluation, points[0]
+        submit = carving.run.pool.submit
+
+        def noted(name, function, *arguments, **wishes):
+            submitted.append((function.__name__, wishes.get("card", False)))
+            return submit(name, function, *arguments, **wishes)
+
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(type(evaluation._settings), "on_card", True)
+            patched.setattr(carving.run.pool, "submit", noted)
+            again = evaluation.slope(start.amounts, start.found)
+        np.testing.assert_allclose(again, start.slope, rtol=1e-6, atol=1e-9)
+        return "looked at"
+
+    monkeypatch.setattr(carve, "_descend", look)
+    carve_on_request(box_run, "c001", box_options)
+    assert set(submitted) == {("plane_waves_of_band", True), ("slope_from_fields", False)}

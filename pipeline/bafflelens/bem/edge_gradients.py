@@ -29,9 +29,9 @@ from scipy import sparse
 from bafflelens.base.conventions import ComplexArray, IntArray
 from bafflelens.bem.surface_gradient import (
     SMOOTH_COSINE,
+    WholeSurface,
     applied,
     cosine_between,
-    owners,
     solve_positive,
     touching,
 )
@@ -69,21 +69,18 @@ class EdgeGradients:
         return np.asarray(sum(found[1:], start=found[0]))
 
 
-def gradients_at_edges(mesh: Mesh, symmetry: tuple[str, ...] = ()) -> EdgeGradients:
+def gradients_at_edges(surface: WholeSurface) -> EdgeGradients:
     """Return the gradients on all triangles at edges turned outwards by 40 to 150 degrees.
 
     Parameters
     ----------
-    mesh : Mesh
-        The surface, or the kept part of it.
-    symmetry : tuple of {"x", "y", "z"}
-        Planes in which surface and values are mirrored.
+    surface : WholeSurface
+        The surface; values are mirrored as it is.
     """
-    size = mesh.n_triangles
-    mesh = mesh.whole(symmetry)  # triangle n + m size is image m of triangle n
+    mesh, size = surface.mesh, surface.size
     ends, faces = _outer_edges(mesh)
     at_vertex = _edges_at_vertices(ends, len(mesh.vertices))
-    vertex_start, owner = owners(mesh)
+    vertex_start, owner = surface.around_vertex
     rows, start, neighbour, values = _fitted(
         size,
         mesh.vertices,

@@ -15,6 +15,7 @@ edges, where the gradient grows beyond all bounds, `edge_gradients` takes its pl
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -37,17 +38,38 @@ Operators = tuple[sparse.csr_array, sparse.csr_array, sparse.csr_array]
 """The three coordinates of a gradient, (n_triangles, n_triangles) each, in 1/m."""
 
 
-def gradient_and_curvature(
-    mesh: Mesh, symmetry: tuple[str, ...] = ()
-) -> tuple[Operators, FloatArray]:
+@dataclass(frozen=True, eq=False)
+class WholeSurface:
+    """A surface with its mirror images, and what lies around each vertex of it.
+
+    Attributes
+    ----------
+    mesh : Mesh
+        Both; triangle n + m size is image m of triangle n.
+    size : int
+        Number of triangles of the kept part.
+    around_vertex : tuple of two integer arrays
+        Where the triangles around each vertex begin, and these triangles.
+    """
+
+    mesh: Mesh
+    size: int
+    around_vertex: tuple[IntArray, IntArray]
+
+    @classmethod
+    def of(cls, mesh: Mesh, symmetry: tuple[str, ...] = ()) -> WholeSurface:
+        """Return that of a surface, or of the kept part of it and its planes of symmetry."""
+        whole = mesh.whole(symmetry)
+        return cls(whole, mesh.n_triangles, owners(whole))
+
+
+def gradient_and_curvature(surface: WholeSurface) -> tuple[Operators, FloatArray]:
     """Return the gradient along a surface and the divergence of its normal.
 
     Parameters
     ----------
-    mesh : Mesh
-        The surface, or the kept part of it.
-    symmetry : tuple of {"x", "y", "z"}
-        Planes in which surface and values are mirrored.
+    surface : WholeSurface
+        The surface; values are mirrored as it is.
 
     Returns
     -------
@@ -56,9 +78,7 @@ def gradient_and_curvature(
     curvature : (n_triangles,) array
         In 1/m, 2/a on a sphere of radius a; without what is concentrated in sharp edges.
     """
-    size = mesh.n_triangles
-    mesh = mesh.whole(symmetry)  # triangle n + m size is image m of triangle n
-    around_vertex = owners(mesh)
+    mesh, size, around_vertex = surface.mesh, surface.size, surface.around_vertex
     is_edge = np.empty(mesh.n_triangles, dtype=bool)
     _touches_edge(*around_vertex, mesh.triangles, mesh.normals, SMOOTH_COSINE, is_edge)
     near_edges = np.flatnonzero(_touches_any(*around_vertex, mesh.triangles[:size], is_edge))
@@ -114,15 +134,18 @@ def _fitted(
     The second are the two rings around the first, no farther turned than a cosine: (n_pairs,)
     numbers of each, sorted by the first, and (n_pairs, 3) in 1/m.
     """
-    start, neighbours = _two_rings(*around_vertex, mesh.triangles, mesh.normals, points, cosine)
+    start, neighbours = two_rings(*around_vertex, mesh.triangles, mesh.normals, points, cosine)
     found = np.empty((neighbours.size, 3))
     _fit(mesh.centroids, mesh.normals, mesh.areas, points, start, neighbours, found)
     return (np.repeat(points, np.diff(start)), neighbours), found
 
 
 @njit(cache=True)
-def _two_rings(vertex_start, owner, triangles, normals, points, cosine):
-    """Return where the neighbours of each point begin, and the neighbours."""
+def two_rings(vertex_start, owner, triangles, normals, points, cosine):
+    """Return where the neighbours of each point begin, and these: two rings, none turned farther.
+
+    The first two arguments are those of `owners`; points are numbers of triangles.
+    """
     start = np.zeros(points.size + 1, dtype=np.int64)
     found = np.empty(48 * points.size + 48, dtype=np.int64)
     seen = np.full(len(triangles), -1)

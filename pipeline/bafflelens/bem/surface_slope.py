@@ -36,7 +36,12 @@ from bafflelens.bem.discretisation import Discretisation, discretise
 from bafflelens.bem.edge_gradients import EdgeGradients, gradients_at_edges
 from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
 from bafflelens.bem.problem import HelmholtzProblem
-from bafflelens.bem.surface_gradient import Operators, applied, gradient_and_curvature
+from bafflelens.bem.surface_gradient import (
+    Operators,
+    WholeSurface,
+    applied,
+    gradient_and_curvature,
+)
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.mesh import Mesh
 
@@ -84,10 +89,11 @@ def prepare_slopes(
     discretisation : Discretisation, optional
         Where there is one already.
     """
+    surface = WholeSurface.of(mesh, symmetry)
     return SlopeMesh(
         discretisation or discretise(mesh, symmetry),
-        *gradient_and_curvature(mesh, symmetry),
-        gradients_at_edges(mesh, symmetry),
+        *gradient_and_curvature(surface),
+        gradients_at_edges(surface),
     )
 
 
@@ -138,14 +144,55 @@ def surface_slope(
         If the fields of the plane waves cannot be solved.
     """
     prepared = prepared or prepare_slopes(problem.mesh, problem.symmetry)
-    n_objectives, n_sources, _ = weights.shape
-    amplitudes = np.conj(weights).reshape(n_objectives * n_sources, -1)
+    fields = weighted_fields(
+        problem,
+        directions,
+        weights,
+        discretisation=prepared.discretisation,
+        workspace=workspace,
+        on_card=on_card,
+        tolerance=tolerance,
+    )
+    by_source = np.real(slope_of_fields(problem, pressure, fields, prepared))
+    return np.asarray(by_source.sum(axis=1))
+
+
+def weighted_fields(
+    problem: HelmholtzProblem,
+    directions: FloatArray,
+    weights: ComplexArray,
+    *,
+    discretisation: Discretisation | None = None,
+    workspace: Workspace | None = None,
+    on_card: CardMesh | None = None,
+    tolerance: float = TOLERANCE,
+) -> ComplexArray:
+    """Return what sums of plane waves leave on the body at rest: all that slopes need solved.
+
+    Parameters
+    ----------
+    problem, directions, weights, workspace, on_card, tolerance
+        As in `surface_slope`.
+    discretisation : Discretisation, optional
+        That of the mesh, where there is one already.
+
+    Returns
+    -------
+    (n_objectives, n_sources, n_triangles) complex array
+        Total pressure at the centroids in Pa, of waves with the conjugate weights.
+
+    Raises
+    ------
+    SolveError
+        If they cannot be solved.
+    """
+    amplitudes = np.conj(weights).reshape(-1, weights.shape[-1])
     if on_card is None:
         fields = plane_wave_fields(
             problem,
             directions,
             amplitudes,
-            discretisation=prepared.discretisation,
+            discretisation=discretisation,
             workspace=workspace,
             tolerance=tolerance,
         )
@@ -153,9 +200,7 @@ def surface_slope(
         fields = plane_wave_fields_on_card(
             problem, directions, amplitudes, on_card=on_card, tolerance=tolerance
         )
-    fields = fields.reshape(n_objectives, n_sources, -1)
-    by_source = np.real(slope_of_fields(problem, pressure, fields, prepared))
-    return np.asarray(by_source.sum(axis=1))
+    return fields.reshape(*weights.shape[:2], -1)
 
 
 def slope_of_fields(

@@ -33,7 +33,8 @@ def carve(
         float | None, Parameter(help="Most to take; otherwise the job's.")
     ] = None,
     radius_mm: Annotated[
-        float | None, Parameter(help="Smallest radius of what moves; otherwise the job's.")
+        float | None,
+        Parameter(help="Smallest radius of the finished surface; otherwise the job's."),
     ] = None,
     quieter_than_baseline: Annotated[
         bool | None,

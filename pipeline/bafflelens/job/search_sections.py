@@ -158,4 +158,5 @@ class CarveSection(JobSection):
     def limits_text(self) -> str:
         """All that says what may be carved, so that a carving can go on within the same."""
         kept = self.model_dump(exclude={"leaders", "steps", "aim_db"})
+        kept["radius of"] = "the finished surface"  # once that of what was added or taken
         return ", ".join(f"{key} = {value}" for key, value in kept.items())

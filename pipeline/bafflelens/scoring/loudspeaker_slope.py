@@ -53,6 +53,7 @@ def played_score_slope(
     *,
     softness_db: float = 0.0,
     quieter: Quieter | None = None,
+    with_parts: bool = True,
 ) -> ScoreSlope:
     """Return the slope of the score with respect to the far field of every source as solved.
 
@@ -62,7 +63,7 @@ def played_score_slope(
         A directivity dataset as solved, at 1 m/s^2 for each of its sources.
     loudspeaker, plates
         As in `bafflelens.directivity.loudspeaker.play`; plates as they are shown.
-    target, settings, baseline, softness_db, quieter
+    target, settings, baseline, softness_db, quieter, with_parts
         As in `bafflelens.scoring.score_slope.score_slope`; the baseline as it plays.
 
     Returns
@@ -85,6 +86,7 @@ def played_score_slope(
         baseline,
         softness_db=softness_db,
         quieter=quieter,
+        with_parts=with_parts,
     )
     solved = weights_where_solved(dataset, np.stack(list(found.weights.values())))
     return replace(found, weights=dict(zip(found.weights, solved, strict=True)))
@@ -100,6 +102,7 @@ def shown_score_slope(
     *,
     softness_db: float = 0.0,
     quieter: Quieter | None = None,
+    with_parts: bool = True,
 ) -> ScoreSlope:
     """Return the slope of the score with respect to the far field of every source as shown.
 
@@ -107,7 +110,7 @@ def shown_score_slope(
     ----------
     between : xarray.Dataset
         A directivity dataset where it is shown, at 1 m/s^2 for each of its sources.
-    loudspeaker, plates, target, settings, baseline, softness_db, quieter
+    loudspeaker, plates, target, settings, baseline, softness_db, quieter, with_parts
         As in `played_score_slope`.
     """
     found = score_slope(
@@ -117,6 +120,7 @@ def shown_score_slope(
         baseline,
         softness_db=softness_db,
         quieter=quieter,
+        with_parts=with_parts,
     )
     crossover = loudspeaker.crossover
     if crossover is None:

@@ -116,6 +116,7 @@ def score_slope(
     *,
     softness_db: float = 0.0,
     quieter: Quieter | None = None,
+    with_parts: bool = True,
 ) -> ScoreSlope:
     """Return the slope of a candidate's score with respect to its complex far field.
 
@@ -128,6 +129,8 @@ def score_slope(
         those of the score, and the slope at a kink is that of one side.
     quieter : Quieter, optional
         What floor and ceiling are to get at the most, too.
+    with_parts : bool
+        Whether the three parts of the score are wanted beside it: each takes as long again.
 
     Returns
     -------
@@ -161,6 +164,8 @@ def score_slope(
         objectives[FOLLOWED] = [*objectives["score"], louder]
     values, weights = {}, {}
     for name, parts in objectives.items():
+        if not with_parts and name not in ("score", FOLLOWED):
+            continue
         shape = (1, dataset.sizes["frequency"], dataset.sizes["direction"])
         weights[name] = np.zeros(shape, dtype=complex)
         values[name] = 0.0

@@ -208,7 +208,7 @@ def _keep(carving: Carving, point: DescentPoint[Evaluated], seconds: float) -> C
         objectives_db=point.found.score.objectives.values,
         outward_m=max(0.0, float(height.max())),
         inward_m=max(0.0, float(-height.min())),
-        radius_m=point.found.radius_m,
+        radii=point.found.radii,
         seconds=seconds,
         work_s=carving.evaluation.take_work_s(),
         louder_db=point.found.louder_db,

@@ -10,10 +10,11 @@ where m is the share of the room and a the largest height out, or in: so no limi
 Since c and not h is what is searched, a step down the slope of c is one down the slope of h,
 smoothed twice over the length of a bump: the metric of a Gaussian.
 
-A curvature of h near 1/R costs something (`CarvedHeight.bending`), and ever more the nearer it
-is: so a descent turns and goes along the limit, where steps would else be cut to nothing. The
-cost is an integral over the surface, so it does not depend on the step of the maps. Above 1/R a
-step is not taken.
+A curvature of the finished surface near 1/R costs something (`CarvedHeight.bending`), and ever
+more the nearer it is: so a descent turns and goes along the limit, where steps would else be cut
+to nothing. The cost is an integral over the surface, so it does not depend on the step of the
+maps. Above 1/R a step is not taken. Where the front is tighter itself, its own curvature is the
+limit.
 """
 
 from __future__ import annotations
@@ -22,17 +23,17 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy import ndimage
 
-from bafflelens.base.conventions import FloatArray
-from bafflelens.run.carving.curvature import Curvature, curvature_of
+from bafflelens.base.conventions import BoolArray, FloatArray
+from bafflelens.run.carving.curvature import TIGHTER, bending, curvatures, limit_of
 from bafflelens.run.carving.room import CarvingRoom
 
 _BUMPS_APART: Final = 0.8  # in lengths of a bump
-_FREE_CURVATURE: Final = 0.85  # of 1/R; above, curvature costs
-_WALL_CURVATURE: Final = 1.0  # of 1/R; there it would cost infinitely much
-_NEAR_WALL: Final = 0.9  # of the way between; from here on the cost goes on as a parabola
 _COST_DB: Final = 4.0  # a scale of it, for 10 cm^2
 _COST_AREA_M2: Final = 1e-3
+_ALIKE_M: Final = 1e-6  # by which both halves of a front may differ
+_MOVED_M: Final = 1e-5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,6 +55,32 @@ class Places:
     inward_m: FloatArray
 
 
+@dataclass(frozen=True)
+class Radii:
+    """The smallest radii of a finished surface where it was moved, in m; of all if nowhere.
+
+    Attributes
+    ----------
+    radius_m, y_m, z_m : float
+        Where the front keeps the radius before, and where that is.
+    tight_m, tight_y_m, tight_z_m : float
+        Where the front is tighter itself, infinite if it nowhere is; and where that is.
+    tight_before_m : float
+        The smallest there before.
+    tight_share : float
+        Share of the area that is tighter itself.
+    """
+
+    radius_m: float
+    y_m: float = 0.0
+    z_m: float = 0.0
+    tight_m: float = float("inf")
+    tight_y_m: float = 0.0
+    tight_z_m: float = 0.0
+    tight_before_m: float = float("inf")
+    tight_share: float = 0.0
+
+
 class CarvedHeight:
     """Heights of the front, and what they do, in terms of amounts of bumps.
 
@@ -73,6 +100,7 @@ class CarvedHeight:
         self._y = _centres(room.y_m[free.any(axis=1)], step, room.smoothing_m, half=mirror)
         self._z = _centres(room.z_m[free.any(axis=0)], step, room.smoothing_m, half=False)
         self._left, self._up = self._bumps(room.y_m, room.z_m)
+        self._look_at_part()
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -104,39 +132,83 @@ class CarvedHeight:
 
     def on_map(self, amounts: FloatArray) -> FloatArray:
         """Return the heights on the maps of the room, (n_y, n_z), in m."""
-        return self._on_map(amounts)[0]
+        raised = self._left @ amounts @ self._up.T
+        return self.room.share * _limited(raised, self.room.outward_m, self.room.inward_m)[0]
 
     def change_on_map(self, change: FloatArray) -> float:
         """Return by how much a change of the amounts moves the surface at most, in m."""
         moved = self.room.share * (self._left @ change @ self._up.T)
         return float(np.abs(moved).max())
 
-    def smallest_radius_m(self, amounts: FloatArray) -> float:
-        """Return the smallest radius of what is added or taken, in m."""
-        return float(1 / self._curvature(self.on_map(amounts)).largest.max())
+    def radii(self, amounts: FloatArray) -> Radii:
+        """Return the smallest radii of the finished surface, and where they are."""
+        height = self._on_part(amounts)[0]
+        found = curvatures(height, self._bends, self.room.step_m)
+        y, z = self.room.y_m[self._rows], self.room.z_m[self._columns]
+
+        def smallest(curvature: FloatArray, where: BoolArray) -> tuple[float, float, float]:
+            if not where.any():
+                return float("inf"), 0.0, 0.0
+            place = np.argmax(np.where(where, curvature, -1.0))
+            row, column = np.unravel_index(place, curvature.shape)
+            return float(1 / curvature[row, column]), float(y[row]), float(z[column])
+
+        is_free = self._weights > 0
+        is_moved = np.abs(height) > _MOVED_M
+        if (is_free & is_moved).any():
+            is_free &= is_moved
+        is_tight = is_free & ~self._limit.is_kept
+        own = np.where(is_tight, self._limit.most / (1 + TIGHTER), 0.0)
+        return Radii(
+            *smallest(found, is_free & self._limit.is_kept),
+            *smallest(found, is_tight),
+            tight_before_m=smallest(own, is_tight)[0],
+            tight_share=float(self._weights[is_tight].sum() / self._weights[is_free].sum()),
+        )
+
+    def keeps_radius(self, amounts: FloatArray) -> bool:
+        """Whether no place is tighter than the radius, or than it is by itself if that is less."""
+        beyond = self._curvatures(amounts) > self._limit.most
+        return not bool((beyond & (self._weights > 0)).any())
 
     def bending(self, amounts: FloatArray) -> tuple[float, FloatArray]:
         """Return what curvature near the limit costs in dB, and the slope of that."""
-        height, follows = self._on_map(amounts)
-        curvature = self._curvature(height)
-        radius = self.room.radius_m
-        excess = curvature.largest * radius - _FREE_CURVATURE
-        is_bent = excess > 0  # elsewhere both are 0
-        cost, by_excess = _barrier(excess[is_bent])
+        height, follows = self._on_part(amounts)
+        cost, by_height = bending(
+            height, self._bends, self._limit, self._weights, self.room.step_m
+        )
         weight = _COST_DB * self.room.step_m**2 / _COST_AREA_M2
-        by_curvature = np.zeros_like(excess)
-        by_curvature[is_bent] = weight * radius * by_excess
-        by_height = curvature.slope(by_curvature)
-        slope = self._left.T @ (by_height * follows) @ self._up
-        return float(weight * cost.sum()), slope
+        slope = self._part_left.T @ (weight * by_height * follows) @ self._part_up
+        return weight * cost, slope
 
-    def _on_map(self, amounts: FloatArray) -> tuple[FloatArray, FloatArray]:
-        raised = self._left @ amounts @ self._up.T
-        height, slope = _limited(raised, self.room.outward_m, self.room.inward_m)
-        return self.room.share * height, self.room.share * slope
+    def _curvatures(self, amounts: FloatArray) -> FloatArray:
+        return curvatures(self._on_part(amounts)[0], self._bends, self.room.step_m)
 
-    def _curvature(self, height: FloatArray) -> Curvature:
-        return curvature_of(height, self.room.along_y, self.room.along_z, self.room.step_m)
+    def _on_part(self, amounts: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return heights where anything may move, and how they follow; one half of alike ones."""
+        raised = self._part_left @ amounts @ self._part_up.T
+        height, slope = _limited(raised, self._outward, self._inward)
+        return self._share * height, self._share * slope
+
+    def _look_at_part(self) -> None:
+        """Keep what is asked of the maps many times a step, where anything may move."""
+        room, free = self.room, self.room.share > 0
+        near = ndimage.binary_dilation(free, np.ones((3, 3)), 2)
+        weights = ndimage.binary_dilation(free, np.ones((3, 3))).astype(float)
+        if self._mirror and _is_mirrored(room.surface_m):
+            middle = len(room.y_m) // 2
+            weights[:middle] = 0.0
+            weights[middle + 1 :] *= 2.0
+            near[: middle - 1] = False
+        rows, columns = (np.flatnonzero(near.any(axis=axis)) for axis in (1, 0))
+        self._rows = slice(rows[0], rows[-1] + 1)
+        self._columns = slice(columns[0], columns[-1] + 1)
+        part = (self._rows, self._columns)
+        self._share, self._outward = room.share[part], room.outward_m[part]
+        self._inward, self._weights = room.inward_m[part], weights[part]
+        self._part_left, self._part_up = self._left[self._rows], self._up[self._columns]
+        self._bends = room.bends.only(*part)
+        self._limit = limit_of(self._bends, room.radius_m, room.step_m)
 
     def _bumps(self, y: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         length = self.room.smoothing_m
@@ -166,18 +238,7 @@ def _limited(
     return limit * share, 1 - share**2
 
 
-def _barrier(excess: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return a cost of what is above the free curvature, and its slope: e^2 / (w - e).
-
-    Near the wall w it goes on as the parabola that osculates it, so that a search that looks
-    beyond is told the way back.
-    """
-    wide = _WALL_CURVATURE - _FREE_CURVATURE
-    joint = _NEAR_WALL * wide
-    left = wide - joint
-    before = np.clip(excess, 0.0, joint)
-    beyond = np.maximum(excess - joint, 0.0)
-    share = before / (wide - before)
-    bend = 2 * wide**2 / left**3
-    cost = before * share + (2 + joint / left) * joint / left * beyond + bend / 2 * beyond**2
-    return cost, (2 + share) * share + bend * beyond
+def _is_mirrored(surface_m: FloatArray) -> bool:
+    """Return whether a front is the same on both sides."""
+    alike = np.abs(surface_m - surface_m[::-1]) < _ALIKE_M
+    return bool((alike | np.isnan(surface_m)).all())

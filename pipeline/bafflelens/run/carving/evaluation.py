@@ -8,9 +8,8 @@ long or too thin for what they are to carry, the shape is meshed anew, finer.
 
 from __future__ import annotations
 
-import time
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from itertools import count
 from typing import Any, Final
@@ -20,27 +19,29 @@ import xarray as xr
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import SolveError, invalid
-from bafflelens.bem.card_mesh import send_where_wanted
 from bafflelens.bem.earlier_answers import EarlierAnswers
-from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
-from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult
-from bafflelens.bem.system_matrix import Workspace
 from bafflelens.directivity.direction_set import directions
 from bafflelens.directivity.far_field_data import assemble_dataset
 from bafflelens.job.solve_costs import band_memory
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
-from bafflelens.run.carving.displacement import CarvedHeight, Places
+from bafflelens.run.carving.band_work import (
+    moved_band,
+    plane_waves_of_band,
+    slope_from_fields,
+    slope_of_band,
+)
+from bafflelens.run.carving.displacement import CarvedHeight, Places, Radii
 from bafflelens.run.carving.followed import softened_slope
 from bafflelens.run.judging import score_of
 from bafflelens.run.state import Run
 from bafflelens.scoring.quieter import Quieter, above_db
 from bafflelens.scoring.score import Score
 from bafflelens.store.system_response import played
-from bafflelens.workers.work_units import Methods, SolveSettings, Timed
+from bafflelens.workers.work_units import SolveSettings
 
 SOFTNESS_DB: Final = 0.3
 """Over so many dB kinks of the score are softened while it is followed."""
@@ -99,8 +100,8 @@ class Evaluated:
         that is not asked.
     bending_db : float
         What curvature near the limit costs.
-    radius_m : float
-        Smallest radius of what is added or taken.
+    radii : Radii
+        Smallest radii of the finished surface.
     weights : (n_sources, n_frequencies, n_directions) complex array
         Slope of what is followed with respect to the far field.
     meshes, surfaces : tuple
@@ -112,7 +113,7 @@ class Evaluated:
     bending_db: float
     louder_db: float
     above_db: float
-    radius_m: float
+    radii: Radii
     weights: ComplexArray
     meshes: tuple[Mesh, ...]
     surfaces: tuple[SurfacePressure, ...]
@@ -159,29 +160,14 @@ class Evaluation:
     def value(self, amounts: FloatArray) -> tuple[float, Evaluated] | None:
         """Return what is made small, but for the cost of bending, and what came with it.
 
-        None past the smallest radius, and where the surface would meet itself.
+        None where the surface is tighter than it may be, and where the surface would meet itself.
         """
-        radius = self._height.smallest_radius_m(amounts)
-        if radius < self._height.room.radius_m:
+        if not self._height.keeps_radius(amounts):
             return None
         meshes = tuple(base.moved(self._height, amounts) for base in self._bases)
         if len(crossing_triangles(meshes[-1])):
             return None
-        results: list[BandResult] = self._work(
-            _FIELD,
-            _moved_band,
-            [
-                (
-                    self._run.methods,
-                    mesh,
-                    base.band,
-                    self._settings,
-                    self._earlier(mesh, base.band),
-                )
-                for mesh, base in zip(meshes, self._bases, strict=True)
-            ],
-            meshes,
-        )
+        results = self._solved(meshes)
         for mesh, result in zip(meshes, results, strict=True):
             if result.answers is not None:
                 self._run.pool.answers.keep(mesh, self._settings, result.answers)
@@ -201,7 +187,7 @@ class Evaluation:
             score=found,
             softened_db=softened,
             bending_db=bending,
-            radius_m=radius,
+            radii=self._height.radii(amounts),
             louder_db=louder,
             above_db=above,
             weights=weights,
@@ -218,7 +204,11 @@ class Evaluation:
             part = found.weights[:, first:last]
             tasks.append((mesh, base.band, self._settings, surface, part))
             first = last
-        densities: list[FloatArray] = self._work(_SLOPE, _slope_of_band, tasks, found.meshes)
+        if self._settings.on_card:
+            names = self._submit_in_two(tasks)
+        else:
+            names = self._submit(_SLOPE, slope_of_band, tasks, found.meshes)
+        densities: list[FloatArray] = self._outcomes(_SLOPE, names)
         total = np.zeros_like(amounts)
         for mesh, base, density in zip(found.meshes, self._bases, densities, strict=True):
             # A triangle moves out by the mean height of its corners times the cosine.
@@ -234,6 +224,15 @@ class Evaluation:
         taken = (self.work_s[_FIELD], self.work_s[_SLOPE])
         self.work_s = dict.fromkeys(self.work_s, 0.0)
         return taken
+
+    def _solved(self, meshes: Sequence[Mesh]) -> list[BandResult]:
+        """Return what comes of each band on its moved mesh."""
+        settings = self._settings
+        tasks = [
+            (self._run.methods, mesh, base.band, settings, self._earlier(mesh, base.band))
+            for mesh, base in zip(meshes, self._bases, strict=True)
+        ]
+        return self._outcomes(_FIELD, self._submit(_FIELD, moved_band, tasks, meshes))
 
     def _earlier(self, mesh: Mesh, band: Band) -> EarlierAnswers | None:
         """Return what the steps before left on the same triangles."""
@@ -256,26 +255,52 @@ class Evaluation:
             profiles={profile.name: profile.inner_radius_m for profile in profiles},
         )
 
-    def _work(
+    def _submit(
         self, what: str, function: Any, tasks: Sequence[tuple[Any, ...]], meshes: Sequence[Mesh]
-    ) -> list[Any]:
-        """Have each band worked on, the largest first, and return what came of them in order."""
+    ) -> list[str]:
+        """Have each band worked on, the largest first, and return what its outcome is called."""
         order = next(_names)
         names = [f"carving {order} {what} {number}" for number in range(len(tasks))]
         for number in reversed(range(len(tasks))):
-            memory = band_memory(
-                meshes[number].n_triangles,
-                len(self._settings.symmetry),
-                self._settings.engine,
-            )
             self._run.pool.submit(
                 names[number],
                 function,
                 *tasks[number],
                 priority=float(number),
-                memory=partial(float, memory),
+                memory=self._memory(meshes[number]),
                 card=self._settings.on_card,
             )
+        return names
+
+    def _submit_in_two(self, tasks: Sequence[tuple[Any, ...]]) -> list[str]:
+        """Have plane waves solved on the card, and slopes made of them elsewhere meanwhile."""
+        order = next(_names)
+        names = [f"carving {order} {_SLOPE} {number}" for number in range(len(tasks))]
+        for number in reversed(range(len(tasks))):
+            mesh, band, settings, surface, weights = tasks[number]
+            fields = self._run.pool.submit(
+                f"{names[number]}, plane waves",
+                plane_waves_of_band,
+                *(mesh, band, settings, weights),
+                priority=float(number),
+                memory=self._memory(mesh),
+                card=True,
+            )
+            self._run.pool.submit(
+                names[number],
+                slope_from_fields,
+                *(mesh, band, settings, surface, weights, fields),
+                priority=float(number),
+            )
+        return names
+
+    def _memory(self, mesh: Mesh) -> Callable[[], float]:
+        settings = self._settings
+        memory = band_memory(mesh.n_triangles, len(settings.symmetry), settings.engine)
+        return partial(float, memory)
+
+    def _outcomes(self, what: str, names: Sequence[str]) -> list[Any]:
+        """Return what came of pieces of work, in order, once all that is out is done."""
         found: dict[str, Any] = {}
         for outcome in self._run.pool.outcomes():
             if outcome.error:
@@ -304,56 +329,3 @@ def degraded(bases: Sequence[CarvedMesh], moved: Sequence[Mesh]) -> str:
         if thin.mean() > _THIN_SHARE:
             return f"{thin.mean():.0%} of the triangles have become thin"
     return ""
-
-
-def _moved_band(
-    methods: Methods,
-    mesh: Mesh,
-    band: Band,
-    settings: SolveSettings,
-    earlier: EarlierAnswers | None,
-) -> Timed[BandResult]:
-    """Solve one band on a mesh that is at hand, with what is left on its surface."""
-    from bafflelens.workers.work_units import solve_candidate_band
-
-    kept = replace(settings, keep_surface=True, keep_profiles=True)
-    return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept, earlier)
-
-
-def _slope_of_band(
-    mesh: Mesh,
-    band: Band,
-    settings: SolveSettings,
-    surface: SurfacePressure,
-    weights: ComplexArray,
-) -> Timed[FloatArray]:
-    """Return the slope over a mesh, summed over the frequencies of its band."""
-    start = time.perf_counter()
-    body = MovingBody(
-        air=settings.air,
-        symmetry=settings.symmetry,
-        motions=settings.motions,
-        absorbers=settings.absorbers,
-    )
-    prepared, workspace = prepare_slopes(mesh, settings.symmetry), Workspace()
-    on_card = send_where_wanted(mesh, settings.symmetry, is_wanted=settings.on_card)
-    heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
-    towards = directions().vectors[heard]
-    total = np.zeros(mesh.n_triangles)
-    for number, frequency in enumerate(band.frequencies_hz):
-        at = surface.at_frequency(frequency)
-        part = weights[np.newaxis, :, number][..., heard]
-        if at is None or not part.any():
-            continue
-        problem = body.problem(mesh, frequency)
-        pressure = at.pressure[:, 0].astype(complex)
-        total += surface_slope(
-            problem,
-            pressure,
-            towards,
-            part,
-            prepared=prepared,
-            workspace=workspace,
-            on_card=on_card,
-        )[0]
-    return Timed(value=total, seconds=time.perf_counter() - start)

@@ -61,7 +61,12 @@ def softened_slope(
     )
     if job.score.domes == "rigid" or not has_profiles(dataset):
         alone = played_score_slope(
-            dataset, *given, baseline, softness_db=softness_db, quieter=quieter
+            dataset,
+            *given,
+            baseline,
+            softness_db=softness_db,
+            quieter=quieter,
+            with_parts=False,
         )
         softened_db, louder_db, weight, more = _parts(alone)
         return softened_db, louder_db, weight + more
@@ -72,7 +77,12 @@ def softened_slope(
     found = [
         _parts(
             shown_score_slope(
-                mixed_by(between, mixing), *given, other, softness_db=softness_db, quieter=quieter
+                mixed_by(between, mixing),
+                *given,
+                other,
+                softness_db=softness_db,
+                quieter=quieter,
+                with_parts=False,
             )
         )
         for mixing, other in zip(mixings, baselines, strict=True)

@@ -4,13 +4,14 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, astuple, dataclass
 
 import numpy as np
 
 from bafflelens import store
 from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.run.carving.displacement import Radii
 from bafflelens.run.state import Run
 from bafflelens.scoring.ranking import CandidateResult
 from bafflelens.shapes.meshing.mesh_morph import HeightField, SurfaceDeviation
@@ -36,8 +37,8 @@ class CarvedStep:
         Vertical control, horizontal width and side effects, in dB.
     outward_m, inward_m : float
         Most that was added and taken, in m.
-    radius_m : float
-        Smallest radius of what was added or taken, in m.
+    radii : Radii
+        Smallest radii of the finished surface.
     seconds : float
         Time that the step took by the clock.
     work_s : (fields, slopes)
@@ -60,7 +61,7 @@ class CarvedStep:
     objectives_db: tuple[float, float, float]
     outward_m: float
     inward_m: float
-    radius_m: float
+    radii: Radii
     seconds: float
     work_s: tuple[float, float]
     louder_db: float = 0.0
@@ -75,7 +76,8 @@ class CarvedStep:
     @property
     def text(self) -> str:
         """The step in words."""
-        radius = f", radius {1e3 * self.radius_m:.0f} mm" if self.radius_m < 1 else ""
+        radius_m = self.radii.radius_m
+        radius = f", radius {1e3 * radius_m:.0f} mm" if radius_m < 1 else ""
         return (
             f"score {self.score_db:.2f} dB, {1e3 * self.outward_m:.1f} mm out, "
             f"{1e3 * self.inward_m:.1f} mm in{radius}{self._above_text}"
@@ -90,7 +92,7 @@ class CarvedStep:
 
 def keep_step(folder: RunFolder, name: str, step: CarvedStep) -> None:
     """Keep a step, so that a carving that is stopped goes on from there."""
-    folder.save_carved_step(name, step.number, asdict(step))
+    folder.save_carved_step(name, step.number, {**asdict(step), "radii": astuple(step.radii)})
 
 
 def kept_steps(folder: RunFolder, name: str) -> tuple[CarvedStep, ...]:
@@ -101,7 +103,12 @@ def kept_steps(folder: RunFolder, name: str) -> tuple[CarvedStep, ...]:
         objectives_db = (float(vertical_db), float(horizontal_db), float(side_effects_db))
         fields_s, slopes_s = content.pop("work_s")
         work_s = (float(fields_s), float(slopes_s))
-        found.append(CarvedStep(objectives_db=objectives_db, work_s=work_s, **content))
+        # Steps of before kept the radius of what was added or taken; none goes on from them.
+        numbers = content.pop("radii", [content.pop("radius_m", np.inf)])
+        radii = Radii(*(float(number) for number in numbers))
+        found.append(
+            CarvedStep(objectives_db=objectives_db, work_s=work_s, radii=radii, **content)
+        )
     return tuple(found)
 
 

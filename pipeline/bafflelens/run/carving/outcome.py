@@ -6,8 +6,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
+from bafflelens.base.place_words import NEAR_M, where
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.run.carving.beginning import Carving
+from bafflelens.run.carving.displacement import Radii
 from bafflelens.run.carving.keeping import CarvedStep
 from bafflelens.run.state import Run
 from bafflelens.scoring.quieter import above_db, third_octave_means
@@ -84,6 +88,30 @@ def _bounces_text(run: Run, carving: Carving, carved: Carved) -> str:
     return text
 
 
+def _radius_lines(radii: Radii, section: CarveSection) -> list[str]:
+    """Return what the finished surface's smallest radii are, in two lines."""
+
+    def place(y_m: float, z_m: float) -> str:
+        is_mirrored = section.mirror and abs(y_m) >= NEAR_M
+        return where(np.array([0.0, y_m, z_m]), is_mirrored=is_mirrored)
+
+    smallest = "none bent"
+    if radii.radius_m < 1:
+        spot = place(radii.y_m, radii.z_m)
+        smallest = f"{1e3 * radii.radius_m:.1f} mm on the finished surface, {spot}"
+    before = "nowhere that was carved"
+    if radii.tight_before_m < 1:
+        before = (
+            f"{radii.tight_share:.1%} of what was carved, {1e3 * radii.tight_before_m:.1f} mm at "
+            f"the least; {1e3 * radii.tight_m:.1f} mm now, "
+            f"{place(radii.tight_y_m, radii.tight_z_m)}; no place there was made tighter"
+        )
+    return [
+        f"  smallest radius   {smallest}; {section.radius_mm:g} mm allowed",
+        f"  tighter before    {before}",
+    ]
+
+
 def sheet_text(
     carved: Carved,
     section: CarveSection,
@@ -122,7 +150,6 @@ def sheet_text(
     for name, one, other in zip(names, first.objectives_db, best.objectives_db, strict=True):
         lines.append(f"{name:<20}{one:.2f} dB before, {other:.2f} dB after, as a draft")
     lines += [bounces] if bounces else []
-    smallest = f"{1e3 * best.radius_m:.1f} mm" if best.radius_m < 1 else "none bent"
     material = "as thick as the body"
     if section.material_mm is not None:
         material = f"{section.material_mm:g} mm thick"
@@ -132,8 +159,7 @@ def sheet_text(
         f"  surfaces          {', '.join(section.surfaces)}",
         f"  out               {1e3 * best.outward_m:.1f} of {section.outward_mm:g} mm",
         f"  in                {1e3 * best.inward_m:.1f} of {section.inward_mm:g} mm",
-        f"  smallest radius   {smallest} of what was added or taken; {section.radius_mm:g} mm "
-        "allowed",
+        *_radius_lines(best.radii, section),
         f"  mirror symmetry   {'left and right alike' if section.mirror else 'not asked for'}",
         f"  driver            nothing moved within {section.driver_mm:g} mm of its rim; "
         f"clearance of the dome {section.dome_clearance_mm:g} mm",

@@ -13,27 +13,26 @@ mould or a cutter that could reach it still can. The limits are maps over y and 
   (`displacement`);
 - inwards no further than the material allows, but for the least wall.
 
-"Smallest radius" is that of what is added or taken, on the surface as it slopes (`curvature`).
+"Smallest radius" is that of the finished surface, wherever the surface keeps it before; where
+that is tighter itself, at its own lips and edges, carving makes it no tighter (`curvature`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from scipy import ndimage
 
-from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
+from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
-from bafflelens.run.carving.curvature import gentlest
-
-STEP_M: Final = 0.001
-"""Step of the maps."""
+from bafflelens.run.carving.curvature import Bends
+from bafflelens.run.carving.front import STEP_M, front_of
 
 _MM: Final = 1e-3
 _TAPER: Final = 0.5  # over which a height is let in, in sqrt(height x radius)
@@ -62,10 +61,10 @@ class CarvingRoom:
         Largest heights out and in where the share is 1.
     surface_m : (n_y, n_z) array
         x of the frontmost surface; NaN beside the body.
-    along_y, along_z : (n_y, n_z) arrays
-        Slopes of that surface, at creases the gentler; 0 beside the body.
+    bends : Bends
+        How that surface slopes and bends, at creases the gentler side; 0 beside the body.
     radius_m : float
-        Smallest radius of what is added or taken.
+        Smallest radius of the finished surface, where that before keeps it.
     smoothing_m : float
         Length over which the slope is smoothed.
     """
@@ -76,8 +75,7 @@ class CarvingRoom:
     outward_m: FloatArray
     inward_m: FloatArray
     surface_m: FloatArray
-    along_y: FloatArray
-    along_z: FloatArray
+    bends: Bends
     radius_m: float
     smoothing_m: float
 
@@ -122,7 +120,7 @@ def room_to_carve(
     rows = int(np.ceil((high[1] - low[1]) / STEP_M)) + 5
     z: FloatArray = low[1] + STEP_M * np.arange(-2, rows - 2, dtype=float)
     driven = [name for m in motions for name in (*m.piston_surfaces, *m.taper_surfaces)]
-    front = _front(whole, np.isin(whole.surface, surfaces), np.isin(whole.surface, driven), y, z)
+    front = front_of(whole, np.isin(whole.surface, surfaces), np.isin(whole.surface, driven), y, z)
     kept_out = _kept_out(motions, section, y, z)
     movable = front.is_named & ~kept_out
     if not movable.any():
@@ -157,8 +155,7 @@ def room_to_carve(
         outward_m=outward,
         inward_m=_eased(inward),
         surface_m=front.surface_m,
-        along_y=front.along_y,
-        along_z=front.along_z,
+        bends=front.bends,
         radius_m=radius,
         smoothing_m=max(_SMOOTHING * bump, _LEAST_SMOOTHING_M),
     )
@@ -219,76 +216,3 @@ def _share(is_named: BoolArray, kept_out: BoolArray, edge_m: float, taper_m: flo
         way = np.clip((distance - STEP_M - margin - inset) / taper_m, 0.0, 1.0)
         found *= np.where(way < 0.5, 2 * way**2, 1 - 2 * (1 - way) ** 2)
     return np.asarray(ndimage.gaussian_filter(found, _BLUR_STEPS, truncate=_BLUR_REACH))
-
-
-@dataclass(frozen=True, eq=False)
-class _Front:
-    """What is frontmost at each place, and how thick the body is behind it along the axis."""
-
-    surface_m: FloatArray
-    along_y: FloatArray
-    along_z: FloatArray
-    thickness_m: FloatArray
-    is_named: BoolArray
-    is_driven: BoolArray
-
-
-def _front(
-    whole: Mesh, is_named: BoolArray, is_driven: BoolArray, y: FloatArray, z: FloatArray
-) -> _Front:
-    """Look at a body from the front: at what may move, and at what drivers move."""
-    shape = (len(y), len(z))
-    surface = np.full(shape, -np.inf)
-    owner = np.full(shape, -1)
-    cuts = list(_cuts(whole, y, z))
-    for number, rows, columns, x in cuts:
-        nearer = x > surface[rows, columns]
-        surface[rows[nearer], columns[nearer]] = x[nearer]
-        owner[rows[nearer], columns[nearer]] = number
-    behind = np.full(shape, -np.inf)  # the nearest surface behind that faces backwards
-    for number, rows, columns, x in cuts:
-        if whole.normals[number, 0] < 0:
-            inside = (x < surface[rows, columns] - 1e-6) & (x > behind[rows, columns])
-            behind[rows[inside], columns[inside]] = x[inside]
-    hit = owner >= 0
-    thickness = np.zeros(shape)
-    is_known = hit & np.isfinite(behind)
-    thickness[is_known] = surface[is_known] - behind[is_known]
-    normals = whole.normals[owner]
-    along_y, along_z = (
-        np.where(hit, -normals[..., part] / np.where(hit, normals[..., 0], 1.0), 0.0)
-        for part in (1, 2)
-    )
-    along_y, along_z = gentlest(along_y, along_z)
-    return _Front(
-        surface_m=np.where(hit, surface, np.nan),
-        along_y=along_y,
-        along_z=along_z,
-        thickness_m=thickness,
-        is_named=hit & is_named[owner],
-        is_driven=hit & is_driven[owner],
-    )
-
-
-def _cuts(
-    whole: Mesh, y: FloatArray, z: FloatArray
-) -> Iterator[tuple[int, IntArray, IntArray, FloatArray]]:
-    """Yield triangle, rows, columns and x where lines along the axis cross each triangle."""
-    for number, corners in enumerate(whole.corners):
-        plane, normal = corners[:, 1:], whole.normals[number]
-        if abs(normal[0]) < 1e-9:
-            continue
-        first = np.floor((plane.min(axis=0) - [y[0], z[0]]) / STEP_M).astype(int)
-        last = np.ceil((plane.max(axis=0) - [y[0], z[0]]) / STEP_M).astype(int)
-        along_y = np.arange(max(first[0], 0), min(last[0], len(y) - 1) + 1)
-        along_z = np.arange(max(first[1], 0), min(last[1], len(z) - 1) + 1)
-        rows, columns = np.repeat(along_y, len(along_z)), np.tile(along_z, len(along_y))
-        places = np.stack((y[rows], z[columns]), axis=1)
-        inside = np.ones(len(places), dtype=bool)
-        turn = np.sign(normal[0])
-        for one, other in ((0, 1), (1, 2), (2, 0)):
-            along, across = plane[other] - plane[one], places - plane[one]
-            inside &= turn * (along[0] * across[:, 1] - along[1] * across[:, 0]) >= -1e-12
-        rows, columns, places = rows[inside], columns[inside], places[inside]
-        x = corners[0, 0] - ((places - plane[0]) @ normal[1:]) / normal[0]
-        yield number, rows, columns, x

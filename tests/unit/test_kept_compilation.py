@@ -18,7 +18,12 @@ from bafflelens.bem.kept_compilation import GridArrays, keep_compiled
 
 assert tuple(grid.GridDataDouble.class_type.struct) == GridArrays._fields
 keep_compiled()
-from bempp_cl.api.space import shapesets, space
+from bempp_cl.api.space import scalar_spaces, shapesets, space
+from bempp_cl.core import numba_kernels
+
+assert not hasattr(scalar_spaces._compute_p1_dof_map, "py_func")
+assert not hasattr(grid._find_vertex_adjacency, "py_func")
+assert not numba_kernels.default_scalar_regular_kernel.targetoptions["parallel"]
 
 number, index = np.zeros(1), np.zeros(1, dtype=np.uint32)
 corners = np.asfortranarray([[1.0, 4.0, 1.0], [2.0, 2.0, 6.0], [3.0, 3.0, 3.0]])

@@ -9,6 +9,7 @@ functions are given names that stay, and the data of a grid are a named tuple wi
 
 from __future__ import annotations
 
+import inspect
 import sys
 from collections.abc import Callable
 from contextlib import suppress
@@ -24,6 +25,22 @@ from numba.extending import overload_method
 from numpy.typing import NDArray
 
 _PACKAGE: Final = "bempp_cl"
+_ONCE: Final = frozenset(
+    {
+        "_compare_array_to_value",
+        "_compute_p1_dof_map",
+        "_find_edge_adjacency",
+        "_find_first_common_array_index_pair_from_position",
+        "_find_two_common_array_index_pairs",
+        "_find_vertex_adjacency",
+        "_get_shared_edge_information_for_two_elements",
+        "_get_shared_vertex_information_for_two_elements",
+        "_numba_enumerate_edges",
+        "_sort_values",
+        "_vertices_from_edge_index",
+    }
+)
+"""Go once through a grid, in a second where compiling them takes twenty."""
 
 
 class GridArrays(NamedTuple):
@@ -78,24 +95,51 @@ def _in_space(
 def keep_compiled() -> None:
     """Let numba keep on disk, and find there, what bempp-cl compiles in this process.
 
+    Less is compiled, too: loops for one thread, since a worker has one and those for several take
+    twice as long to compile; and nothing of what goes once through a grid.
+
     Where the disk is not writable, or another numba names its functions otherwise, everything is
     compiled again, and works as well.
     """
     from bempp_cl.api.grid import grid
 
-    for name in ("core.numba_kernels", "api.space.shapesets"):
+    for name in ("core.numba_kernels", "api.space.shapesets", "api.space.scalar_spaces"):
         import_module(f"{_PACKAGE}.{name}")  # else loaded when first needed, too late for a name
     grid.GridDataDouble = grid.GridDataFloat = GridArrays
     number = version("bempp-cl")
     modules = [m for name, m in sys.modules.items() if name.startswith(f"{_PACKAGE}.")]
     for module in modules:
-        for name, function in vars(module).items():
-            is_own = isinstance(function, CPUDispatcher) and (
-                function.py_func.__module__ == module.__name__
-            )
-            if is_own and _is_named(function, f"{_PACKAGE} {number} {module.__name__}.{name}"):
-                with suppress(RuntimeError):  # there is no place to keep anything
-                    function.enable_caching()
+        for name, function in list(vars(module).items()):
+            if getattr(function, "__module__", "") != module.__name__:
+                continue
+            if name in _ONCE:
+                setattr(module, name, inspect.unwrap(function))
+            elif isinstance(function, CPUDispatcher):
+                function.targetoptions["parallel"] = False
+                keep(function, f"{_PACKAGE} {number} {module.__name__}.{name}")
+    grid.Grid._enumerate_edges = _enumerate_edges
+
+
+def keep(function: Any, name: str) -> None:
+    """Let numba keep on disk what it compiles of a function that is an argument of others.
+
+    Parameters
+    ----------
+    function : dispatcher of numba
+        The function; anything else is left alone.
+    name : str
+        What tells it from all others.
+    """
+    if isinstance(function, CPUDispatcher) and _is_named(function, name):
+        with suppress(RuntimeError):  # there is no place to keep anything
+            function.enable_caching()
+
+
+def _enumerate_edges(self: Any) -> None:
+    """As the method of bempp-cl's grid, with a dictionary that need not be compiled."""
+    from bempp_cl.api.grid import grid
+
+    self._edges, self._element_edges = grid._numba_enumerate_edges(self._elements, {})
 
 
 def _is_named(function: Any, name: str) -> bool:

@@ -17,7 +17,6 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import BoundaryNorm, Colormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
-from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
@@ -78,6 +77,9 @@ def plain_picture(
     mesh: Mesh, elements: FloatArray | None = None, *, has_key: bool = True
 ) -> bytes:
     """Draw the view with matplotlib: no shadows, hidden surfaces by sorting."""
+    # Loaded where VTK cannot draw alone.
+    from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-untyped]
+
     facing = mesh.normals @ _towards_viewer() > 0
     light = 0.55 + 0.45 * np.clip(mesh.normals @ np.array((0.55, 0.35, 0.76)), 0.0, 1.0)
     figure = Figure(figsize=(6.0, 6.0), dpi=150, layout="constrained")

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
 from bafflelens.base.conventions import FloatArray, IntArray, direction_vectors
+from bafflelens.base.loading import without_collector
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.surface_names import surface_kind
 from bafflelens.report.shape_picture import ELEMENTS, SMALL
@@ -175,21 +176,31 @@ def main(folder: Path) -> int:
     Where there is a ``small.png``, it becomes the same without a key. With ``elements.npy``,
     one number a triangle, the triangles are drawn in its colours.
     """
+    with without_collector():  # it finds next to nothing in libraries and pictures
+        _draw(folder)
+    return 0
+
+
+def _draw(folder: Path) -> None:
     mesh = Mesh.load(folder / "mesh.npz")
     figure = Figure(figsize=(6.0, 6.0), dpi=200, layout="constrained")
     axes = figure.add_subplot()
     axes.set_axis_off()
     if (folder / ELEMENTS).is_file():
-        axes.imshow(_rendered(mesh, np.load(folder / ELEMENTS)))
+        shown = axes.imshow(_rendered(mesh, np.load(folder / ELEMENTS)))
         _add_colour_bar(figure, axes)
     else:
         image = _rendered(mesh)
-        axes.imshow(image)
+        shown = axes.imshow(image)
         add_legend(figure, mesh)
         if (folder / SMALL).is_file():
             (folder / SMALL).write_bytes(_trimmed(Image.fromarray(image)))
+    # Laid out without it, so that the image is scaled once.
+    shown.set_visible(False)
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    shown.set_visible(True)
     (folder / "picture.png").write_bytes(_as_png(figure))
-    return 0
 
 
 def _rendered(mesh: Mesh, elements: FloatArray | None = None) -> NDArray[np.uint8]:

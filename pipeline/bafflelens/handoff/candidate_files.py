@@ -12,6 +12,7 @@ import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -125,7 +126,7 @@ def candidate_files(
         ThreadPoolExecutor(1) as aside,  # not behind all surfaces
     ):
         limit_s = subject.mesh_time_limit_s
-        datum = begin_datum(pool, shape, subject.values, limit_s, told=lambda: told(1.0))
+        datum = cache(begin_datum(pool, shape, subject.values, limit_s, told=lambda: told(1.0)))
         try:
             meanwhile()
             body = begun.body()

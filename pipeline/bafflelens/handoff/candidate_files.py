@@ -12,6 +12,7 @@ import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -23,7 +24,7 @@ from bafflelens.handoff.acoustic_tolerance import AcousticTolerance, tolerance_c
 from bafflelens.handoff.as_made import JOB
 from bafflelens.handoff.calipers import form_csv, form_pdf, symbols_of
 from bafflelens.handoff.checks import Check, making_checks
-from bafflelens.handoff.corner_checks import corners_of_part, with_corners
+from bafflelens.handoff.corner_checks import corners_as_made, corners_of_part, with_corners
 from bafflelens.handoff.datum import NAME as DATUM
 from bafflelens.handoff.datum import begin_datum, shaped_by
 from bafflelens.handoff.inner_corners import regions_off
@@ -36,7 +37,7 @@ from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.part_plan import NO_PART, PartPlan
 from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
-from bafflelens.handoff.sheet import Sheet, sheet_pdf
+from bafflelens.handoff.sheet import Sheet, sheet_pdf, views_of
 from bafflelens.handoff.solid import Solid
 from bafflelens.handoff.solid_export import SolidBegun
 from bafflelens.handoff.subject import Subject
@@ -125,7 +126,7 @@ def candidate_files(
         ThreadPoolExecutor(1) as aside,  # not behind all surfaces
     ):
         limit_s = subject.mesh_time_limit_s
-        datum = begin_datum(pool, shape, subject.values, limit_s, told=lambda: told(1.0))
+        datum = cache(begin_datum(pool, shape, subject.values, limit_s, told=lambda: told(1.0)))
         try:
             meanwhile()
             body = begun.body()
@@ -137,19 +138,25 @@ def candidate_files(
             told(_SHARE_OF_CHECKS)
             solid = begun.whole(body)
             told(_SHARE_OF_SOLID, f"{subject.row.candidate.id}: solid exported")
+            corners = None
             if plan is not None:
                 files |= _part_files(subject, solid)
                 of_part = part_checks(solid, subject.body, same, plan, motions, settings)
                 checks = with_part(checks, of_part)
-                corners = corners_of_part(solid, motions)
-                if len(corners.turn):
-                    nominal = datum()
-                    limits = region_limits(facts, nominal)
-                    off = regions_off(corners, settings.cutter_mm / 2e3, nominal, limits)
-                    checks = with_corners(checks, solid, corners, settings, off)
                 table = replace(table, rows=(*table.rows, *part_rows(solid, plan, settings)))
+                corners = corners_of_part(solid, motions)
+            # All that needs no surface of another dimension: these are there last.
+            views = views_of(solid, motions, table.rows, plan)
+            forms = _forms(subject, table, facts)
+            if corners is not None and len(corners.turn):
+                there = corners_as_made(solid, corners, settings)
+                nominal = datum()
+                off = regions_off(
+                    corners, settings.cutter_mm / 2e3, nominal, region_limits(facts, nominal)
+                )
+                checks = with_corners(checks, solid, corners, settings, off, there)
             sheet = _sheet(subject, solid, same, checks, table, picture.result(), tolerance)
-            files[f"{subject.stem}_drawing.pdf"] = sheet_pdf(sheet)
+            files[f"{subject.stem}_drawing.pdf"] = sheet_pdf(sheet, views)
             files |= {f"checks/{c.file}.png": c.picture for c in checks if c.marked}
             told(_SHARE_OF_PAGES)
             files[DATUM] = datum().to_bytes()
@@ -166,11 +173,7 @@ def candidate_files(
     }
     if isinstance(tolerance, AcousticTolerance):
         files[_table_of(subject)] = tolerance_csv(tolerance)
-    manifest = {**facts, **found}
-    formed = [item.key for item in shaped_by(shape) if item.key in subject.row.dimensions]
-    form = f"{FORMS}{subject.stem}_readings"
-    files[f"{form}.csv"] = form_csv(table.rows, manifest, formed)
-    files[f"{form}.pdf"] = form_pdf(table.rows, manifest, formed, subject.title)
+    files |= forms
     files[JOB] = subject.job
     return FilesMade(files=files, facts=found, checks=checks, remarks=_remarks(solid))
 
@@ -236,6 +239,16 @@ def _sheet(
         picture=picture,
         tolerance=tolerance,
     )
+
+
+def _forms(subject: Subject, table: LensDimensions, facts: Mapping[str, Any]) -> dict[str, bytes]:
+    """Return the forms to write readings on."""
+    formed = [item.key for item in shaped_by(subject.shape) if item.key in subject.row.dimensions]
+    form = f"{FORMS}{subject.stem}_readings"
+    return {
+        f"{form}.csv": form_csv(table.rows, facts, formed),
+        f"{form}.pdf": form_pdf(table.rows, facts, formed, subject.title),
+    }
 
 
 def _part_files(subject: Subject, solid: Solid) -> dict[str, bytes]:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -28,12 +29,49 @@ def corners_of_part(solid: Solid, motions: Sequence[SourceMotion]) -> InnerCorne
     return inner_corners(solid.mesh, made_from_front(solid.mesh, motions), solid.edges)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CornersAsMade:
+    """What became of the inner corners of an analysed front.
+
+    Attributes
+    ----------
+    left_mm : (n, 3) array
+        Places of those that are still sharp, though they should be rounded.
+    off_m, place_m, whose
+        How far the part is off there at most, where, and by whose doing; empty if nothing of the
+        part is other than analysed.
+    """
+
+    left_mm: FloatArray
+    off_m: float
+    place_m: FloatArray
+    whose: str
+
+
+def corners_as_made(
+    solid: Solid, corners: InnerCorners, settings: HandoffSection
+) -> CornersAsMade:
+    """Measure the inner corners of a part; arguments are those of `with_corners`."""
+    left = np.zeros((0, 3)) if solid.rounded is None else _left_sharp(solid, solid.rounded)
+    (off_m, place), whose = corners.largest_off(settings.cutter_mm / 2e3), "the cutter leaves them"
+    is_rounded = solid.rounded is not None and solid.rounded.n_rounded > 0
+    if settings.inner_corners == ROUNDED and solid.rounded is not None and not is_rounded:
+        whose = ""
+    elif settings.inner_corners != AS_CUT and is_rounded:
+        if settings.inner_corners == ROUNDED or not len(left):
+            (off_m, place), whose = _measured(solid, corners), "they are rounded"
+        else:
+            whose = "they are rounded, or the cutter leaves them"
+    return CornersAsMade(left_mm=left, off_m=off_m, place_m=place, whose=whose)
+
+
 def with_corners(
     checks: Sequence[Check],
     solid: Solid,
     corners: InnerCorners,
     settings: HandoffSection,
     regions: Sequence[RegionOff],
+    known: CornersAsMade | None = None,
 ) -> tuple[Check, ...]:
     """Return checks of a part, where its inner corners are rounded by or for the cutter.
 
@@ -51,10 +89,13 @@ def with_corners(
         The cutter, and what becomes of inner corners.
     regions : sequence of RegionOff
         How far that puts each region off.
+    known : CornersAsMade, optional
+        Of `corners_as_made`, where that was looked for before.
     """
+    there = known or corners_as_made(solid, corners, settings)
     changed = {
-        "inside radius": lambda check: _radius_check(check, solid, corners, settings),
-        "same as analysed": lambda check: _same_check(check, solid, corners, settings, regions),
+        "inside radius": lambda check: _radius_check(check, solid, corners, settings, there),
+        "same as analysed": lambda check: _same_check(check, settings, there, regions),
     }
     return tuple(
         changed[check.name](check) if check.name in changed else check for check in checks
@@ -62,13 +103,16 @@ def with_corners(
 
 
 def _radius_check(
-    check: Check, solid: Solid, corners: InnerCorners, settings: HandoffSection
+    check: Check,
+    solid: Solid,
+    corners: InnerCorners,
+    settings: HandoffSection,
+    there: CornersAsMade,
 ) -> Check:
     """Say what became of each sharp inner corner; other radii stay as they were judged."""
     nowhere = np.zeros(solid.mesh.n_triangles, dtype=bool)
     smooth = cutter_check(solid, nowhere, settings.cutter_mm)
-    radius = settings.cutter_mm / 2
-    left = np.zeros((0, 3))
+    radius, left = settings.cutter_mm / 2, there.left_mm
     accepted = settings.inner_corners != ROUNDED
     if settings.inner_corners == AS_CUT:
         text = f"sharp inner corners stay as the cutter leaves them, R{radius:g}"
@@ -76,7 +120,6 @@ def _radius_check(
         text = f"{corners.text}; those of a carved front are not rounded in the solid"
     else:
         text = f"{solid.rounded.n_rounded} sharp inner corners are rounded to R{radius:g}"
-        left = _left_sharp(solid, solid.rounded)
         if len(left):
             places = ", ".join(
                 "({:.1f}, {:.1f}, {:.1f})".format(*place) for place in left[:_NAMED]
@@ -115,30 +158,19 @@ def _left_sharp(solid: Solid, rounded: Rounded) -> FloatArray:
 
 def _same_check(
     check: Check,
-    solid: Solid,
-    corners: InnerCorners,
     settings: HandoffSection,
+    there: CornersAsMade,
     regions: Sequence[RegionOff],
 ) -> Check:
     """Add how far the inner corners are off, and whether that is within the tolerance."""
-    radius_m = settings.cutter_mm / 2e3
-    largest, place = corners.largest_off(radius_m)
-    whose = "the cutter leaves them"
-    is_rounded = solid.rounded is not None and solid.rounded.n_rounded > 0
-    if settings.inner_corners == ROUNDED and solid.rounded is not None and not is_rounded:
+    if not there.whose:
         return check
-    if settings.inner_corners != AS_CUT and is_rounded:
-        assert solid.rounded is not None
-        if settings.inner_corners == ROUNDED or not len(_left_sharp(solid, solid.rounded)):
-            largest, place = _measured(solid, corners)
-            whose = "they are rounded"
-        else:
-            whose = "they are rounded, or the cutter leaves them"
-    x, y, z = (1e3 * float(value) for value in place)
+    radius_m, largest = settings.cutter_mm / 2e3, there.off_m
+    x, y, z = (1e3 * float(value) for value in there.place_m)
     nearest = max(regions, key=lambda region: region.share)
     same = nearest.share <= 1
     text = (
-        f"{check.text}; inner corners as {whose}, R{radius_m * 1e3:g}: up to "
+        f"{check.text}; inner corners as {there.whose}, R{radius_m * 1e3:g}: up to "
         f"{largest * 1e3:.2f} mm off, at ({x:.1f}, {y:.1f}, {z:.1f}) mm; of {len(regions)} "
         f"regions that have them the nearest to its limit: {nearest.text}"
     )

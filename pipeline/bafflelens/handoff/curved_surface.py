@@ -39,7 +39,7 @@ from bafflelens.shapes.meshing.shape_script import built_symmetry
 _LARGEST_M: Final = 0.04
 _LARGEST_GUIDING_M: Final = 0.008  # on curves whose curvature may change along a face
 _EDGES_A_TURN: Final = 24
-_BEHIND: Final = 5  # in turn: there are many, and the solid and its part are waited for first
+_BEHIND: Final = 10  # in turn: there are many, and the solid and its part are waited for first
 _SECOND_ORDER: Final = 9  # gmsh's number of a triangle with six nodes
 
 

@@ -18,7 +18,7 @@ from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.hidden_lines import FRONT, View
 from bafflelens.handoff.part_checks import undefined_text
 from bafflelens.handoff.part_plan import PartPlan, Round
-from bafflelens.handoff.place import Place, title_width
+from bafflelens.handoff.place import Place, Seen, seen_lines, title_width
 from bafflelens.handoff.sheet_frame import (
     FRAME_MM,
     MEDIUM,
@@ -164,8 +164,18 @@ def _with_detail(layout: PartLayout, plan: PartPlan) -> PartLayout:
     return layout
 
 
+def lines_in(layout: PartLayout) -> Seen:
+    """Return the lines of front and rear, as a layout shows them."""
+    piece, front, rear = layout.piece, layout.front, layout.rear
+    return seen_lines(piece, FRONT, front.scale), seen_lines(piece, REAR, rear.scale)
+
+
 def draw_part(
-    canvas: Any, layout: PartLayout, plan: PartPlan | None, settings: HandoffSection
+    canvas: Any,
+    layout: PartLayout,
+    seen: Seen,
+    plan: PartPlan | None,
+    settings: HandoffSection,
 ) -> None:
     """Draw what a layout says, and the notes beside the title block.
 
@@ -175,6 +185,8 @@ def draw_part(
         In mm.
     layout : PartLayout
         As `part_layouts` gives it.
+    seen : Seen
+        The lines of front and rear, of `lines_in`.
     plan : PartPlan
         How the part is made.
     settings : HandoffSection
@@ -192,8 +204,8 @@ def draw_part(
         places.append(Place(canvas, view.scale, view.window, left + more + view.room("left"), low))
         left += _width(view) + gap
     front, rear, section = places
-    front.view(piece, FRONT)
-    rear.view(piece, REAR)
+    for place, lines in zip((front, rear), seen, strict=True):
+        place.view(lines)
     section.section(piece.section.whole)
     _, y, z = plan.centre
     front.cutting_plane(letter, y, upright=True)
@@ -210,9 +222,9 @@ def draw_part(
         draw_around(canvas, view, place.left, place.low)
     if layout.detail is not None:
         _draw_detail(canvas, layout, plan)
-    lines = [line for note in _notes(layout, plan, settings) for line in wrapped(note, _NOTES_MM)]
-    base = FRAME_MM[1] + 4 + _LINE_MM * (len(lines) - 1)
-    for number, line in enumerate(lines):
+    notes = [line for note in _notes(layout, plan, settings) for line in wrapped(note, _NOTES_MM)]
+    base = FRAME_MM[1] + 4 + _LINE_MM * (len(notes) - 1)
+    for number, line in enumerate(notes):
         write_letters(canvas, line, FRAME_MM[0] + 4, base - _LINE_MM * number)
 
 

@@ -3,10 +3,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
 
@@ -31,6 +31,27 @@ _CHAIN: Final = (8.0, 1.0, 0.8, 1.0)
 _TWO_DOTS: Final = (8.0, 1.0, 0.8, 1.0, 0.8, 1.0)
 _BOX_MM: Final = 6.5
 _CUT_MM: Final = 7.0  # a cutting plane beyond the view
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SeenLine:
+    """A line of a view, in mm of the part.
+
+    Attributes
+    ----------
+    points_mm : (n, 2) array
+        To the right and up on the page.
+    is_hidden, is_smooth : bool
+        Whether something is before it, and whether faces run into each other there.
+    """
+
+    points_mm: FloatArray
+    is_hidden: bool
+    is_smooth: bool
+
+
+Seen: TypeAlias = tuple[Sequence[SeenLine], Sequence[SeenLine]]
+"""Lines of the two views of a sheet that are not sections."""
 
 
 @dataclass(frozen=True)
@@ -90,19 +111,13 @@ class Place:
         yield
         self.canvas.restoreState()
 
-    def view(self, solid: Solid | MadePiece, view: View, *, hidden: bool = True) -> None:
+    def view(self, lines: Iterable[SeenLine], *, hidden: bool = True) -> None:
         """Draw what is seen wide, what is hidden dashed or not, and smooth edges narrow."""
-        heights = heights_of(solid.mesh, view)
-        step_m = _STEP_MM * self.scale * 1e-3
-        for points, is_smooth in _lines(solid, view):
-            if np.ptp(view.on_page(points), axis=0).max() < 1e-6:
-                continue  # seen end on
-            for piece, is_hidden in runs(points, heights, step_m):
-                if is_hidden and (is_smooth or not hidden):
-                    continue
-                width = NARROW_MM if is_hidden or is_smooth else WIDE_MM
-                dash = _DASHES if is_hidden else ()
-                self.line(view.on_page(piece) * 1e3, width, dash=dash)
+        for seen in lines:
+            if seen.is_hidden and not hidden:
+                continue
+            width = NARROW_MM if seen.is_hidden or seen.is_smooth else WIDE_MM
+            self.line(seen.points_mm, width, dash=_DASHES if seen.is_hidden else ())
 
     def section(self, loops: Sequence[FloatArray]) -> None:
         """Draw a section hatched, what of it is in the window."""
@@ -221,6 +236,34 @@ class Place:
 def title_width(text: str) -> float:
     """Return how wide a view's name is on the page."""
     return width_of(text, MEDIUM)
+
+
+def seen_lines(solid: Solid | MadePiece, view: View, scale: float) -> list[SeenLine]:
+    """Return the edges and outlines of a solid as they are seen, in pieces seen or hidden.
+
+    Smooth edges that are hidden are left out.
+
+    Parameters
+    ----------
+    solid : Solid or MadePiece
+        What is drawn.
+    view : View
+        How it is seen.
+    scale : float
+        Of the drawing; 2 for half as large.
+    """
+    heights = heights_of(solid.mesh, view)
+    step_m = _STEP_MM * scale * 1e-3
+    found = []
+    for points, is_smooth in _lines(solid, view):
+        if np.ptp(view.on_page(points), axis=0).max() < 1e-6:
+            continue  # seen end on
+        found += [
+            SeenLine(points_mm=view.on_page(piece) * 1e3, is_hidden=hidden, is_smooth=is_smooth)
+            for piece, hidden in runs(points, heights, step_m)
+            if not (hidden and is_smooth)
+        ]
+    return found
 
 
 def _lines(solid: Solid | MadePiece, view: View) -> Iterator[tuple[FloatArray, bool]]:

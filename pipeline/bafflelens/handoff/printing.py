@@ -7,7 +7,9 @@
 from __future__ import annotations
 
 from html import escape
-from typing import Final
+from typing import Any, Final
+
+from numpy.typing import NDArray
 
 from bafflelens.handoff.archive import zipped
 from bafflelens.mesh.mesh import Mesh
@@ -41,13 +43,8 @@ def three_mf_bytes(mesh: Mesh, title: str) -> bytes:
     title : str
         Title of the model.
     """
-    points = "".join(
-        f'<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}"/>'
-        for x, y, z in (mesh.vertices * 1e3).tolist()
-    )
-    triangles = "".join(
-        f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in mesh.triangles.tolist()
-    )
+    points = _lines('<vertex x="%.6f" y="%.6f" z="%.6f"/>', mesh.vertices * 1e3)
+    triangles = _lines('<triangle v1="%d" v2="%d" v3="%d"/>', mesh.triangles)
     model = (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         '<model unit="millimeter" xml:lang="en-US" '
@@ -63,3 +60,8 @@ def three_mf_bytes(mesh: Mesh, title: str) -> bytes:
         "3D/3dmodel.model": model,
     }
     return zipped({name: text.encode() for name, text in parts.items()})
+
+
+def _lines(pattern: str, rows: NDArray[Any]) -> str:
+    """Return each row written by a pattern, all at once: line by line takes twice as long."""
+    return (pattern * len(rows)) % tuple(rows.ravel().tolist())

@@ -22,12 +22,13 @@ from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.paper import use_fonts
 from bafflelens.handoff.part_plan import NO_PART, PartPlan
-from bafflelens.handoff.part_sheet import draw_part, part_layouts
+from bafflelens.handoff.part_sheet import PartLayout, draw_part, lines_in, part_layouts
+from bafflelens.handoff.place import Seen
 from bafflelens.handoff.sheet_flow import Flow
 from bafflelens.handoff.sheet_frame import start_sheet
 from bafflelens.handoff.solid import Solid
 from bafflelens.handoff.tolerance_sheet import draw_tolerance, view_window
-from bafflelens.handoff.views import draw_views, layout_of
+from bafflelens.handoff.views import Layout, draw_views, layout_of, seen_in
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.scoring.sensitivity import Robustness
@@ -68,13 +69,48 @@ class Sheet:
     tolerance: AcousticTolerance | str = NOT_ASKED
 
 
-def sheet_pdf(sheet: Sheet) -> bytes:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SheetViews:
+    """What of a drawing is known before the part is judged: its views, and the most work.
+
+    Attributes
+    ----------
+    layout, seen
+        Sheet 1, and the lines of its views.
+    parts : tuple of (PartLayout, Seen)
+        The same of the part's pieces.
+    """
+
+    layout: Layout
+    seen: Seen
+    parts: tuple[tuple[PartLayout, Seen], ...]
+
+
+def views_of(
+    solid: Solid,
+    motions: Sequence[SourceMotion],
+    rows: Sequence[SheetDimension],
+    plan: PartPlan | None,
+) -> SheetViews:
+    """Return the views of a solid and its part; arguments are those of `Sheet`."""
+    layout = layout_of(solid, motions, rows)
+    parts = part_layouts(solid, plan, rows) if plan else ()
+    return SheetViews(
+        layout=layout,
+        seen=seen_in(layout, solid),
+        parts=tuple((part, lines_in(part)) for part in parts),
+    )
+
+
+def sheet_pdf(sheet: Sheet, views: SheetViews | None = None) -> bytes:
     """Return the drawing as PDF, A3: views first, then tables.
 
     Parameters
     ----------
     sheet : Sheet
         What stands on it.
+    views : SheetViews, optional
+        Its views, of `views_of`, where they were looked for before.
     """
     from reportlab.pdfgen.canvas import Canvas
 
@@ -83,22 +119,24 @@ def sheet_pdf(sheet: Sheet) -> bytes:
     canvas = Canvas(stream, invariant=1, pageCompression=1)
     canvas.setTitle(f"{sheet.run} {sheet.candidate} rev {sheet.revision}")
     canvas.setCreator("bafflelens")
-    layout = layout_of(sheet.solid, sheet.motions, sheet.rows)
+    known = views or views_of(sheet.solid, sheet.motions, sheet.rows, sheet.plan)
+    layout, parts = known.layout, known.parts
     flow = _tables(sheet)
-    parts = part_layouts(sheet.solid, sheet.plan, sheet.rows) if sheet.plan else ()
     mapped = sheet.tolerance if isinstance(sheet.tolerance, AcousticTolerance) else None
     pages = 1 + len(flow.pages) + len(parts) + (mapped is not None)
     start_sheet(canvas, _cells(sheet, layout.scale_text, f"1 of {pages}"))
-    draw_views(canvas, sheet.solid, sheet.motions, sheet.settings, layout, sheet.picture)
+    draw_views(
+        canvas, sheet.solid, sheet.motions, sheet.settings, layout, known.seen, sheet.picture
+    )
     canvas.showPage()
     for number, page in enumerate(flow.pages, start=2):
         start_sheet(canvas, _cells(sheet, "none", f"{number} of {pages}"))
         page.draw(canvas)
         canvas.showPage()
-    for number, part in enumerate(parts, start=2 + len(flow.pages)):
+    for number, (part, seen) in enumerate(parts, start=2 + len(flow.pages)):
         cells = _cells(sheet, part.scale_text, f"{number} of {pages}")
         start_sheet(canvas, {**cells, "title": f"Part as it is made: {part.piece.name}"})
-        draw_part(canvas, part, sheet.plan, sheet.settings)
+        draw_part(canvas, part, seen, sheet.plan, sheet.settings)
         canvas.showPage()
     if mapped is not None:
         _, scale = view_window(mapped, sheet.solid, sheet.motions)

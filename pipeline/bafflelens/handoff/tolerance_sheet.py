@@ -25,7 +25,7 @@ from bafflelens.handoff.acoustic_tolerance import (
 from bafflelens.handoff.annotation import Window
 from bafflelens.handoff.hidden_lines import FRONT
 from bafflelens.handoff.lens_dimensions import part_box
-from bafflelens.handoff.place import Place
+from bafflelens.handoff.place import Place, seen_lines
 from bafflelens.handoff.sheet_frame import (
     FRAME_MM,
     MEDIUM,
@@ -135,7 +135,7 @@ def draw_tolerance(
             below = level
         for _, line in lines:
             front.line(line, NARROW_MM)
-        front.view(solid, FRONT, hidden=False)
+        front.view(seen_lines(solid, FRONT, scale), hidden=False)
         for motion in motions:
             _, y, z = (1e3 * value for value in motion.centre)
             front.circle(y, z, 1e3 * motion.outer_radius_m)

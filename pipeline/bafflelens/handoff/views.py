@@ -20,7 +20,7 @@ from bafflelens.handoff.checks import screw_places
 from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.hidden_lines import FROM_RIGHT, FRONT
 from bafflelens.handoff.lens_dimensions import part_box, through_the_axis
-from bafflelens.handoff.place import Place, title_width
+from bafflelens.handoff.place import Place, Seen, seen_lines, title_width
 from bafflelens.handoff.sheet_frame import (
     FRAME_MM,
     MEDIUM,
@@ -135,12 +135,19 @@ def layout_of(
     return layout
 
 
+def seen_in(layout: Layout, solid: Solid) -> Seen:
+    """Return the lines of front and side, as a layout shows them."""
+    front, side, _ = layout.views
+    return seen_lines(solid, FRONT, front.scale), seen_lines(solid, FROM_RIGHT, side.scale)
+
+
 def draw_views(
     canvas: Any,
     solid: Solid,
     motions: Sequence[SourceMotion],
     settings: HandoffSection,
     layout: Layout,
+    seen: Seen,
     picture: bytes,
 ) -> None:
     """Draw what a layout says, the notes, and a picture where there is room.
@@ -157,6 +164,8 @@ def draw_views(
         Flange and screws.
     layout : Layout
         As `layout_of` gives it.
+    seen : Seen
+        The lines of front and side, of `seen_in`.
     picture : bytes
         Of the solid in space, a PNG file.
     """
@@ -173,7 +182,7 @@ def draw_views(
     detail.axis((detail.window[0], z), (detail.window[2], z), 3.0)
     draw_around(canvas, close, detail.left, detail.low)
     right_of = left + layout.column + _GAP_MM
-    foot = _draw_views(canvas, solid, motions, settings, layout, right_of)
+    foot = _draw_views(canvas, solid, motions, settings, layout, seen, right_of)
     column = FRAME_MM[2] - _PAD_MM - flat.size[0]
     start = max(right_of, (column + right_of) / 2)
     lens = _put(canvas, flat, start, foot - _TITLE_MM)
@@ -203,6 +212,7 @@ def _draw_views(
     motions: Sequence[SourceMotion],
     settings: HandoffSection,
     layout: Layout,
+    seen: Seen,
     start: float,
 ) -> float:
     """Draw front, side and section in a row, and return where the row ends below."""
@@ -218,8 +228,8 @@ def _draw_views(
         places.append(Place(canvas, view.scale, view.window, left + room, low))
         left += wide_view + gap
     front, side, section = places
-    front.view(solid, FRONT)
-    side.view(solid, FROM_RIGHT)
+    for place, lines in zip((front, side), seen, strict=True):
+        place.view(lines)
     section.section(through_the_axis(solid.sections, "vertical").whole)
     _draw_drivers(front, motions, settings)
     _, y, z = (1e3 * value for value in motions[0].centre)

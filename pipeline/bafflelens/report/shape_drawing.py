@@ -17,11 +17,11 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import BoundaryNorm, Colormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
-from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
 from bafflelens.base.conventions import FloatArray, IntArray, direction_vectors
+from bafflelens.base.loading import without_collector
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.surface_names import surface_kind
 from bafflelens.report.shape_picture import ELEMENTS, SMALL
@@ -78,6 +78,9 @@ def plain_picture(
     mesh: Mesh, elements: FloatArray | None = None, *, has_key: bool = True
 ) -> bytes:
     """Draw the view with matplotlib: no shadows, hidden surfaces by sorting."""
+    # Loaded where VTK cannot draw alone.
+    from mpl_toolkits.mplot3d.art3d import Poly3DCollection  # type: ignore[import-untyped]
+
     facing = mesh.normals @ _towards_viewer() > 0
     light = 0.55 + 0.45 * np.clip(mesh.normals @ np.array((0.55, 0.35, 0.76)), 0.0, 1.0)
     figure = Figure(figsize=(6.0, 6.0), dpi=150, layout="constrained")
@@ -173,21 +176,31 @@ def main(folder: Path) -> int:
     Where there is a ``small.png``, it becomes the same without a key. With ``elements.npy``,
     one number a triangle, the triangles are drawn in its colours.
     """
+    with without_collector():  # it finds next to nothing in libraries and pictures
+        _draw(folder)
+    return 0
+
+
+def _draw(folder: Path) -> None:
     mesh = Mesh.load(folder / "mesh.npz")
     figure = Figure(figsize=(6.0, 6.0), dpi=200, layout="constrained")
     axes = figure.add_subplot()
     axes.set_axis_off()
     if (folder / ELEMENTS).is_file():
-        axes.imshow(_rendered(mesh, np.load(folder / ELEMENTS)))
+        shown = axes.imshow(_rendered(mesh, np.load(folder / ELEMENTS)))
         _add_colour_bar(figure, axes)
     else:
         image = _rendered(mesh)
-        axes.imshow(image)
+        shown = axes.imshow(image)
         add_legend(figure, mesh)
         if (folder / SMALL).is_file():
             (folder / SMALL).write_bytes(_trimmed(Image.fromarray(image)))
+    # Laid out without it, so that the image is scaled once.
+    shown.set_visible(False)
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    shown.set_visible(True)
     (folder / "picture.png").write_bytes(_as_png(figure))
-    return 0
 
 
 def _rendered(mesh: Mesh, elements: FloatArray | None = None) -> NDArray[np.uint8]:

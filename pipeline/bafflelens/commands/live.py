@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from bafflelens.store import RunFolder
 
 
-_SLOW_TO_LOAD: Final = ("numpy", "pydantic", "pandas", "xarray", "bafflelens.live.desk")
+_SLOW_TO_LOAD: Final = ("pydantic", "pandas", "xarray", "bafflelens.live.desk")
 
 
 def live(
@@ -58,6 +58,8 @@ def live(
             say(f"open in a browser of this machine: {server.address}")
             if not no_browser:
                 webbrowser.open(server.address)
+            server.give_way()
+            server.prepare(job_or_run)
             for module in _SLOW_TO_LOAD:
                 server.give_way()
                 import_module(module)

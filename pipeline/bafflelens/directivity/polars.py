@@ -340,6 +340,15 @@ def orbit_directions(dataset: xr.Dataset, plane: str) -> tuple[IntArray, FloatAr
     return chosen[order], np.concatenate(([-180.0], angle[rising]))
 
 
+def arc_shares(
+    orbit_deg: FloatArray, angles_deg: Sequence[float] | FloatArray, half_width_deg: float
+) -> FloatArray:
+    """Return how the angles of an orbit share in the means around some, (n_angles, n_orbit)."""
+    distance = np.abs(orbit_deg[np.newaxis] - np.asarray(angles_deg)[:, np.newaxis])
+    near = (distance <= half_width_deg + 1e-9).astype(float)
+    return np.asarray(near / near.sum(axis=1, keepdims=True))
+
+
 def decibels(amplitude: ComplexArray | FloatArray | np.float64) -> FloatArray:
     """Return 20 lg of a modulus; an exact null is very low but finite."""
     return np.asarray(20 * np.log10(np.maximum(np.abs(amplitude), _NULL)))

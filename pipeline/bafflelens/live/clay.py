@@ -9,7 +9,8 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.progress import Progress
-from bafflelens.live.frames import frame, json_number
+from bafflelens.live.array_frames import frame
+from bafflelens.live.frames import json_number
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.run.carving.keeping import kept_steps
 from bafflelens.scoring.carved import is_carved, parent_of

@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import searched_of
+from bafflelens.live.array_frames import frame
 from bafflelens.live.asked import Asked, Telling
 from bafflelens.live.beforehand import Beforehand
-from bafflelens.live.frames import SOLVED, frame
+from bafflelens.live.frames import SOLVED
 from bafflelens.live.greeting import greeting, known_so_far
 from bafflelens.live.kept_shapes import keep_by_name
 from bafflelens.live.known import Known, key_of
@@ -34,26 +35,24 @@ from bafflelens.live.replies import (
 from bafflelens.live.solved import Judge
 from bafflelens.live.study import Study
 from bafflelens.live.told import all_values, broken_stretches, draft_frequencies
+from bafflelens.live.waits import (
+    FULL_SETTLE_S,
+    LOOK_AT_RUN_S,
+    LOOK_S,
+    LOOK_SOON_S,
+    LOOKING_S,
+    SETTLE_S,
+)
 from bafflelens.live.wishes import Wish
 from bafflelens.report.summary import note_on
 from bafflelens.store import RunFolder
 
 if TYPE_CHECKING:
     from bafflelens.job.job_file import LoadedJob
+    from bafflelens.live.first_estimates import FirstEstimates
     from bafflelens.live.solves import Bench
     from bafflelens.mesh.mesh import Mesh
     from bafflelens.run.options import RunOptions
-
-SETTLE_S: Final = 0.2
-"""So long must a dimension rest before anything is solved for it."""
-FULL_SETTLE_S: Final = 2.0
-"""So long before the full band is begun."""
-
-LOOKING_S: Final = 1.0
-"""So long nothing is asked before a neighbour is solved: who moves again soon waits for none."""
-
-_LOOK_S: Final = 0.1
-_SOON_S: Final = 0.02
 
 _MOST_ASKED: Final = 4
 
@@ -77,6 +76,8 @@ class Desk:
         Told what was found.
     is_moving : callable
         Whether a move is on its way that may not be known here yet: nothing is begun meanwhile.
+    first : FirstEstimates or None
+        What estimates until the run has been learned from.
     """
 
     judge: Judge
@@ -84,9 +85,12 @@ class Desk:
     options: RunOptions | None = None
     publish: Publish = lambda page, message: None
     is_moving: Callable[[], bool] = lambda: False
+    first: FirstEstimates | None = None
+    _unscored: int | None = None
     _wish: Wish | None = None
     _asked: list[Asked] = field(default_factory=list)
     _done: str = ""
+    _drafted_at: float = 0.0
     _doing: str = ""
     _is_writing: bool = False
     _fault: str = ""
@@ -96,7 +100,7 @@ class Desk:
     _thread: threading.Thread | None = None
 
     def __post_init__(self) -> None:
-        self._study = Study(known=self.known, tell=self._say)
+        self._study = Study(known=self.known, tell=self._learned)
         self._beforehand = Beforehand(known=self.known, study=self._study, say=self._say)
 
     # ------------------------------------------------------------------------- for the server
@@ -127,7 +131,9 @@ class Desk:
 
     def state(self) -> dict[str, Any]:
         """Return how far everything is: the run, its ranking, what is done here."""
-        more = {"doing": self._doing, "fault": self._fault}
+        more: dict[str, Any] = {"doing": self._doing, "fault": self._fault}
+        if self.known.learned is None and self.first is not None:
+            more |= self.first.state()
         return {"state": {**known_so_far(self.known, is_writing=self._is_writing), **more}}
 
     def values_of(self, given: Mapping[str, Any]) -> dict[str, float]:
@@ -140,7 +146,7 @@ class Desk:
         with self._lock:
             wish = Wish(page=page, number=wish_number, values=values, at=time.monotonic())
             self._wish = None if faults else wish
-            self._done = ""
+            self._done, self._drafted_at, self._unscored = "", 0.0, None
         self._changed.set()
         header = {"kind": "answer", "move": wish_number, "faults": faults}
         if faults:
@@ -150,9 +156,14 @@ class Desk:
             answer, mark, baseline = known
             return answer_frame(self.judge, header, answer.dataset, mark, baseline, answer.id)
         learned = self.known.learned
-        if learned is None:
-            return frame({**header, "mark": "", "id": ""}, {})
-        return estimated_frame(self.judge, header, learned, values)
+        if learned is not None:
+            return estimated_frame(self.judge, header, learned, values)
+        early = None
+        if self.first is not None:
+            searched = {key: values[key] for key in self.judge.searched}
+            early = self.first.answer(wish_number, searched)
+            self._unscored = wish_number
+        return early or frame({**header, "mark": "", "id": ""}, {})
 
     def scores(self, wish_number: int, values: Mapping[str, float]) -> list[dict[str, Any]]:
         """Return the score of a move that was answered by an estimate; else nothing."""
@@ -247,7 +258,7 @@ class Desk:
                 self._serve(bench, wish)
             elif self.known.needs_spread:
                 if not self._beforehand.spread(bench, self._is_over(wish)):
-                    self._over.wait(timeout=1.0)
+                    self._over.wait(timeout=LOOK_AT_RUN_S)
             elif not self._beforehand.is_warm and not self.judge.folder.is_worked_on:
                 self._beforehand.warm(bench, self._is_over(wish))
             elif not self.judge.folder.is_worked_on and self._beforehand.has_neighbours_left(
@@ -259,7 +270,7 @@ class Desk:
                     self._beforehand.solve_neighbour(bench, self._is_over(wish))
             else:
                 self._say(doing="")
-                self._changed.wait(timeout=1.0)
+                self._changed.wait(timeout=LOOK_AT_RUN_S)
                 self._changed.clear()
         except BafflelensError as error:
             self._say(fault=str(error), doing="")
@@ -312,6 +323,7 @@ class Desk:
                 return
             self.known.add_draft(wish.values, drawn)
             self._send_known(wish)
+            self._drafted_at = time.monotonic()
             if self.known.draft_baseline is None:  # its levels are there, now its score
                 self._beforehand.require_draft_baseline(bench, is_over)
                 self._send_known(wish)
@@ -321,7 +333,7 @@ class Desk:
             return
         if self.judge.folder.is_worked_on:
             self._say(doing="the full band waits: the run is being worked on")
-            self._changed.wait(timeout=1.0)
+            self._changed.wait(timeout=LOOK_AT_RUN_S)
             return
         self._say(doing="solving the full band")
         self._is_writing = True
@@ -346,11 +358,16 @@ class Desk:
     # --------------------------------------------------------------------------------- inside
 
     def _rests(self, wish: Wish, seconds: float) -> bool:
-        """Wait until a wish has rested so long; False if there is a newer one."""
-        while (left_s := wish.at + seconds - time.monotonic()) > 0 or self.is_moving():
+        """Wait until a wish has rested so long; False if there is a newer one.
+
+        Who has just been sent a draft looks at it first: the full band, begun at once, would hold
+        up the draft of the next move.
+        """
+        begun = max(wish.at, self._drafted_at)
+        while (left_s := begun + seconds - time.monotonic()) > 0 or self.is_moving():
             if self._is_over(wish)():
                 return False
-            self._changed.wait(timeout=min(max(left_s, _SOON_S), _LOOK_S))
+            self._changed.wait(timeout=min(max(left_s, LOOK_SOON_S), LOOK_S))
             self._changed.clear()
         return not self._is_over(wish)()
 
@@ -374,6 +391,17 @@ class Desk:
         self.publish(
             wish.page, answer_frame(self.judge, header, answer.dataset, mark, baseline, answer.id)
         )
+
+    def _learned(self, fault: str | None = None) -> None:
+        """Tell what was learned; what was estimated before now has its score."""
+        self._say(fault=fault)
+        with self._lock:
+            wish, learned = self._wish, self.known.learned
+            if wish is None or learned is None or self._unscored != wish.number:
+                return
+            self._unscored = None
+        for scored in self.scores(wish.number, wish.values):
+            self.publish(wish.page, scored)
 
     def _say(self, doing: str | None = None, fault: str | None = None) -> None:
         """Tell all pages how far it is, if that is anything new."""

@@ -21,7 +21,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, lru_cache, partial
 from typing import Any, Final
 
 import numpy as np
@@ -150,23 +150,28 @@ class Estimator:
             Its searched parameters, in their own units.
         """
         point = (np.asarray(values, dtype=float) - self.low) / (self.high - self.low)
-        field = np.empty(self.fields.shape[1:], dtype=complex)
-        power = np.empty(len(self.frequency_hz))
+        weights = np.empty((len(self.frequency_hz), self.n_shapes))
         expected = np.empty(len(self.frequency_hz))
-        mean, mean_power = self.fields.mean(axis=0), self.log_power.mean(axis=0)
         for group in self.groups:
             of_shapes = group.kernel.between(point[np.newaxis], self.points)[0]
-            weights = group.inverse @ of_shapes
-            chosen = group.numbers
-            off_mean = self.fields[:, chosen] - mean[chosen]
-            field[chosen] = mean[chosen] + np.tensordot(weights, off_mean, axes=1)
-            off_mean_power = self.log_power[:, chosen] - mean_power[chosen]
-            power[chosen] = mean_power[chosen] + weights @ off_mean_power
-            variance = group.kernel.of_one(point) - of_shapes @ weights
-            expected[chosen] = np.sqrt(max(variance, 0.0))
+            weights[group.numbers] = own = group.inverse @ of_shapes
+            variance = group.kernel.of_one(point) - of_shapes @ own
+            expected[group.numbers] = np.sqrt(max(variance, 0.0))
+        # Not by BLAS: its threads wait for processors that are solving meanwhile.
+        field = self._mean + np.einsum("fs,sfd->fd", weights, self._off_mean)
+        log_power = self.log_power.mean(axis=0)
+        power = log_power + np.einsum("fs,sf->f", weights, self.log_power - log_power)
         error = expected[:, np.newaxis] * self.spread
         band = self.factor[:, np.newaxis] * _told_db(error, np.abs(field), self.window)
         return Estimate(field=field, power=np.exp(power), band_db=band)
+
+    @cached_property
+    def _mean(self) -> ComplexArray:
+        return np.asarray(self.fields.mean(axis=0))
+
+    @cached_property
+    def _off_mean(self) -> ComplexArray:
+        return np.asarray(self.fields - self._mean)
 
     def left_out(self) -> tuple[ComplexArray, FloatArray]:
         """Return each solved shape's far field as the others would have it, and its power."""
@@ -195,6 +200,12 @@ class Estimate:
     field: ComplexArray
     power: FloatArray
     band_db: FloatArray
+
+
+@lru_cache(maxsize=4)
+def estimated(estimator: Estimator, values: tuple[float, ...]) -> Estimate:
+    """Return the estimate of a shape, made once for its levels and its score."""
+    return estimator.estimate(values)
 
 
 def fewest_shapes(n_dimensions: int) -> int:
@@ -251,7 +262,7 @@ def estimator_of(
     if len(kernels) != len(neighbours):
         middles = [fields[:, numbers[len(numbers) // 2]] for numbers in neighbours]
         kernels = [_kernel(points, middle[:, judged]) for middle in middles]
-    groups = tuple(map(partial(_group, points), kernels, neighbours))
+    groups = tuple(map(partial(group_of, points), kernels, neighbours))
     spread, factor = _calibrated(groups, fields, window, judged)
     # A kernel that was found from few shapes suits these better than the next one.
     found = points.shape[1] + _FOUND_BESIDE_LENGTHS
@@ -295,8 +306,13 @@ def about_source(
 def levels_db(field: ComplexArray, window: IntArray) -> FloatArray:
     """Return levels re the listening window, (..., n_directions), in dB."""
     amplitude = np.abs(field)
-    reference = np.sqrt(np.mean(amplitude[..., window] ** 2, axis=-1, keepdims=True))
+    reference = over_window(amplitude, window)
     return np.asarray(20 * np.log10(np.maximum(amplitude, 1e-9 * reference) / reference))
+
+
+def over_window(amplitude: FloatArray, window: IntArray) -> FloatArray:
+    """Return the root mean square over the listening window, (..., 1), of amplitudes (..., n)."""
+    return np.asarray(np.sqrt(np.mean(amplitude[..., window] ** 2, axis=-1, keepdims=True)))
 
 
 def _neighbours(frequency_hz: FloatArray) -> list[IntArray]:
@@ -343,7 +359,8 @@ def _kernel(points: FloatArray, field: ComplexArray) -> Kernel:
     )
 
 
-def _group(points: FloatArray, kernel: Kernel, numbers: IntArray) -> Group:
+def group_of(points: FloatArray, kernel: Kernel, numbers: IntArray) -> Group:
+    """Return neighbouring frequencies whose kernel is known, for shapes of the unit cube."""
     matrix = kernel.between(points, points) + (kernel.scatter + _NUGGET) * np.eye(len(points))
     inverse = np.asarray(np.linalg.inv(matrix), dtype=float)
     return Group(numbers=numbers, kernel=kernel, inverse=inverse)
@@ -396,7 +413,7 @@ def _left_out_errors(inverse: FloatArray, known: Any) -> Any:
 
 def _told_db(error: FloatArray, amplitude: FloatArray, window: IntArray) -> FloatArray:
     """Return by how many dB levels re the window may be off where fields may be by so much."""
-    reference = np.sqrt(np.mean(amplitude[..., window] ** 2, axis=-1, keepdims=True))
-    of_reference = np.sqrt(np.mean(error[..., window] ** 2, axis=-1, keepdims=True))
+    reference = over_window(amplitude, window)
+    of_reference = over_window(error, window)
     own_db = 20 * np.log10(1 + error / np.maximum(amplitude, 1e-9 * reference))
     return np.asarray(np.hypot(own_db, 20 * np.log10(1 + of_reference / reference)))

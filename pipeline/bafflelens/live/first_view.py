@@ -51,6 +51,9 @@ class FirstView:
         What it is held against at first.
     held : tuple of bytes
         Frames of that.
+    estimates : bytes
+        From which other moves are estimated, as `live.first_estimates` has it; empty if nothing
+        was learned.
     """
 
     digest: str
@@ -62,8 +65,9 @@ class FirstView:
     shape: bytes
     reference: str
     held: tuple[bytes, ...]
+    estimates: bytes = b""
 
-    def answers(self, message: Mapping[str, Any]) -> list[bytes | dict[str, Any]] | None:
+    def answers(self, message: Mapping[str, Any]) -> list[Any] | None:
         """Return what a page is answered; None where the run has to be read for that."""
         kind = message["kind"]
         if kind == "open" and message["id"] == self.reference:
@@ -80,7 +84,7 @@ class FirstView:
 
     def content(self) -> bytes:
         """Return it as the content of a file."""
-        frames = (self.levels, self.shape, *self.held)
+        frames = (self.levels, self.shape, *self.held, self.estimates)
         header = {
             "digest": self.digest,
             "candidates": self.candidates,
@@ -113,7 +117,7 @@ def view_digest(run: Path, candidates: Sequence[str]) -> str:
     run : Path
         Its folder.
     candidates : sequence of str
-        Whose far fields and meshes are shown. Of all others it counts only whether there is any.
+        Whose far fields and meshes are shown. Of all others only their size counts.
 
     Raises
     ------
@@ -133,7 +137,8 @@ def view_digest(run: Path, candidates: Sequence[str]) -> str:
         for path in (folder / "directivity.nc", folder / "mesh.npz"):
             is_shown = folder.name in candidates
             if path.is_file():
-                feed(f"{folder.name}/{path.name}", path.read_bytes() if is_shown else b"")
+                size = str(path.stat().st_size).encode()
+                feed(f"{folder.name}/{path.name}", path.read_bytes() if is_shown else size)
     return found.hexdigest()
 
 
@@ -164,5 +169,6 @@ def _read(content: bytes) -> FirstView:
         levels=frames[0],
         shape=frames[1],
         reference=str(header["reference"]),
-        held=tuple(frames[2:]),
+        held=tuple(frames[2:-1]),
+        estimates=frames[-1],
     )

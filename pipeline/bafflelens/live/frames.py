@@ -1,26 +1,33 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What goes to the page: frames of 32-bit floats behind a short header in JSON.
-
-`live.framing` says how they lie in a frame. The header names each array's place and shape.
-"""
+"""What goes to the page of a shape: its levels, its score, its surface and sections."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
 import xarray as xr
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.directivity.polars import orbit_directions, orbit_levels_db
-from bafflelens.live.estimate import USEFUL_DB, Estimate
-from bafflelens.live.framing import framed
+from bafflelens.directivity.polars import (
+    LISTENING_WINDOW,
+    arc_shares,
+    orbit_directions,
+    orbit_levels_db,
+    positions,
+)
+from bafflelens.live.drawn_levels import DrawnCurve, DrawnLevels, DrawnPlane
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.plane_cuts import cut_by_plane
 from bafflelens.mesh.surface_names import surface_kind
 from bafflelens.report.curves import requirements_of, towards_of
+from bafflelens.scoring.criteria import (
+    ARC_HALF_WIDTH_DEG,
+    LOWEST_LEVEL_DB,
+    edge_angles,
+    patch_shares,
+)
 from bafflelens.scoring.score import Score
 from bafflelens.scoring.target import Target
 
@@ -32,20 +39,7 @@ _PLANES: Final = ("horizontal", "vertical")
 _STEP: Final = 2  # every other direction of an orbit: 5 degrees are enough for a small map
 
 
-def frame(header: Mapping[str, Any], arrays: Mapping[str, Any]) -> bytes:
-    """Return a frame with its arrays, NaN where there is no number."""
-    places, blocks, offset = {}, [], 0
-    for name, values in arrays.items():
-        block = np.ascontiguousarray(values, dtype="<f4")
-        places[name] = {"at": offset, "shape": list(block.shape)}
-        blocks.append(block.tobytes())
-        offset += block.size
-    return framed({**header, "arrays": places}, b"".join(blocks))
-
-
-def levels_of(
-    dataset: xr.Dataset, target: Target, estimate: Estimate | None = None
-) -> dict[str, FloatArray]:
+def levels_of(dataset: xr.Dataset, target: Target) -> dict[str, FloatArray]:
     """Return what is drawn of a shape as it plays.
 
     Parameters
@@ -54,37 +48,60 @@ def levels_of(
         With one source.
     target : Target
         Gives the angles of bounces and sides.
-    estimate : Estimate, optional
-        Where it is one: what its band says. Levels that it knows too little of are NaN.
 
     Returns
     -------
     dict of str to array
         ``frequency`` in Hz, ``angle`` in degrees, levels on both orbits re the listening window
-        in dB with their ``..._band``, and levels towards floor, ceiling and sides.
+        in dB, and levels towards floor, ceiling and sides.
     """
     found: dict[str, FloatArray] = {"frequency": dataset["frequency"].values}
     for plane in _PLANES:
         angle, level = orbit_levels_db(dataset, plane)
         found["angle"] = angle[::_STEP]
-        if estimate is not None:
-            chosen, _ = orbit_directions(dataset, plane)
-            band = estimate.band_db[:, chosen]
-            level = np.where(band > USEFUL_DB, np.nan, level)
-            found[f"{plane}_band"] = band[:, ::_STEP]
         found[plane] = level[:, ::_STEP]
     towards = towards_of(dataset, target)
+    return found | {one.key: towards.level_db[one.key] for one in requirements_of(target)}
+
+
+def drawing_of(dataset: xr.Dataset, target: Target) -> DrawnLevels:
+    """Return what `levels_of` looks at in datasets like one, for estimates of others."""
+    orbits = {plane: orbit_directions(dataset, plane) for plane in _PLANES}
+    curves = []
     for wanted in requirements_of(target):
-        level = towards.level_db[wanted.key]
-        if estimate is not None:
-            plane = "horizontal" if wanted.key == "side" else "vertical"
-            chosen, angle = orbit_directions(dataset, plane)
-            nearest = int(np.argmin(np.abs(angle - wanted.limit.angle_deg)))
-            band = estimate.band_db[:, chosen[nearest]]
-            level = np.where(band > USEFUL_DB, np.nan, level)
-            found[f"{wanted.key}_band"] = band
-        found[wanted.key] = level
-    return found
+        is_side = wanted.key == "side"
+        chosen, angle = orbits["horizontal" if is_side else "vertical"]
+        nearest = int(chosen[np.argmin(np.abs(angle - wanted.limit.angle_deg))])
+        if is_side:
+            directions, shares = chosen, _edge_shares(angle, wanted.limit.angle_deg)
+        else:
+            seat_deg = target.seat_azimuth_deg
+            patches = [patch_shares(dataset, one, seat_deg) for one in wanted.limit.angles_deg]
+            directions = np.flatnonzero(np.any(patches, axis=0))
+            shares = np.array([patch[directions] / patch.sum() for patch in patches])
+        curves.append(
+            DrawnCurve(
+                name=wanted.key,
+                directions=directions,
+                shares=shares,
+                is_lowest=is_side,
+                lowest_db=LOWEST_LEVEL_DB,
+                banded=nearest,
+            )
+        )
+    return DrawnLevels(
+        frequency_hz=np.asarray(dataset["frequency"].values, dtype=float),
+        window=np.array(positions(dataset, LISTENING_WINDOW)),
+        planes=tuple(
+            DrawnPlane(name=name, directions=chosen[::_STEP], angle_deg=angle[::_STEP])
+            for name, (chosen, angle) in orbits.items()
+        ),
+        curves=tuple(curves),
+    )
+
+
+def _edge_shares(orbit_deg: FloatArray, edge_deg: float) -> FloatArray:
+    return arc_shares(orbit_deg, edge_angles(edge_deg), ARC_HALF_WIDTH_DEG)
 
 
 def limits_of_target(target: Target, frequency_hz: FloatArray) -> list[dict[str, Any]]:

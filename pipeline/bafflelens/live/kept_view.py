@@ -3,17 +3,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import suppress
 from typing import Final
 
 from bafflelens.base.errors import BafflelensError, StoreError
 from bafflelens.job.sampling import BASELINE_ID, searched_of
+from bafflelens.live.first_estimates import FirstEstimates
 from bafflelens.live.first_view import FirstView, load_first_view, view_digest
-from bafflelens.live.frames import SOLVED
+from bafflelens.live.frames import SOLVED, json_number
 from bafflelens.live.greeting import greeting, known_so_far
 from bafflelens.live.known import Known
 from bafflelens.live.replies import answer_frame, meshed_frames, opened_frames
-from bafflelens.live.solved import Judge
+from bafflelens.live.solved import Judge, limits_of
 from bafflelens.live.told import broken_stretches
 from bafflelens.store import FINISHED, FINISHED_WITH_FAILURES, RunFolder
 
@@ -27,6 +29,7 @@ def keep_view_of_run(folder: RunFolder) -> None:
         searched_of(loaded)  # a job that searches nothing has no page
         known = Known(judge=Judge(loaded=loaded, folder=folder))
         known.read_new()
+        known.learn(lambda: None)
         keep_first_view(known)
 
 
@@ -39,7 +42,8 @@ def keep_first_view(known: Known) -> bool:
     folder = known.judge.folder
     if folder.load_record(with_tasks=False).status not in _OVER or folder.is_worked_on:
         return False
-    if load_first_view(folder.path) is not None:
+    kept = load_first_view(folder.path)
+    if kept is not None and (kept.estimates or known.learned is None):
         return False
     view = first_view_of(known)
     if view is None:
@@ -68,7 +72,10 @@ def first_view_of(known: Known) -> FirstView | None:
     shapes = meshed_frames(known, 0, answer.values)
     if not shapes:
         return None
-    more = {"doing": "reading the run", "fault": "", "known": 0, "score_off_db": None}
+    estimates = _estimates_of(known, start)
+    more: dict[str, object] = {"doing": "reading the run", "fault": ""}
+    if not estimates:
+        more |= {"known": 0, "score_off_db": None}
     state = {**known_so_far(known, is_writing=False), **more}
     view = FirstView(
         digest=digest,
@@ -80,5 +87,29 @@ def first_view_of(known: Known) -> FirstView | None:
         shape=shapes[0],
         reference=BASELINE_ID,
         held=tuple(opened_frames(known, 0, BASELINE_ID)),
+        estimates=estimates,
     )
     return view if view_digest(folder.path, shown) == digest else None
+
+
+def _estimates_of(known: Known, start: Mapping[str, float]) -> bytes:
+    """Return what moves are estimated from before the run is read; empty where that is not known.
+
+    Nor for a shape that is no script of its own: what tells its rules is slow to load.
+    """
+    judge, learned = known.judge, known.learned
+    script = judge.loaded.shape.script
+    if learned is None or not learned.is_judged or script.suffix != ".py":
+        return b""
+    first = FirstEstimates(
+        estimator=learned.estimator,
+        drawing=learned.drawing,
+        searched={key: limits_of(setting) for key, setting in judge.searched.items()},
+        start=start,
+        score_off_db=json_number(learned.score_off_db),
+        script=script,
+        constraints=[rule.text for rule in judge.loaded.constraints],
+    )
+    with suppress(ValueError):  # a script that lies elsewhere
+        return first.content(judge.folder.path)
+    return b""

@@ -11,11 +11,12 @@ import xarray as xr
 
 from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
 from bafflelens.job.sampling import BASELINE_ID
+from bafflelens.live.array_frames import frame
+from bafflelens.live.estimate import estimated
 from bafflelens.live.frames import (
     DRAFT,
     ESTIMATED,
     SOLVED,
-    frame,
     json_number,
     levels_of,
     score_lines,
@@ -46,8 +47,8 @@ def estimated_frame(
     judge: Judge, header: Mapping[str, Any], learned: Learned, values: Mapping[str, float]
 ) -> bytes:
     """Return the estimate of a shape; its score comes after it, by `estimated_score`."""
-    estimate = learned.estimator.estimate([values[key] for key in judge.searched])
-    arrays = levels_of(learned.dataset_of(estimate), judge.target, estimate)
+    estimate = estimated(learned.estimator, tuple(values[key] for key in judge.searched))
+    arrays = learned.drawing.levels(estimate)
     more = {"mark": ESTIMATED, "id": "", "score_off_db": json_number(learned.score_off_db)}
     return frame({**header, **more}, arrays)
 
@@ -56,7 +57,7 @@ def estimated_score(
     judge: Judge, learned: Learned, wish_number: int, values: Mapping[str, float]
 ) -> dict[str, Any]:
     """Return the score of an estimate, which takes longer than all the rest of it."""
-    estimate = learned.estimator.estimate([values[key] for key in judge.searched])
+    estimate = estimated(learned.estimator, tuple(values[key] for key in judge.searched))
     score = judge.score_of(learned.dataset_of(estimate), learned.baseline)
     return {"kind": "scored", "move": wish_number, "score": score_lines(score)}
 

@@ -34,9 +34,17 @@ from bafflelens.base.loopback import (
     page_address,
     safe_headers,
 )
+from bafflelens.live.waits import (
+    FIRST_PAGE_S,
+    GIVING_WAY_S,
+    LOOK_SOON_S,
+    RULES_AFTER_S,
+    STATE_EVERY_S,
+)
 
 if TYPE_CHECKING:
     from bafflelens.live.desk import Desk
+    from bafflelens.live.first_estimates import FirstEstimates
     from bafflelens.live.first_view import FirstView
 
 _PAGE: Final = Path(__file__).parent / "page"
@@ -49,11 +57,6 @@ LARGEST_MESSAGE: Final = 20_000
 MESSAGES_A_SECOND: Final = 200.0
 _AT_ONCE: Final = 600.0
 _MOST_PAGES: Final = 4
-_STATE_EVERY_S: Final = 2.0
-_RULES_AFTER_S: Final = 0.3
-_LOOK_S: Final = 0.02
-FIRST_PAGE_S: Final = 3.0
-"""So long is a first page waited for, before workers take its processor."""
 _REFUSED: Final = 1008  # policy violation, RFC 6455 section 7.4.1
 
 
@@ -77,7 +80,8 @@ class Allowance:
 class _Page:
     """A page that is open: what waits to be sent to it, the greeting before all else.
 
-    ``move`` is the newest move until it has been answered.
+    ``move`` is the newest move until it has been answered, ``newest`` also then, and ``early``
+    one that was answered before there was a desk, which is told of it then.
     """
 
     name: str
@@ -87,6 +91,8 @@ class _Page:
         default_factory=lambda: asyncio.Queue(maxsize=200)
     )
     move: dict[str, Any] | None = None
+    newest: dict[str, Any] | None = None
+    early: dict[str, Any] | None = None
     moved: asyncio.Event = field(default_factory=asyncio.Event)
 
     def put(self, message: bytes | Mapping[str, Any]) -> None:
@@ -99,7 +105,7 @@ class LiveServer:
     """The page of one desk.
 
     It may be started without one: then it shows the page, answers what its first view has an
-    answer to, and a desk that is given later talks with whoever waits there.
+    answer to or an estimate of, and a desk that is given later talks with whoever waits there.
     """
 
     def __init__(
@@ -111,6 +117,8 @@ class LiveServer:
     ) -> None:
         self.desk = desk
         self.first = first
+        self.estimates: FirstEstimates | None = None
+        self._is_prepared = threading.Event()
         self.token = token or new_token()
         self._is_asked = threading.Event()
         self._is_shown = threading.Event()
@@ -146,8 +154,18 @@ class LiveServer:
         while not self._server.started and self._thread.is_alive():
             time.sleep(0.01)
 
+    def prepare(self, run: Path) -> None:
+        """Load what the first view of a run is estimated by; numpy is the slowest of it."""
+        if self.first is not None and self.first.estimates:
+            from bafflelens.live.first_estimates import first_estimates_from
+
+            with suppress(ValueError, LookupError, TypeError):
+                self.estimates = first_estimates_from(self.first.estimates, run)
+        self._is_prepared.set()
+
     def give(self, desk: Desk) -> None:
         """Let a desk answer."""
+        desk.first = self.estimates
         desk.publish = self._publish
         desk.is_moving = self._is_moving
         self.desk = desk
@@ -157,9 +175,12 @@ class LiveServer:
         self._is_shown.wait(FIRST_PAGE_S)
 
     def give_way(self) -> None:
-        """Wait while a page begins that the first view answers: loading would hold it up."""
+        """Wait while a page begins or a move is estimated: loading would hold it up."""
         if self.first is not None and self._is_asked.is_set():
             self._is_shown.wait(FIRST_PAGE_S)
+        end = time.monotonic() + GIVING_WAY_S
+        while self.estimates is not None and self._is_moving() and time.monotonic() < end:
+            time.sleep(LOOK_SOON_S)
 
     def stop(self) -> None:
         """End serving."""
@@ -241,7 +262,7 @@ class LiveServer:
     async def _desk(self) -> Desk:
         """Return the desk once there is one."""
         while self.desk is None:
-            await asyncio.sleep(_LOOK_S)
+            await asyncio.sleep(LOOK_SOON_S)
         return self.desk
 
     async def _listen(self, page: _Page) -> None:
@@ -257,7 +278,7 @@ class LiveServer:
                 page.put({"kind": "fault", "text": str(error)})
                 continue
             if message["kind"] == "move":
-                page.move = message
+                page.move = page.newest = message
                 page.moved.set()
             else:
                 await self._do(page, message)
@@ -279,13 +300,15 @@ class LiveServer:
                 await self._do(page, {**message, "kind": kind})
             self._is_shown.set()
             with suppress(TimeoutError):
-                await asyncio.wait_for(page.moved.wait(), _RULES_AFTER_S)
+                await asyncio.wait_for(page.moved.wait(), RULES_AFTER_S)
             if page.move is None:  # they take longer than an answer may
                 await self._do(page, {**message, "kind": "rules"})
 
     async def _do(self, page: _Page, message: dict[str, Any]) -> None:
         if self.desk is None and self.first is not None:
             answers = self.first.answers(message)
+            if answers is None:
+                answers = await self._early(page, message)
             if answers is not None:
                 for answer in answers:
                     page.put(answer)
@@ -296,6 +319,24 @@ class LiveServer:
                 page.put(answer)
         except (BafflelensError, StoreError) as error:
             page.put({"kind": "fault", "text": str(error)})
+
+    async def _early(self, page: _Page, message: dict[str, Any]) -> list[Any] | None:
+        """Return what a move is answered before there is a desk; None where that is to answer."""
+        if self.first is None or not self.first.estimates or "values" not in message:
+            return None
+        while self.desk is None and not self._is_prepared.is_set():
+            await asyncio.sleep(LOOK_SOON_S)
+        if self.estimates is None or self.desk is not None:
+            return None
+        if message["kind"] != "move":
+            return []  # score, shape and rules follow when the desk is told of the move
+        with suppress(BafflelensError):  # the desk will say it
+            answer = await asyncio.to_thread(
+                self.estimates.answer, message["move"], message["values"]
+            )
+            page.early = message
+            return None if answer is None else [answer]
+        return None
 
     def _done(self, desk: Desk, page: str, message: dict[str, Any]) -> list[Any]:
         kind = message["kind"]
@@ -341,8 +382,11 @@ class LiveServer:
                 hello = await asyncio.to_thread(desk.hello)
                 is_right = {**hello, "state": None} == {**greeted, "state": None}
                 page.put({"kind": "state", "state": hello["state"]} if is_right else hello)
+        if page.early is not None and page.early is page.newest and page.move is None:
+            page.move = page.early
+            page.moved.set()
         while True:
-            await asyncio.sleep(_STATE_EVERY_S)
+            await asyncio.sleep(STATE_EVERY_S)
             with suppress(BafflelensError):
                 page.put({"kind": "state", **await asyncio.to_thread(desk.state)})
 

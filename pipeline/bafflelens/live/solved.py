@@ -21,11 +21,12 @@ from bafflelens.base.provenance import source_digest
 from bafflelens.base.status import Status
 from bafflelens.directivity.direction_set import SPHERE_STEP_DEG, directions
 from bafflelens.directivity.far_field_data import complex_variables, in_directions, is_solved
-from bafflelens.directivity.polars import LISTENING_WINDOW
+from bafflelens.directivity.polars import LISTENING_WINDOW, positions
 from bafflelens.directivity.source_sums import power_values, source_values
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID, faults_of, searched_of
 from bafflelens.job.shape_sections import Choices, Setting, Span
+from bafflelens.live.drawn_levels import DrawnLevels
 from bafflelens.live.estimate import (
     Estimate,
     Estimator,
@@ -34,6 +35,7 @@ from bafflelens.live.estimate import (
     estimator_of,
     fewest_shapes,
 )
+from bafflelens.live.frames import drawing_of
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.criteria import needed_directions
 from bafflelens.scoring.score import Score, score
@@ -181,6 +183,8 @@ class Learned:
         What it is.
     template : xarray.Dataset
         A solved shape: frequencies, directions, air.
+    drawing : DrawnLevels
+        What is drawn of an estimate.
     baseline : xarray.Dataset or None
         Solved alike.
     score_off_db : float
@@ -194,6 +198,7 @@ class Learned:
 
     estimator: Estimator
     template: xr.Dataset
+    drawing: DrawnLevels
     baseline: xr.Dataset | None
     score_off_db: float = float("nan")
     is_judged: bool = False
@@ -259,13 +264,14 @@ def learned_from(
         frequency_hz=np.asarray(template["frequency"].values, dtype=float),
         low=limits[:, 0],
         high=limits[:, 1],
-        window=_numbers_of(template, LISTENING_WINDOW),
+        window=np.array(positions(template, LISTENING_WINDOW)),
         judged=judged_directions(template),
         kernels=found.kernels if found is not None and is_known else (),
     )
     return Learned(
         estimator=estimator,
         template=template,
+        drawing=drawing_of(template, judge.target),
         baseline=baseline,
         score_off_db=found.score_off_db if found is not None and is_known else math.nan,
         is_judged=is_known,
@@ -328,11 +334,4 @@ def _filled(
 def _is_whole(dataset: xr.Dataset) -> bool:
     return bool(np.isfinite(source_values(dataset)[is_solved(dataset)]).all()) and bool(
         np.any(dataset["status"].values == Status.SOLVED)
-    )
-
-
-def _numbers_of(dataset: xr.Dataset, wanted: tuple[tuple[float, float], ...]) -> IntArray:
-    azimuth, elevation = dataset["azimuth_deg"].values, dataset["elevation_deg"].values
-    return np.array(
-        [int(np.argmin(np.hypot(azimuth - a, elevation - e))) for a, e in wanted], dtype=int
     )

@@ -149,10 +149,11 @@ class Bench:
         anchor = self.anchors.setdefault(shape.name, dict(values))
         # The finest takes as long as the others together: two workers have as much to do.
         asked = [part for part in (chosen[-1:], chosen[:-1]) if part]
-        pieces = 0
+        pieces, mesh_names = 0, []
         for part in asked:
+            mesh_names.append(f"{name} mesh for {part[-1].mesh_frequency_hz:.0f} Hz")
             meshes = self.pool.mesh(
-                f"{name} mesh for {part[-1].mesh_frequency_hz:.0f} Hz",
+                mesh_names[-1],
                 self.options.methods,
                 packed(shape),
                 dict(values),
@@ -186,7 +187,7 @@ class Bench:
                 made = max(outcome.value.value, key=lambda mesh: mesh.n_triangles)
                 if not all(mesh.places and mesh.places.is_moved for mesh in outcome.value.value):
                     self.anchors[shape.name] = dict(values)  # too far to be moved
-                if finest is None or made.n_triangles > finest.n_triangles:
+                if outcome.name == mesh_names[0]:  # a page is shown no other
                     finest = made
                     on_mesh(finest)
             else:

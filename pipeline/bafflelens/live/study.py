@@ -7,13 +7,11 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
-from typing import Final
 
 from bafflelens.base.errors import BafflelensError
 from bafflelens.live.kept_view import keep_first_view
 from bafflelens.live.known import Known
-
-_LOOK_S: Final = 1.0
+from bafflelens.live.waits import LOOK_AT_RUN_S
 
 
 @dataclass(kw_only=True, eq=False)
@@ -58,7 +56,7 @@ class Study:
         is_kept = False
         try:
             while not self._over.is_set():
-                if not self._asked.wait(_LOOK_S) and not self._is_behind():
+                if not self._asked.wait(LOOK_AT_RUN_S) and not self._is_behind():
                     continue
                 self._asked.clear()
                 if self._over.is_set():

@@ -26,7 +26,7 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.octaves import OctaveValue, by_octave, octave_shares, octaves_of, overall_db
 from bafflelens.directivity.far_field_data import is_solved
-from bafflelens.directivity.polars import orbit_levels_db, window_amplitude
+from bafflelens.directivity.polars import arc_shares, orbit_levels_db, window_amplitude
 from bafflelens.directivity.source_sums import source_values
 from bafflelens.scoring.target import Limit, Target
 
@@ -345,9 +345,14 @@ def edge_level_db(dataset: xr.Dataset, plane: str, angle_deg: float) -> FloatArr
     (n_frequencies, 2) array
         Negative side (right, below), positive side (left, above), in dB.
     """
+    sides = np.split(arc_level_db(dataset, plane, edge_angles(angle_deg)), 2, axis=1)
+    return np.stack([side.min(axis=1) for side in sides], axis=1)
+
+
+def edge_angles(angle_deg: float) -> FloatArray:
+    """Return where `edge_level_db` looks, in degrees: the one side, then the other."""
     steps = np.linspace(0.5, 1.0, max(2, int(np.ceil(angle_deg / 5)) + 1)) * angle_deg
-    levels = arc_level_db(dataset, plane, np.concatenate((-steps, steps)))
-    return np.stack([side.min(axis=1) for side in np.split(levels, 2, axis=1)], axis=1)
+    return np.concatenate((-steps, steps))
 
 
 def _shortfall(
@@ -384,10 +389,7 @@ def arc_level_db(
     (n_frequencies, n_angles), in dB, not below -20 dB.
     """
     angle, level = orbit_levels_db(dataset, plane)
-    distance = np.abs(angle[np.newaxis] - np.asarray(angles_deg)[:, np.newaxis])
-    near = (distance <= ARC_HALF_WIDTH_DEG + 1e-9).astype(float)
-    near /= near.sum(axis=1, keepdims=True)
-    mean = 10 ** (level / 10) @ near.T
+    mean = 10 ** (level / 10) @ arc_shares(angle, angles_deg, ARC_HALF_WIDTH_DEG).T
     return np.asarray(10 * np.log10(np.maximum(mean, 10 ** (LOWEST_LEVEL_DB / 10))))
 
 

@@ -4,8 +4,9 @@
 The job ``jobs/carve_lens.toml`` is solved as it is shipped, and then its lens carved: the ninth of
 the first job, at most 8 mm out and in, no radius under 10 mm, with fewer steps. Printed are the
 scores at the job's own quality, on fresh meshes; every term before and after; how the bounces
-compare with the plain baffle in each third octave; the time of slopes against that of fields; where the
-time of the steps goes by the clock; and the processor time of the whole carve, from its meshes to the carved shape's own solution.
+compare with the plain baffle in each third octave; the time of slopes against that of fields;
+where the time of the steps goes by the clock; and the processor time of the whole carve, from its
+meshes to the carved shape's own solution.
 
 ::
 

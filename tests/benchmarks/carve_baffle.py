@@ -24,6 +24,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import resource
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -197,8 +198,24 @@ def done(base: Path, name: str, text: str, workers: int) -> RunFolder:
         msg = f"Invalid folder '{base}'. Must be one of the same options, or a new one."
         raise SystemExit(msg)
     job.write_text(text, encoding="utf-8")
-    runs = sorted(path for path in base.glob(f"{name}_*") if path.is_dir())
-    return (resume_run(runs[-1], options) if runs else run_job(job, options)).folder
+    runs = sorted(path for path in base.glob(f"{name}_2*") if path.is_dir())
+    began_s = processor_s()
+    folder = (resume_run(runs[-1], options) if runs else run_job(job, options)).folder
+    taken = base / f"{name}.processor_s"
+    before_s = float(taken.read_text()) if taken.exists() else 0.0
+    taken.write_text(f"{before_s + processor_s() - began_s:.1f}\n")
+    return folder
+
+
+def processor_s() -> float:
+    """Return the processor time of this process and of its children that have ended, in s."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(each.ru_utime + each.ru_stime for each in used)
+
+
+def taken_s(base: Path, name: str) -> float:
+    """Return what a run took of the processors so far, in s."""
+    return float((base / f"{name}.processor_s").read_text())
 
 
 def print_result(folder: RunFolder, lenses: Lenses) -> None:

@@ -137,6 +137,23 @@ def test_both_halves_of_a_front_cost_what_the_whole_does(deep):
     np.testing.assert_allclose(one[1], other[1], atol=0.05 * np.abs(other[1]).max())
 
 
+def test_sums_of_narrow_bumps_are_those_of_all(deep):
+    height = CarvedHeight(deep, mirror=False)
+    random = np.random.default_rng(6)
+    amounts = random.normal(scale=2e-3, size=height.shape)
+    part = height._bumps_here
+    np.testing.assert_allclose(
+        part.on(amounts), part.left @ amounts @ part.up.T, rtol=0, atol=1e-12
+    )
+    by_place = random.normal(size=(len(part.left), len(part.up)))
+    by_place[3] = 0.0
+    np.testing.assert_allclose(
+        part.back(by_place), part.left.T @ by_place @ part.up, rtol=0, atol=1e-9
+    )
+    on_map = height.on_map(amounts)[height._rows, height._columns]
+    np.testing.assert_allclose(height._on_part(amounts)[0], on_map, rtol=0, atol=1e-12)
+
+
 def test_near_a_crease_what_belongs_to_the_gentler_side_counts():
     steep = (np.arange(20) >= 10)[:, np.newaxis] * np.ones(12)
     bends = replace(Bends.flat(steep.shape), y=0.1 + 1.4 * steep, yy=50 * steep)

@@ -477,6 +477,23 @@ def test_a_carving_that_goes_on_takes_the_meshes_that_it_had(box_run, box_option
     assert last.why == "4 steps are done"
 
 
+def test_where_it_stands_still_it_goes_on_with_a_score_that_is_less_softened(
+    box_run, box_options, monkeypatch
+):
+    monkeypatch.setattr(carve, "_LEAST_GAIN_DB", 1e3)
+    monkeypatch.setattr(carve, "_LOOK_BACK", 1)
+    found = carve_on_request(box_run, "c001", box_options, changes={"steps": 3})
+    softness = [step.softness_db for step in found.steps]
+    assert softness == pytest.approx([0.3, 0.3, 0.1, 0.1])
+    off = [abs(step.softened_db - step.score_db) for step in found.steps]
+    assert max(off[2:]) < 0.6 * min(off[:2])
+    # Stopped there, it goes on as softly as it was.
+    copied(box_run, "c001_carved", "c001_carved2")
+    again = carve_on_request(box_run, "c001", box_options, changes={"steps": 4})
+    assert again.steps[-1].softness_db == pytest.approx(0.1)
+    assert [step.number for step in again.steps] == [0, 1, 2, 3, 4]
+
+
 def copied(run, name, other):
     """Keep the steps of a carving under another name, as if it had been stopped after them."""
     target = run / "candidates" / other

@@ -128,6 +128,7 @@ def mesh_anew(carving: Carving) -> None:
         carving.bases,
         _baseline(carving.run),
         carving.quieter,
+        carving.evaluation.softness_db,
     )
 
 

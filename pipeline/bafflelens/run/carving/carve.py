@@ -21,7 +21,7 @@ from bafflelens.job.keys import rule_of
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.run.carving.beginning import Carving, begin, limits_on, mesh_anew
 from bafflelens.run.carving.descent import DescentPoint, next_point
-from bafflelens.run.carving.evaluation import Evaluated, degraded
+from bafflelens.run.carving.evaluation import LEAST_SOFTNESS_DB, Evaluated, degraded
 from bafflelens.run.carving.keeping import CarvedStep, keep_shape, keep_step
 from bafflelens.run.carving.outcome import Carved, show_outcome
 from bafflelens.run.solving import solve_candidates
@@ -62,7 +62,7 @@ def carve_candidate(run: Run, parent: CandidateResult, section: CarveSection) ->
     carving = begin(run, parent, section)
     points = _way_so_far(carving)
     why = _descend(carving, points)
-    best = min(_alike(carving.steps), key=lambda step: step.followed_db)
+    best = min(_on_same_meshes(carving.steps), key=lambda step: step.followed_db)
     whole = carving.fine.whole(carving.symmetry)
     places, _ = limits_on(carving.height, whole, carving.surfaces)
     room = carving.height.room
@@ -123,6 +123,8 @@ def _way_so_far(carving: Carving) -> list[DescentPoint[Evaluated]]:
         carving.meshes_made = carving.steps[-1].meshes - 1
         mesh_anew(carving)
     evaluation = carving.evaluation
+    if carving.steps:
+        evaluation.softness_db = carving.steps[-1].softness_db
     amounts = carving.steps[-1].amounts if carving.steps else np.zeros(carving.height.shape)
     value = evaluation.value(amounts)
     if value is None:
@@ -139,7 +141,7 @@ def _way_so_far(carving: Carving) -> list[DescentPoint[Evaluated]]:
         return [last]
     before = [
         DescentPoint(amounts=step.amounts, value=step.value, slope=step.slope, found=found)
-        for step in _alike(carving.steps)[:-1]
+        for step in _alike(carving.steps, evaluation.softness_db)[:-1]
     ]
     return _on_good_meshes(carving, [*before, last])
 
@@ -155,9 +157,14 @@ def _on_good_meshes(
     return [_meshed_anew(carving, points[-1])]
 
 
-def _alike(steps: Sequence[CarvedStep]) -> Sequence[CarvedStep]:
+def _on_same_meshes(steps: Sequence[CarvedStep]) -> Sequence[CarvedStep]:
     """Return the last steps, those on the meshes of the very last."""
     return [step for step in steps if step.meshes == steps[-1].meshes]
+
+
+def _alike(steps: Sequence[CarvedStep], softness_db: float) -> Sequence[CarvedStep]:
+    """Return those of them that were softened alike, too: only these can be compared."""
+    return [step for step in _on_same_meshes(steps) if step.softness_db == softness_db]
 
 
 def _descend(carving: Carving, points: list[DescentPoint[Evaluated]]) -> str:
@@ -183,6 +190,8 @@ def _descend(carving: Carving, points: list[DescentPoint[Evaluated]]) -> str:
                 cost=carving.height.bending,
             )
             if following is None:
+                if _is_sharpened(carving, points):
+                    continue
                 return "no step leads lower within the limits"
             points.append(following)
             took_s = time.monotonic() - started
@@ -190,9 +199,23 @@ def _descend(carving: Carving, points: list[DescentPoint[Evaluated]]) -> str:
             gained = step.score_db - first_db
             advance(1.0, f"step {step.number}: {step.text}; {gained:+.2f} dB so far")
             points[:] = _on_good_meshes(carving, points)
-            if _stands_still(_alike(carving.steps)):
+            softness_db = carving.evaluation.softness_db
+            if not _stands_still(_alike(carving.steps, softness_db)):
+                continue
+            if not _is_sharpened(carving, points):
                 return f"less than {_LEAST_GAIN_DB:g} dB gained in {_LOOK_BACK} steps"
     return f"{section.steps} steps are done"
+
+
+def _is_sharpened(carving: Carving, points: list[DescentPoint[Evaluated]]) -> bool:
+    """Go on from the last point with a score that is less softened, if it can be any less."""
+    evaluation, last = carving.evaluation, points[-1]
+    if evaluation.softness_db <= LEAST_SOFTNESS_DB:
+        return False
+    number, found = evaluation.sharpened(last.found)
+    slope = evaluation.slope(last.amounts, found)
+    points[:] = [DescentPoint(amounts=last.amounts, value=number, slope=slope, found=found)]
+    return True
 
 
 def _keep(carving: Carving, point: DescentPoint[Evaluated], seconds: float) -> CarvedStep:
@@ -214,6 +237,7 @@ def _keep(carving: Carving, point: DescentPoint[Evaluated], seconds: float) -> C
         louder_db=point.found.louder_db,
         above_db=point.found.above_db,
         meshes=carving.meshes_made,
+        softness_db=carving.evaluation.softness_db,
     )
     keep_step(carving.run.folder, carving.name, step)
     carving.steps.append(step)

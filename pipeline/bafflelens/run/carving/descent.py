@@ -39,6 +39,7 @@ _TRIES: Final = 4
 _LEAST_STEP: Final = 1e-3  # in largest steps
 _LEAST_CURVATURE: Final = 1e-8
 _MODEL_TRIES: Final = 60
+_MODEL_GAIN: Final = 1e-5  # of what is made small: trying on for less is not worth it
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -95,7 +96,9 @@ class Model:
         flat = step.ravel()
         found = self.scale * flat
         if self.left.size:
-            found = found - self.left @ np.linalg.solve(self.middle, self.left.T @ flat)
+            # As sums, since a library for matrices starts threads for products of this size.
+            along = np.einsum("nm,n->m", self.left, flat)
+            found = found - np.einsum("nm,m->n", self.left, np.linalg.solve(self.middle, along))
         return np.asarray(found.reshape(step.shape))
 
 
@@ -154,9 +157,8 @@ def step_of(
         return total, unit * (slope + bent + by_amounts).ravel()
 
     start = np.zeros(amounts.size)
-    least = minimize(
-        value, start, jac=True, method="L-BFGS-B", options={"maxiter": _MODEL_TRIES, "maxcor": 20}
-    )
+    options = {"maxiter": _MODEL_TRIES, "maxcor": 20, "ftol": _MODEL_GAIN}
+    least = minimize(value, start, jac=True, method="L-BFGS-B", options=options)
     return unit * least.x.reshape(amounts.shape), float(cost(amounts)[0] - least.fun)
 
 

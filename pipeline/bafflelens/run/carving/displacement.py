@@ -27,6 +27,7 @@ from scipy import ndimage
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.run.carving.curvature import TIGHTER, bending, curvatures, limit_of
+from bafflelens.run.carving.narrow_bumps import LEAST_LIMIT_M, NarrowBumps, limited
 from bafflelens.run.carving.room import CarvingRoom
 
 _BUMPS_APART: Final = 0.8  # in lengths of a bump
@@ -178,17 +179,17 @@ class CarvedHeight:
             height, self._bends, self._limit, self._weights, self.room.step_m
         )
         weight = _COST_DB * self.room.step_m**2 / _COST_AREA_M2
-        slope = self._part_left.T @ (weight * by_height * follows) @ self._part_up
-        return weight * cost, slope
+        slope = self._bumps_here.back(by_height * follows)
+        return weight * cost, weight * slope
 
     def _curvatures(self, amounts: FloatArray) -> FloatArray:
         return curvatures(self._on_part(amounts)[0], self._bends, self.room.step_m)
 
     def _on_part(self, amounts: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return heights where anything may move, and how they follow; one half of alike ones."""
-        raised = self._part_left @ amounts @ self._part_up.T
-        height, slope = _limited(raised, self._outward, self._inward)
-        return self._share * height, self._share * slope
+        raised = self._bumps_here.on(amounts)
+        height, slope = limited(raised, self._share, self._outward, self._inward)
+        return np.asarray(height), np.asarray(slope)
 
     def _look_at_part(self) -> None:
         """Keep what is asked of the maps many times a step, where anything may move."""
@@ -204,9 +205,11 @@ class CarvedHeight:
         self._rows = slice(rows[0], rows[-1] + 1)
         self._columns = slice(columns[0], columns[-1] + 1)
         part = (self._rows, self._columns)
-        self._share, self._outward = room.share[part], room.outward_m[part]
-        self._inward, self._weights = room.inward_m[part], weights[part]
-        self._part_left, self._part_up = self._left[self._rows], self._up[self._columns]
+        self._share, self._outward, self._inward, self._weights = (
+            np.ascontiguousarray(values[part])
+            for values in (room.share, room.outward_m, room.inward_m, weights)
+        )
+        self._bumps_here = NarrowBumps.of(self._left[self._rows], self._up[self._columns])
         self._bends = room.bends.only(*part)
         self._limit = limit_of(self._bends, room.radius_m, room.step_m)
 
@@ -233,7 +236,7 @@ def _limited(
     raised: FloatArray, outward: FloatArray, inward: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return what stays within the limits, and how fast it follows."""
-    limit = np.maximum(np.where(raised >= 0, outward, inward), 1e-9)
+    limit = np.maximum(np.where(raised >= 0, outward, inward), LEAST_LIMIT_M)
     share = np.tanh(raised / limit)
     return limit * share, 1 - share**2
 

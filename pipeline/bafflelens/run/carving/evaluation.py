@@ -9,7 +9,7 @@ long or too thin for what they are to carry, the shape is meshed anew, finer.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import count
 from typing import Any, Final
@@ -44,7 +44,11 @@ from bafflelens.store.system_response import played
 from bafflelens.workers.work_units import SolveSettings
 
 SOFTNESS_DB: Final = 0.3
-"""Over so many dB kinks of the score are softened while it is followed."""
+"""Over so many dB kinks of the score are softened while it is followed, to begin with."""
+
+LEAST_SOFTNESS_DB: Final = 0.03
+
+_SHARPER: Final = 1 / 3
 
 _LONGEST_GROWTH: Final = 1.5  # of an edge; the rule of a draft allows for a bit more
 _GROWN_SHARE: Final = 0.02
@@ -102,6 +106,8 @@ class Evaluated:
         What curvature near the limit costs.
     radii : Radii
         Smallest radii of the finished surface.
+    dataset : xarray.Dataset
+        What was solved.
     weights : (n_sources, n_frequencies, n_directions) complex array
         Slope of what is followed with respect to the far field.
     meshes, surfaces : tuple
@@ -114,6 +120,7 @@ class Evaluated:
     louder_db: float
     above_db: float
     radii: Radii
+    dataset: xr.Dataset
     weights: ComplexArray
     meshes: tuple[Mesh, ...]
     surfaces: tuple[SurfacePressure, ...]
@@ -136,6 +143,8 @@ class Evaluation:
         What sensitivity is compared with, as it plays.
     quieter : Quieter, optional
         What floor and ceiling are to get at the most.
+    softness_db : float
+        Over how many dB kinks are softened.
     """
 
     def __init__(
@@ -146,6 +155,7 @@ class Evaluation:
         bases: Sequence[CarvedMesh],
         baseline: xr.Dataset | None,
         quieter: Quieter | None = None,
+        softness_db: float = SOFTNESS_DB,
     ) -> None:
         self._run = run
         self._settings = settings
@@ -153,6 +163,7 @@ class Evaluation:
         self._bases = tuple(bases)
         self._baseline = baseline
         self._quieter = quieter
+        self.softness_db = softness_db
         job = run.loaded.job
         self._target = job.target.target(job.room.room)
         self.work_s = {_FIELD: 0.0, _SLOPE: 0.0}
@@ -176,7 +187,7 @@ class Evaluation:
         if not found.is_complete:
             raise SolveError(invalid("carved shape", "; ".join(found.gaps), "solved throughout"))
         softened, louder, weights = softened_slope(
-            self._run, dataset, self._baseline, self._quieter, SOFTNESS_DB
+            self._run, dataset, self._baseline, self._quieter, self.softness_db
         )
         above = np.nan
         if self._quieter is not None:
@@ -190,11 +201,24 @@ class Evaluation:
             radii=self._height.radii(amounts),
             louder_db=louder,
             above_db=above,
+            dataset=dataset,
             weights=weights,
             meshes=meshes,
             surfaces=tuple(result.surface for result in results if result.surface is not None),
         )
         return softened + louder, evaluated
+
+    def sharpened(self, found: Evaluated) -> tuple[float, Evaluated]:
+        """Return what is made small of what was found, and follow it from here on, less softened.
+
+        A softened score hardly falls where each term costs less than the softness.
+        """
+        self.softness_db = max(_SHARPER * self.softness_db, LEAST_SOFTNESS_DB)
+        softened, louder, weights = softened_slope(
+            self._run, found.dataset, self._baseline, self._quieter, self.softness_db
+        )
+        sharper = replace(found, softened_db=softened, louder_db=louder, weights=weights)
+        return softened + louder, sharper
 
     def slope(self, amounts: FloatArray, found: Evaluated) -> FloatArray:
         """Return the slope of what is made small, with respect to the amounts."""

@@ -49,6 +49,8 @@ class CarvedStep:
     meshes : int
         On which meshes: 1 are those of the beginning, and those that are made anew count on.
         Values on others differ by what the meshes themselves are off by.
+    softness_db : float
+        Over how many dB kinks were softened in what was made small.
     """
 
     number: int
@@ -67,6 +69,7 @@ class CarvedStep:
     louder_db: float = 0.0
     above_db: float = float("nan")
     meshes: int = 1
+    softness_db: float = 0.3
 
     @property
     def followed_db(self) -> float:

@@ -296,6 +296,29 @@ def test_a_valley_is_followed_to_its_end():
     np.testing.assert_allclose(points[-1].amounts, [[1.0, 1.0]], atol=1e-3)
 
 
+def test_a_step_that_is_too_long_is_searched_again_and_not_only_cut_short():
+    """Least of a plane's slope, where x_0 <= 1 is enforced: cut short, x_0 would stay at 0.2."""
+
+    def cost(x):
+        beyond = np.maximum(x - np.array([[1.0, np.inf]]), 0.0)
+        return 50 * float((beyond**2).sum()), 100 * beyond
+
+    start = DescentPoint(
+        amounts=np.zeros((1, 2)), value=0.0, slope=np.full((1, 2), -1.0), found=None
+    )
+    found = next_point(
+        [start],
+        value=lambda x: (-float(x.sum()), None),
+        slope=lambda x, _: -np.ones_like(x),
+        size=lambda x: float(np.abs(x).max()),
+        first_step=10.0,
+        largest_step=2.0,
+        cost=cost,
+    )
+    assert found.amounts[0, 1] == pytest.approx(2.0)
+    assert 0.6 < found.amounts[0, 0] < 1.01
+
+
 def test_points_that_are_not_allowed_are_never_taken():
     def value(x):
         return (float(x.sum()), None) if x.min() > -0.3 else None

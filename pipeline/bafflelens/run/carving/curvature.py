@@ -28,7 +28,7 @@ from numba import njit
 from bafflelens.base.conventions import FloatArray
 
 _LEAST: Final = 1e-3  # in 1/m, so that a flat place has a slope
-_FREE: Final = 0.85  # of the limit; above, curvature costs
+_FREE: Final = 0.94  # of the limit; above, curvature costs
 _NEAR_WALL: Final = 0.9  # of the way between; from here on the cost goes on as a parabola
 
 TIGHTER: Final = 0.01

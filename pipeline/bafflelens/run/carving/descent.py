@@ -12,13 +12,14 @@ is where
 is least, found by values of c alone (a proximal quasi-Newton method). So a step goes along a limit
 from the first try on, and the stiffness of c never enters what is remembered. A step is shortened
 until f + c falls by a share of what that promises (Armijo's rule); a limit on how far a step may
-go takes the place of a search outwards.
+go takes the place of a search outwards. A step beyond it is searched again with a model that is
+steeper across what is remembered, as a trust region does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final, Generic, TypeVar
 
@@ -38,8 +39,10 @@ _BACK_INSIDE: Final = 0.7
 _TRIES: Final = 4
 _LEAST_STEP: Final = 1e-3  # in largest steps
 _LEAST_CURVATURE: Final = 1e-8
+_DAMPINGS: Final = 2
+_DAMPED_BY: Final = 0.7  # power of what a step is too long by
+_TOO_LONG: Final = 1.3  # in largest steps
 _MODEL_TRIES: Final = 60
-_MODEL_GAIN: Final = 1e-5  # of what is made small: trying on for less is not worth it
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -133,7 +136,10 @@ def model_of(points: Sequence[tuple[FloatArray, FloatArray]], scale: float) -> M
 
 
 def step_of(
-    last: tuple[FloatArray, FloatArray], model: Model, cost: Cost
+    last: tuple[FloatArray, FloatArray],
+    model: Model,
+    cost: Cost,
+    guess: FloatArray | None = None,
 ) -> tuple[FloatArray, float]:
     """Return where model and cost together are least, and by how much they fall.
 
@@ -145,6 +151,8 @@ def step_of(
         Of the dear part.
     cost : callable
         The cheap part.
+    guess : array, optional
+        A step that is probably near.
     """
     amounts, slope = last
     unit = 1 / np.sqrt(model.scale)  # so that the model is near a sphere
@@ -156,8 +164,8 @@ def step_of(
         total = float((slope * step).sum() + 0.5 * (step * bent).sum() + number)
         return total, unit * (slope + bent + by_amounts).ravel()
 
-    start = np.zeros(amounts.size)
-    options = {"maxiter": _MODEL_TRIES, "maxcor": 20, "ftol": _MODEL_GAIN}
+    start = np.zeros(amounts.size) if guess is None else guess.ravel() / unit
+    options = {"maxiter": _MODEL_TRIES, "maxcor": 20}
     least = minimize(value, start, jac=True, method="L-BFGS-B", options=options)
     return unit * least.x.reshape(amounts.shape), float(cost(amounts)[0] - least.fun)
 
@@ -195,8 +203,16 @@ def next_point(
     steepness = size(last.slope)
     if not steepness > 0:
         return None
-    step, promised = step_of(known[-1], model_of(known, steepness / first_step), cost)
+    model = model_of(known, steepness / first_step)
+    step, promised = step_of(known[-1], model, cost)
     length = size(step)
+    for _ in range(_DAMPINGS):
+        if length <= _TOO_LONG * largest_step:
+            break
+        # Cut short it would not be the best step of its length, least of all along a limit.
+        model = replace(model, scale=model.scale * (length / largest_step) ** _DAMPED_BY)
+        step, promised = step_of(known[-1], model, cost, largest_step / length * step)
+        length = size(step)
     if not (length > 0 and promised > 0):
         return None
     before = last.value + cost(last.amounts)[0]

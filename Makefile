@@ -12,7 +12,7 @@ unexport PYTHONDONTWRITEBYTECODE
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
 .DEFAULT_GOAL := help
-.PHONY: help run test test-lowest lint style types spelling
+.PHONY: help run test test-lowest compiled lint style types spelling
 
 help:  ## list the verbs
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /make \1\t/'
@@ -25,6 +25,9 @@ test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all t
 
 test-lowest: .venv-lowest/installed  ## run all tests with the lowest versions that are declared
 	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv-lowest/bin/python -m pytest $(SIDE_BY_SIDE)
+
+compiled: $(VENV)/installed
+	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python .ci/compile_first.py
 
 lint: style types spelling  ## style, types and spelling
 

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from html import escape
 from html.parser import HTMLParser
 
 import numpy as np
@@ -21,6 +22,7 @@ from bafflelens.report import (
     Picture,
     RunView,
     Timing,
+    blocks,
     figures,
     words,
     write_report,
@@ -29,7 +31,7 @@ from bafflelens.report.curves import curves_of, marks_of, requirements_of, unsol
 from bafflelens.report.origins import DEFAULT, GIVEN, SEARCHED, origins_of
 from bafflelens.report.page import render
 from bafflelens.report.shown import scales_of
-from bafflelens.report.style import drawing_style, to_svg
+from bafflelens.report.style import drawing_style, svg_or_reason, to_svg
 from bafflelens.report.tables import term_colours
 from bafflelens.report.words import kilohertz
 from bafflelens.scoring.criteria import vertical_benefit
@@ -174,8 +176,16 @@ def fuller_run(run):
 
 
 @pytest.fixture(scope="module")
-def fuller_html(fuller_run):
-    return render(fuller_run)
+def fuller_html(fuller_run, html):
+    """Its page, whose figures are drawn that are not on the other page."""
+
+    def drawn(draw, name, alt):
+        label = f'aria-label="{escape(alt)}"'
+        return f"<svg {label}></svg>" if label in html else svg_or_reason(draw, name, alt)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(blocks, "svg_or_reason", drawn)
+        return render(fuller_run)
 
 
 @pytest.fixture(scope="module")

@@ -145,7 +145,8 @@ def search(points, facing, least_cosine, farthest, corners, normals, order, span
                 if squared < best or (squared == best and owner[p] < 0):
                     best = squared
                     owner[p] = t
-                    feet[p] = foot
+                    for i in range(3):  # number by number here, too
+                        feet[p, i] = foot[i]
         if owner[p] >= 0:
             distance[p] = np.sqrt(best)
     return feet, owner, distance

@@ -96,7 +96,8 @@ def gradients_at_edges(surface: WholeSurface) -> EdgeGradients:
     )
     shape = (rows.size, size)
     parts = tuple(
-        sparse.csr_array((part, neighbour % size, start), shape=shape) for part in values
+        sparse.csr_array((part, neighbour % size, start), shape=shape)
+        for part in np.ascontiguousarray(values.T)
     )
     return EdgeGradients(rows, parts)
 
@@ -128,11 +129,15 @@ def _fitted(
     size, vertices, triangles, centroids, normals, areas,
     vertex_start, owner, ends, faces, edge_start, edge_of,
 ):  # fmt: skip
-    """Return rows, where the neighbours of each begin, these, and the values of each part."""
+    """Return rows, where the neighbours of each begin, these, and what each adds to the parts.
+
+    What numpy writes in one line takes seconds to compile, so most is done number by number.
+    """
+    corner, along = np.empty(3, dtype=np.int64), np.empty(3)
     rows = np.empty(size, dtype=np.int64)
     start = np.zeros(size + 1, dtype=np.int64)
     neighbours = np.empty(64, dtype=np.int64)
-    values = np.empty((_PARTS, 64))
+    values = np.empty((64, _PARTS))
     seen = np.full(len(triangles), -1)
     around = np.empty(len(triangles), dtype=np.int64)
     sign = np.empty(len(triangles))
@@ -147,8 +152,13 @@ def _fitted(
         turn = np.arccos(min(1.0, max(-1.0, cosine_between(normals, own, other))))
         least = np.cos(min(_ALIKE_RAD, turn / 2))
         found = 0
-        for corners in (triangles[point], np.array((ends[edge, 0], ends[edge, 1], ends[edge, 0]))):
-            for between in touching(vertex_start, owner, corners):
+        for at_edge in range(2):
+            if at_edge:
+                corner[0], corner[1], corner[2] = ends[edge, 0], ends[edge, 1], ends[edge, 0]
+            else:
+                for c in range(3):
+                    corner[c] = triangles[point, c]
+            for between in touching(vertex_start, owner, corner):
                 for near in touching(vertex_start, owner, triangles[between]):
                     if seen[near] == point:
                         continue
@@ -157,30 +167,32 @@ def _fitted(
                     if on_own or cosine_between(normals, other, near) > least:
                         around[found], sign[found] = near, 1.0 if on_own else -1.0
                         found += 1
-        if found < _FEWEST or np.abs(sign[:found].sum()) == found:
+        balance = 0.0
+        for n in range(found):
+            balance += sign[n]
+        if found < _FEWEST or abs(balance) == found:
             continue
-        if end + found > neighbours.size:
-            neighbours = np.concatenate((neighbours, np.empty(end + found, dtype=np.int64)))
-            values = np.concatenate((values, np.empty((_PARTS, end + found))), axis=1)
-        data = around[:found]
-        first, second = vertices[ends[edge, 0]], vertices[ends[edge, 1]]
-        neighbours[end : end + found] = data
-        values[:, end : end + found] = _fit_one(
-            centroids[point],
-            centroids[data],
-            sign[:found],
-            vertices[triangles[point]],
-            np.sqrt(areas[point]),
-            first,
-            (second - first) / np.sqrt(np.sum((second - first) ** 2)),
-            np.pi / (np.pi + turn),
-        )
+        while end + found > neighbours.size:
+            neighbours = np.concatenate((neighbours, np.empty_like(neighbours)))
+            values = np.concatenate((values, np.empty_like(values)))
+        for n in range(found):
+            neighbours[end + n] = around[n]
+        begin, length = vertices[ends[edge, 0]], 0.0
+        for axis in range(3):
+            along[axis] = vertices[ends[edge, 1], axis] - begin[axis]
+            length += along[axis] ** 2
+        for axis in range(3):
+            along[axis] /= np.sqrt(length)
+        _fit_one(
+            point, around[:found], sign, centroids, vertices, triangles[point],
+            np.sqrt(areas[point]), begin, along, np.pi / (np.pi + turn), values[end : end + found],
+        )  # fmt: skip
         rows[count] = point
         count, end = count + 1, end + found
         start[count] = end
     return (
         rows[:count].copy(), start[: count + 1].copy(), neighbours[:end].copy(),
-        values[:, :end].copy(),
+        values[:end].copy(),
     )  # fmt: skip
 
 
@@ -202,72 +214,102 @@ def _nearest_edge(
                 where = 1
             if where < 0:
                 continue
-            begin = vertices[ends[candidate, 0]]
-            along = vertices[ends[candidate, 1]] - begin
-            away = centroids[point] - begin
-            share = min(1.0, max(0.0, np.sum(away * along) / np.sum(along * along)))
-            distance = np.sqrt(np.sum((away - share * along) ** 2))
+            begin, end = ends[candidate, 0], ends[candidate, 1]
+            share, long, distance = 0.0, 0.0, 0.0
+            for axis in range(3):
+                along = vertices[end, axis] - vertices[begin, axis]
+                share += (centroids[point, axis] - vertices[begin, axis]) * along
+                long += along * along
+            share = min(1.0, max(0.0, share / long))
+            for axis in range(3):
+                along = vertices[end, axis] - vertices[begin, axis]
+                away = centroids[point, axis] - vertices[begin, axis]
+                distance += (away - share * along) ** 2
+            distance = np.sqrt(distance)
             if distance < least:
                 edge, side, least = candidate, where, distance
     return edge, side
 
 
 @njit(cache=True)
-def _fit_one(centre, centroids, sign, corners, unit, begin, along, alpha):
-    """Return what each value adds to the parts, (n_parts, n_values), in 1/m."""
-    own = _distance(centre, begin, along) / unit
-    count = len(centroids)
+def _fit_one(point, around, sign, centroids, vertices, corners, unit, begin, along, alpha, out):
+    """Set ``out`` (n_values, n_parts) to what each value adds to the parts, in 1/m."""
+    own = _distance(centroids[point], begin, along) / unit
+    count = len(around)
     terms = np.empty((count, _TERMS))
     weights = np.empty(count)
     for n in range(count):
-        s = np.sum((centroids[n] - centre) * along) / unit
-        r = _distance(centroids[n], begin, along) / unit
+        centroid, s = centroids[around[n]], 0.0
+        for axis in range(3):
+            s += (centroid[axis] - centroids[point, axis]) * along[axis] / unit
+        r = _distance(centroid, begin, along) / unit
         terms[n, 0], terms[n, 1], terms[n, 2] = 1.0, s, s * s
         for power in range(1, _POWERS + 1):
             terms[n, 2 + power] = r ** (power * alpha) * (sign[n] if power % 2 else 1.0)
         terms[n, _TERMS - 1] = s * terms[n, 3]
         weights[n] = 1 / np.sqrt(s * s + (r - sign[n] * own) ** 2 + 0.5)
-    matrix = np.zeros((_TERMS, _TERMS))
-    for n in range(count):
-        matrix += weights[n] * np.outer(terms[n], terms[n])
-    ridge = _RIDGE * np.trace(matrix) / _TERMS
+    matrix, coefficients, ridge = np.zeros((_TERMS, _TERMS)), np.zeros((_TERMS, _TERMS)), 0.0
+    for u in range(_TERMS):
+        for v in range(u + 1):
+            for n in range(count):
+                matrix[u, v] += weights[n] * terms[n, u] * terms[n, v]
+        coefficients[u, u] = 1.0
+        ridge += _RIDGE * matrix[u, u] / _TERMS
     for term in range(2, _TERMS):
         matrix[term, term] += 0.0 if term == 3 else ridge
-    coefficients = np.eye(_TERMS)
     solve_positive(matrix, coefficients)
-    distances = np.array([_distance(corner, begin, along) / unit for corner in corners])
-    distances.sort()
+    low, middle, high = np.inf, 0.0, 0.0
+    for corner in corners:
+        distance = _distance(vertices[corner], begin, along) / unit
+        low, high, middle = min(low, distance), max(high, distance), middle + distance
+    distances = (low, middle - low - high, high)
     across = np.empty((_POWERS, _POWERS))
     for u in range(_POWERS):
         for v in range(_POWERS):
             both = (u + 1) * (v + 1) * alpha * alpha
             across[u, v] = both * _mean_power((u + v + 2) * alpha - 2, distances)
         across[u, u] *= 1 + _ROUNDING
-    lengthwise = np.array(
-        [
-            [1.0, _mean_power(alpha, distances)],
-            [_mean_power(alpha, distances), _mean_power(2 * alpha, distances)],
-        ]
-    )
-    across_root, lengthwise_root = np.linalg.cholesky(across), np.linalg.cholesky(lengthwise)
-    found = np.zeros((_PARTS, count))
+    lengthwise = np.ones((2, 2))
+    lengthwise[1, 0] = _mean_power(alpha, distances)
+    lengthwise[1, 1] = _mean_power(2 * alpha, distances)
+    _root(across)
+    _root(lengthwise)
+    amounts = np.empty(_TERMS)
     for n in range(count):
-        amounts = coefficients @ terms[n] * (weights[n] / unit)
+        for u in range(_TERMS):
+            amounts[u] = 0.0
+            for v in range(_TERMS):
+                amounts[u] += coefficients[u, v] * terms[n, v]
+            amounts[u] *= weights[n] / unit
         for part in range(_POWERS):
+            out[n, part] = 0.0
             for u in range(part, _POWERS):
-                found[part, n] += across_root[u, part] * amounts[3 + u]
-        found[_POWERS, n] = (
-            lengthwise_root[0, 0] * amounts[1] + lengthwise_root[1, 0] * amounts[-1]
-        )
-        found[_POWERS + 1, n] = lengthwise_root[1, 1] * amounts[-1]
-    return found
+                out[n, part] += across[u, part] * amounts[3 + u]
+        last = amounts[_TERMS - 1]
+        out[n, _POWERS] = lengthwise[0, 0] * amounts[1] + lengthwise[1, 0] * last
+        out[n, _POWERS + 1] = lengthwise[1, 1] * last
+
+
+@njit(cache=True)
+def _root(matrix):
+    """Put the lower triangular root of a symmetric matrix, of which half is read, in its place."""
+    for u in range(len(matrix)):
+        for v in range(u + 1):
+            rest = matrix[u, v]
+            for w in range(v):
+                rest -= matrix[u, w] * matrix[v, w]
+            matrix[u, v] = np.sqrt(max(rest, 1e-30)) if u == v else rest / matrix[v, v]
 
 
 @njit(cache=True)
 def _distance(place, begin, along):
     """Return the distance of a place from a line."""
-    away = place - begin
-    return np.sqrt(np.sum((away - np.sum(away * along) * along) ** 2))
+    far, square = 0.0, 0.0
+    for axis in range(3):
+        far += (place[axis] - begin[axis]) * along[axis]
+    for axis in range(3):
+        square += (place[axis] - begin[axis] - far * along[axis]) ** 2
+    return np.sqrt(square)
 
 
 @njit(cache=True)

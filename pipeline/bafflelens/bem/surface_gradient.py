@@ -247,7 +247,9 @@ def _fit_one(i, centroids, normals, unit, neighbours, out):
         for u in range(_TERMS):
             for v in range(u + 1):
                 matrix[u, v] += weights[p] * terms[p, u] * terms[p, v]
-    ridge = _RIDGE * np.trace(matrix)
+    ridge = 0.0
+    for u in range(_TERMS):
+        ridge += _RIDGE * matrix[u, u]
     for u in range(_TERMS):
         matrix[u, u] += ridge * (1e-3 if u < 2 else 1.0) + 1e-30
     slopes = np.zeros((2, _TERMS))
@@ -267,12 +269,18 @@ def _fit_one(i, centroids, normals, unit, neighbours, out):
 @njit(cache=True)
 def _tangents(normal):
     """Return two unit vectors at right angles to a normal and to each other."""
-    least = np.argmin(np.abs(normal))
-    other = np.zeros(3)
-    other[least] = 1.0
-    first = np.cross(normal, other)
-    first /= np.sqrt(np.dot(first, first))
-    return first, np.cross(normal, first)
+    least = 0  # what numpy writes in one line takes seconds to compile
+    for axis in range(1, 3):
+        if abs(normal[axis]) < abs(normal[least]):
+            least = axis
+    first, second = np.zeros(3), np.empty(3)
+    after, last = (least + 1) % 3, (least + 2) % 3
+    length = np.sqrt(normal[after] ** 2 + normal[last] ** 2)
+    first[after], first[last] = normal[last] / length, -normal[after] / length
+    for axis in range(3):
+        after, last = (axis + 1) % 3, (axis + 2) % 3
+        second[axis] = normal[after] * first[last] - normal[last] * first[after]
+    return first, second
 
 
 @njit(cache=True)

@@ -33,7 +33,7 @@ def warm_up(report: Callable[[str], None]) -> float:
     """
     started = time.perf_counter()
     report("preparing the solver (the first time on a machine it is compiled: one to two minutes)")
-    mesh = _row_of_tetrahedra(2 * LEAF)
+    mesh = row_of_tetrahedra(2 * LEAF)
     velocity = np.zeros((1, mesh.n_triangles), dtype=complex)
     velocity[0, 0] = 1.0
     problem = HelmholtzProblem(mesh=mesh, frequency_hz=1000.0, air=Air(), normal_velocity=velocity)
@@ -47,7 +47,7 @@ def warm_up(report: Callable[[str], None]) -> float:
     return seconds
 
 
-def _row_of_tetrahedra(number: int) -> Mesh:
+def row_of_tetrahedra(number: int) -> Mesh:
     """Return so many small bodies in a row: enough that some see others from afar."""
     vertices = 0.01 * np.array([[1.0, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]])
     triangles = np.array([[0, 1, 2], [0, 3, 1], [0, 2, 3], [1, 3, 2]])

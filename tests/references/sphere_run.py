@@ -72,7 +72,7 @@ def run_of_sphere(
 ) -> RunFolder:
     """Return the run of a job with one candidate; pieces of the job can be replaced."""
     patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
-    patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    patch.setattr(summary, "leader_pictures", lambda *_: ())
     patch.setattr(summary, "_target_picture", lambda loaded: b"")
     really = replace(
         methods,

@@ -249,7 +249,7 @@ def _without_pages(patch: pytest.MonkeyPatch) -> None:
         "write_report",
         lambda view, path: path.write_text(f"{view.title}: {view.status}", encoding="utf-8"),
     )
-    patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    patch.setattr(summary, "leader_pictures", lambda *_: ())
     patch.setattr(summary, "_target_picture", lambda loaded: b"")
 
 

@@ -28,7 +28,7 @@ def test_the_idle_share_follows_from_the_tasks():
 
 def test_the_timing_table_says_it(write_job, tmp_path, stub, open_pool, monkeypatch):
     monkeypatch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "leader_pictures", lambda *_: ())
     monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
     options = RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
     folder = run_job(write_job(), options).folder

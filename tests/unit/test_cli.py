@@ -29,7 +29,7 @@ def with_stubs(tmp_path, stub, open_pool, monkeypatch):
     monkeypatch.setattr(
         report, "write_report", lambda view, path: path.write_text(view.title, encoding="utf-8")
     )
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "leader_pictures", lambda *_: ())
     monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
     return tmp_path / "results"
 

@@ -117,7 +117,7 @@ def options(results, lab, monkeypatch):
     monkeypatch.setattr(
         report, "write_report", lambda view, path: path.write_text(view.title, encoding="utf-8")
     )
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "leader_pictures", lambda *_: ())
     monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
     return RunOptions(results=results, methods=stand_ins.METHODS, scheduler=lab.address)
 

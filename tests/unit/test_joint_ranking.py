@@ -28,7 +28,7 @@ class Told(Silent):
 def run(tmp_path, stub, open_pool, monkeypatch, write_job):
     """Return a function that carries out the small job, changed, in a folder of its own."""
     monkeypatch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "leader_pictures", lambda *_: ())
     monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
 
     def carry_out(name, *changes):

@@ -32,7 +32,7 @@ def served(tmp_path_factory, open_pool, stub_methods):
     folder = tmp_path_factory.mktemp("served")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
-        patch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+        patch.setattr(summary, "leader_pictures", lambda *_: ())
         patch.setattr(summary, "_target_picture", lambda loaded: b"")
         patch.setattr(desk_module, "SETTLE_S", 0.4)
         patch.setattr(desk_module, "FULL_SETTLE_S", 0.8)

@@ -52,7 +52,7 @@ depth_mm = { from = 10, to = 40 }
 @pytest.fixture(scope="module")
 def view(folder):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(summary, "_pictures", lambda *_: ())
+        patch.setattr(summary, "leader_pictures", lambda *_: ())
         return view_of(folder, folder.load_job(), folder.load_record())
 
 

@@ -33,7 +33,7 @@ def options(tmp_path, stub, open_pool, monkeypatch):
         path.write_text(view.title, encoding="utf-8")
 
     monkeypatch.setattr(report, "write_report", write_stub_report)
-    monkeypatch.setattr(summary, "_pictures", lambda mesh, symmetry: ())
+    monkeypatch.setattr(summary, "leader_pictures", lambda *_: ())
     monkeypatch.setattr(summary, "_target_picture", lambda loaded: b"")
     return RunOptions(results=tmp_path / "results", methods=stub.methods, open_pool=open_pool)
 

@@ -3,6 +3,7 @@
 that nobody foresaw are one line, with their details in a file."""
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -87,6 +88,7 @@ def test_a_picture_that_fails_does_not_cost_the_report(run, monkeypatch):
 def test_a_view_that_fails_does_not_cost_the_report(monkeypatch):
     from bafflelens.mesh.mesh import Mesh
     from bafflelens.report import section_picture, shape_picture
+    from bafflelens.report.leader_pictures import leader_pictures
 
     def broken(mesh, symmetry):
         raise RuntimeError(INK.replace("<ink>", "ink"))
@@ -94,7 +96,8 @@ def test_a_view_that_fails_does_not_cost_the_report(monkeypatch):
     monkeypatch.setattr(shape_picture, "shape_views", broken)
     monkeypatch.setattr(section_picture, "section_picture", lambda mesh, symmetry: "<svg/>")
     mesh = Mesh(np.eye(3), np.array([[0, 1, 2]]), np.array(["lens"]))
-    found = summary._pictures(mesh, ())
+    with ThreadPoolExecutor(1) as apart:
+        found = leader_pictures(mesh, (), apart)
     assert [picture.title for picture in found] == [
         "Not drawn, no ink: in space",
         "Sections through the axis, mm",

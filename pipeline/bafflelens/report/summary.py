@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -18,7 +19,7 @@ from bafflelens.job.feasibility import bounces_out_of_reach, line_on_reach
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Choices, Setting, Span
 from bafflelens.job.sources import is_plate
-from bafflelens.mesh.mesh import Mesh
+from bafflelens.report.leader_pictures import leader_opening, leader_pictures
 from bafflelens.scoring.model_error import mock_ups_line
 from bafflelens.scoring.notes import SENSES, VERDICTS, Note, rejection, reminders
 from bafflelens.scoring.ranking import (
@@ -35,8 +36,7 @@ from bafflelens.store import RunFolder, RunRecord
 from bafflelens.store.system_response import meeting_of, missing_plates, played
 
 if TYPE_CHECKING:  # what draws is slow to load, and a ranking never needs it
-    from bafflelens.report import CandidateView, Picture, RunView
-    from bafflelens.report.dimensions import Dimension
+    from bafflelens.report import CandidateView, RunView
     from bafflelens.scoring.seat import SeatBounce
 
 _LONGEST_NOTE: Final = 4000
@@ -274,42 +274,14 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
     record : RunRecord
         Its record, with the status that the report shall state.
     """
-    from bafflelens.report import CandidateView, Failure, RunView, Timing
+    from bafflelens.report import Failure, RunView, Timing
     from bafflelens.report.carvings import carved_views
-    from bafflelens.report.dimensions import dimensions_of
     from bafflelens.report.origins import origins_of
 
     job = loaded.job
     rows, searched = rank_run(folder, record, loaded), _searched(job.geometry.parameters)
-    drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
-    drawn = drawn[: job.report.detailed]
-    views: list[CandidateView] = []
-    for row in rows:
-        candidate = row.candidate
-        if len(views) >= MOST_SHOWN and not candidate.is_baseline:
-            continue
-        if not folder.has_directivity(candidate.id) or missing_plates(folder, loaded):
-            continue
-        shape = loaded.shape_of(candidate.id)
-        mesh = folder.load_mesh(candidate.id)
-        is_drawn = candidate.is_baseline or candidate.id in drawn
-        solved = folder.load_directivity(candidate.id)
-        dimensions = dimensions_of(row.dimensions, searched, mesh)
-        pictures = _pictures(mesh, shape.symmetry) if is_drawn else ()
-        views.append(
-            CandidateView(
-                id=candidate.id,
-                parameters=shape.parameters,
-                dataset=played(folder, loaded, solved),
-                solved=solved,
-                mesh=mesh,
-                pictures=pictures,
-                opening=_opening(mesh, shape.symmetry, dimensions) if pictures else None,
-                dimensions=dimensions,
-                meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
-                clay=folder.load_clay_map(candidate.id) if is_drawn else None,
-            )
-        )
+    with ThreadPoolExecutor(1) as apart:
+        views = _views_of(folder, loaded, rows, apart)
     return RunView(
         name=folder.name,
         folder=f"{folder.path.resolve().parent.name}/{folder.name}",
@@ -321,7 +293,7 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         status=record.status,
         rows=_listed(rows),
         every_row=rows,
-        views=tuple(views),
+        views=views,
         target=job.target.target(job.room.room),
         settings=job.score.settings,
         room=job.room.room,
@@ -350,6 +322,47 @@ def view_of(folder: RunFolder, loaded: LoadedJob, record: RunRecord) -> RunView:
         versions=record.versions,
         host=record.host,
     )
+
+
+def _views_of(
+    folder: RunFolder, loaded: LoadedJob, rows: Sequence[RankedRow], apart: Executor
+) -> tuple[CandidateView, ...]:
+    """Return what a report shows of single candidates; some of the pictures are drawn apart."""
+    from bafflelens.report import CandidateView
+    from bafflelens.report.dimensions import dimensions_of
+
+    job = loaded.job
+    searched = _searched(job.geometry.parameters)
+    drawn = [row.candidate.id for row in rows if not row.candidate.is_baseline]
+    drawn = drawn[: job.report.detailed]
+    views: list[CandidateView] = []
+    for row in rows:
+        candidate = row.candidate
+        if len(views) >= MOST_SHOWN and not candidate.is_baseline:
+            continue
+        if not folder.has_directivity(candidate.id) or missing_plates(folder, loaded):
+            continue
+        shape = loaded.shape_of(candidate.id)
+        mesh = folder.load_mesh(candidate.id)
+        is_drawn = candidate.is_baseline or candidate.id in drawn
+        solved = folder.load_directivity(candidate.id)
+        dimensions = dimensions_of(row.dimensions, searched, mesh)
+        pictures = leader_pictures(mesh, shape.symmetry, apart) if is_drawn else ()
+        views.append(
+            CandidateView(
+                id=candidate.id,
+                parameters=shape.parameters,
+                dataset=played(folder, loaded, solved),
+                solved=solved,
+                mesh=mesh,
+                pictures=pictures,
+                opening=leader_opening(mesh, shape.symmetry, dimensions) if pictures else None,
+                dimensions=dimensions,
+                meeting=meeting_of(folder, loaded, solved) if is_drawn else None,
+                clay=folder.load_clay_map(candidate.id) if is_drawn else None,
+            )
+        )
+    return tuple(views)
 
 
 def _lines_on_reach(
@@ -412,38 +425,3 @@ def _target_picture(loaded: LoadedJob) -> bytes:
     from bafflelens.report.target_file import target_file
 
     return target_file(loaded)
-
-
-def _pictures(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[Picture, ...]:
-    from bafflelens.report import Picture
-    from bafflelens.report.section_picture import section_picture
-    from bafflelens.report.shape_picture import shape_views
-    from bafflelens.report.style import not_drawn
-
-    def in_space() -> Picture:
-        views = shape_views(mesh, symmetry)
-        return Picture(title="In space", png=views.picture, small=views.small)
-
-    def in_section() -> Picture:
-        return Picture(title="Sections through the axis, mm", svg=section_picture(mesh, symmetry))
-
-    pictures = []
-    for name, draw in (("in space", in_space), ("sections through the axis", in_section)):
-        try:
-            pictures.append(draw())
-        except Exception as error:  # no picture is worth the report
-            pictures.append(Picture(title=not_drawn(name, error)))
-    return tuple(pictures)
-
-
-def _opening(
-    mesh: Mesh, symmetry: tuple[str, ...], dimensions: Sequence[Dimension]
-) -> Picture | None:
-    from bafflelens.report import Picture
-    from bafflelens.report.section_picture import opening_picture
-
-    try:
-        svg, png = opening_picture(mesh, symmetry, dimensions)
-        return Picture(title="Vertical section", svg=svg, png=png)
-    except Exception:  # no picture is worth the report; that of the sections says why
-        return None

@@ -1,0 +1,57 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is compiled beside the rest the first time, in a process of its own.
+
+That is what `bafflelens.bem.warm_up` comes to last: crossing triangles, the far field, blocks of
+low rank and the plain equation. Where both need a function, the other process
+comes to it first.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from bafflelens.bem.burton_miller import plain_pressure
+from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.layers import AtFrequency, far_arguments
+from bafflelens.bem.problem import HelmholtzSolution
+from bafflelens.bem.system_matrix import Workspace, low_rank_product
+from bafflelens.bem.warm_up import small_problem
+from bafflelens.mesh.intersections import crossing_triangles
+
+
+def main(folder: Path) -> int:
+    """Compile; nothing comes of it but what numba keeps.
+
+    Parameters
+    ----------
+    folder : Path
+        Not needed.
+
+    Returns
+    -------
+    int
+        0, as an exit code.
+    """
+    del folder
+    problem = small_problem()
+    crossing_triangles(problem.mesh)
+    pressure = np.ones((1, problem.mesh.n_triangles), dtype=complex)
+    HelmholtzSolution(
+        problem=problem, surface_pressure=pressure, engine="direct", iterations=0, residual=0.0
+    ).far_field(np.eye(3))
+    at = AtFrequency(discretise(problem.mesh), problem.wavenumber)
+    corrections = np.zeros(at.discretisation.near.element.size, dtype=complex)
+    product = low_rank_product(
+        far_arguments(at, at.everywhere, np.float32),
+        at.discretisation,
+        corrections,
+        EngineSettings().tolerance,
+        None,
+        Workspace(),
+    )
+    product(pressure.astype(np.complex64))
+    plain_pressure(problem, at, pressure, np.array([0]))
+    return 0

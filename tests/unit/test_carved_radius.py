@@ -14,7 +14,7 @@ from scipy.spatial import Delaunay
 from bafflelens.job.search_sections import CarveSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.run.carving.carve import with_changes
-from bafflelens.run.carving.curvature import Bends, curvatures, limit_of
+from bafflelens.run.carving.curvature import Bends, curvatures, largest_curvature
 from bafflelens.run.carving.displacement import CarvedHeight, Radii
 from bafflelens.run.carving.front import bends_at, gentlest
 from bafflelens.run.carving.outcome import _radius_lines
@@ -168,7 +168,7 @@ def test_near_a_crease_what_belongs_to_the_gentler_side_counts():
 
 def test_a_limit_is_the_radius_or_what_was_there():
     bends = replace(Bends.flat((5, 5)), yy=np.full((5, 5), 40.0))
-    kept, tighter = (limit_of(bends, radius_m, 1e-3) for radius_m in (0.01, 0.05))
+    kept, tighter = (largest_curvature(bends, radius_m, 1e-3) for radius_m in (0.01, 0.05))
     assert kept.is_kept.all()
     np.testing.assert_allclose(kept.most, 100.0)
     np.testing.assert_allclose(kept.free, 94.0)

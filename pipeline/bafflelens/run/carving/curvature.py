@@ -92,7 +92,7 @@ class CurvatureLimit:
     radius_m: float
 
 
-def limit_of(before: Bends, radius_m: float, step_m: float) -> CurvatureLimit:
+def largest_curvature(before: Bends, radius_m: float, step_m: float) -> CurvatureLimit:
     """Return how far each place of a front may bend: by the radius, or as it does by itself."""
     own = curvatures(np.zeros(before.y.shape), before, step_m)
     return CurvatureLimit(

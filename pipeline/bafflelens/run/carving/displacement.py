@@ -26,7 +26,7 @@ import numpy as np
 from scipy import ndimage
 
 from bafflelens.base.conventions import BoolArray, FloatArray
-from bafflelens.run.carving.curvature import TIGHTER, bending, curvatures, limit_of
+from bafflelens.run.carving.curvature import TIGHTER, bending, curvatures, largest_curvature
 from bafflelens.run.carving.narrow_bumps import LEAST_LIMIT_M, NarrowBumps, limited
 from bafflelens.run.carving.room import CarvingRoom
 
@@ -211,7 +211,7 @@ class CarvedHeight:
         )
         self._bumps_here = NarrowBumps.of(self._left[self._rows], self._up[self._columns])
         self._bends = room.bends.only(*part)
-        self._limit = limit_of(self._bends, room.radius_m, room.step_m)
+        self._limit = largest_curvature(self._bends, room.radius_m, room.step_m)
 
     def _bumps(self, y: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         length = self.room.smoothing_m

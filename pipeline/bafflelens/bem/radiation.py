@@ -91,10 +91,13 @@ def without_mirrored(
     for axis in symmetry:
         folded[:, "xyz".index(axis)] = np.abs(folded[:, "xyz".index(axis)])
     # far below what single precision tells apart; a sum with 0 has no sign of its own
-    _, first, which = np.unique(
-        np.round(folded, 12) + 0.0, axis=0, return_index=True, return_inverse=True
-    )
-    return folded[first], which.reshape(-1)
+    alike = np.round(folded, 12) + 0.0
+    order = np.lexsort(alike.T)
+    is_first = np.ones(len(order), dtype=bool)
+    is_first[1:] = np.any(np.diff(alike[order], axis=0) != 0, axis=1)
+    which = np.empty(len(order), dtype=np.int64)
+    which[order] = np.cumsum(is_first) - 1
+    return folded[order[is_first]], which
 
 
 def pressure_at(

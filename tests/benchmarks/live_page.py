@@ -13,7 +13,8 @@ without a window. Printed are
 - frames a second while a surface of `TRIANGLES` triangles turns, as the page draws it, by the
   browser's own stamps of frames. Chromium draws by software here: a graphics card is quicker. So
   what the page itself does a frame is printed apart, in processor time of its main thread by
-  Chromium's own trace: script, style and layout, and collecting garbage. 16.7 ms are 60 frames a second.
+  Chromium's own trace: script, style and layout, and collecting garbage. 16.7 ms are 60 frames a
+  second.
 
 Usage: live_page.py RUN [MOVES]
 """
@@ -188,8 +189,8 @@ def turning(page: Page) -> None:
     print(
         f"turning {found['number']} triangles on {found['size']} pixels: "
         f"{found['rate']:.0f} frames a second, median {found['median']:.1f} ms, "
-        f"{found['late']} of {found['frames']} later than 20 ms, at coarsest {found['coarsest']:g} pixels a pixel, "
-        f"by software ({found['renderer']})",
+        f"{found['late']} of {found['frames']} later than 20 ms, "
+        f"at coarsest {found['coarsest']:g} pixels a pixel, by software ({found['renderer']})",
         flush=True,
     )
 

@@ -322,3 +322,15 @@ def test_everything_is_closed_whatever_happens():
         time.sleep(0.1)
     assert not is_running(pids[0])
     assert threading.active_count() <= before + 2  # the event loop of the library may stay
+
+
+def test_a_process_that_is_ended_hard_leaves_no_semaphore_behind():
+    ended = (
+        "import multiprocessing, os\n"
+        "from bafflelens.workers.dask_pool import kill_workers\n"
+        "kept = multiprocessing.get_context('spawn').Semaphore()\n"
+        "kill_workers()\n"
+        "os._exit(3)"
+    )
+    done = subprocess.run([sys.executable, "-c", ended], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (3, "")

@@ -112,7 +112,9 @@ def test_nothing_is_fetched_from_the_net(server):
         "levels.js",
         "shape.js",
         "space.js",
+        "parts.js",
         "sliders.js",
+        "tables.js",
         "wire.js",
         "sheet.css",
     ):

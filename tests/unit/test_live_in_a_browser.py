@@ -1,11 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The page that answers while a dimension moves, as somebody uses it, in Debian's chromium."""
 
+import io
 import shutil
 
 import numpy as np
 import pytest
 import small_job
+from PIL import Image
 
 from bafflelens import report
 from bafflelens.live import clay
@@ -120,28 +122,51 @@ def test_a_slider_dragged_with_the_mouse_and_a_rule_that_would_break(page):
 def test_the_shape_turns_and_is_not_blank(page):
     page.get_by_role("button", name="c002", exact=True).click()
     page.locator("#kinds li", has_text="dome").wait_for()
-    count = """() => {
-        const from = document.getElementById('space'), copy = document.createElement('canvas');
-        copy.width = from.width; copy.height = from.height;
-        const pen = copy.getContext('2d'); pen.drawImage(from, 0, 0);
-        const data = pen.getImageData(0, 0, copy.width, copy.height).data;
-        let sum = 0;
-        for (let i = 0; i < data.length; i += 4) sum += data[i] < 250 ? (i % 9973) : 0;
-        return sum; }"""
-    before = page.evaluate(count)
-    assert before > 0
-    page.locator("#space").focus()
+    # As it is seen: what is drawn is not kept once it has been shown.
+    space = page.locator("#space")
+    space.focus()
+    before = rested(page, space)
+    picture = Image.open(io.BytesIO(before)).convert("RGB")
+    assert picture.getcolors(1_000_000)[1:]  # not blank
     page.keyboard.press("ArrowRight")
-    page.evaluate(A_FRAME)
-    turned = page.evaluate(count)
-    assert turned not in (before, 0)
-    box = page.locator("#space").bounding_box()
+    turned = rested(page, space)
+    assert turned != before
+    box = space.bounding_box()
     page.mouse.move(box["x"] + 50, box["y"] + 50)
     page.mouse.down()
     page.mouse.move(box["x"] + 120, box["y"] + 80, steps=4)
     page.mouse.up()
+    assert rested(page, space) not in (turned, before)
+
+
+def rested(page, canvas):
+    """Return a picture of a canvas once it has been drawn whole."""
+    page.wait_for_function("() => !space.resting")
     page.evaluate(A_FRAME)
-    assert page.evaluate(count) not in (turned, 0)
+    return canvas.screenshot()
+
+
+def test_while_it_turns_a_quarter_of_its_pixels_is_drawn(page):
+    """At rest four are drawn for each of the page, which is what smooths its edges."""
+    rested(page, page.locator("#space"))
+    size = "() => space.canvas.width / space.canvas.clientWidth"
+    assert page.evaluate(size) == 2
+    page.locator("#space").focus()
+    page.keyboard.press("ArrowRight")
+    turning = page.evaluate(
+        """() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() =>
+        done(space.canvas.width / space.canvas.clientWidth))))"""
+    )
+    assert turning in (1, 0.5)
+    # Coarser only where frames come late, as they do if each is asked for 50 ms before.
+    late = page.evaluate(
+        """() => { for (let n = 0; n < 4; n++) {
+        space.askedAt = performance.now() - 50; space.turned(); }
+        return space.canvas.width / space.canvas.clientWidth; }"""
+    )
+    assert late == 0.5
+    rested(page, page.locator("#space"))
+    assert page.evaluate(size) == 2
 
 
 def test_an_older_answer_never_overwrites_a_newer_one(page):

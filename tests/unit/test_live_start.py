@@ -2,6 +2,7 @@
 """How the live page starts, and what of a draft is prepared or kept for the next time."""
 
 import json
+import threading
 import time
 
 import numpy as np
@@ -15,9 +16,11 @@ from bafflelens.live import desk as desk_module
 from bafflelens.live import estimate
 from bafflelens.live.beforehand import neighbours_of
 from bafflelens.live.desk import open_desk
+from bafflelens.live.frames import levels_of
 from bafflelens.live.kept import load_kept
 from bafflelens.live.known import Known, key_of
 from bafflelens.live.server import LiveServer
+from bafflelens.live.solved import Judge
 from bafflelens.live.solves import Bench, draft_bands, pieces_of
 from bafflelens.run.pipeline import queue_run
 
@@ -249,6 +252,56 @@ def test_a_move_ends_the_draft_of_a_neighbour_at_once(run, options, monkeypatch)
         assert key_of(ended[0]) not in desk.known.drafts
     finally:
         desk.close()
+
+
+def test_a_full_band_is_not_begun_while_a_draft_is_looked_at(run, options, monkeypatch):
+    """However long the draft took: its workers would be busy when the next move comes."""
+    monkeypatch.setattr(desk_module, "FULL_SETTLE_S", 0.5)
+    real_draft, drafted, begun = Bench.draft, [], []
+
+    def slow(bench, name, values, is_over, *more, is_ahead=False):
+        drawn = real_draft(bench, name, values, is_over, *more)
+        time.sleep(0.6)  # longer than a wish must rest from when it came
+        drafted.append(time.monotonic())
+        return drawn
+
+    def full(bench, values, is_over):
+        begun.append(time.monotonic())
+
+    monkeypatch.setattr(Bench, "draft", slow)
+    monkeypatch.setattr(Bench, "full", full)
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        desk.move("p", 1, desk.values_of({"lens.opening_height_mm": 121.3, "lens.depth_mm": 14.2}))
+        desk.publish.wait(lambda: begun)
+        assert begun[0] - drafted[-1] >= 0.5
+    finally:
+        desk.close()
+
+
+def test_what_is_being_learned_holds_up_no_end(run, monkeypatch):
+    go_on = threading.Event()
+    monkeypatch.setattr(desk_module, "ENDING_S", 0.2)
+    monkeypatch.setattr(Known, "learn", lambda known, tell: go_on.wait(20))
+    desk = open_desk(run)
+    desk.open()
+    begun = time.monotonic()
+    desk.close()
+    assert time.monotonic() - begun < 5
+    go_on.set()
+
+
+def test_what_is_drawn_of_an_estimate_is_what_its_dataset_says(run):
+    learned = studied(run)
+    judge = Judge(loaded=run.load_job(), folder=run)
+    estimate = learned.estimator.estimate((121.3, 14.2))
+    drawn = learned.drawing.levels(estimate)
+    for name, level in levels_of(learned.dataset_of(estimate), judge.target).items():
+        known = np.isfinite(drawn[name])  # not where the band is too wide to be of use
+        assert known.any()
+        assert drawn[name][known] == pytest.approx(np.asarray(level)[known], abs=1e-4)
 
 
 def test_a_neighbour_that_cannot_be_meshed_is_passed_over(run, options, monkeypatch):

@@ -36,6 +36,7 @@ from bafflelens.live.solved import Judge
 from bafflelens.live.study import Study
 from bafflelens.live.told import all_values, broken_stretches, draft_frequencies
 from bafflelens.live.waits import (
+    ENDING_S,
     FULL_SETTLE_S,
     LOOK_AT_RUN_S,
     LOOK_S,
@@ -113,12 +114,14 @@ class Desk:
         self._thread.start()
 
     def close(self) -> None:
-        """End the work; what has begun on a worker is not waited for."""
+        """End the work; neither a worker nor what is being learned is waited for long."""
+        end = time.monotonic() + ENDING_S
         self._over.set()
         self._changed.set()
         self._study.stop()
         if self._thread is not None:
-            self._thread.join(timeout=30)
+            self._thread.join(timeout=ENDING_S)
+        self._study.wait(max(end - time.monotonic(), LOOK_S))
 
     def equip(self, options: RunOptions) -> None:
         """Let it solve, too."""
@@ -323,10 +326,10 @@ class Desk:
                 return
             self.known.add_draft(wish.values, drawn)
             self._send_known(wish)
-            self._drafted_at = time.monotonic()
             if self.known.draft_baseline is None:  # its levels are there, now its score
                 self._beforehand.require_draft_baseline(bench, is_over)
                 self._send_known(wish)
+            self._drafted_at = time.monotonic()
             self._study.ask()
         self._is_done(wish, "draft")
         if not self._rests(wish, FULL_SETTLE_S):

@@ -46,11 +46,14 @@ class Study:
         self._asked.set()
 
     def stop(self) -> None:
-        """End it; what is being learned is learned first."""
+        """Have it end, once what is being learned has been."""
         self._over.set()
         self._asked.set()
+
+    def wait(self, seconds: float) -> None:
+        """Wait for its end, but not for long: learning from many shapes takes half a minute."""
         if self._thread is not None:
-            self._thread.join(timeout=30)
+            self._thread.join(timeout=seconds)
 
     def _study(self) -> None:
         is_kept = False

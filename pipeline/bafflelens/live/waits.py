@@ -15,6 +15,8 @@ FIRST_PAGE_S: Final = 3.0
 """So long is a first page waited for, before workers take its processor."""
 GIVING_WAY_S: Final = 0.5
 """So long at most is loading put off for a move that waits for its answer."""
+ENDING_S: Final = 5.0
+"""So long at most is the end of the work waited for: less than the time that SIGTERM leaves."""
 STATE_EVERY_S: Final = 2.0
 """So often is a page told how far a run is that goes on in another process."""
 RULES_AFTER_S: Final = 0.3

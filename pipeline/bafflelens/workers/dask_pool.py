@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import multiprocessing
+import multiprocessing.util
 import signal
 import sys
 from collections.abc import Iterator
@@ -71,9 +72,14 @@ def usable_memory() -> float:
 
 
 def kill_workers() -> None:
-    """End the worker processes of this process at once, without asking them."""
+    """End the worker processes of this process at once, without asking them.
+
+    Their semaphores are let go of, too: whatever ends this process hard would else leave them to
+    a tracker that complains of them.
+    """
     for process in multiprocessing.active_children():
         process.kill()
+    multiprocessing.util._run_finalizers(0)  # type: ignore[attr-defined]
 
 
 @contextmanager

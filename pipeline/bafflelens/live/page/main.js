@@ -2,11 +2,12 @@
 // The sheet: what is moved, what answers, and what it is held against.
 
 import { drawCurve, drawMap, rangeOf, scale } from "./levels.js";
-import { CLAY, FIXED, colourOf, drawSection } from "./shape.js";
+import { at, element } from "./parts.js";
+import { colourOf, drawSection } from "./shape.js";
 import { Sliders } from "./sliders.js";
+import { showClay, showRanking, showScore, tellState } from "./tables.js";
 import { Wire } from "./wire.js";
 
-const at = (id) => document.getElementById(id);
 const MARKS = {
   before: "… of the shape before",
   estimated: "≈ estimated",
@@ -14,7 +15,6 @@ const MARKS = {
   solved: "■ solved",
 };
 const BASELINE = "baseline";
-const USEFUL_DB = 3;
 const OWN = "this one, held";
 
 const now = {
@@ -42,13 +42,6 @@ const wire = new Wire(receive, (open) => {
   now.connected = open;
   if (!open) tell();
 });
-
-function element(name, text, attributes = {}) {
-  const one = document.createElement(name);
-  one.textContent = text;
-  Object.assign(one, attributes);
-  return one;
-}
 
 // ------------------------------------------------------------------------------- to the server
 
@@ -205,7 +198,7 @@ function inSpace() {
       isLoading = false;
       return;
     }
-    space = new loaded.Space(at("space"));
+    window.space = space = new loaded.Space(at("space"));
     if (now.clay) space.paint(now.clay);
     else space.show(now.shape);
     performance.mark("in space");
@@ -217,25 +210,7 @@ function clay(message) {
   if (message.id !== now.frame?.id) return;
   now.clay = message;
   space?.paint(message);
-  at("clay").hidden = false;
-  at("clay-title").textContent = message.title;
-  const [add, take] = message.unit === "mm" ? ["added", "taken"] : ["better added", "better taken"];
-  const most = `${message.most.toPrecision(2)} ${message.unit}`;
-  const patches = [[CLAY[0], `${take}, ${most}`], [CLAY[2], "0"], [CLAY.at(-1), `${add}, ${most}`], [FIXED, "stays"]];
-  at("clay-scale").replaceChildren(...patches.map(([colour, text]) => {
-    const item = element("span", "");
-    const patch = document.createElement("i");
-    patch.style.background = colour;
-    item.append(patch, text);
-    return item;
-  }));
-  at("clay-lines").replaceChildren(...message.lines.map((line) => element("li", line)));
-  at("clay-steps").hidden = !message.steps.length;
-  at("clay-steps").tBodies[0].replaceChildren(...message.steps.map((step) => {
-    const row = document.createElement("tr");
-    row.append(...[step.number || "before", decibels(step.score_db), step.outward_mm.toFixed(1), step.inward_mm.toFixed(1)].map((text) => element("td", text)));
-    return row;
-  }));
+  showClay(message);
 }
 
 function hideClay() {
@@ -349,70 +324,11 @@ function kinds(names) {
   }));
 }
 
-const decibels = (value) => (value === null || value === undefined ? "–" : value.toFixed(2));
-
-function score() {
-  const own = now.frame?.score, held = now.held?.score;
-  at("held-name").textContent = heldName();
-  const terms = own?.terms ?? held?.terms ?? [];
-  at("score").tBodies[0].replaceChildren(...terms.map((term, i) => {
-    const row = document.createElement("tr");
-    row.title = (own?.terms[i] ?? term).note;
-    row.append(element("td", term.name), element("td", decibels(own?.terms[i]?.cost_db)), element("td", decibels(held?.terms[i]?.cost_db)));
-    return row;
-  }));
-  const off = now.frame?.mark === "estimated" ? now.frame.score_off_db : 0;
-  const total = document.createElement("tr");
-  // A total that may be anything is none.
-  const isUseful = off !== null && off <= USEFUL_DB;
-  const said = isUseful ? decibels(own?.total_db) + (off ? ` ±${off.toFixed(2)}` : "") : "–";
-  total.append(element("td", "total"), element("td", said), element("td", decibels(held?.total_db)));
-  total.title = isUseful ? "" : "The total of shapes that were left out is estimated too roughly, or not looked at yet.";
-  at("score").tFoot.replaceChildren(total);
-}
-
-function duration(seconds) {
-  return seconds < 90 ? `${Math.round(seconds)} s` : seconds < 5400 ? `${Math.round(seconds / 60)} min` : `${(seconds / 3600).toFixed(1)} h`;
-}
-
-function tell() {
-  const { state } = now;
-  if (!now.connected) {
-    at("told").textContent = "The connection is lost; it is tried again. What runs goes on. If the command was started anew, open the address that it prints.";
-    return;
-  }
-  if (!state) return;
-  const parts = [];
-  if (state.doing) parts.push(state.doing);
-  const solved = Math.max(state.full, state.drafts);
-  if (state.known) parts.push(`estimates from ${state.known} solved shapes`);
-  else if (solved >= state.needed) parts.push(`learning from ${solved} solved shapes`);
-  else parts.push(`no estimates yet: ${solved} of at least ${state.needed} shapes are solved`);
-  at("told").textContent = parts.join(" · ");
-  const run = [`run ${state.status}`];
-  if (state.step) run.push(state.share === null ? state.step : `${state.step}, ${Math.round(100 * state.share)} %`);
-  if (state.left_s !== null) run.push(`about ${duration(state.left_s)} left of this step`);
-  at("progress").textContent = run.join(" · ");
-}
+const score = () => showScore(now.frame, now.held, heldName());
+const tell = () => tellState(now.state, now.connected);
 
 function ranking() {
-  at("ranking").tBodies[0].replaceChildren(...now.state.rows.map((row) => {
-    const line = document.createElement("tr");
-    line.dataset.id = row.id;
-    const name = element("button", row.id, { type: "button", title: `${row.label}${row.notes.length ? `\n${row.notes.join("\n")}` : ""}` });
-    name.disabled = row.score_db === null;
-    name.onclick = () => open(row.id);
-    const cell = document.createElement("td");
-    cell.append(name);
-    if (row.notes.length) cell.append(" ✎");
-    const over = element("button", "lay over", { type: "button", disabled: row.score_db === null });
-    over.setAttribute("aria-label", `lay ${row.id} over`);
-    over.onclick = () => hold(row.id);
-    const last = document.createElement("td");
-    last.append(over);
-    line.append(element("td", row.place ?? ""), cell, element("td", row.score_db === null ? row.status : decibels(row.score_db)), last);
-    return line;
-  }));
+  showRanking(now.state.rows, open, hold);
   shownRow();
 }
 

@@ -3,9 +3,34 @@
 
 import { CLAY, FIXED, colourOf } from "./shape.js";
 import {
-  AmbientLight, BufferAttribute, BufferGeometry, Color, DirectionalLight, DoubleSide, Mesh,
-  MeshLambertMaterial, PerspectiveCamera, Scene, WebGLRenderer,
+  BufferAttribute, BufferGeometry, Color, DoubleSide, Mesh, MeshLambertMaterial, PerspectiveCamera, Scene, WebGLRenderer,
 } from "./three.min.js";
+
+// While it turns a pixel of the page is one that is drawn; at rest four are, which is smoother than
+// the context's own smoothing and costs nothing while it turns.
+const AT_REST = 2, RESTS_MS = 180;
+// Where frames still come late, a quarter of the pixels are drawn until it rests.
+const COARSE = 0.5, LATE_MS = 24, LATE_FRAMES = 3;
+
+// A triangle has one colour, found at its corners: light is worked out three times a triangle, not
+// once a pixel, which by software is most of a frame. The lamp stands beside whoever looks.
+const VERTEX = `
+  flat out vec3 shade;
+  void main() {
+    gl_Position = projectionMatrix * (modelViewMatrix * vec4(position, 1.0));
+    vec3 across = normalize(normalMatrix * normal);
+    float light = 0.35 + 0.65 * abs(dot(across, vec3(0.2169, 0.3796, 0.8994)));
+    shade = pow(color * light, vec3(1.0 / 2.2));
+  }`;
+const FRAGMENT = `
+  flat in vec3 shade;
+  void main() { gl_FragColor = vec4(shade, 1.0); }`;
+
+function lit() {
+  const material = new MeshLambertMaterial({ vertexColors: true, side: DoubleSide });
+  material.onBeforeCompile = (shader) => Object.assign(shader, { vertexShader: VERTEX, fragmentShader: FRAGMENT });
+  return material;
+}
 
 export class Space {
   constructor(canvas) {
@@ -16,18 +41,18 @@ export class Space {
     this.camera = new PerspectiveCamera(30, 1, 1, 20000);
     this.camera.up.set(0, 0, 1);
     try {
-      this.renderer = new WebGLRenderer({ canvas, antialias: true, preserveDrawingBuffer: true });
+      this.renderer = new WebGLRenderer({ canvas, antialias: false });
     } catch {
       canvas.replaceWith(Object.assign(document.createElement("p"), { className: "hint", textContent: "This browser draws nothing in space (WebGL is off); the section below says what there is." }));
       return;
     }
     this.scene.background = new Color("#ffffff");
-    this.scene.add(new AmbientLight("#ffffff", 1.1));
-    this.light = new DirectionalLight("#ffffff", 2.2);
-    this.scene.add(this.light);
+    this.material = lit();
     this.isHeld = false;
     this.asked = 0; // the frame that is asked for
-    this.frame = () => { this.asked = 0; this.draw(); };
+    this.fineness = AT_REST;
+    this.late = 0;
+    this.frame = () => this.turned();
     canvas.addEventListener("pointerdown", (event) => {
       this.hold(event);
       canvas.setPointerCapture(event.pointerId);
@@ -57,7 +82,25 @@ export class Space {
   turn(sideways, up) {
     this.azimuth -= sideways;
     this.elevation = Math.min(Math.max(this.elevation + up, -1.45), 1.45);
-    this.asked ||= requestAnimationFrame(this.frame); // a mouse may tell more often than is drawn
+    if (this.asked) return; // a mouse may tell more often than is drawn
+    this.askedAt = performance.now();
+    this.asked = requestAnimationFrame(this.frame);
+  }
+
+  // A frame of many: coarser where those before came late, and the whole picture after the last.
+  turned() {
+    this.asked = 0;
+    const isGoingOn = this.fineness !== AT_REST;
+    this.late = isGoingOn && performance.now() - this.askedAt > LATE_MS ? this.late + 1 : 0;
+    if (!isGoingOn) this.fit(1);
+    else if (this.late >= LATE_FRAMES) this.fit(COARSE);
+    this.draw();
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => {
+      this.resting = 0;
+      this.fit(AT_REST);
+      this.draw();
+    }, RESTS_MS);
   }
 
   show(frame) {
@@ -92,21 +135,25 @@ export class Space {
     const geometry = new BufferGeometry();
     geometry.setAttribute("position", new BufferAttribute(corners.data, 3));
     geometry.setAttribute("color", new BufferAttribute(colours, 3));
-    geometry.computeVertexNormals();
+    geometry.computeVertexNormals(); // each triangle has its own corners, so these are its own
     if (this.mesh) {
       this.scene.remove(this.mesh);
       this.mesh.geometry.dispose();
     }
-    this.mesh = new Mesh(geometry, new MeshLambertMaterial({ vertexColors: true, flatShading: true, side: DoubleSide }));
+    this.mesh = new Mesh(geometry, this.material);
     this.reach = reach;
     this.scene.add(this.mesh);
     this.draw();
   }
 
-  // What is drawn into is made anew by it, so it is asked for only when the place changes.
-  fit() {
+  // What is drawn into is made anew by it, so it is asked for only when its size changes.
+  fit(fineness = this.fineness) {
     const width = this.canvas.clientWidth, height = this.canvas.clientHeight;
-    this.renderer.setPixelRatio(devicePixelRatio);
+    const drawn = [fineness, width, height, devicePixelRatio].join();
+    this.fineness = fineness;
+    if (drawn === this.fitted) return;
+    this.fitted = drawn;
+    this.renderer.setPixelRatio(devicePixelRatio * fineness);
     this.renderer.setSize(width, height, false);
     this.camera.aspect = width / Math.max(height, 1);
     this.camera.updateProjectionMatrix();
@@ -115,7 +162,7 @@ export class Space {
   // One frame: where it is seen from, and nothing else; nothing is made, no layout is asked for.
   draw() {
     if (!this.mesh) return;
-    const { camera, light, middle, reach } = this;
+    const { camera, middle, reach } = this;
     const far = reach * 2.05, flat = Math.cos(this.elevation);
     camera.position.set(
       middle[0] + far * flat * Math.cos(this.azimuth),
@@ -123,7 +170,6 @@ export class Space {
       middle[2] + far * Math.sin(this.elevation),
     );
     camera.lookAt(middle[0], middle[1], middle[2]);
-    light.position.set(camera.position.x, camera.position.y + reach * 0.5, camera.position.z + reach * 0.9);
     this.renderer.render(this.scene, camera);
   }
 }

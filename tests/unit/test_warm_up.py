@@ -31,3 +31,8 @@ def test_what_is_compiled_beside_is_what_a_solve_needs(tmp_path):
     before = [len(loop.signatures) for loop in loops]
     warm_up(lambda text: None)
     assert [len(loop.signatures) for loop in loops] == before
+
+
+def test_it_is_compiled_in_a_process_of_its_own(tmp_path):
+    assert not child_process.run_module(warm_up_beside.__name__, tmp_path, 300.0)
+    assert (tmp_path / warm_up_beside.DONE).is_file()

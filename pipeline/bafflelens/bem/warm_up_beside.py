@@ -8,7 +8,9 @@ comes to it first.
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
@@ -21,21 +23,22 @@ from bafflelens.bem.system_matrix import Workspace, low_rank_product
 from bafflelens.bem.warm_up import small_problem
 from bafflelens.mesh.intersections import crossing_triangles
 
+DONE: Final = "done"
+
 
 def main(folder: Path) -> int:
-    """Compile; nothing comes of it but what numba keeps.
+    """Compile; what comes of it is what numba keeps.
 
     Parameters
     ----------
     folder : Path
-        Not needed.
+        Holds the file `DONE` afterwards.
 
     Returns
     -------
     int
         0, as an exit code.
     """
-    del folder
     problem = small_problem()
     crossing_triangles(problem.mesh)
     pressure = np.ones((1, problem.mesh.n_triangles), dtype=complex)
@@ -54,4 +57,9 @@ def main(folder: Path) -> int:
     )
     product(pressure.astype(np.complex64))
     plain_pressure(problem, at, pressure, np.array([0]))
+    (folder / DONE).touch()
     return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1])))

@@ -5,7 +5,7 @@ Usage: kept_compilation.py [DIVISIONS]
 
 Each process solves a cap on a sphere of 8 * 4^DIVISIONS triangles (3 by default) with bempp-cl;
 the first with an empty folder for what numba compiles, the second with the folder that the first
-left. Processor time of the processes, start and imports included: five minutes.
+left. Processor time of the processes, start and imports included: two minutes.
 """
 
 from __future__ import annotations

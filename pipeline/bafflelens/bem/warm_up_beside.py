@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What is compiled beside the rest the first time, in a process of its own.
 
-That is what `bafflelens.bem.warm_up` comes to last: crossing triangles, the far field, blocks of
-low rank and the plain equation. Where both need a function, the other process
-comes to it first.
+That is what `bafflelens.bem.warm_up` comes to last: crossing triangles, the far field and blocks
+of low rank. Where both need a function, the other process comes to it first.
 """
 
 from __future__ import annotations
@@ -14,7 +13,6 @@ from typing import Final
 
 import numpy as np
 
-from bafflelens.bem.burton_miller import plain_pressure
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.layers import AtFrequency, far_arguments
@@ -56,7 +54,6 @@ def main(folder: Path) -> int:
         Workspace(),
     )
     product(pressure.astype(np.complex64))
-    plain_pressure(problem, at, pressure, np.array([0]))
     (folder / DONE).touch()
     return 0
 

@@ -265,7 +265,7 @@ def _source_entry(x, n, corners, points, weights, eta, k):
     return value
 
 
-@njit(parallel=True, cache=True)
+@njit(cache=True)
 def add_near_sources(
     points, normals, signs, etas, corners, rule_points, rule_weights, start, element, image_of,
     moving, sizes, k, adjoint, gradient, at_point,
@@ -276,7 +276,7 @@ def add_near_sources(
     where they are; ``rule_points``, ``rule_weights`` are their Gauss rules, ``sizes`` (n,) lengths
     of elements in m, ``gradient`` (n_sources, n) is dp/dn, all else as in `add_near_pairs`.
     """
-    for i in prange(len(points)):
+    for i in range(len(points)):
         if moving[i]:
             continue
         for p in range(start[i], start[i + 1]):

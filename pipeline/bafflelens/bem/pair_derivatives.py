@@ -100,9 +100,8 @@ def add_far_pairs(
     share = (size + RUNS - 1) // RUNS
     for run in prange(RUNS):
         taken = np.empty_like(weights)
-        kept = np.empty((12, _BLOCK), dtype=weights.dtype)
-        rr = np.empty(_BLOCK, dtype=weights.dtype)
-        ri = np.empty(_BLOCK, dtype=weights.dtype)
+        # all in one piece, at fixed distances: else the compiler takes single numbers
+        kept = np.empty(24 * _BLOCK, dtype=weights.dtype)
         for i in range(run * share, min(size, (run + 1) * share)):
             for image in range(signs.shape[0]):
                 sx, sy, sz = signs[image, 0], signs[image, 1], signs[image, 2]
@@ -116,55 +115,65 @@ def add_far_pairs(
                     count = min(_BLOCK, size - first)
                     for b in range(count):
                         j = first + b
-                        (
-                            kept[0, b], kept[1, b], kept[2, b], kept[3, b],
-                            kept[4, b], kept[5, b], kept[6, b], kept[7, b],
-                            kept[8, b], kept[9, b], kept[10, b], kept[11, b],
-                        ) = _radial(
+                        mx, my = source_normals[0, j], source_normals[1, j]
+                        mz = source_normals[2, j]
+                        ux, uy, uz, r, s_re, s_im, p_re, p_im, q_re, q_im, w_re, w_im = _radial(
                             sources[0, j] - x, sources[1, j] - y, sources[2, j] - z,
-                            nx, ny, nz,
-                            source_normals[0, j], source_normals[1, j], source_normals[2, j],
+                            nx, ny, nz, mx, my, mz,
                             taken[j], moments[j], etas[i], k, turns, one,
                         )  # fmt: skip
+                        kept[b], kept[_BLOCK + b], kept[2 * _BLOCK + b] = ux, uy, uz
+                        kept[3 * _BLOCK + b] = r
+                        kept[4 * _BLOCK + b], kept[5 * _BLOCK + b] = s_re, s_im
+                        kept[6 * _BLOCK + b], kept[7 * _BLOCK + b] = p_re, p_im
+                        kept[8 * _BLOCK + b], kept[9 * _BLOCK + b] = q_re, q_im
+                        kept[10 * _BLOCK + b], kept[11 * _BLOCK + b] = w_re, w_im
+                        kept[12 * _BLOCK + b], kept[13 * _BLOCK + b] = mx, my
+                        kept[14 * _BLOCK + b] = mz
                     for o in range(n_objectives):
                         for s in range(n_sources):
                             ar, ai = adjoint[o, s, 0, i], adjoint[o, s, 1, i]
+                            pr, pi = pressure[s, 0, first:], pressure[s, 1, first:]
                             if s == 0:
                                 for b in range(count):
-                                    pr, pi = pressure[s, 0, first + b], pressure[s, 1, first + b]
-                                    rr[b] = ar * pr - ai * pi
-                                    ri[b] = ar * pi + ai * pr
+                                    kept[15 * _BLOCK + b] = ar * pr[b] - ai * pi[b]
+                                    kept[16 * _BLOCK + b] = ar * pi[b] + ai * pr[b]
                             else:
                                 for b in range(count):
-                                    pr, pi = pressure[s, 0, first + b], pressure[s, 1, first + b]
-                                    rr[b] += ar * pr - ai * pi
-                                    ri[b] += ar * pi + ai * pr
+                                    kept[15 * _BLOCK + b] += ar * pr[b] - ai * pi[b]
+                                    kept[16 * _BLOCK + b] += ar * pi[b] + ai * pr[b]
                         fx = fy = fz = across = tx = ty = tz = zero
                         for b in range(count):
-                            j = first + b
-                            ux, uy, uz, r = kept[0, b], kept[1, b], kept[2, b], kept[3, b]
-                            mx, my = source_normals[0, j], source_normals[1, j]
-                            mz = source_normals[2, j]
-                            s_ = rr[b] * kept[4, b] - ri[b] * kept[5, b]
-                            p_ = rr[b] * kept[6, b] - ri[b] * kept[7, b]
-                            q_ = rr[b] * kept[8, b] - ri[b] * kept[9, b]
-                            w_ = rr[b] * kept[10, b] - ri[b] * kept[11, b]
+                            ux, uy, uz = kept[b], kept[_BLOCK + b], kept[2 * _BLOCK + b]
+                            r = kept[3 * _BLOCK + b]
+                            mx, my = kept[12 * _BLOCK + b], kept[13 * _BLOCK + b]
+                            mz = kept[14 * _BLOCK + b]
+                            rr, ri = kept[15 * _BLOCK + b], kept[16 * _BLOCK + b]
+                            s_ = rr * kept[4 * _BLOCK + b] - ri * kept[5 * _BLOCK + b]
+                            p_ = rr * kept[6 * _BLOCK + b] - ri * kept[7 * _BLOCK + b]
+                            q_ = rr * kept[8 * _BLOCK + b] - ri * kept[9 * _BLOCK + b]
+                            w_ = rr * kept[10 * _BLOCK + b] - ri * kept[11 * _BLOCK + b]
                             vx, vy, vz = s_ * ux, s_ * uy, s_ * uz
                             fx += vx + p_ * mx
                             fy += vy + p_ * my
                             fz += vz + p_ * mz
                             across += q_
-                            qr, pr = q_ * r, p_ * r
+                            qr, pr_ = q_ * r, p_ * r
                             tx += qr * ux + w_ * mx
                             ty += qr * uy + w_ * my
                             tz += qr * uz + w_ * mz
-                            at_element[run, o, 0, j] += vx + q_ * nx
-                            at_element[run, o, 1, j] += vy + q_ * ny
-                            at_element[run, o, 2, j] += vz + q_ * nz
-                            at_element[run, o, 3, j] += p_
-                            at_element[run, o, 4, j] += pr * ux + w_ * nx
-                            at_element[run, o, 5, j] += pr * uy + w_ * ny
-                            at_element[run, o, 6, j] += pr * uz + w_ * nz
+                            kept[17 * _BLOCK + b] = vx + q_ * nx
+                            kept[18 * _BLOCK + b] = vy + q_ * ny
+                            kept[19 * _BLOCK + b] = vz + q_ * nz
+                            kept[20 * _BLOCK + b] = p_
+                            kept[21 * _BLOCK + b] = pr_ * ux + w_ * nx
+                            kept[22 * _BLOCK + b] = pr_ * uy + w_ * ny
+                            kept[23 * _BLOCK + b] = pr_ * uz + w_ * nz
+                        for part in range(7):
+                            into = at_element[run, o, part, first:]
+                            found = kept[(17 + part) * _BLOCK :]
+                            for b in range(count):
+                                into[b] += found[b]
                         at_point[o, 0, i] -= sx * (fx + across * nx)
                         at_point[o, 1, i] -= sy * (fy + across * ny)
                         at_point[o, 2, i] -= sz * (fz + across * nz)
@@ -173,7 +182,7 @@ def add_far_pairs(
                         at_point[o, 5, i] += sz * tz
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@njit(fastmath=True, cache=True, error_model="numpy")
 def add_far_sources(
     points, normals, signs, etas, sources, source_normals, weights, moments, scalars,
     start, element, image_of, adjoint, gradient, at_point,
@@ -196,8 +205,8 @@ def add_far_sources(
     k, turns, one = scalars[0], scalars[2], scalars[3]
     zero = one - one
     n_objectives, n_sources = adjoint.shape[0], adjoint.shape[1]
-    for i in prange(points.shape[1]):
-        taken = np.empty_like(weights)
+    taken = np.empty_like(weights)
+    for i in range(points.shape[1]):
         eta = etas[i]
         for image in range(signs.shape[0]):
             sx, sy, sz = signs[image, 0], signs[image, 1], signs[image, 2]

@@ -42,7 +42,7 @@ _AT_ONCE = 8  # objectives
 _CENTRE = np.full((1, 3), 1 / 3)
 _THREE = np.array([[2 / 3, 1 / 6, 1 / 6], [1 / 6, 2 / 3, 1 / 6], [1 / 6, 1 / 6, 2 / 3]])
 _STEP = 1e-3  # of the wavenumber
-_STEPS = 10  # of conjugate gradients: see `density`
+_STEPS = 20  # of conjugate gradients: see `density`
 _ON_PLANE_M = 1e-9
 
 

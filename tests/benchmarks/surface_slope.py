@@ -5,6 +5,7 @@
 
     python tests/benchmarks/surface_slope.py [lens ...] [--quality standard] [--finer 2]
         [--hz 2000 5000 10000] [--keys lens.depth_mm ...] [--step-mm 0.5] [--processes 8]
+        [--slopes corners|density|fields]
 
 Each length of a lens is changed by a step both ways, the mesh is moved onto the changed solids,
 triangle by triangle (`bafflelens.shapes.meshing.moved_mesh`), both are solved, and the central
@@ -19,6 +20,12 @@ slope's. So differences are taken on meshes finer by a factor on and near the le
 against the slope on the same mesh and against that on the mesh that the quality asks for. With
 ``--remeshed`` both changed lenses are meshed anew by gmsh instead of moved; their scatter needs a
 larger step.
+
+Slopes are taken in two ways: over the continuous fields
+(`bem.surface_slope`), and as the derivative of the discretised equation with its corners
+(`bem.node_slopes`), with which the vectors of their moves are taken, and as the density that is
+shown. ``--slopes corners`` (default), ``density`` or ``fields`` says which is held against the
+differences.
 
 A row gives how many directions are compared, the largest difference among them, and for either
 slope: slope over difference (least squares), the rms of what is left, and the share of directions
@@ -43,6 +50,7 @@ from bafflelens.base.medium import Air
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.node_slopes import corner_slopes, density
 from bafflelens.bem.plane_waves import plane_wave_fields
 from bafflelens.bem.surface_slope import (
     moving_triangles,
@@ -83,6 +91,7 @@ class Asked:
     step_mm: float
     finer: float
     is_remeshed: bool
+    slopes: str
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -134,6 +143,7 @@ def main() -> None:
             step_mm=given.step_mm,
             finer=given.finer,
             is_remeshed=given.remeshed,
+            slopes=given.slopes,
         )
         for frequency_hz in sorted(given.hz, reverse=True)  # the longest first
         for lens in given.lenses or LENSES
@@ -180,20 +190,27 @@ class Meshed:
         Far field.
     guess : (n_sources, n_triangles) complex array
         What solves it.
-    by_surface : (n_directions, n_triangles) array
+    by_surface : (n_directions, n_triangles) array or None
         dB per m^3.
+    by_corner : (n_directions, n_vertices, 3) array or None
+        dB per m, instead.
     """
 
     mesh: Mesh
     driver: np.ndarray
     level: ComplexArray
     guess: ComplexArray
-    by_surface: FloatArray
+    by_surface: FloatArray | None
+    by_corner: FloatArray | None
 
     def slope(self, move: FloatArray) -> FloatArray:
         """Return how levels change with moves of the vertices, (n_directions,)."""
         mesh = self.mesh
-        moves = (move - move[self.driver].mean(axis=0))[mesh.triangles].mean(axis=1)
+        move = move - move[self.driver].mean(axis=0)
+        if self.by_corner is not None:
+            return np.asarray(np.einsum("dcx,cx->d", self.by_corner, move))
+        assert self.by_surface is not None
+        moves = move[mesh.triangles].mean(axis=1)
         outwards = np.einsum("ij,ij->i", moves, mesh.normals)
         return np.asarray(self.by_surface @ (outwards * mesh.areas))
 
@@ -207,21 +224,38 @@ def meshed(asked: Asked, shape: Shape, motions: tuple[SourceMotion, ...], mesh: 
         problem, discretisation=discretisation, settings=SETTINGS, workspace=workspace
     )
     level = solution.far_field(to)[0]
-    prepared = prepare_slopes(mesh, shape.symmetry, discretisation)
-    fields = plane_wave_fields(
-        problem,
-        to,
-        np.eye(len(to), dtype=complex),
-        discretisation=discretisation,
-        workspace=workspace,
-    )
-    slopes = slope_of_fields(problem, solution.surface_pressure, fields, prepared)
+    moving = moving_triangles(problem)
+    by_surface = by_corner = None
+    if asked.slopes == "fields":
+        fields = plane_wave_fields(
+            problem,
+            to,
+            np.eye(len(to), dtype=complex),
+            discretisation=discretisation,
+            workspace=workspace,
+        )
+        prepared = prepare_slopes(mesh, shape.symmetry, discretisation)
+        slopes = slope_of_fields(problem, solution.surface_pressure, fields, prepared)
+        by_surface = DB * np.real(slopes / level[:, np.newaxis])
+    else:
+        by_corner = corner_slopes(
+            problem,
+            solution.surface_pressure,
+            to,
+            np.diag(DB / np.conj(level))[:, np.newaxis],
+            discretisation=discretisation,
+            workspace=workspace,
+        )
+        if asked.slopes == "density":
+            by_surface = density(mesh, shape.symmetry, by_corner, moving)
+            by_corner = None
     return Meshed(
         mesh=mesh,
-        driver=np.unique(mesh.triangles[moving_triangles(problem)]),
+        driver=np.unique(mesh.triangles[moving]),
         level=level,
         guess=solution.guess,
-        by_surface=DB * np.real(slopes / level[:, np.newaxis]),
+        by_surface=by_surface,
+        by_corner=by_corner,
     )
 
 
@@ -361,6 +395,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--keys", nargs="+", default=(), help="all lengths")
     parser.add_argument("--step-mm", type=float, default=0.5)
     parser.add_argument("--finer", type=float, default=2.0)
+    parser.add_argument("--slopes", choices=("corners", "density", "fields"), default="corners")
     parser.add_argument("--remeshed", action="store_true")
     parser.add_argument("--processes", type=int, default=1)
     return parser.parse_args()

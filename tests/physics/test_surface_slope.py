@@ -12,7 +12,6 @@ Sources:
   symmetry, differences of moved meshes.
 """
 
-from dataclasses import replace
 from functools import cache
 
 import analytic
@@ -21,10 +20,9 @@ import numpy as np
 import pytest
 import radiating
 from arriving_waves import FROM, TOLERANCE, TOWARDS, scattered, scattering
+from piston_boxes import bump, displacement, piston_box, solved
 from scipy import special
 
-from bafflelens.bem.burton_miller import solve_burton_miller
-from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.plane_waves import independent_rows, plane_wave_fields
 from bafflelens.bem.surface_gradient import WholeSurface, gradient_and_curvature
 from bafflelens.bem.surface_slope import (
@@ -96,39 +94,6 @@ def moved_body(shape, wavenumber):
 
 
 # ------------------------------------------------------------ a piston in a box
-
-
-def piston_box(symmetry=(), felt=False, fine=1, wavenumber=12.0):
-    """A box with a piston in its front, at x = 0.15 m; all of it, or its half at y > 0."""
-    mesh = bodies.box((0.3, 0.4, 0.4), (6 * fine, 8 * fine, 8 * fine), symmetry)
-    x, y, z = mesh.centroids.T
-    piston = (x > 0.1499) & (np.abs(y) < 0.05) & (np.abs(z) < 0.05)
-    problem = radiating.problem(mesh, piston, wavenumber, symmetry)
-    if felt:
-        ring = (x > 0.1499) & ~piston
-        problem = replace(problem, admittance=np.where(ring, 0.3 - 0.2j, 0))
-    return problem
-
-
-def bump(mesh, z=0.12, y=0.0):
-    """A smooth bump on the front, 1 m high at its top: how far each vertex moves along x."""
-    away = np.minimum(
-        *(np.hypot(mesh.vertices[:, 1] - s, mesh.vertices[:, 2] - z) for s in (y, -y))
-    )
-    height = np.cos(np.pi / 2 * np.minimum(away / 0.075, 1)) ** 2
-    return np.where(mesh.vertices[:, 0] > 0.1499, height, 0)
-
-
-def displacement(mesh, along_x):
-    """How far the triangles move outwards."""
-    return along_x[mesh.triangles].mean(axis=1) * mesh.normals[:, 0]
-
-
-def solved(problem, along_x=0.0):
-    vertices = problem.mesh.vertices + np.outer(along_x, [1, 0, 0]) if np.ndim(along_x) else None
-    if vertices is not None:
-        problem = replace(problem, mesh=replace(problem.mesh, vertices=vertices))
-    return solve_burton_miller(problem, settings=EngineSettings(tolerance=TOLERANCE))
 
 
 @pytest.mark.parametrize("felt", [False, True])

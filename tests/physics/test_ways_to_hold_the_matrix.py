@@ -11,7 +11,11 @@ import numpy as np
 import pytest
 import radiating
 
-from bafflelens.bem.system_matrix import Storage
+from bafflelens.bem.burton_miller import assemble
+from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.layers import AtFrequency
+from bafflelens.bem.system_matrix import Storage, Workspace
 
 K = 12.0
 
@@ -37,3 +41,16 @@ def test_against_double_precision(case, storage):
     directions = radiating.around(np.linspace(0, np.pi, 19))
     far = double.far_field(directions)
     assert np.abs(solution.far_field(directions) - far).max() < 1e-4 * np.abs(far).max()
+
+
+@pytest.mark.parametrize("storage", list(Storage))
+def test_transpose(case, storage):
+    mesh, _, symmetry, _ = case
+    at = AtFrequency(discretise(mesh, symmetry), K)
+    settings = EngineSettings(storage=storage, tolerance=1e-5)
+    as_it_is = assemble(at, settings, Workspace())
+    transposed = assemble(at, settings, Workspace(), is_transposed=True)
+    left, right = np.random.default_rng(2).standard_normal((2, 5, mesh.n_triangles))
+    expected = left @ as_it_is.multiply(right.astype(complex)).T
+    found = transposed.multiply(left.astype(complex)) @ right.T
+    assert np.abs(found - expected).max() < 1e-5 * np.abs(expected).max()

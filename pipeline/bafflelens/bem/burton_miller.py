@@ -172,8 +172,10 @@ def assemble(
     settings: EngineSettings,
     workspace: Workspace,
     right_hand_sides: ComplexArray | None = None,
+    *,
+    is_transposed: bool = False,
 ) -> LinearSystem:
-    """Return the system matrix -1/2 + K + (ie/k) H.
+    """Return the system matrix -1/2 + K + (ie/k) H, or its transpose.
 
     Blocks of low rank are the more exact where the right-hand sides are large: there the
     solution is, too.
@@ -186,17 +188,29 @@ def assemble(
     corrections = near_pair_corrections(at, at.everywhere)
     storage = settings.storage_for(size)
     if storage is Storage.FULL:
-        return full_system(far, discretisation, corrections, workspace)
+        return full_system(
+            far, discretisation, corrections, workspace, is_transposed=is_transposed
+        )
     if storage is Storage.PACKED:
-        far_product = packed_product(far, discretisation, corrections, workspace)
+        far_product = packed_product(
+            far, discretisation, corrections, workspace, is_transposed=is_transposed
+        )
     else:
         expected = None if right_hand_sides is None else expected_pressure(right_hand_sides)
         far_product = low_rank_product(
-            far, discretisation, corrections, settings.tolerance, expected, workspace
+            far,
+            discretisation,
+            corrections,
+            settings.tolerance,
+            expected,
+            workspace,
+            is_transposed=is_transposed,
         )
     near_matrix = sparse.csr_array(
         (corrections.astype(np.complex64), near.element, near.start), shape=(size, size)
     )
+    if is_transposed:
+        near_matrix = near_matrix.T.tocsr()
 
     def multiply(vectors: ComplexArray) -> ComplexArray:
         single = vectors.astype(np.complex64)
@@ -206,7 +220,7 @@ def assemble(
         if size > settings.direct_unknowns:
             return None
         full = replace(settings, storage=Storage.FULL)
-        return assemble(at, full, Workspace()).full_matrix()
+        return assemble(at, full, Workspace(), is_transposed=is_transposed).full_matrix()
 
     return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix)
 

@@ -53,6 +53,8 @@ from bafflelens.bem.phases import cos_sin_turns
 
 # Rows that share one pair of buffers: memory is asked for once, not once a row.
 CHUNK = 16
+# Shares of the rows of a transposed product, always as many: sums are added in one order.
+RUNS = 8
 NO_SIGN = np.int32(0x7FFFFFFF)
 
 
@@ -301,6 +303,25 @@ def apply_packed(packed, steps, vectors, out):
                 im_re += b * vectors[v, 0, j]
                 im_im += b * vectors[v, 1, j]
             out[v, i] = complex(steps[i] * (re_re - im_im), steps[i] * (re_im + im_re))
+
+
+@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+def add_packed_transposed(packed, steps, vectors, sums):
+    """Add the transpose of the packed matrix times ``vectors`` to ``sums``, by share of the rows.
+
+    Parameters are those of `apply_packed`, with ``sums`` (RUNS, n_vectors, 2, m) real.
+    """
+    rows = packed.shape[0]
+    share = (rows + RUNS - 1) // RUNS
+    for run in prange(RUNS):
+        for i in range(run * share, min(rows, (run + 1) * share)):
+            for v in range(vectors.shape[0]):
+                x, y = steps[i] * vectors[v, 0, i], steps[i] * vectors[v, 1, i]
+                for j in range(packed.shape[2]):
+                    a = np.float32(packed[i, 0, j])
+                    b = np.float32(packed[i, 1, j])
+                    sums[run, v, 0, j] += a * x - b * y
+                    sums[run, v, 1, j] += a * y + b * x
 
 
 @njit(parallel=True, fastmath=True, cache=True, error_model="numpy")

@@ -50,6 +50,19 @@ class BlockRun:
         """Memory in bytes."""
         return self.packed.nbytes + self.steps.nbytes
 
+    def add_transposed(self, vectors: NDArray[np.float32]) -> tuple[int, NDArray[np.float32]]:
+        """Return the first row and the rows of the transposed product from there on."""
+        first, last = int(self.blocks[:, 2].min()), int(self.blocks[:, 3].max())
+        moved = self.blocks - np.array([0, 0, first, first, 0])
+        out = np.zeros((len(vectors), 2, last - first), dtype=np.float32)
+        if self.ranks is None:
+            compiled.apply_in_full_transposed(self.packed, self.steps, moved, vectors, out)
+        else:
+            compiled.apply_low_rank_transposed(
+                self.packed, self.steps, self.ranks, moved, vectors, out
+            )
+        return first, out
+
     def add_product(self, vectors: NDArray[np.float32]) -> tuple[int, NDArray[np.float32]]:
         """Return the first row and the rows of the product from there on."""
         first, last = int(self.blocks[:, 0].min()), int(self.blocks[:, 1].max())
@@ -84,10 +97,22 @@ class LowRankMatrix:
 
     def product(self, vectors: NDArray[Any]) -> ComplexArray:
         """Return the matrix times each row of ``vectors``, (n_vectors, n_triangles) complex."""
+        return self._product(vectors, BlockRun.add_product)
+
+    def transposed_product(self, vectors: NDArray[Any]) -> ComplexArray:
+        """Return the transpose of the matrix times each row of ``vectors``."""
+        return self._product(vectors, BlockRun.add_transposed)
+
+    def _product(
+        self,
+        vectors: NDArray[Any],
+        add: Callable[[BlockRun, NDArray[np.float32]], tuple[int, NDArray[np.float32]]],
+    ) -> ComplexArray:
+        """Return what the runs add, (n_vectors, n_triangles) complex."""
         taken = vectors[:, self.cut.order]
         parts = np.ascontiguousarray(np.stack((taken.real, taken.imag), axis=1), np.float32)
         total = np.zeros(parts.shape, dtype=np.float32)
-        for first, rows in _each(lambda run: run.add_product(parts), self.runs):
+        for first, rows in _each(lambda run: add(run, parts), self.runs):
             total[:, :, first : first + rows.shape[2]] += rows
         product = np.empty(vectors.shape, dtype=complex)
         product[:, self.cut.order] = total[:, 0] + 1j * total[:, 1]

@@ -75,8 +75,10 @@ def full_system(
     discretisation: Discretisation,
     corrections: ComplexArray,
     workspace: Workspace,
+    *,
+    is_transposed: bool = False,
 ) -> LinearSystem:
-    """Return the system with its matrix stored in complex numbers."""
+    """Return the system, or its transpose, with its matrix stored in complex numbers."""
     real = far[0].dtype.type
     dtype = np.complex128 if real is np.float64 else np.complex64
     size = discretisation.mesh.n_triangles
@@ -84,6 +86,8 @@ def full_system(
     matrix = workspace.array((size, size), dtype)
     kernels.fill_coupled_double_layer(*far, matrix.view(real))
     near_layers.add_near(near.start, near.element, corrections, -0.5, matrix)
+    if is_transposed:
+        matrix = matrix.T
 
     def multiply(vectors: ComplexArray) -> ComplexArray:
         # In the matrix's own precision: numpy would convert the matrix, not the vectors.
@@ -97,8 +101,13 @@ def packed_product(
     discretisation: Discretisation,
     corrections: ComplexArray,
     workspace: Workspace,
+    *,
+    is_transposed: bool = False,
 ) -> FarProduct:
-    """Pack the far matrix, move its near entries to ``corrections``, return its product."""
+    """Pack the far matrix, move its near entries to ``corrections``, return its product.
+
+    Or that of its transpose.
+    """
     size = discretisation.mesh.n_triangles
     near = discretisation.near
     packed = workspace.array((size, 2, size), np.int16)
@@ -111,7 +120,13 @@ def packed_product(
         apply(packed, steps, phases.parts(vectors, np.float32), out)
         return out
 
-    return product
+    def transposed(vectors: NDArray[np.complex64]) -> ComplexArray:
+        sums = np.zeros((kernels.RUNS, len(vectors), 2, size), dtype=np.float32)
+        kernels.add_packed_transposed(packed, steps, phases.parts(vectors, np.float32), sums)
+        total = sums.sum(axis=0)
+        return np.asarray(total[:, 0] + 1j * total[:, 1])
+
+    return transposed if is_transposed else product
 
 
 def _apply_packed_together(
@@ -158,8 +173,12 @@ def low_rank_product(
     tolerance: float,
     expected: FloatArray | None,
     workspace: Workspace,
+    *,
+    is_transposed: bool = False,
 ) -> FarProduct:
     """Form the far matrix in blocks, move near entries to ``corrections``, return its product.
+
+    Or that of its transpose.
 
     ``expected`` is about how large the solution is at each element, (n_triangles,).
     """
@@ -172,4 +191,4 @@ def low_rank_product(
         expected=expected,
         memory=workspace.runs,
     )
-    return matrix.product
+    return matrix.transposed_product if is_transposed else matrix.product

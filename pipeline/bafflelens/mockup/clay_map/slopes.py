@@ -3,8 +3,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import xarray as xr
@@ -13,7 +14,9 @@ from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.progress import Advance, Progress
 from bafflelens.bem.card_mesh import send_where_wanted
+from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.moving_body import MovingBody
+from bafflelens.bem.node_slopes import discretised_slope
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import moving_triangles, onto_mesh, prepare_slopes, surface_slope
 from bafflelens.bem.system_matrix import Workspace
@@ -229,21 +232,31 @@ def _band_slopes(
 ) -> dict[float, FloatArray]:
     """Return the slopes on the mesh of a band, (n_objectives, n_triangles) a frequency."""
     found = {}
-    prepared = prepare_slopes(surface.mesh, surface.symmetry)
-    workspace = Workspace()
-    on_card = send_where_wanted(
-        surface.mesh, surface.symmetry, is_wanted=solved.loaded.job.solve.engine == "gpu"
-    )
+    slope_of = _slope_function(solved, surface)
     for number, frequency_hz in enumerate(surface.frequencies_hz.tolist()):
         if frequency_hz in weights:
-            found[frequency_hz] = surface_slope(
+            found[frequency_hz] = slope_of(
                 solved.body.problem(surface.mesh, frequency_hz),
                 surface.pressure[:, number].astype(complex),
                 directions().vectors,
                 weights[frequency_hz],
-                prepared=prepared,
-                workspace=workspace,
-                on_card=on_card,
             )
             advance(_cost(surface) / len(surface.frequencies_hz), f"{frequency_hz:.0f} Hz")
     return found
+
+
+def _slope_function(solved: Solved, surface: SurfacePressure) -> Callable[..., FloatArray]:
+    """Return what gives the slopes on the mesh of a band.
+
+    They are those of the discretised equation, which are the closest to what a changed shape
+    gives; on the card and where the body absorbs, those of the continuous fields.
+    """
+    workspace = Workspace()
+    on_card = send_where_wanted(
+        surface.mesh, surface.symmetry, is_wanted=solved.loaded.job.solve.engine == "gpu"
+    )
+    if on_card is None and not solved.body.absorbers:
+        discretisation = discretise(surface.mesh, surface.symmetry)
+        return partial(discretised_slope, discretisation=discretisation, workspace=workspace)
+    prepared = prepare_slopes(surface.mesh, surface.symmetry)
+    return partial(surface_slope, prepared=prepared, workspace=workspace, on_card=on_card)

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The derivative of the discretised equation with the corners of its mesh.
+
+Sources: none needed. It is held against central differences of the same equation on moved meshes,
+in any direction at any corner; parts of it against differences of what they are derivatives of.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import radiating
+from piston_boxes import bump, displacement, piston_box, solved
+
+from bafflelens.bem.discretisation import discretise
+from bafflelens.bem.near_derivatives import static_derivatives
+from bafflelens.bem.node_slopes import corner_slopes, density
+from bafflelens.bem.surface_slope import moving_triangles
+from bafflelens.bem.triangle_potentials import pair_double_layer
+
+TO = radiating.around(np.radians([-70.0, 0.0, 20.0, 100.0]))
+# the largest relative residual: differences of 0.1 % of the size of a triangle are wanted
+TOLERANCE = 1e-6
+
+
+def slopes_of(problem, weights):
+    return corner_slopes(
+        problem,
+        solved(problem).surface_pressure,
+        TO,
+        weights,
+        discretisation=discretise(problem.mesh, problem.symmetry),
+        tolerance=TOLERANCE,
+    )
+
+
+def levels(problem, vertices):
+    moved = replace(problem, mesh=replace(problem.mesh, vertices=vertices))
+    return np.log(solved(moved).far_field(TO)[0])
+
+
+@pytest.mark.parametrize("symmetry", [(), ("y",)])
+def test_differences_of_moved_corners(symmetry):
+    problem = piston_box(symmetry)
+    mesh = problem.mesh
+    rng = np.random.default_rng(3)
+    moves = rng.standard_normal(mesh.vertices.shape)
+    moves[mesh.triangles[moving_triangles(problem)]] = 0
+    for plane in symmetry:
+        axis = "xyz".index(plane)
+        moves[np.abs(mesh.vertices[:, axis]) < 1e-9, axis] = 0
+    step = 2e-4  # of triangles of 50 mm
+    ends = [levels(problem, mesh.vertices + sign * step * moves) for sign in (-1, 1)]
+    expected = (ends[1] - ends[0]).real / (2 * step)
+    weights = np.diag(1 / np.conj(solved(problem).far_field(TO)[0]))[:, np.newaxis]
+    found = np.einsum("ocx,cx->o", slopes_of(problem, weights), moves)
+    # the surface crinkles: nothing here is smooth, and each corner counts by itself
+    assert radiating.relative_error(found, expected) < 0.03
+
+
+def test_the_sum_over_corners_is_that_over_the_surface():
+    problem = piston_box(("y",), fine=2)
+    mesh = problem.mesh
+    along_x = bump(mesh)
+    weights = np.array([[[1.0, 0.5j, -1.0 + 1j, 0.3]]])
+    slopes = slopes_of(problem, weights)
+    fixed = moving_triangles(problem)
+    by_area = density(mesh, problem.symmetry, slopes, fixed)
+    assert np.all(by_area[:, fixed] == 0)
+    found = by_area[0] @ (mesh.areas * displacement(mesh, along_x))
+    assert found == pytest.approx(slopes[0, :, 0] @ along_x, rel=0.01)
+
+
+def test_static_parts_close_to_an_element():
+    rng = np.random.default_rng(1)
+    corners = rng.standard_normal((3, 3))
+    for _ in range(5):
+        point, normal = rng.standard_normal((2, 3))
+        normal /= np.linalg.norm(normal)
+        found = np.empty((7, 3))
+        static_derivatives(point, normal, corners, found)
+        step = 1e-6
+        for axis in range(3):
+            unit = step * np.eye(3)[axis]
+            for corner in range(3):
+                shift = np.zeros((3, 3))
+                shift[corner] = unit
+                ahead = pair_double_layer(point, normal, corners + shift)
+                back = pair_double_layer(point, normal, corners - shift)
+                expected = (np.array(ahead) - back) / (2 * step)
+                given = found[corner, axis], found[3 + corner, axis]
+                assert given == pytest.approx(expected, rel=1e-5, abs=1e-7)
+            turned = pair_double_layer(point, unit / step, corners)[1]
+            assert found[6, axis] == pytest.approx(turned)
+
+
+def test_no_objective_with_a_slope():
+    problem = piston_box()
+    assert not slopes_of(problem, np.zeros((2, 1, len(TO)))).any()

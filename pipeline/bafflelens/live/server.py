@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import math
 import secrets
 import socket
 import threading
@@ -34,6 +33,7 @@ from bafflelens.base.loopback import (
     page_address,
     safe_headers,
 )
+from bafflelens.live.messages import message_of
 from bafflelens.live.waits import (
     FIRST_PAGE_S,
     GIVING_WAY_S,
@@ -273,7 +273,7 @@ class LiveServer:
                 await page.socket.close(_REFUSED, "too many messages")
                 return
             try:
-                message = _message_of(text)
+                message = message_of(text)
             except InputError as error:
                 page.put({"kind": "fault", "text": str(error)})
                 continue
@@ -411,34 +411,6 @@ class LiveServer:
 
 async def _refused(request: Request, error: Exception) -> Response:
     return PlainTextResponse("Not Found", 404, safe_headers())
-
-
-_FIELDS: Final[dict[str, dict[str, type]]] = {
-    "move": {"move": int, "values": dict},
-    "open": {"move": int, "id": str},
-    "map": {"id": str},
-    "carve": {"id": str},
-    "keep": {"id": str, "name": str, "text": str},
-    "note": {"id": str, "text": str, "verdict": str},
-}
-
-
-def _message_of(text: str) -> dict[str, Any]:
-    """Return what a page says.
-
-    Raises
-    ------
-    InputError
-        If it is none of what a page may say.
-    """
-    try:
-        message = json.loads(text, parse_constant=lambda name: math.nan)
-    except (ValueError, RecursionError):
-        message = None
-    fields = _FIELDS.get(message.get("kind", "")) if isinstance(message, dict) else None
-    if fields is None or not all(type(message.get(key)) is kind for key, kind in fields.items()):
-        raise InputError(invalid("message", text[:60], "one of " + ", ".join(_FIELDS)))
-    return dict(message)
 
 
 def require_port(port: int) -> None:

@@ -148,7 +148,7 @@ def put_in_place() -> None:
     real = options.run_options
     options.run_options = lambda *given: replace(real(*given), methods=METHODS)
     report.write_report = _one_line
-    summary.leader_pictures = lambda *_: ()
+    summary.leader_pictures = lambda *_: ()  # type: ignore[attr-defined]  # it imports that name
     summary._target_picture = lambda loaded: b""
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.bem import cross_approximation as compiled
+from bafflelens.bem import transposed_blocks
 from bafflelens.bem.clusters import LEAF, Blocks
 from bafflelens.bem.near_field import NearPairs
 
@@ -56,9 +57,11 @@ class BlockRun:
         moved = self.blocks - np.array([0, 0, first, first, 0])
         out = np.zeros((len(vectors), 2, last - first), dtype=np.float32)
         if self.ranks is None:
-            compiled.apply_in_full_transposed(self.packed, self.steps, moved, vectors, out)
+            transposed_blocks.apply_in_full_transposed(
+                self.packed, self.steps, moved, vectors, out
+            )
         else:
-            compiled.apply_low_rank_transposed(
+            transposed_blocks.apply_low_rank_transposed(
                 self.packed, self.steps, self.ranks, moved, vectors, out
             )
         return first, out

@@ -19,11 +19,14 @@ Elements that move stay where they are. Absorbing surfaces are not covered.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 from scipy import sparse
 
-from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray, IntArray
 from bafflelens.bem import near_derivatives, near_layers, pair_derivatives, phases
 from bafflelens.bem.burton_miller import assemble
 from bafflelens.bem.discretisation import Discretisation, by_coordinate
@@ -279,11 +282,11 @@ def _own_growth(mesh: Mesh, wavenumber: float) -> ComplexArray:
 
 def _source_slopes(
     at: AtFrequency,
-    far: list[np.ndarray],
+    far: list[NDArray[Any]],
     adjoint: ComplexArray,
-    single: FloatArray,
+    single: NDArray[np.float32],
     gradient: ComplexArray,
-    moves: np.ndarray,
+    moves: BoolArray,
 ) -> FloatArray:
     """Return how Re l . b changes with field points and their normals, (n, 6, n_triangles)."""
     mesh, discretisation, k = at.mesh, at.discretisation, at.wavenumber

@@ -46,13 +46,14 @@ def _kernels() -> None:
     """Solve a few bodies, prepare slopes over one, and look for places on it."""
     from bafflelens.base.closest_point import closest, searchable
     from bafflelens.bem.edge_gradients import gradients_at_edges
-    from bafflelens.bem.surface_gradient import gradient_and_curvature
+    from bafflelens.bem.surface_gradient import WholeSurface, gradient_and_curvature
     from bafflelens.bem.warm_up import row_of_tetrahedra, warm_up
 
     warm_up(print)
     body = row_of_tetrahedra(1)
-    gradient_and_curvature(body)
-    gradients_at_edges(body)
+    surface = WholeSurface.of(body)
+    gradient_and_curvature(surface)
+    gradients_at_edges(surface)
     closest(searchable(body.vertices, body.triangles), body.vertices)
 
 

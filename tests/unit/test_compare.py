@@ -287,7 +287,7 @@ def mock_up(number, rms):
 @pytest.fixture
 def without_page(monkeypatch):
     """Leave out the pictures, which take most of the time."""
-    monkeypatch.setattr(compare_module, "leader_pictures", lambda *_: {})
+    monkeypatch.setattr(compare_module, "pictures_of", lambda *_: {})
     monkeypatch.setattr(compare_module, "page_of", lambda *_: "")
 
 
@@ -370,7 +370,7 @@ def looked_for(monkeypatch):
     """
     calls = []
     names = ("maps", "curves", "widths", "response", "errors")
-    monkeypatch.setattr(compare_module, "leader_pictures", lambda *_: dict.fromkeys(names, b""))
+    monkeypatch.setattr(compare_module, "pictures_of", lambda *_: dict.fromkeys(names, b""))
     monkeypatch.setattr(compare_module, "find_clay_error", lambda *given: calls.append(given))
     return calls
 

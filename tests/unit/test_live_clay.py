@@ -11,6 +11,7 @@ from bafflelens.base.errors import InputError, MeshingError
 from bafflelens.live import clay
 from bafflelens.live.desk import open_desk
 from bafflelens.live.solves import Bench
+from bafflelens.run.carving.displacement import Radii
 from bafflelens.run.carving.keeping import CarvedStep, keep_step
 from bafflelens.shapes.meshing.mesh_morph import SurfaceDeviation
 
@@ -71,7 +72,7 @@ def carve_by_hand(folder, name):
             objectives_db=(1.0, 1.0, 1.0),
             outward_m=0.0,
             inward_m=0.004 * number,
-            radius_m=0.02,
+            radii=Radii(radius_m=0.02),
             seconds=1.0,
             work_s=(1.0, 1.0),
         )

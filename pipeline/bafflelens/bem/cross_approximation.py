@@ -10,9 +10,8 @@ spread over the block are looked at before it ends, and it goes on from one that
 
 The parts of what it found are kept in 16-bit steps, 4 bytes an entry. They could be cut down to
 fewer products (from their QR factors), but that takes longer than it saves in the few products of
-an iteration with a good first guess. Symbols as in `bafflelens.bem.kernels`; ``far`` is what its
-far kernels take, in the order of the clusters, from `low_rank.in_order`: few arrays, since what a
-short row costs beside its entries grows with their number.
+an iteration with a good first guess. Symbols as in `bafflelens.bem.kernels`; ``far`` is the tuple
+of arguments of its far kernels, rows and columns in the order of the clusters.
 """
 
 import numpy as np
@@ -28,74 +27,74 @@ MOST_STEPS = np.float32(32767.0)
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def _row(far, image, i, first, last, line):
-    """Set ``line``, (2, n), to the entries of row ``i`` in columns ``first`` to ``last``."""
-    elements, signs, scalars = far
+def _row(far, image, i, first, last, re, im):
+    """Set ``re`` and ``im`` to the entries of row ``i`` in columns ``first`` to ``last``."""
+    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = far
     k, inv_k, turns, one = scalars[0], scalars[1], scalars[2], scalars[3]
-    x = elements[0, i] * signs[image, 0]
-    y = elements[1, i] * signs[image, 1]
-    z = elements[2, i] * signs[image, 2]
-    nx = elements[3, i] * signs[image, 0]
-    ny = elements[4, i] * signs[image, 1]
-    nz = elements[5, i] * signs[image, 2]
-    e = elements[6, i]
+    x = points[0, i] * signs[image, 0]
+    y = points[1, i] * signs[image, 1]
+    z = points[2, i] * signs[image, 2]
+    nx = normals[0, i] * signs[image, 0]
+    ny = normals[1, i] * signs[image, 1]
+    nz = normals[2, i] * signs[image, 2]
+    e = couplings[i]
     for j in range(first, last):
         real, imaginary = coupled_double_layer(
-            elements[0, j] - x,
-            elements[1, j] - y,
-            elements[2, j] - z,
+            sources[0, j] - x,
+            sources[1, j] - y,
+            sources[2, j] - z,
             nx,
             ny,
             nz,
-            elements[3, j],
-            elements[4, j],
-            elements[5, j],
-            elements[7, j],
-            elements[8, j],
+            source_normals[0, j],
+            source_normals[1, j],
+            source_normals[2, j],
+            weights[j],
+            moments[j],
             e,
             k,
             inv_k,
             turns,
             one,
         )
-        line[0, j - first] = real
-        line[1, j - first] = imaginary
+        re[j - first] = real
+        im[j - first] = imaginary
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def _column(far, image, j, first, last, line):
-    """Set ``line``, (2, n), to the entries of column ``j`` in rows ``first`` to ``last``."""
-    elements, signs, scalars = far
+def _column(far, image, j, first, last, re, im):
+    """Set ``re`` and ``im`` to the entries of column ``j`` in rows ``first`` to ``last``."""
+    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = far
     k, inv_k, turns, one = scalars[0], scalars[1], scalars[2], scalars[3]
     # The source is mirrored instead of the field points: distances and derivatives are the same.
-    x = elements[0, j] * signs[image, 0]
-    y = elements[1, j] * signs[image, 1]
-    z = elements[2, j] * signs[image, 2]
-    mx = elements[3, j] * signs[image, 0]
-    my = elements[4, j] * signs[image, 1]
-    mz = elements[5, j] * signs[image, 2]
-    weight, moment = elements[7, j], elements[8, j]
+    x = sources[0, j] * signs[image, 0]
+    y = sources[1, j] * signs[image, 1]
+    z = sources[2, j] * signs[image, 2]
+    mx = source_normals[0, j] * signs[image, 0]
+    my = source_normals[1, j] * signs[image, 1]
+    mz = source_normals[2, j] * signs[image, 2]
+    weight, moment = weights[j], moments[j]
     for i in range(first, last):
         real, imaginary = coupled_double_layer(
-            x - elements[0, i],
-            y - elements[1, i],
-            z - elements[2, i],
-            elements[3, i],
-            elements[4, i],
-            elements[5, i],
+            x - points[0, i],
+            y - points[1, i],
+            z - points[2, i],
+            normals[0, i],
+            normals[1, i],
+            normals[2, i],
             mx,
             my,
             mz,
             weight,
             moment,
-            elements[6, i],
+            couplings[i],
             k,
             inv_k,
             turns,
             one,
         )
-        line[0, i - first] = real
-        line[1, i - first] = imaginary
+        re[i - first] = real
+        im[i - first] = imaginary
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
@@ -182,7 +181,7 @@ def cross(far, block, tolerance, left, right):
     rank, looked, pivot = 0, 0, m // 2
     while rank < most:
         row, line = right[rank], left[rank]
-        _row(far, image, first + pivot, column, column_end, row)
+        _row(far, image, first + pivot, column, column_end, row[0], row[1])
         _take_away(row, left, pivot, right, rank)
         used_row[pivot] = True
         through = _largest(row, used_column, column_sizes)
@@ -191,7 +190,7 @@ def cross(far, block, tolerance, left, right):
         if not is_met:
             # over the largest entry, so that no entry of the left part is much above one
             ar, ai = row[0, through] / size2, -row[1, through] / size2
-            _column(far, image, column + through, first, last, line)
+            _column(far, image, column + through, first, last, line[0], line[1])
             _take_away(line, right, through, left, rank)
             for i in range(m):
                 re = line[0, i] * ar - line[1, i] * ai
@@ -209,7 +208,7 @@ def cross(far, block, tolerance, left, right):
                 at = _unused(used_column, n * (2 * step + 1) // (2 * LOOKED_AT))
                 if at < 0:
                     continue
-                _column(far, image, column + at, first, last, line)
+                _column(far, image, column + at, first, last, line[0], line[1])
                 _take_away(line, right, at, left, rank)
                 is_met = n * _squares(line) <= tolerance * tolerance
                 pivot = _largest(line, used_row, row_sizes)
@@ -217,7 +216,7 @@ def cross(far, block, tolerance, left, right):
                 pivot = _unused(used_row, m * (2 * step + 1) // (2 * LOOKED_AT))
                 if pivot < 0:
                     continue
-                _row(far, image, first + pivot, column, column_end, row)
+                _row(far, image, first + pivot, column, column_end, row[0], row[1])
                 _take_away(row, left, pivot, right, rank)
                 is_met = m * _squares(row) <= tolerance * tolerance
         if is_met or pivot < 0:
@@ -341,7 +340,7 @@ def form_in_full(far, blocks, order, place, pairs, near, packed, steps):
         n = column_end - column
         line = lines[: 2 * n].reshape(2, n)
         for i in range(first, last):
-            _row(far, image, i, column, column_end, line)
+            _row(far, image, i, column, column_end, line[0], line[1])
             point = order[i]
             for p in range(start[point], start[point + 1]):
                 j = place[element[p]] - column

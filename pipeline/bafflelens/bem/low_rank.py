@@ -157,7 +157,7 @@ def form(
     runs: list[BlockRun] = []
     kept = [] if memory is None else memory
     spare, taken = iter(tuple(kept)), list[Packed]()
-    entries = cut.size**2 * len(ordered[1])  # of all mirror images
+    entries = cut.size**2 * len(ordered[2])  # of all mirror images
     while len(blocks):
         sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
         tolerances = tolerance * np.sqrt(sizes.prod(axis=1) / entries)
@@ -263,22 +263,16 @@ def _each(function: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
 
 
 def in_order(far: tuple[NDArray[Any], ...], order: NDArray[np.int64]) -> tuple[NDArray[Any], ...]:
-    """Return what the compiled loops take: elements in the given order, mirror images, scalars.
-
-    Parameters
-    ----------
-    far : tuple of arrays
-        Arguments of the far kernels for all elements at their own centroids.
-    order : (n,) integer array
-        The element at each place.
-
-    Returns
-    -------
-    elements : (9, n) array
-        Coordinates of the centroids, unit normals, coupling, weight and moment.
-    signs, scalars : arrays
-        As they are in ``far``.
-    """
-    points, normals, signs, couplings, _, _, weights, moments, scalars = far
-    elements = np.vstack((points, normals, couplings, weights, moments))[:, order]
-    return np.ascontiguousarray(elements), signs, scalars
+    """Return the arguments of the far kernels with points and sources in another order."""
+    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = far
+    return (
+        np.ascontiguousarray(points[:, order]),
+        np.ascontiguousarray(normals[:, order]),
+        signs,
+        couplings[order],
+        np.ascontiguousarray(sources[:, order]),
+        np.ascontiguousarray(source_normals[:, order]),
+        weights[order],
+        moments[order],
+        scalars,
+    )

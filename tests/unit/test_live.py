@@ -22,7 +22,7 @@ from bafflelens.live import desk as desk_module
 from bafflelens.live.desk import Desk, open_desk
 from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
 from bafflelens.live.solves import Bench
-from bafflelens.live.told import broken_stretches
+from bafflelens.live.told import broken_stretches, slider_step
 from bafflelens.run.catalogued import sampling_of
 from bafflelens.run.pipeline import queue_run
 from bafflelens.scoring.by_hand import hand_id, is_by_hand
@@ -487,3 +487,11 @@ def test_a_job_that_searches_nothing_has_no_page(write_job, options):
     folder = queue_run(write_job(*fixed), options)
     with pytest.raises(InputError, match="Must be one that searches a dimension"):
         open_desk(folder, options)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "step"), [(90.0, 160.0, 0.5), (5.0, 40.0, 0.2), (91.0, 91.0, 1.0)]
+)
+def test_a_slider_moves_by_steps_that_somebody_would_write_down(low, high, step):
+    """A hundredth of the range or a little less; a range of one value has a step, too."""
+    assert slider_step(low, high) == pytest.approx(step)

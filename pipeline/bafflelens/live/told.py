@@ -36,7 +36,7 @@ def sliders_of(judge: Judge) -> list[dict[str, Any]]:
                 "unit": unit_text(parameters[key].unit),
                 "low": low,
                 "high": high,
-                "step": _step(low, high),
+                "step": slider_step(low, high),
                 "choices": sorted(choices),
             }
         )
@@ -115,8 +115,13 @@ def row_of(row: RankedRow) -> dict[str, Any]:
     }
 
 
-def _step(low: float, high: float) -> float:
-    """Return a step that somebody would write down, a hundredth of a range or a little less."""
+def slider_step(low: float, high: float) -> float:
+    """Return a step that somebody would write down, a hundredth of a range or a little less.
+
+    A range of one value alone has the step 1, which nothing can take.
+    """
+    if high <= low:
+        return 1.0
     rough = (high - low) / _STEPS
     power = 10 ** np.floor(np.log10(rough))
     return float(max(one for one in (1.0, 2.0, 5.0) if one * power <= rough * 1.0001) * power)

@@ -152,6 +152,18 @@ def test_threads_do_not_change_the_result(case, monkeypatch):
     assert np.array_equal(results[0], results[2])
 
 
+def test_where_arrays_lie_in_memory_changes_nothing():
+    """Of loops with two versions, one of ten or so times another would run."""
+    mesh, symmetry = grooved_box()
+    at, random = AtFrequency(discretise(mesh, symmetry), K), np.random.default_rng(1)
+    vectors, others, found = noise(1, mesh.n_triangles), [], set()
+    for _ in range(15):
+        others += [np.ones(size, np.uint8) for size in random.integers(100, 400_000, 20)]
+        others = [others[n] for n in random.permutation(len(others))[:40]]
+        found.add(formed(at, 1e-3).product(vectors).tobytes())
+    assert len(found) == 1
+
+
 def test_memory_of_a_matrix_before_changes_nothing(case):
     at, full = case
     vectors = noise(1, full.size)

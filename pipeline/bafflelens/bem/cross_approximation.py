@@ -38,7 +38,8 @@ def _row(far, image, i, first, last, re, im):
     ny = normals[1, i] * signs[image, 1]
     nz = normals[2, i] * signs[image, 2]
     e = couplings[i]
-    for j in range(first, last):
+    start = np.uint64(first)  # see `form_low_rank`
+    for j in range(start, np.uint64(last)):
         real, imaginary = coupled_double_layer(
             sources[0, j] - x,
             sources[1, j] - y,
@@ -57,8 +58,8 @@ def _row(far, image, i, first, last, re, im):
             turns,
             one,
         )
-        re[j - first] = real
-        im[j - first] = imaginary
+        re[j - start] = real
+        im[j - start] = imaginary
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
@@ -74,7 +75,8 @@ def _column(far, image, j, first, last, re, im):
     my = source_normals[1, j] * signs[image, 1]
     mz = source_normals[2, j] * signs[image, 2]
     weight, moment = weights[j], moments[j]
-    for i in range(first, last):
+    start = np.uint64(first)
+    for i in range(start, np.uint64(last)):
         real, imaginary = coupled_double_layer(
             x - points[0, i],
             y - points[1, i],
@@ -93,8 +95,8 @@ def _column(far, image, j, first, last, re, im):
             turns,
             one,
         )
-        re[i - first] = real
-        im[i - first] = imaginary
+        re[i - start] = real
+        im[i - start] = imaginary
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
@@ -258,6 +260,10 @@ def _room(memory, needed):
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
 def form_low_rank(far, blocks, tolerances, packed):
     """Form a run of admissible blocks.
+
+    Rows and columns are counted by numbers without a sign. Others might be negative for all that
+    the compiler knows: it then makes two versions of a loop, and which of them runs, and so how
+    the last bits are rounded, depends on where in memory the arrays happen to lie.
 
     Parameters
     ----------

@@ -6,13 +6,15 @@ from numba import njit
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def apply_low_rank(packed, steps, ranks, blocks, vectors, out):
-    """Add a run of blocks times ``vectors`` to ``out``.
+def apply_low_rank(packed, steps, ranks, blocks, is_transposed, vectors, out):
+    """Add a run of blocks, or their transposes, times ``vectors`` to ``out``.
 
     Parameters
     ----------
     packed, steps, ranks : arrays
         From `form_low_rank`, with ``blocks``.
+    is_transposed : bool
+        Whether rows and columns change places.
     vectors : (n_vectors, 2, n) real array
         Real and imaginary parts, in the order of the clusters.
     out : (n_vectors, 2, n) real array
@@ -23,21 +25,24 @@ def apply_low_rank(packed, steps, ranks, blocks, vectors, out):
         first, last, column, column_end = blocks[b, 0], blocks[b, 1], blocks[b, 2], blocks[b, 3]
         m, n = last - first, column_end - column
         for _ in range(ranks[b]):
-            vr, vi = packed[at : at + n], packed[at + n : at + 2 * n]
-            at += 2 * n
-            ur, ui = packed[at : at + m], packed[at + m : at + 2 * m]
-            at += 2 * m
+            right, left = at, at + 2 * n
+            at += 2 * (m + n)
+            # of how many entries which part is taken with the vectors, and which is added
+            t, taken, of = (m, left, first) if is_transposed else (n, right, column)
+            g, given, into = (n, right, column) if is_transposed else (m, left, first)
+            vr, vi = packed[taken : taken + t], packed[taken + t : taken + 2 * t]
+            ur, ui = packed[given : given + g], packed[given + g : given + 2 * g]
             for v in range(len(vectors)):
-                xr, xi = vectors[v, 0, column:column_end], vectors[v, 1, column:column_end]
+                xr, xi = vectors[v, 0, of : of + t], vectors[v, 1, of : of + t]
                 re, im = np.float32(0.0), np.float32(0.0)
-                for j in range(n):
+                for j in range(t):
                     p, q = np.float32(vr[j]), np.float32(vi[j])
                     re += p * xr[j] - q * xi[j]
                     im += p * xi[j] + q * xr[j]
                 re *= steps[product]
                 im *= steps[product]
-                yr, yi = out[v, 0, first:last], out[v, 1, first:last]
-                for i in range(m):
+                yr, yi = out[v, 0, into : into + g], out[v, 1, into : into + g]
+                for i in range(g):
                     p, q = np.float32(ur[i]), np.float32(ui[i])
                     yr[i] += p * re - q * im
                     yi[i] += p * im + q * re
@@ -64,35 +69,6 @@ def apply_in_full(packed, steps, blocks, vectors, out):
                 out[v, 0, i] += steps[row] * re
                 out[v, 1, i] += steps[row] * im
             row += 1
-
-
-@njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def apply_low_rank_transposed(packed, steps, ranks, blocks, vectors, out):
-    """Add the transpose of a run of blocks times ``vectors`` to ``out``: see `apply_low_rank`."""
-    at, product = 0, 0
-    for b in range(len(blocks)):
-        first, last, column, column_end = blocks[b, 0], blocks[b, 1], blocks[b, 2], blocks[b, 3]
-        m, n = last - first, column_end - column
-        for _ in range(ranks[b]):
-            vr, vi = packed[at : at + n], packed[at + n : at + 2 * n]
-            at += 2 * n
-            ur, ui = packed[at : at + m], packed[at + m : at + 2 * m]
-            at += 2 * m
-            for v in range(len(vectors)):
-                xr, xi = vectors[v, 0, first:last], vectors[v, 1, first:last]
-                re, im = np.float32(0.0), np.float32(0.0)
-                for i in range(m):
-                    p, q = np.float32(ur[i]), np.float32(ui[i])
-                    re += p * xr[i] - q * xi[i]
-                    im += p * xi[i] + q * xr[i]
-                re *= steps[product]
-                im *= steps[product]
-                yr, yi = out[v, 0, column:column_end], out[v, 1, column:column_end]
-                for j in range(n):
-                    p, q = np.float32(vr[j]), np.float32(vi[j])
-                    yr[j] += p * re - q * im
-                    yi[j] += p * im + q * re
-            product += 1
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)

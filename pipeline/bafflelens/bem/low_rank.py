@@ -51,28 +51,29 @@ class BlockRun:
         """Memory in bytes."""
         return self.packed.nbytes + self.steps.nbytes
 
-    def add_transposed(self, vectors: NDArray[np.float32]) -> tuple[int, NDArray[np.float32]]:
-        """Return the first row and the rows of the transposed product from there on."""
-        first, last = int(self.blocks[:, 2].min()), int(self.blocks[:, 3].max())
-        moved = self.blocks - np.array([0, 0, first, first, 0])
-        out = np.zeros((len(vectors), 2, last - first), dtype=np.float32)
-        if self.ranks is None:
-            block_products.apply_in_full_transposed(self.packed, self.steps, moved, vectors, out)
-        else:
-            block_products.apply_low_rank_transposed(
-                self.packed, self.steps, self.ranks, moved, vectors, out
-            )
-        return first, out
+    def add_product(
+        self, vectors: NDArray[np.float32], *, is_transposed: bool
+    ) -> tuple[int, NDArray[np.float32]]:
+        """Return the first row and the rows of the product from there on.
 
-    def add_product(self, vectors: NDArray[np.float32]) -> tuple[int, NDArray[np.float32]]:
-        """Return the first row and the rows of the product from there on."""
-        first, last = int(self.blocks[:, 0].min()), int(self.blocks[:, 1].max())
-        moved = self.blocks - np.array([first, first, 0, 0, 0])
+        Of the product with the transposed blocks, if asked for.
+        """
+        into = slice(2, 4) if is_transposed else slice(0, 2)
+        first, last = int(self.blocks[:, into].min()), int(self.blocks[:, into].max())
+        moved = self.blocks.copy()
+        moved[:, into] -= first
         out = np.zeros((len(vectors), 2, last - first), dtype=np.float32)
         if self.ranks is None:
-            block_products.apply_in_full(self.packed, self.steps, moved, vectors, out)
+            apply = (
+                block_products.apply_in_full_transposed
+                if is_transposed
+                else block_products.apply_in_full
+            )
+            apply(self.packed, self.steps, moved, vectors, out)
         else:
-            block_products.apply_low_rank(self.packed, self.steps, self.ranks, moved, vectors, out)
+            block_products.apply_low_rank(
+                self.packed, self.steps, self.ranks, moved, is_transposed, vectors, out
+            )
         return first, out
 
 
@@ -96,24 +97,16 @@ class LowRankMatrix:
         """Memory in bytes."""
         return sum(run.nbytes for run in self.runs)
 
-    def product(self, vectors: NDArray[Any]) -> ComplexArray:
-        """Return the matrix times each row of ``vectors``, (n_vectors, n_triangles) complex."""
-        return self._product(vectors, BlockRun.add_product)
+    def product(self, vectors: NDArray[Any], *, is_transposed: bool = False) -> ComplexArray:
+        """Return the matrix times each row of ``vectors``, (n_vectors, n_triangles) complex.
 
-    def transposed_product(self, vectors: NDArray[Any]) -> ComplexArray:
-        """Return the transpose of the matrix times each row of ``vectors``."""
-        return self._product(vectors, BlockRun.add_transposed)
-
-    def _product(
-        self,
-        vectors: NDArray[Any],
-        add: Callable[[BlockRun, NDArray[np.float32]], tuple[int, NDArray[np.float32]]],
-    ) -> ComplexArray:
-        """Return what the runs add, (n_vectors, n_triangles) complex."""
+        Or its transpose, if asked for.
+        """
         taken = vectors[:, self.cut.order]
         parts = np.ascontiguousarray(np.stack((taken.real, taken.imag), axis=1), np.float32)
         total = np.zeros(parts.shape, dtype=np.float32)
-        for first, rows in _each(lambda run: add(run, parts), self.runs):
+        add = partial(BlockRun.add_product, vectors=parts, is_transposed=is_transposed)
+        for first, rows in _each(add, self.runs):
             total[:, :, first : first + rows.shape[2]] += rows
         product = np.empty(vectors.shape, dtype=complex)
         product[:, self.cut.order] = total[:, 0] + 1j * total[:, 1]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-from bafflelens.bem.near_layers import _single_layer_remainder
+from bafflelens.bem.near_layers import single_layer_remainder
 from bafflelens.bem.phases import cos_sin_turns
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer
 
@@ -261,7 +261,7 @@ def _source_entry(x, n, corners, points, weights, eta, k):
     layer, adjoint = pair_single_layer(x, n, corners)
     value = layer + 1j * eta * adjoint
     for q in range(len(points)):
-        value += _single_layer_remainder(points[q], x, n, weights[q], eta * k, k)
+        value += single_layer_remainder(points[q], x, n, weights[q], eta * k, k)
     return value
 
 

@@ -32,7 +32,7 @@ CLOSE_EDGES = 1.2
 # Symmetric Gauss rules on the triangle, barycentric coordinates and weights: degree 2 (3 points)
 # and degree 5 (7 points). Source: G. R. Cowper, "Gaussian quadrature formulas for triangles",
 # Int. J. Numer. Methods Eng. 7 (1973) 405; exactness is tested.
-_THREE_POINTS = np.array([[2 / 3, 1 / 6, 1 / 6], [1 / 6, 2 / 3, 1 / 6], [1 / 6, 1 / 6, 2 / 3]])
+THREE_POINTS = np.array([[2 / 3, 1 / 6, 1 / 6], [1 / 6, 2 / 3, 1 / 6], [1 / 6, 1 / 6, 2 / 3]])
 _THREE_WEIGHTS = np.full(3, 1 / 3)
 _A, _B = (6 - np.sqrt(15)) / 21, (6 + np.sqrt(15)) / 21
 _SEVEN_POINTS = np.array(
@@ -197,7 +197,7 @@ def gauss_rules(mesh: Mesh) -> GaussRules:
     corner = mesh.corners
     area = mesh.areas[:, None]
     return GaussRules(
-        coarse_points=np.einsum("qc,tcx->tqx", _THREE_POINTS, corner),
+        coarse_points=np.einsum("qc,tcx->tqx", THREE_POINTS, corner),
         coarse_weights=area * _THREE_WEIGHTS,
         fine_points=np.einsum("qc,tcx->tqx", _SEVEN_POINTS, corner),
         fine_weights=area * _SEVEN_WEIGHTS,

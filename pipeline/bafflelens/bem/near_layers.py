@@ -245,7 +245,7 @@ def add_near_single_layer(seen_from, elements, near, moving, own_layer, k, gradi
                 layer, adjoint = pair_single_layer(x, n, corners[j])
                 value = layer + 1j * e / k * adjoint
                 for q in range(fine_points.shape[1]):
-                    value += _single_layer_remainder(
+                    value += single_layer_remainder(
                         fine_points[j, q], x, n, fine_weights[j, q], e, k
                     )
                 value -= _single_layer_far(
@@ -256,7 +256,7 @@ def add_near_single_layer(seen_from, elements, near, moving, own_layer, k, gradi
 
 
 @njit(cache=True)
-def _single_layer_remainder(y, x, n, weight, e, k):
+def single_layer_remainder(y, x, n, weight, e, k):
     """Return G + (ie/k) K' of one point less its static part."""
     dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
     r = np.sqrt(dx * dx + dy * dy + dz * dz)

@@ -33,8 +33,9 @@ from bafflelens.bem.discretisation import Discretisation, by_coordinate
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.layers import AtFrequency, far_arguments
 from bafflelens.bem.linear_solver import solve_together
+from bafflelens.bem.near_field import THREE_POINTS
 from bafflelens.bem.phases import cos_sin_turns
-from bafflelens.bem.plane_waves import TOLERANCE
+from bafflelens.bem.plane_waves import TOLERANCE, independent_rows
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_slope import moving_triangles
 from bafflelens.bem.system_matrix import Workspace
@@ -43,7 +44,6 @@ from bafflelens.mesh.mesh import Mesh
 
 _AT_ONCE = 8  # objectives
 _CENTRE = np.full((1, 3), 1 / 3)
-_THREE = np.array([[2 / 3, 1 / 6, 1 / 6], [1 / 6, 2 / 3, 1 / 6], [1 / 6, 1 / 6, 2 / 3]])
 _STEP = 1e-3  # of the wavenumber
 _STEPS = 40  # of the iteration in `density`
 _LEAST = 0.01  # part of the largest eigenvalue from which on it leaves less than a thousandth
@@ -110,7 +110,7 @@ def corner_slopes(
     at = AtFrequency(discretisation, problem.wavenumber)
     n_objectives, n_sources, n_directions = weights.shape
     rows = np.conj(weights).reshape(n_objectives, -1)
-    shares, basis = _independent(np.concatenate((rows.real, rows.imag), axis=1))
+    shares, basis = independent_rows(np.concatenate((rows.real, rows.imag), axis=1))
     amplitudes = basis[:, : rows.shape[1]] + 1j * basis[:, rows.shape[1] :]
     amplitudes = amplitudes.reshape(-1, n_sources, n_directions)
     slopes = np.zeros((len(amplitudes), len(problem.mesh.vertices), 3))
@@ -195,13 +195,6 @@ def density(
     return np.asarray(result)
 
 
-def _independent(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return shares (n, rank) and a basis (rank, m) whose product are the given rows (n, m)."""
-    left, sizes, right = np.linalg.svd(rows, full_matrices=False)
-    rank = int(np.sum(sizes > 1e-9 * sizes.max(initial=0.0)))
-    return left[:, :rank] * sizes[:rank], right[:rank]
-
-
 def _slopes(
     problem: HelmholtzProblem,
     at: AtFrequency,
@@ -234,8 +227,8 @@ def _slopes(
     at_corner = np.zeros((pair_derivatives.RUNS, n, size, 3, 3))
     near_derivatives.add_near_pairs(
         mesh.centroids, mesh.normals, discretisation.signs, etas, mesh.corners, mesh.normals,
-        mesh.areas, near.start, near.element, near.image, near.fine, near.own, _CENTRE, _THREE,
-        k, adjoint, np.ascontiguousarray(pressure), of_point, at_corner,
+        mesh.areas, near.start, near.element, near.image, near.fine, near.own, _CENTRE,
+        THREE_POINTS, k, adjoint, np.ascontiguousarray(pressure), of_point, at_corner,
     )  # fmt: skip
     of_corner = at_corner.sum(axis=0)
     of_source = _source_slopes(at, far, adjoint, single, gradient, moves)

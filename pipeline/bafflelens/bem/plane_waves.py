@@ -13,6 +13,8 @@ of a unit gradient dp/dn there.
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numba import njit, prange
 
@@ -31,6 +33,8 @@ from bafflelens.mesh.mesh import Mesh
 TOLERANCE = 5e-3
 # Rows that differ from sums of others by less than this part of the largest are not solved for.
 _RANK = 1e-9
+
+Rows = TypeVar("Rows", FloatArray, ComplexArray)
 
 
 def plane_wave_fields(
@@ -163,7 +167,7 @@ def _add_plane_waves(points, normals, signs, directions, scalars, amplitudes, pr
                     gradient[v, i] += complex(normal_re, normal_im)
 
 
-def independent_rows(rows: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+def independent_rows(rows: Rows) -> tuple[Rows, Rows]:
     """Return shares (n, rank) and a basis (rank, m) whose product are the given rows (n, m).
 
     A score is the sum of its parts, and a part that is within its tolerance weighs nothing: what

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -191,4 +192,4 @@ def low_rank_product(
         expected=expected,
         memory=workspace.runs,
     )
-    return matrix.transposed_product if is_transposed else matrix.product
+    return partial(matrix.product, is_transposed=is_transposed)

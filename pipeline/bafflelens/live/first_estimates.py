@@ -132,10 +132,8 @@ def first_estimates_from(content: bytes, run: Path) -> FirstEstimates:
         fields=arrays["real"] + 1j * arrays["imag"],
         window=np.array(header["window"]),
         groups=tuple(
-            group_of(
-                points, Kernel(**{**kernel, "lengths": tuple(kernel["lengths"])}), np.array(n)
-            )
-            for n, kernel in header["groups"]
+            group_of(points, _kernel(kernel), np.array(numbers))
+            for numbers, kernel in header["groups"]
         ),
     )
     return FirstEstimates(

@@ -27,7 +27,7 @@ from scipy import ndimage
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.run.carving.curvature import TIGHTER, bending, curvatures, largest_curvature
-from bafflelens.run.carving.narrow_bumps import LEAST_LIMIT_M, NarrowBumps, limited
+from bafflelens.run.carving.narrow_bumps import NarrowBumps, limited
 from bafflelens.run.carving.room import CarvingRoom
 
 _BUMPS_APART: Final = 0.8  # in lengths of a bump
@@ -123,8 +123,8 @@ class CarvedHeight:
     def heights(self, amounts: FloatArray, places: Places) -> tuple[FloatArray, FloatArray]:
         """Return the heights in m, and by how much each follows its u."""
         raised = np.einsum("nz,nz->n", places.left @ amounts, places.up)
-        height, slope = _limited(raised, places.outward_m, places.inward_m)
-        return places.share * height, places.share * slope
+        height, follows = limited(raised, places.share, places.outward_m, places.inward_m)
+        return np.asarray(height), np.asarray(follows)
 
     def slope(self, by_height: FloatArray, follows: FloatArray, places: Places) -> FloatArray:
         """Return the slope with respect to amounts, from that with respect to heights."""
@@ -134,7 +134,8 @@ class CarvedHeight:
     def on_map(self, amounts: FloatArray) -> FloatArray:
         """Return the heights on the maps of the room, (n_y, n_z), in m."""
         raised = self._left @ amounts @ self._up.T
-        return self.room.share * _limited(raised, self.room.outward_m, self.room.inward_m)[0]
+        room = self.room
+        return np.asarray(limited(raised, room.share, room.outward_m, room.inward_m)[0])
 
     def change_on_map(self, change: FloatArray) -> float:
         """Return by how much a change of the amounts moves the surface at most, in m."""
@@ -230,15 +231,6 @@ def _centres(free: FloatArray, step: float, reach: float, *, half: bool) -> Floa
     low, high = free.min() - reach, free.max() + reach
     first = 0 if half else int(np.floor(low / step))
     return np.asarray(np.arange(first, int(np.ceil(high / step)) + 1) * step, dtype=float)
-
-
-def _limited(
-    raised: FloatArray, outward: FloatArray, inward: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return what stays within the limits, and how fast it follows."""
-    limit = np.maximum(np.where(raised >= 0, outward, inward), LEAST_LIMIT_M)
-    share = np.tanh(raised / limit)
-    return limit * share, 1 - share**2
 
 
 def _is_mirrored(surface_m: FloatArray) -> bool:

@@ -17,8 +17,7 @@ from numba import njit
 
 from bafflelens.base.conventions import FloatArray, IntArray
 
-LEAST_LIMIT_M: Final = 1e-9
-
+_LEAST_LIMIT_M: Final = 1e-9
 _NOTHING: Final = 1e-12  # of a bump
 
 
@@ -65,18 +64,20 @@ def _ends(bumps: FloatArray) -> IntArray:
 
 @njit(cache=True)
 def limited(raised, share, outward, inward):
-    """Return share of what stays within the limits, and how fast it follows: a tanh(u / a)."""
-    height, follows = np.zeros(raised.shape), np.zeros(raised.shape)
-    rows, columns = raised.shape
-    for i in range(rows):
-        for j in range(columns):
-            if share[i, j] == 0:
-                continue
-            limit = max(outward[i, j] if raised[i, j] >= 0 else inward[i, j], LEAST_LIMIT_M)
-            part = math.tanh(raised[i, j] / limit)
-            height[i, j] = share[i, j] * limit * part
-            follows[i, j] = share[i, j] * (1 - part * part)
-    return height, follows
+    """Return share of what stays within the limits, and how fast it follows: a tanh(u / a).
+
+    All four are arrays of one shape.
+    """
+    height, follows = np.zeros(raised.size), np.zeros(raised.size)
+    up, part_of, out, into = raised.ravel(), share.ravel(), outward.ravel(), inward.ravel()
+    for n in range(up.size):
+        if part_of[n] == 0:
+            continue
+        limit = max(out[n] if up[n] >= 0 else into[n], _LEAST_LIMIT_M)
+        part = math.tanh(up[n] / limit)
+        height[n] = part_of[n] * limit * part
+        follows[n] = part_of[n] * (1 - part * part)
+    return height.reshape(raised.shape), follows.reshape(raised.shape)
 
 
 @njit(cache=True)

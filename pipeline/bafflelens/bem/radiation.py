@@ -10,6 +10,7 @@ from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem import far_field_sums, near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
+from bafflelens.bem.solid_angle import solid_angle_share
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 
@@ -131,9 +132,7 @@ def pressure_at(
         If a point lies inside the body.
     """
     points = np.ascontiguousarray(np.atleast_2d(points), dtype=float)
-    solid_angle = np.zeros(len(points))
-    _add_solid_angle(points, signs, mesh.corners, solid_angle)
-    inside = np.flatnonzero(np.abs(solid_angle) > 0.75)
+    inside = np.flatnonzero(np.abs(solid_angle_share(mesh, points, signs)) > 0.75)
     if inside.size:
         given = tuple(float(c) for c in points[inside[0]])
         raise InputError(invalid("field point", given, "outside the body (coordinates in m)"))
@@ -156,33 +155,6 @@ def pressure_at(
         result,
     )
     return result
-
-
-def solid_angle_share(mesh: Mesh, points: FloatArray) -> FloatArray:
-    """Return the solid angle under which a closed body is seen over 4 pi: 1 inside, 0 outside.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The whole body, not a part of a symmetric one.
-    points : (n_points, 3) array
-        Coordinates in m, off the surface.
-    """
-    share = np.zeros(len(points))
-    signs = np.ones((1, 3))
-    _add_solid_angle(np.ascontiguousarray(points, dtype=float), signs, mesh.corners, share)
-    return share
-
-
-@njit(parallel=True, cache=True)
-def _add_solid_angle(points, signs, corners, out):
-    """Add the solid angle of the body over 4 pi: 1 inside, 0 outside."""
-    for i in prange(points.shape[0]):
-        for image in range(signs.shape[0]):
-            x = points[i] * signs[image]
-            for j in range(corners.shape[0]):
-                double_layer, _ = pair_double_layer(x, x, corners[j])
-                out[i] -= double_layer
 
 
 @njit(parallel=True, cache=True)

@@ -23,7 +23,7 @@ from scipy.sparse.csgraph import connected_components
 
 from bafflelens.base.conventions import FloatArray, IntArray
 from bafflelens.base.errors import MeshingError, invalid
-from bafflelens.bem.radiation import solid_angle_share
+from bafflelens.bem.solid_angle import solid_angle_share
 from bafflelens.mesh.mesh import Mesh
 
 _MOST_TRIANGLES: Final = 120  # of each kind, with four points each

@@ -145,7 +145,7 @@ def dask_setup(worker: Any) -> None:
 
 
 def _local_cluster(workers: int, scratch: str) -> Any:
-    return LocalCluster(  # type: ignore[no-untyped-call]
+    return LocalCluster(
         n_workers=workers,
         threads_per_worker=1,
         processes=True,
@@ -191,18 +191,16 @@ def _client_of(address: str) -> Iterator[Any]:
 
 
 async def _knock(address: str) -> None:
-    security = Security().get_connection_args("client")  # type: ignore[no-untyped-call]
+    security = Security().get_connection_args("client")
     async with asyncio.timeout(SCHEDULER_TIMEOUT_S):
-        comm = await connect(  # type: ignore[no-untyped-call]
-            address, timeout=SCHEDULER_TIMEOUT_S, **security
-        )
+        comm = await connect(address, timeout=SCHEDULER_TIMEOUT_S, **security)
         await comm.close()
 
 
 def _connect(target: Any) -> Any:
     # Results come through a foreign scheduler, whose workers may be out of reach.
     is_foreign = isinstance(target, str)
-    return Client(  # type: ignore[no-untyped-call]
+    return Client(
         target,
         timeout=SCHEDULER_TIMEOUT_S,
         set_as_default=False,

@@ -7,15 +7,18 @@ Symbols as in `bafflelens.bem.kernels`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.bem.phases import cos_sin_turns
+from bafflelens.bem.threads import on_threads
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
 def add_far_field(
-    directions, signs, sources, source_normals, weights, moments, scalars, pressure, gradient, out
-):
+    thread, threads, directions, signs, sources, source_normals, weights, moments, scalars,
+    pressure, gradient, out,
+):  # fmt: skip
     """Add the far-field coefficient of pressure and gradient to ``out``.
 
     Parameters
@@ -37,7 +40,7 @@ def add_far_field(
     """
     turns, one = scalars[2], scalars[3]
     zero = one - one
-    for d in prange(directions.shape[1]):
+    for d in range(thread, directions.shape[1], threads):
         for image in range(signs.shape[0]):
             sx = directions[0, d] * signs[image, 0]
             sy = directions[1, d] * signs[image, 1]
@@ -61,14 +64,16 @@ def add_far_field(
                 out[v, d] += complex(re, im)
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
 def add_far_field_together(
-    directions, signs, sources, source_normals, weights, moments, scalars, pressure, gradient, out
-):
+    thread, threads, directions, signs, sources, source_normals, weights, moments, scalars,
+    pressure, gradient, out,
+):  # fmt: skip
     """Do what `add_far_field` does for several vectors, with each phase computed only once."""
     turns, one = scalars[2], scalars[3]
     zero = one - one
-    for d in prange(directions.shape[1]):
+    for d in range(thread, directions.shape[1], threads):
         cosines = np.empty_like(weights)
         sines = np.empty_like(weights)
         slopes = np.empty_like(weights)

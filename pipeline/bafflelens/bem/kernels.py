@@ -47,9 +47,10 @@ see `bafflelens.bem.phases`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.bem.phases import cos_sin_turns
+from bafflelens.bem.threads import on_threads
 
 # Rows that share one pair of buffers: memory is asked for once, not once a row.
 CHUNK = 16
@@ -151,10 +152,12 @@ def _add_row(
             im[j] += imaginary
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
 def fill_coupled_double_layer(
-    points, normals, signs, couplings, sources, source_normals, weights, moments, scalars, out
-):
+    thread, threads, points, normals, signs, couplings, sources, source_normals, weights, moments,
+    scalars, out,
+):  # fmt: skip
     """Fill ``out`` with K + (ie/k) H, one point an element.
 
     Parameters
@@ -175,7 +178,7 @@ def fill_coupled_double_layer(
         Filled in place; the real view of an (n, m) complex matrix.
     """
     rows = points.shape[1]
-    for chunk in prange((rows + CHUNK - 1) // CHUNK):
+    for chunk in range(thread, (rows + CHUNK - 1) // CHUNK, threads):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
         for i in range(chunk * CHUNK, min(rows, chunk * CHUNK + CHUNK)):
@@ -200,8 +203,11 @@ def fill_coupled_double_layer(
                 out[i, 2 * j + 1] = im[j]
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
 def fill_packed(
+    thread,
+    threads,
     points,
     normals,
     signs,
@@ -235,7 +241,7 @@ def fill_packed(
         Filled in place.
     """
     rows = points.shape[1]
-    for chunk in prange((rows + CHUNK - 1) // CHUNK):
+    for chunk in range(thread, (rows + CHUNK - 1) // CHUNK, threads):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
         re_bits, im_bits = re.view(np.int32), im.view(np.int32)
@@ -276,8 +282,9 @@ def fill_packed(
                 packed[i, 1, j] = np.int16(np.rint(im[j] * in_steps))
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def apply_packed(packed, steps, vectors, out):
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
+def apply_packed(thread, threads, packed, steps, vectors, out):
     """Set ``out`` to the packed matrix times ``vectors``.
 
     Parameters
@@ -289,7 +296,7 @@ def apply_packed(packed, steps, vectors, out):
     out : (n_vectors, n) complex array
         Filled in place.
     """
-    for i in prange(packed.shape[0]):
+    for i in range(thread, packed.shape[0], threads):
         for v in range(vectors.shape[0]):
             re_re = steps[i] * 0
             re_im = steps[i] * 0
@@ -305,15 +312,16 @@ def apply_packed(packed, steps, vectors, out):
             out[v, i] = complex(steps[i] * (re_re - im_im), steps[i] * (re_im + im_re))
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def add_packed_transposed(packed, steps, vectors, sums):
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
+def add_packed_transposed(thread, threads, packed, steps, vectors, sums):
     """Add the transpose of the packed matrix times ``vectors`` to ``sums``, by share of the rows.
 
     Parameters are those of `apply_packed`, with ``sums`` (RUNS, n_vectors, 2, m) real.
     """
     rows = packed.shape[0]
     share = (rows + RUNS - 1) // RUNS
-    for run in prange(RUNS):
+    for run in range(thread, RUNS, threads):
         for i in range(run * share, min(rows, (run + 1) * share)):
             for v in range(vectors.shape[0]):
                 x, y = steps[i] * vectors[v, 0, i], steps[i] * vectors[v, 1, i]
@@ -324,8 +332,11 @@ def add_packed_transposed(packed, steps, vectors, sums):
                     sums[run, v, 1, j] += a * y + b * x
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
 def apply_coupled_double_layer(
+    thread,
+    threads,
     points,
     normals,
     signs,
@@ -344,7 +355,7 @@ def apply_coupled_double_layer(
     (real and imaginary part) and ``out`` (n_vectors, n) complex.
     """
     rows = points.shape[1]
-    for chunk in prange((rows + CHUNK - 1) // CHUNK):
+    for chunk in range(thread, (rows + CHUNK - 1) // CHUNK, threads):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
         for i in range(chunk * CHUNK, min(rows, chunk * CHUNK + CHUNK)):
@@ -373,8 +384,11 @@ def apply_coupled_double_layer(
                 out[v, i] = complex(real, imaginary)
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
 def add_coupled_single_layer(
+    thread,
+    threads,
     points,
     normals,
     signs,
@@ -394,7 +408,7 @@ def add_coupled_single_layer(
     inv_k, turns, one = scalars[1], scalars[2], scalars[3]
     zero = one - one
     rows = points.shape[1]
-    for chunk in prange((rows + CHUNK - 1) // CHUNK):
+    for chunk in range(thread, (rows + CHUNK - 1) // CHUNK, threads):
         re = np.zeros_like(weights)
         im = np.zeros_like(weights)
         for i in range(chunk * CHUNK, min(rows, chunk * CHUNK + CHUNK)):

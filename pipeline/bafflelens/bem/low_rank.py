@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +17,7 @@ from bafflelens.bem import block_products
 from bafflelens.bem import cross_approximation as compiled
 from bafflelens.bem.clusters import LEAF, Blocks
 from bafflelens.bem.near_field import NearPairs
+from bafflelens.bem.threads import number_of_threads
 
 # Runs of blocks, each the work of one thread. Always as many, so that sums are added in one
 # order however many threads there are.
@@ -248,7 +248,7 @@ def _shares(costs: NDArray[np.int64]) -> list[slice]:
 
 def _each(function: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
     """Return what a function makes of each item, on as many threads as the compiled loops take."""
-    threads = numba.get_num_threads()
+    threads = number_of_threads()
     if threads == 1:
         return [function(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:

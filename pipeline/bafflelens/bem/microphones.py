@@ -18,12 +18,13 @@ q = ik - 1/r it is, per element,
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem import near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
+from bafflelens.bem.threads import on_threads
 from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
 
@@ -100,13 +101,14 @@ def _require_away(mesh: Mesh, signs: FloatArray, points: FloatArray) -> None:
                 raise InputError(invalid("place of a microphone", given, rule))
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
 def _add_pressure_and_gradient(
-    points, signs, sources, normals, weights, moments, scalars, surface, out
+    thread, threads, points, signs, sources, normals, weights, moments, scalars, surface, out
 ):  # fmt: skip
     k, turns, one = scalars[0], scalars[2], scalars[3]
     zero = one - one
-    for i in prange(points.shape[1]):
+    for i in range(thread, points.shape[1], threads):
         for image in range(signs.shape[0]):
             sign_x, sign_y, sign_z = signs[image, 0], signs[image, 1], signs[image, 2]
             px, py, pz = points[0, i] * sign_x, points[1, i] * sign_y, points[2, i] * sign_z

@@ -9,10 +9,11 @@ in `bem.kernels` and `bem.pair_derivatives`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.bem.near_layers import single_layer_remainder
 from bafflelens.bem.phases import cos_sin_turns
+from bafflelens.bem.threads import on_threads
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer
 
 _STEP = 1e-4  # of the size of an element: rounding and curvature leave 1e-7
@@ -175,10 +176,11 @@ def _add_dynamic(x, y, z, nx, ny, nz, mx, my, mz, corners, area, eta, k, shares,
         at_im[e, 2] += ex * d1i - ey * d0i
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
 def add_near_pairs(
-    points, normals, signs, etas, corners, element_normals, areas, start, element, image_of,
-    fine, own, few, more, k, adjoint, pressure, at_point, at_corner,
+    thread, threads, points, normals, signs, etas, corners, element_normals, areas, start, element,
+    image_of, fine, own, few, more, k, adjoint, pressure, at_point, at_corner,
 ):  # fmt: skip
     """Add what Re (adjoint . A pressure) changes by when near points and elements move.
 
@@ -206,7 +208,7 @@ def add_near_pairs(
     runs, n_objectives = at_corner.shape[0], at_corner.shape[1]
     size = len(points)
     share = (size + runs - 1) // runs
-    for run in prange(runs):
+    for run in range(thread, runs, threads):
         static = np.empty((7, 3))
         at_re = np.empty((4, 3))
         at_im = np.empty((4, 3))

@@ -7,10 +7,11 @@ Symbols as in `bafflelens.bem.kernels`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.base.conventions import ComplexArray, IntArray
 from bafflelens.bem.phases import cos_sin_turns
+from bafflelens.bem.threads import on_threads
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 
@@ -41,10 +42,11 @@ def own_element_dynamic(
     return layer, dynamic
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
-def _set_outlines(corners, centroids, wanted, k, nodes, weights, layer, dynamic):
+@on_threads
+@njit(nogil=True, cache=True, error_model="numpy")
+def _set_outlines(thread, threads, corners, centroids, wanted, k, nodes, weights, layer, dynamic):
     """Set both integrals of `own_element_dynamic`."""
-    for n in prange(wanted.size):
+    for n in range(thread, wanted.size, threads):
         j = wanted[n]
         g_re, g_im, h_re, h_im = 0.0, 0.0, 0.0, 0.0
         for e in range(3):
@@ -80,8 +82,9 @@ def _set_outlines(corners, centroids, wanted, k, nodes, weights, layer, dynamic)
         dynamic[j] = complex(-h_re / FOUR_PI, 0.5 * k - h_im / FOUR_PI)
 
 
-@njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
-def near_corrections(seen_from, elements, near, own_dynamic, k, out):
+@on_threads
+@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+def near_corrections(thread, threads, seen_from, elements, near, own_dynamic, k, out):
     """Set ``out`` to the near integral of K + (ie/k) H less what one point gives, a pair.
 
     Parameters
@@ -99,13 +102,12 @@ def near_corrections(seen_from, elements, near, own_dynamic, k, out):
     out : (n_pairs,) complex array
         Filled in place.
     """
-    # Loops that are spread over threads take arrays, and no tuples of them.
     points, normals, couplings = seen_from
     signs, _, centroids, element_normals, areas, moments, rules = elements
     coarse_points, coarse_weights, fine_points, fine_weights = rules
     start, element, image, fine, own, double_layer, hypersingular = near
     rows = points.shape[0]
-    for chunk in prange((rows + _CHUNK - 1) // _CHUNK):
+    for chunk in range(thread, (rows + _CHUNK - 1) // _CHUNK, threads):
         first, last = chunk * _CHUNK, min(rows, (chunk + 1) * _CHUNK)
         most = 0
         for i in range(first, last):
@@ -209,17 +211,21 @@ def _take_away_far(n, sight, e, k, re, im):
         im[t] -= w * (g_re * d + g_im * c)
 
 
-@njit(parallel=True, cache=True)
-def add_near(start, element, values, diagonal, matrix):
+@on_threads
+@njit(nogil=True, cache=True)
+def add_near(thread, threads, start, element, values, diagonal, matrix):
     """Add the near corrections and a constant diagonal to a stored matrix, in place."""
-    for i in prange(start.size - 1):
+    for i in range(thread, start.size - 1, threads):
         for p in range(start[i], start[i + 1]):
             matrix[i, element[p]] += values[p]
         matrix[i, i] += diagonal
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
-def add_near_single_layer(seen_from, elements, near, moving, own_layer, k, gradient, out):
+@on_threads
+@njit(nogil=True, cache=True, error_model="numpy")
+def add_near_single_layer(
+    thread, threads, seen_from, elements, near, moving, own_layer, k, gradient, out
+):
     """Add the near part of (G + (ie/k) K') dp/dn, less what one point gives, to ``out``.
 
     Parameters are those of `near_corrections`; ``moving`` (n_triangles,) tells which elements
@@ -230,7 +236,7 @@ def add_near_single_layer(seen_from, elements, near, moving, own_layer, k, gradi
     signs, corners, centroids, element_normals, areas, moments, rules = elements
     _, _, fine_points, fine_weights = rules
     start, element, image, _, own, _, _ = near
-    for i in prange(points.shape[0]):
+    for i in range(thread, points.shape[0], threads):
         e = couplings[i]
         for p in range(start[i], start[i + 1]):
             j = element[p]

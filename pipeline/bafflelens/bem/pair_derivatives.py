@@ -24,9 +24,10 @@ counts for near ones alone. Of sources that move, an entry is g = G - i eta n . 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.bem.phases import cos_sin_turns
+from bafflelens.bem.threads import on_threads
 
 # Shares of the rows, each with sums of its own over them: always as many, so that sums are added
 # in one order however many threads there are.
@@ -69,10 +70,11 @@ def _radial(dx, dy, dz, nx, ny, nz, mx, my, mz, amount, moment, eta, k, turns, o
     )  # fmt: skip
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
 def add_far_pairs(
-    points, normals, signs, etas, sources, source_normals, weights, moments, scalars,
-    start, element, image_of, adjoint, pressure, at_point, at_element,
+    thread, threads, points, normals, signs, etas, sources, source_normals, weights, moments,
+    scalars, start, element, image_of, adjoint, pressure, at_point, at_element,
 ):  # fmt: skip
     """Add what Re (adjoint . A pressure) changes by when points and elements move.
 
@@ -98,7 +100,7 @@ def add_far_pairs(
     size = weights.size
     n_objectives, n_sources = adjoint.shape[0], adjoint.shape[1]
     share = (size + RUNS - 1) // RUNS
-    for run in prange(RUNS):
+    for run in range(thread, RUNS, threads):
         taken = np.empty_like(weights)
         # all in one piece, at fixed distances: else the compiler takes single numbers
         kept = np.empty(24 * _BLOCK, dtype=weights.dtype)

@@ -16,7 +16,7 @@ from __future__ import annotations
 from typing import TypeVar
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.bem import kernels, phases
@@ -27,6 +27,7 @@ from bafflelens.bem.layers import AtFrequency
 from bafflelens.bem.linear_solver import solve_together
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace
+from bafflelens.bem.threads import on_threads
 from bafflelens.mesh.mesh import Mesh
 
 # A field to 0.5 % makes a slope to about as much; the rules of the meshes leave a few per cent.
@@ -130,12 +131,15 @@ def incident(
     return pressure, gradient
 
 
-@njit(parallel=True, fastmath=True, cache=True, error_model="numpy")
-def _add_plane_waves(points, normals, signs, directions, scalars, amplitudes, pressure, gradient):
+@on_threads
+@njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
+def _add_plane_waves(
+    thread, threads, points, normals, signs, directions, scalars, amplitudes, pressure, gradient
+):
     k, turns, one = scalars[0], scalars[2], scalars[3]
     zero = one - one
     rows = points.shape[1]
-    for chunk in prange((rows + kernels.CHUNK - 1) // kernels.CHUNK):
+    for chunk in range(thread, (rows + kernels.CHUNK - 1) // kernels.CHUNK, threads):
         cosines = np.empty_like(directions[0])
         sines = np.empty_like(directions[0])
         along = np.empty_like(directions[0])

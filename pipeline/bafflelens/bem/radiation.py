@@ -4,13 +4,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.bem import far_field_sums, near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
 from bafflelens.bem.solid_angle import solid_angle_share
+from bafflelens.bem.threads import on_threads
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 
@@ -157,8 +158,11 @@ def pressure_at(
     return result
 
 
-@njit(parallel=True, cache=True)
+@on_threads
+@njit(nogil=True, cache=True)
 def _add_pressure(
+    thread,
+    threads,
     points,
     signs,
     corners,
@@ -174,7 +178,7 @@ def _add_pressure(
     k,
     out,
 ):
-    for i in prange(points.shape[0]):
+    for i in range(thread, points.shape[0], threads):
         for image in range(signs.shape[0]):
             x = points[i] * signs[image]
             for j in range(centroids.shape[0]):

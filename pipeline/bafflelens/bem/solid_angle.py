@@ -9,9 +9,10 @@ some of its edges as that of its area at its centroid, which is within a few per
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from bafflelens.base.conventions import FloatArray
+from bafflelens.bem.threads import on_threads
 from bafflelens.mesh.mesh import Mesh
 
 _NEAR_EDGES = 4.0  # a triangle is nearby within so many of its longest edges
@@ -45,9 +46,10 @@ def solid_angle_share(
     return share / (4 * np.pi)
 
 
-@njit(parallel=True, cache=True)
-def _add_solid_angle(points, signs, corners, centroids, areas, near2, out):
-    for i in prange(points.shape[0]):
+@on_threads
+@njit(nogil=True, cache=True)
+def _add_solid_angle(thread, threads, points, signs, corners, centroids, areas, near2, out):
+    for i in range(thread, points.shape[0], threads):
         total = 0.0
         for image in range(signs.shape[0]):
             x = points[i, 0] * signs[image, 0]

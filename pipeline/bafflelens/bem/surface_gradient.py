@@ -19,10 +19,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from scipy import sparse
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.bem.threads import on_threads
 from bafflelens.mesh.mesh import Mesh
 
 SMOOTH_COSINE: Final = float(np.cos(np.radians(40.0)))
@@ -213,10 +214,11 @@ def cosine_between(normals, first, second):
     )
 
 
-@njit(parallel=True, cache=True)
-def _fit(centroids, normals, areas, points, start, neighbours, out):
+@on_threads
+@njit(nogil=True, cache=True)
+def _fit(thread, threads, centroids, normals, areas, points, start, neighbours, out):
     """Set ``out`` (n_pairs, 3) to what a neighbour's value, less the own, adds to the gradient."""
-    for n in prange(points.size):
+    for n in range(thread, points.size, threads):
         i = points[n]
         around = slice(start[n], start[n + 1])
         _fit_one(i, centroids, normals, np.sqrt(areas[i]), neighbours[around], out[around])

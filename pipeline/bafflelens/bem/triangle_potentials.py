@@ -13,7 +13,10 @@ from memory; each closed form is tested against brute-force quadrature). Symbols
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+
+from bafflelens.base.conventions import FloatArray, IntArray
+from bafflelens.bem.threads import on_threads
 
 FOUR_PI = 4 * np.pi
 
@@ -130,8 +133,9 @@ def pair_single_layer(point, direction, corners):
     return total / FOUR_PI, -along / FOUR_PI
 
 
-@njit(parallel=True, cache=True)
-def static_double_layers(points, normals, corners, element):
+def static_double_layers(
+    points: FloatArray, normals: FloatArray, corners: FloatArray, element: IntArray
+) -> tuple[FloatArray, FloatArray]:
     """Return the static K (no unit) and H (1/m) of (point, element) pairs, (n_pairs,) each.
 
     Parameters
@@ -143,10 +147,17 @@ def static_double_layers(points, normals, corners, element):
     element : (n_pairs,) integer array
         The element of each pair.
     """
-    double_layer = np.empty(element.size)
-    hypersingular = np.empty(element.size)
-    for p in prange(element.size):
+    double_layer, hypersingular = np.empty((2, element.size))
+    _set_double_layers(points, normals, corners, element, double_layer, hypersingular)
+    return double_layer, hypersingular
+
+
+@on_threads
+@njit(nogil=True, cache=True)
+def _set_double_layers(
+    thread, threads, points, normals, corners, element, double_layer, hypersingular
+):
+    for p in range(thread, element.size, threads):
         double_layer[p], hypersingular[p] = pair_double_layer(
             points[p], normals[p], corners[element[p]]
         )
-    return double_layer, hypersingular

@@ -22,6 +22,7 @@ from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.kernels import fill_packed
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Storage
+from bafflelens.bem.threads import inner_loop
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 
@@ -78,7 +79,7 @@ def _others_compiled() -> Iterator[None]:
 
 def _is_kept() -> bool:
     """Tell whether numba has kept a kernel on the disk, or compiles nothing at all."""
-    stats = getattr(fill_packed, "stats", None)
+    stats = getattr(inner_loop(fill_packed), "stats", None)
     return stats is None or any(Path(stats.cache_path).glob("kernels.fill_packed*.nbi"))
 
 

@@ -133,15 +133,13 @@ def worker_pool(
 def dask_setup(worker: Any) -> None:
     """Let a worker that starts ignore Ctrl-C, which goes to it, too: the pool ends it.
 
-    Compiled loops take one thread. A worker loads the script of the user first, and with that
-    perhaps numba, which has then counted the processors.
+    A worker loads the script of the user first, and with that perhaps numba, which has then
+    counted the processors, and would compile no more.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     numba = sys.modules.get("numba")
     if numba is not None:
-        numba.core.config.reload_config()  # or it refuses to compile after the first loop
-        # it counts for the thread that works alone
-        worker.executors["default"].submit(numba.set_num_threads, 1).result()
+        numba.core.config.reload_config()
 
 
 def _local_cluster(workers: int, scratch: str) -> Any:

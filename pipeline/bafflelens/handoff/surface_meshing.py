@@ -33,7 +33,7 @@ TURNED: Final = (1, 0, 2)
 
 _LARGEST_M: Final = 0.04
 _LARGEST_GUIDING_M: Final = 0.008  # on curves whose curvature may change along a face
-_EDGES_A_TURN: Final = 24
+_EDGES_A_TURN: Final = 27
 _BEHIND: Final = 10  # in turn: there are many, and the solid and its part are waited for first
 # Of gmsh, for flat and for bent faces. On these Delaunay takes a fifth of the time of the adaptive
 # one, whose better triangles are for a solve.

@@ -7,6 +7,8 @@ itself, 130 stopped by Ctrl-C, 143 by SIGTERM.
 
 from __future__ import annotations
 
+import atexit
+import gc
 import sys
 import tempfile
 import traceback
@@ -38,6 +40,8 @@ from bafflelens.commands.queue import queue
 from bafflelens.commands.results import curves, note, rank, report, tolerances
 from bafflelens.commands.running import check, resume, run, status
 from bafflelens.commands.shapes import draw, faces, shapes, target
+
+atexit.register(gc.freeze)  # else what the system frees at once is looked through for cycles
 
 app = App(
     name="bafflelens",

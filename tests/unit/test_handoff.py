@@ -104,6 +104,11 @@ def test_volume_area_radius_and_undercut_are_the_closed_forms(solid):
     assert len(inner_corners(solid.mesh, every, solid.edges).turn) == 0
     solid.mesh.require_closed()
     assert solid.chord_m <= 1e-4
+    # Flat as it is, the front has about two triangles for each corner on the bowl's rim.
+    flat = solid.mesh.triangles[solid.mesh.normals[:, 0] > 0.9999]
+    corners = solid.mesh.vertices[np.unique(flat)] * 1e3
+    n_rim = (np.abs(np.hypot(corners[:, 1], corners[:, 2]) - math.sqrt(rim)) < 1e-3).sum()
+    assert 60 < n_rim < len(flat) < 2 * n_rim
 
 
 def test_a_solid_that_lost_something_is_refused():

@@ -17,7 +17,7 @@ from bafflelens.handoff.exporter import _concave
 from bafflelens.handoff.face_nets import nets_of
 from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.probes import probes
-from bafflelens.handoff.rays import first_hits
+from bafflelens.handoff.rays import _meet, first_hits
 from bafflelens.handoff.solid import Solid, SolidEdge
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
@@ -331,7 +331,10 @@ def test_every_place_of_a_fine_mesh_is_probed(deepest):
         vertices[triangles[pit], 0] -= 0.6e-3 if number == deepest else 0.5e-3
     check = checked(Mesh(vertices, triangles, mesh.surface), "wall and lip", least_wall_mm=19.45)
     assert check.value == pytest.approx(19.4, abs=1e-6)
-    assert check.place_mm == pytest.approx(vertices[triangles[pits[deepest]]].mean(axis=0) * 1e3)
+    # In one of the equal parts of that triangle, whose legs are 3.1 mm.
+    middle = vertices[triangles[pits[deepest]]].mean(axis=0) * 1e3
+    assert check.place_mm == pytest.approx(middle, abs=1.1)
+    assert check.place_mm[0] == pytest.approx(-0.6)
     assert check.state == "failed"
 
 
@@ -380,6 +383,8 @@ def test_rays_meet_a_ball_where_they_should():
     assert away[:3] == pytest.approx(first[:3], abs=4e-5)
     assert math.isinf(away[3])
     assert np.all(mesh.centroids[owner[:3], 0] < 0)
+    np.testing.assert_array_equal(first_hits(mesh, start, np.tile(along, (4, 1))), away)
+    assert len(_meet.signatures) == 1  # all one way or each its own: compiled once
 
 
 # --------------------------------------------------------------------------------- overhang

@@ -13,6 +13,7 @@ Where several threads need them, or several modules, one process may import all 
 from __future__ import annotations
 
 import contextlib
+import gc
 import importlib
 import os
 import select
@@ -356,6 +357,7 @@ def serve_copies(control: int, modules: Sequence[str]) -> None:
                 os._exit(0)  # there is nothing here to clear away
             channel = channels[0]
             _import(name.decode())
+            gc.freeze()  # a collector at work in a copy writes to all that they share
             if not os.fork():
                 asking.close()
                 _serve_channel(name.decode(), channel, source)

@@ -35,7 +35,7 @@ UNKNOWN: Final = "not checked"
 
 _OFF_M: Final = 2e-5  # from the surface, so that a ray does not meet where it starts
 _UNDERCUT_STEP_M: Final = 2e-3
-_WALL_STEP_M: Final = 6e-3
+_WALL_STEP_M: Final = 4e-3
 _LEAST_CLEARANCE_M: Final = 0.5e-3  # common practice, no source
 _RIM_PLANE_M: Final = 1e-4
 _NO_DRAFT: Final = 1e-3  # a hair of rounding is no undercut

@@ -4,18 +4,18 @@
 Flat triangles that stay within some hundredths of a millimetre of a lens are many, and making
 them takes seconds. These have the surface's own point over the middle of each edge besides, as
 second-order triangles have: what a flat one is off by is then known to the fourth power of its
-angle. Built and meshed in a process of its own (`main`), once for each dimension of a part.
+angle. Built and meshed in a process of its own (`surface_meshing`), once for each dimension of a
+part.
 """
 
 from __future__ import annotations
 
 import json
-import os
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -23,24 +23,11 @@ from bafflelens.base import ready_process
 from bafflelens.base.closest_point import Searchable, closest, searchable, shares
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
-from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
+from bafflelens.handoff.surface_meshing import TURNED
 from bafflelens.shapes.meshing import gmsh_process
-from bafflelens.shapes.meshing.loading import load_script
-from bafflelens.shapes.meshing.mesher import (
-    _ALGORITHMS,
-    _hide_other_faces,
-    _named_faces,
-    _outward,
-    _vertices,
-)
-from bafflelens.shapes.meshing.parameters import Shape, fill_parameters
-from bafflelens.shapes.meshing.shape_script import built_symmetry
+from bafflelens.shapes.meshing.parameters import Shape
 
-_LARGEST_M: Final = 0.04
-_LARGEST_GUIDING_M: Final = 0.008  # on curves whose curvature may change along a face
-_EDGES_A_TURN: Final = 24
-_BEHIND: Final = 10  # in turn: there are many, and the solid and its part are waited for first
-_SECOND_ORDER: Final = 9  # gmsh's number of a triangle with six nodes
+_MESHING: Final = "bafflelens.handoff.surface_meshing"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +109,7 @@ def curved_surface(
             "time_limit_s": time_limit_s,
         }
         (folder / "request.json").write_text(json.dumps(request))
-        ended = ready_process.run_ready(__name__, folder, time_limit_s)
+        ended = ready_process.run_ready(_MESHING, folder, time_limit_s)
         if ended:
             rule = f"one that can be built and meshed; that ended with {ended}"
             line = invalid("shape", shape.name, rule)
@@ -138,100 +125,7 @@ def _mirrored(
     corners: FloatArray, middles: FloatArray, axis: int
 ) -> tuple[FloatArray, FloatArray]:
     """Return triangles and their mirror images, which run the other way round."""
-    image, over = corners[:, ::-1].copy(), middles[:, _TURNED].copy()
+    image, over = corners[:, ::-1].copy(), middles[:, TURNED].copy()
     image[..., axis] *= -1
     over[..., axis] *= -1
     return np.concatenate((corners, image)), np.concatenate((middles, over))
-
-
-_TURNED: Final = (1, 0, 2)  # edges of a triangle whose corners are turned round
-
-
-def main(folder: Path) -> int:
-    """Do what ``request.json`` in a folder asks for and return the exit code.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder; the process leaves ``surface.npz`` there.
-    """
-
-    def work(gmsh: Any, request: Mapping[str, Any]) -> None:
-        os.nice(_BEHIND)
-        gmsh_process.start_gmsh(gmsh)
-        corners, middles = _triangles(gmsh, Path(request["script"]), request["values"])
-        np.savez(folder / "surface.npz", corners=corners, middles=middles)
-
-    return gmsh_process.do_request(folder, work)
-
-
-def _triangles(
-    gmsh: Any, script: Path, values: Mapping[str, float]
-) -> tuple[FloatArray, FloatArray]:
-    """Return corners and middles of the triangles of what `build` builds."""
-    model = gmsh.model
-    module = load_script(script)
-    parameters = fill_parameters(module, values)
-    module.build(model, parameters)
-    groups = _named_faces(model, script)
-    _hide_other_faces(model, groups)
-    _set_sizes(gmsh, groups)
-    _generate(gmsh)
-    model.mesh.setOrder(2)
-    vertices, number, _, _ = _vertices(model)
-    nodes, face = [], []
-    for faces in groups.values():
-        for tag in faces:
-            of_face = number[model.mesh.getElementsByType(_SECOND_ORDER, tag)[1]].reshape(-1, 6)
-            nodes.append(of_face)
-            face.append(np.full(len(of_face), tag))
-    corner, middle = np.split(np.concatenate(nodes), 2, axis=1)
-    flat = vertices.copy()
-    for plane in built_symmetry(module):
-        axis = "xyz".index(plane)
-        flat[np.abs(flat[:, axis]) < 1e-7, axis] = 0.0
-    outward = _outward(flat, corner, np.concatenate(face))
-    turned = outward[:, 0] != corner[:, 0]
-    middle[turned] = middle[turned][:, _TURNED]
-    return flat[outward], flat[middle]
-
-
-def _set_sizes(gmsh: Any, groups: Mapping[str, list[int]]) -> None:
-    """Let edges be as long as curves allow: distance from a driver is nothing to a height."""
-    model = gmsh.model
-    bent = [
-        face
-        for name, faces in groups.items()
-        if surface_kind(name) in GUIDING_KINDS
-        for face in faces
-        if model.getType(2, face) != "Plane"
-    ]
-    if bent:
-        rule = model.mesh.field.add("Constant")
-        model.mesh.field.setNumbers(rule, "SurfacesList", bent)
-        model.mesh.field.setNumber(rule, "VIn", _LARGEST_GUIDING_M)
-        model.mesh.field.setNumber(rule, "VOut", _LARGEST_M)
-        model.mesh.field.setAsBackgroundMesh(rule)
-    for option, value in {
-        "Mesh.MeshSizeMax": _LARGEST_M,
-        "Mesh.MeshSizeFromCurvature": _EDGES_A_TURN,
-        "Mesh.MeshSizeFromPoints": 0,
-        "Mesh.MeshSizeExtendFromBoundary": 0,  # else small edges make whole faces fine
-        "Mesh.MeshOnlyVisible": 1,
-    }.items():
-        gmsh.option.setNumber(option, value)
-
-
-def _generate(gmsh: Any) -> None:
-    """Mesh the faces by the first algorithm that can."""
-    fault = ""
-    for algorithm in _ALGORITHMS:
-        gmsh.option.setNumber("Mesh.Algorithm", algorithm)
-        gmsh.model.mesh.clear()
-        try:
-            gmsh.model.mesh.generate(2)
-        except Exception as error:  # gmsh raises plain Exception
-            fault = str(error)
-            continue
-        return
-    raise MeshingError(invalid("shape", "its faces", f"ones that gmsh can mesh ({fault})"))

@@ -100,6 +100,15 @@ def section(
     return {"kind": plane["kind"], "at": plane["at"], **_cut(model, solid, plane, cuts)}
 
 
+def whole_section(
+    model: Any, solid: int, box: Sequence[float], plane: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return the outlines of all of a solid in a section, as `section`, without templates."""
+    whole, _, side = _rectangles(box, plane)
+    found = _cut(model, solid, plane, {"whole": (whole, side, model.occ.intersect)})
+    return {"kind": plane["kind"], "at": plane["at"], **found, "profile": [], "scraper": []}
+
+
 def profile_before(
     model: Any, solid: int, box: Sequence[float], plane: Mapping[str, Any]
 ) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from bafflelens.base.ready_process import prepared
 MODULES: Final = (
     "bafflelens.handoff.exporter",
     "gmsh",  # of which each of a dozen copies would load its own
-    "bafflelens.handoff.curved_surface",
+    "bafflelens.handoff.surface_meshing",
     "bafflelens.shapes.meshing.mesher",
     "bafflelens.report.shape_drawing",
     "pyvista",  # which the picture needs when it is drawn

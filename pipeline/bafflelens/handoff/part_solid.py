@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
-from bafflelens.handoff.cut_sections import section
+from bafflelens.handoff.cut_sections import whole_section
 from bafflelens.handoff.face_names import face_names, write_names
 from bafflelens.handoff.face_nets import FaceNet, nets_of
 from bafflelens.handoff.part_plan import INNER, POCKET, SEAT
@@ -155,7 +155,7 @@ def _made(
         "origin": (float(centre[1]), 0.0),
         "along": (0.0, 1.0),
     }
-    cut = section(model, solids[0][1], list(map(float, box)), plane)
+    cut = whole_section(model, solids[0][1], list(map(float, box)), plane)
     occ.remove(body if rounded is body else [*body, *rounded], recursive=True)
     occ.synchronize()
     gmsh.write(str(folder / f"{name}.step"))

@@ -36,7 +36,8 @@ def first_hits(mesh: Mesh, starts: FloatArray, along: FloatArray, *, owners: boo
         Return the numbers of the triangles as well.
     """
     starts = np.ascontiguousarray(starts, dtype=float)
-    directions = np.ascontiguousarray(np.broadcast_to(along, starts.shape), dtype=float)
+    directions = np.empty(starts.shape)  # of its own: what is read-only is compiled once more
+    directions[:] = along
     nearest = np.full(len(starts), np.inf)
     owner = np.zeros(len(starts), dtype=np.int64)
     corners = np.ascontiguousarray(mesh.corners, dtype=float)

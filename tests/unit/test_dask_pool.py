@@ -171,11 +171,11 @@ def test_workers_have_one_thread_when_a_script_has_loaded_the_compiler_before(tm
         textwrap.dedent(
             """
             import numba
+            from bafflelens.bem.threads import number_of_threads
             from bafflelens.workers.dask_pool import worker_pool
 
             def threads():
-                number = numba.get_num_threads()
-                return numba.njit(lambda n: n)(number)
+                return numba.njit(lambda n: n)(number_of_threads())
 
             if __name__ == "__main__":
                 with worker_pool(workers=1) as pool:

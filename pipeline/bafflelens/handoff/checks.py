@@ -35,7 +35,9 @@ UNKNOWN: Final = "not checked"
 
 _OFF_M: Final = 2e-5  # from the surface, so that a ray does not meet where it starts
 _UNDERCUT_STEP_M: Final = 2e-3
-_WALL_STEP_M: Final = 4e-3
+_WALL_STEP_M: Final = 2e-3
+_THIN_STEP_M: Final = 0.5e-3  # where it is nearly the thinnest
+_NEARLY_M: Final = 1e-3
 _LEAST_CLEARANCE_M: Final = 0.5e-3  # common practice, no source
 _RIM_PLANE_M: Final = 1e-4
 _NO_DRAFT: Final = 1e-3  # a hair of rounding is no undercut
@@ -241,6 +243,9 @@ def thinnest_wall(
 ) -> Check:
     """Look straight through from places of the front, and hold the thinnest against a wall.
 
+    Places are `_WALL_STEP_M` apart, and `_THIN_STEP_M` on the triangles where it is nearly the
+    thinnest: over the tip of a drilled hole it gets thinner within a millimetre.
+
     Parameters
     ----------
     mesh : Mesh
@@ -252,9 +257,11 @@ def thinnest_wall(
     what : str
         What it is, for the text.
     """
-    points, owner = probes(mesh, np.flatnonzero(front), _WALL_STEP_M)
-    inward = -mesh.normals[owner]
-    through = (first_hits(mesh, points + _OFF_M * inward, inward) + _OFF_M) * 1e3
+    points, owner, through = _looked_through(mesh, np.flatnonzero(front), _WALL_STEP_M)
+    nearly = np.unique(owner[through < through.min() + _NEARLY_M * 1e3])
+    finer = _looked_through(mesh, nearly, _THIN_STEP_M)
+    points = np.concatenate((points, finer[0]))
+    through = np.concatenate((through, finer[2]))
     thinnest = int(through.argmin())
     x, y, z = points[thinnest] * 1e3
     text = (
@@ -270,6 +277,15 @@ def thinnest_wall(
         marked=Marked(mesh, thin * 1e3, "wall and lip") if len(thin) else None,
         place_mm=(float(x), float(y), float(z)),
     )
+
+
+def _looked_through(
+    mesh: Mesh, numbers: NDArray[np.int64], step_m: float
+) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
+    """Return places of triangles in m, their triangles, and how thick it is there in mm."""
+    points, owner = probes(mesh, numbers, step_m)
+    inward = -mesh.normals[owner]
+    return points, owner, (first_hits(mesh, points + _OFF_M * inward, inward) + _OFF_M) * 1e3
 
 
 def _overhang_check(mesh: Mesh, least_deg: float) -> Check:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
 
-_MOST_PARTS: Final = 40  # of an edge
+_MOST_PARTS: Final = 400  # of an edge
 
 
 def probes(

@@ -230,8 +230,9 @@ def test_a_move_ends_the_draft_of_a_neighbour_at_once(run, options, monkeypatch)
     real, ended = Bench.draft, []
 
     def slow(bench, name, values, is_over, *more, is_ahead=False):
-        if not is_ahead:
+        if "preparing drafts near" not in desk._doing:
             return real(bench, name, values, is_over, *more)
+        assert is_ahead
         end = time.monotonic() + 30
         while not is_over():
             assert time.monotonic() < end
@@ -308,7 +309,7 @@ def test_a_neighbour_that_cannot_be_meshed_is_passed_over(run, options, monkeypa
     real = Bench.draft
 
     def fail(bench, name, values, is_over, *more, is_ahead=False):
-        if is_ahead:
+        if "preparing drafts near" in desk._doing:
             msg = "no mesh"
             raise MeshingError(msg)
         return real(bench, name, values, is_over, *more)

@@ -244,6 +244,7 @@ class Desk:
         try:
             with open_bench(self.judge, self.options) as bench:
                 self._study.is_read.wait()
+                bench.start = self.known.start()
                 while not self._over.is_set():
                     self._work_once(bench)
         except BafflelensError as error:
@@ -326,12 +327,15 @@ class Desk:
                 return
             self.known.add_draft(wish.values, drawn)
             self._send_known(wish)
-            if self.known.draft_baseline is None:  # its levels are there, now its score
-                self._beforehand.require_draft_baseline(bench, is_over)
-                self._send_known(wish)
             self._drafted_at = time.monotonic()
             self._study.ask()
         self._is_done(wish, "draft")
+        if self.known.draft_baseline is None:  # its levels are there, now its score
+            if not self._rests(wish, LOOKING_S):
+                return
+            self._beforehand.require_draft_baseline(bench, is_over)
+            self._send_known(wish)
+            self._drafted_at = time.monotonic()
         if not self._rests(wish, FULL_SETTLE_S):
             return
         if self.judge.folder.is_worked_on:

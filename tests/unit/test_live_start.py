@@ -255,6 +255,27 @@ def test_a_move_ends_the_draft_of_a_neighbour_at_once(run, options, monkeypatch)
         desk.close()
 
 
+def test_a_shape_that_the_run_solves_while_a_page_waits_is_shown_whole(run, options, monkeypatch):
+    """Its levels and the shape itself, which another process has meshed."""
+    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    desk, is_solved = open_desk(run, options), threading.Event()
+    desk.publish = told = Told()
+    desk.is_moving = lambda: not is_solved.is_set()  # keeps it from solving the shape itself
+    desk.open()
+    try:
+        told.wait(lambda: desk._study.is_read.is_set() and desk.known.learned is not None)
+        whole = desk.known.answers
+        desk.known.answers = {name: each for name, each in whole.items() if name != "c002"}
+        assert header_of(desk.move("p", 1, whole["c002"].values))["mark"] == "estimated"
+        desk.known.answers = whole
+        is_solved.set()
+        told.wait(lambda: told.frames("shape"))
+        assert [(each["move"], each["mark"]) for each in told.frames()] == [(1, "solved")]
+        assert [(each["move"], each["id"]) for each in told.frames("shape")] == [(1, "c002")]
+    finally:
+        desk.close()
+
+
 def test_a_full_band_is_not_begun_while_a_draft_is_looked_at(run, options, monkeypatch):
     """However long the draft took: its workers would be busy when the next move comes."""
     monkeypatch.setattr(desk_module, "FULL_SETTLE_S", 0.5)

@@ -315,6 +315,9 @@ class Desk:
         if has_full:  # it has come to be known since the move was answered
             self._is_done(wish, "full")
             self._send_known(wish)
+            if not is_over():  # it was meshed elsewhere: the page has not seen it
+                for meshed in meshed_frames(self.known, wish.number, wish.values):
+                    self.publish(wish.page, meshed)
             return
         if not self._done and known is None:
             self._say(
@@ -329,12 +332,15 @@ class Desk:
             self._send_known(wish)
             self._drafted_at = time.monotonic()
             self._study.ask()
+            self._say(doing="")
         self._is_done(wish, "draft")
         if self.known.draft_baseline is None:  # its levels are there, now its score
             if not self._rests(wish, LOOKING_S):
                 return
+            self._say(doing="solving a draft of the baseline, for the score")
             self._beforehand.require_draft_baseline(bench, is_over)
             self._send_known(wish)
+            self._say(doing="")
             self._drafted_at = time.monotonic()
         if not self._rests(wish, FULL_SETTLE_S):
             return

@@ -223,6 +223,11 @@ def test_a_clay_map_is_asked_for_and_shown_on_the_shape(page, monkeypatch):
     page.locator("#clay-lines li", has_text="add 3 mm at 45 mm above the axis").wait_for()
     assert "better taken, 1.0 dB per mm" in page.inner_text("#clay-scale")
     assert not page.locator("#clay-steps").is_visible()
+    assert page.evaluate(  # the shape itself, should it come now, does not paint it over
+        """() => { const painted = space.mesh;
+        sheet.receive({ ...sheet.shape, kind: 'shape', move: sheet.move });
+        return painted === space.mesh; }"""
+    )
     page.get_by_role("button", name="Show the surfaces again").click()
     assert not page.locator("#clay").is_visible()
     page.locator(DEPTH).focus()

@@ -174,7 +174,7 @@ function shape(message) {
   else {
     now.shape = message;
     now.shapeOf = message.move;
-    space?.show(message);
+    if (!now.clay) space?.show(message); // a map of the clay stays
     if (!space) inSpace();
     kinds(message.kinds);
   }

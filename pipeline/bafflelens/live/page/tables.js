@@ -84,7 +84,7 @@ export function showClay(message) {
     item.append(patch, text);
     return item;
   }));
-  at("clay-lines").replaceChildren(...message.lines.map((line) => element("li", line)));
+  at("clay-lines").replaceChildren(...message.lines.map((line) => element("li", line.replaceAll(/(^|[\s(])-(?=\d)/g, "$1−"))));
   at("clay-steps").hidden = !message.steps.length;
   at("clay-steps").tBodies[0].replaceChildren(...message.steps.map((step) =>
     rowOf(step.number || "before", decibels(step.score_db), step.outward_mm.toFixed(1), step.inward_mm.toFixed(1))));

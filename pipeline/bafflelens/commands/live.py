@@ -58,7 +58,6 @@ def live(
             say(f"open in a browser of this machine: {server.address}")
             if not no_browser:
                 webbrowser.open(server.address)
-            server.wait_for_asking()
             server.give_way()
             server.prepare(job_or_run)
             for module in _SLOW_TO_LOAD:

@@ -35,7 +35,6 @@ from bafflelens.base.loopback import (
 )
 from bafflelens.live.messages import message_of
 from bafflelens.live.waits import (
-    FIRST_ASKED_S,
     FIRST_PAGE_S,
     GIVING_WAY_S,
     LOOK_SOON_S,
@@ -170,11 +169,6 @@ class LiveServer:
         desk.publish = self._publish
         desk.is_moving = self._is_moving
         self.desk = desk
-
-    def wait_for_asking(self) -> None:
-        """Wait a moment for a page to ask for what is kept of a run: loading would hold it up."""
-        if self.first is not None:
-            self._is_asked.wait(FIRST_ASKED_S)
 
     def wait_for_a_page(self) -> None:
         """Wait until a first page has its answer, or for a while."""

@@ -11,9 +11,6 @@ FULL_SETTLE_S: Final = 2.0
 """So long before the full band is begun, from when the draft is there."""
 LOOKING_S: Final = 1.0
 """So long nothing is asked before a neighbour is solved: who moves again soon waits for none."""
-FIRST_ASKED_S: Final = 0.5
-"""So long is waited for a first page to ask, where a first view is there to be sent: a browser that
-is open asks within a tenth, one that starts takes a second or two, in which things are loaded."""
 FIRST_PAGE_S: Final = 3.0
 """So long is a first page waited for, before workers take its processor."""
 GIVING_WAY_S: Final = 0.5

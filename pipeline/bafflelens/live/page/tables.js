@@ -73,6 +73,7 @@ export function showRanking(rows, open, hold) {
 
 export function showClay(message) {
   at("clay").hidden = false;
+  at("kinds").hidden = true; // no surface has its own colour now
   at("clay-title").textContent = message.title;
   const [add, take] = message.unit === "mm" ? ["added", "taken"] : ["better added", "better taken"];
   const most = `${message.most.toPrecision(2)} ${message.unit}`;

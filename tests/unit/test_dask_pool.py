@@ -69,6 +69,14 @@ def test_a_worker_that_dies_fails_only_its_own_work(pool):
     assert [found[f"product {n}"].value for n in range(6)] == [3 * n for n in range(6)]
 
 
+def test_what_is_not_wanted_any_more_is_not_waited_for(pool, monkeypatch):
+    """Whoever wants something else would wait as well."""
+    monkeypatch.setattr(dask_work, "_LOOK_UP_S", 60.0)
+    over_at = time.monotonic() + 0.1
+    pool.submit("long", time.sleep, 1.5)
+    assert list(pool.outcomes(lambda: time.monotonic() > over_at)) == []
+
+
 def test_work_submitted_meanwhile_is_done_too(pool):
     pool.submit("first", operator.add, 1, 1)
     names = []

@@ -230,8 +230,9 @@ def test_a_move_ends_the_draft_of_a_neighbour_at_once(run, options, monkeypatch)
     real, ended = Bench.draft, []
 
     def slow(bench, name, values, is_over, *more, is_ahead=False):
-        if not is_ahead:
+        if "preparing drafts near" not in desk._doing:
             return real(bench, name, values, is_over, *more)
+        assert is_ahead
         end = time.monotonic() + 30
         while not is_over():
             assert time.monotonic() < end
@@ -250,6 +251,27 @@ def test_a_move_ends_the_draft_of_a_neighbour_at_once(run, options, monkeypatch)
         desk.publish.wait(lambda: key_of(moved) in desk.known.drafts)
         assert len(ended) == 1
         assert key_of(ended[0]) not in desk.known.drafts
+    finally:
+        desk.close()
+
+
+def test_a_shape_that_the_run_solves_while_a_page_waits_is_shown_whole(run, options, monkeypatch):
+    """Its levels and the shape itself, which another process has meshed."""
+    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    desk, is_solved = open_desk(run, options), threading.Event()
+    desk.publish = told = Told()
+    desk.is_moving = lambda: not is_solved.is_set()  # keeps it from solving the shape itself
+    desk.open()
+    try:
+        told.wait(lambda: desk._study.is_read.is_set() and desk.known.learned is not None)
+        whole = desk.known.answers
+        desk.known.answers = {name: each for name, each in whole.items() if name != "c002"}
+        assert header_of(desk.move("p", 1, whole["c002"].values))["mark"] == "estimated"
+        desk.known.answers = whole
+        is_solved.set()
+        told.wait(lambda: told.frames("shape"))
+        assert [(each["move"], each["mark"]) for each in told.frames()] == [(1, "solved")]
+        assert [(each["move"], each["id"]) for each in told.frames("shape")] == [(1, "c002")]
     finally:
         desk.close()
 
@@ -308,7 +330,7 @@ def test_a_neighbour_that_cannot_be_meshed_is_passed_over(run, options, monkeypa
     real = Bench.draft
 
     def fail(bench, name, values, is_over, *more, is_ahead=False):
-        if is_ahead:
+        if "preparing drafts near" in desk._doing:
             msg = "no mesh"
             raise MeshingError(msg)
         return real(bench, name, values, is_over, *more)

@@ -47,8 +47,8 @@ class Inline:
 class Mesher:
     """Notes what it is asked for: the height, and that of the meshes to move."""
 
-    def __init__(self, failing=()):
-        self.calls, self.failing = [], failing
+    def __init__(self, failing=(), too_far=()):
+        self.calls, self.failing, self.too_far = [], failing, too_far
         self.__qualname__ = "Mesher"  # as a function has, for its name in the cache
 
     def __call__(self, shape, values, sizes, time_limit_s, anchors=()):
@@ -62,7 +62,7 @@ class Mesher:
             share=np.zeros((3, 2)),
             solid="",
             volume_ratio=1.0,
-            is_moved=bool(anchors),
+            is_moved=bool(anchors) and height not in self.too_far,
         )
         return (Mesh(np.full((3, 3), height), np.array([[0, 1, 2]]), np.array(["dome"]), places),)
 
@@ -89,6 +89,13 @@ def test_a_shape_among_them_serves_the_others(script):
     seen = asked(script, mesher, (100.0, 100.0), (101.0, 100.0))
     assert seen == [("mesh 0", ""), ("mesh 1", "")]
     assert mesher.calls == [(100.0,), (101.0, 100.0)]
+
+
+def test_what_was_too_far_to_be_moved_is_not_made_again_to_move_others(script):
+    mesher, pool = Mesher(too_far=(150.0,)), RememberingPool(Inline())
+    assert asked(script, mesher, (150.0, 100.0), pool=pool) == [("mesh 0", "")]
+    assert asked(script, mesher, (151.0, 150.0), pool=pool) == [("mesh 0", "")]
+    assert mesher.calls == [(100.0,), (150.0, 100.0), (151.0, 150.0)]
 
 
 def test_where_it_cannot_be_meshed_the_others_are_made(script):

@@ -81,7 +81,7 @@ class Beforehand:
         start = self.known.start()
         self.is_warm = True  # what cannot be meshed is tried once
         self.require_draft_baseline(bench, is_over)
-        drawn = None if is_over() else bench.draft("", start, is_over)
+        drawn = None if is_over() else bench.draft("", start, is_over, is_ahead=True)
         if drawn is None:
             self.is_warm = False
         else:
@@ -121,7 +121,7 @@ class Beforehand:
         if self.known.draft_baseline is not None:
             return
         values = baseline_values(bench.judge.loaded)
-        drawn = bench.draft(BASELINE_ID, values, is_over)
+        drawn = bench.draft(BASELINE_ID, values, is_over, is_ahead=True)
         if drawn is not None:
             self.known.draft_baseline = Answer(id=BASELINE_ID, values=values, dataset=drawn)
             self.say()

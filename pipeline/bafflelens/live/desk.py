@@ -157,6 +157,8 @@ class Desk:
         known = self.known.of(values)
         if known is not None:
             answer, mark, baseline = known
+            if mark == SOLVED:
+                self._is_done(wish, "full")
             return answer_frame(self.judge, header, answer.dataset, mark, baseline, answer.id)
         learned = self.known.learned
         if learned is not None:
@@ -244,6 +246,7 @@ class Desk:
         try:
             with open_bench(self.judge, self.options) as bench:
                 self._study.is_read.wait()
+                bench.start = self.known.start()
                 while not self._over.is_set():
                     self._work_once(bench)
         except BafflelensError as error:
@@ -314,6 +317,9 @@ class Desk:
         if has_full:  # it has come to be known since the move was answered
             self._is_done(wish, "full")
             self._send_known(wish)
+            if not is_over():  # it was meshed elsewhere: the page has not seen it
+                for meshed in meshed_frames(self.known, wish.number, wish.values):
+                    self.publish(wish.page, meshed)
             return
         if not self._done and known is None:
             self._say(
@@ -326,12 +332,18 @@ class Desk:
                 return
             self.known.add_draft(wish.values, drawn)
             self._send_known(wish)
-            if self.known.draft_baseline is None:  # its levels are there, now its score
-                self._beforehand.require_draft_baseline(bench, is_over)
-                self._send_known(wish)
             self._drafted_at = time.monotonic()
             self._study.ask()
+            self._say(doing="")
         self._is_done(wish, "draft")
+        if self.known.draft_baseline is None:  # its levels are there, now its score
+            if not self._rests(wish, LOOKING_S):
+                return
+            self._say(doing="solving a draft of the baseline, for the score")
+            self._beforehand.require_draft_baseline(bench, is_over)
+            self._send_known(wish)
+            self._say(doing="")
+            self._drafted_at = time.monotonic()
         if not self._rests(wish, FULL_SETTLE_S):
             return
         if self.judge.folder.is_worked_on:

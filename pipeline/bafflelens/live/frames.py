@@ -151,20 +151,18 @@ def shape_arrays(mesh: Mesh, symmetry: tuple[str, ...]) -> tuple[list[str], dict
     kinds : list of str
         Of its surfaces.
     arrays : dict of str to array
-        ``corners`` (n_triangles, 9), ``kind`` (n_triangles,) with the place of its kind, and the
-        segments of the vertical and of the horizontal section, (n, 4).
+        ``corners`` (n_triangles, 9), ``kind`` (n_triangles,) with the place of its kind, and
+        ``side``, segments of the vertical section, (n, 4).
     """
     mesh = mesh.whole(symmetry)
-    names = [surface_kind(str(name)) or "other" for name in mesh.surface]
-    kinds = sorted(set(names))
-    place = {kind: i for i, kind in enumerate(kinds)}
+    names, numbers = np.unique(mesh.surface, return_inverse=True)
+    of_name = [surface_kind(str(name)) or "other" for name in names]
+    kinds = sorted(set(of_name))
+    place = np.array([kinds.index(kind) for kind in of_name], dtype=float)
     corners = mesh.corners * 1e3
-    sections = {}
-    for name, across, up in (("side", 1, 2), ("plan", 2, 1)):
-        segments = cut_by_plane(mesh.corners, across) * 1e3
-        sections[name] = segments[:, :, [0, up]].reshape(-1, 4)
+    segments = cut_by_plane(mesh.corners, 1) * 1e3
     return kinds, {
         "corners": corners.reshape(-1, 9),
-        "kind": np.array([place[name] for name in names], dtype=float),
-        **sections,
+        "kind": place[numbers],
+        "side": segments[:, :, [0, 2]].reshape(-1, 4),
     }

@@ -25,7 +25,7 @@ from bafflelens.job.cost_estimate import Plan, band_mesh_sizes
 from bafflelens.job.fidelity import LOOK_QUALITY
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.live.solved import Judge
+from bafflelens.live.solved import Judge, limits_of
 from bafflelens.live.told import draft_frequencies
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize
@@ -55,6 +55,7 @@ from bafflelens.workers.work_units import Methods
 
 _MESHES_OF_DRAFT: Final = 2
 _FREQUENCIES_AHEAD: Final = 2  # of a piece of what nobody waits for
+_NEAR_SHARE: Final = 0.05  # of each range: so far most meshes can be moved
 _OCTAVES_OF_MESH: Final = 0.5  # of all but the last, which holds what is below
 
 IsOver = Callable[[], bool]
@@ -93,6 +94,9 @@ class Bench:
     anchors : dict of str to mapping
         For each shape the values whose meshes the next draft's are moved from: those that gmsh
         last made.
+    start : mapping of str to float
+        The shape that a page begins with. Its meshes, and what was solved on meshes moved from
+        them, may be known from an earlier page.
     """
 
     judge: Judge
@@ -101,6 +105,7 @@ class Bench:
     options: RunOptions
     number: int = field(default=0)
     anchors: dict[str, Mapping[str, float]] = field(default_factory=dict)
+    start: Mapping[str, float] = field(default_factory=dict)
 
     def draft(
         self,
@@ -146,7 +151,7 @@ class Bench:
         self.number += 1
         name = f"draft {self.number}"
         sizes = band_mesh_sizes(loaded, chosen)
-        anchor = self.anchors.setdefault(shape.name, dict(values))
+        anchor = self.anchors.setdefault(shape.name, self._first_anchor(values))
         # The finest takes as long as the others together: two workers have as much to do.
         asked = [part for part in (chosen[-1:], chosen[:-1]) if part]
         pieces, mesh_names = 0, []
@@ -206,6 +211,17 @@ class Bench:
             source_centres=np.array([motion.centre for motion in settings.motions]),
         )
         return self.judge.as_played(dataset)
+
+    def _first_anchor(self, values: Mapping[str, float]) -> Mapping[str, float]:
+        """Return what the first meshes are moved from: the start if that is near, else nothing."""
+        if set(self.start) != set(values):
+            return dict(values)
+        off = {key: abs(values[key] - start) for key, start in self.start.items()}
+        reach = dict.fromkeys(values, 0.0)  # what is not searched is the same
+        for key, setting in self.judge.searched.items():
+            low, high = limits_of(setting)
+            reach[key] = _NEAR_SHARE * (high - low)
+        return dict(self.start if all(off[key] <= reach[key] for key in off) else values)
 
     def full(self, values: Mapping[str, float], is_over: IsOver) -> str | None:
         """Solve the full band of a shape and enter it into the run; return its id.

@@ -31,6 +31,7 @@ from bafflelens.workers.same_program import differences_from_here
 NO_WORKERS_LIMIT_S: Final = 60.0
 CARD: Final = "card"  # name of the resource
 _LOOK_UP_S: Final = 0.5  # so often is looked for more than results
+_LOOK_WHETHER_OVER_S: Final = 0.02  # and so often whether they are wanted: somebody may wait
 _LOOK_FOR_WORKERS_S: Final = 2.0
 _LOOK_AHEAD: Final = 100  # pieces of work that are compared with the free memory
 
@@ -141,7 +142,7 @@ class DaskPool:
                 return
             yield from self._hand_out()
             try:
-                yield from self._receive(*self._finished.get(timeout=_LOOK_UP_S))
+                yield from self._receive(*self._next(is_over))
                 continue
             except Empty:
                 now = time.monotonic()
@@ -153,6 +154,24 @@ class DaskPool:
                 if now - workers_seen > NO_WORKERS_LIMIT_S:
                     yield from self._give_up()
                 self._look_at_machines()
+
+    def _next(self, is_over: Callable[[], bool]) -> tuple[Any, Any, BaseException | None]:
+        """Return what is finished next.
+
+        Raises
+        ------
+        Empty
+            If there is nothing for a while, or it is over.
+        """
+        if is_over is never:
+            return self._finished.get(timeout=_LOOK_UP_S)
+        end = time.monotonic() + _LOOK_UP_S
+        while True:
+            try:
+                return self._finished.get(timeout=_LOOK_WHETHER_OVER_S)
+            except Empty:
+                if time.monotonic() >= end or is_over():
+                    raise
 
     def _look_at_machines(self) -> None:
         """Note which workers there are: those of a foreign scheduler come and go."""

@@ -19,7 +19,7 @@ export function scale(place) {
       const one = document.createElement("span");
       one.style.background = colour;
       one.style.color = i > 4 ? "#fff" : "#1d2227";
-      one.textContent = i === STEPS.length - 1 ? `below −${STEP_DB * i}` : `${i === 0 ? "" : "−"}${STEP_DB * i} dB`;
+      one.textContent = i === STEPS.length - 1 ? `≤ −${STEP_DB * i}` : `${i === 0 ? "" : "−"}${STEP_DB * i} dB`;
       return one;
     }),
   );

@@ -174,7 +174,7 @@ function shape(message) {
   else {
     now.shape = message;
     now.shapeOf = message.move;
-    space?.show(message);
+    if (!now.clay) space?.show(message); // a map of the clay stays
     if (!space) inSpace();
     kinds(message.kinds);
   }
@@ -217,6 +217,7 @@ function hideClay() {
   if (!now.clay) return;
   now.clay = null;
   at("clay").hidden = true;
+  at("kinds").hidden = false;
   if (now.shape) space?.show(now.shape);
 }
 
@@ -306,7 +307,7 @@ function draw() {
 }
 
 function drawShape() {
-  const note = now.shape && now.shapeOf !== now.move ? "of an earlier move; the new one is not meshed yet" : "";
+  const note = now.shape && now.shapeOf !== now.move ? "before this move" : "";
   at("shape-of").textContent = now.shape ? note : "is shown when it is meshed";
   const canvas = at("side"), drawn = [now.shape, now.heldShape, canvas.clientWidth, canvas.clientHeight];
   if (now.section?.every((each, i) => each === drawn[i])) return;

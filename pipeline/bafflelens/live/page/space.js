@@ -3,7 +3,7 @@
 
 import { CLAY, FIXED, colourOf } from "./shape.js";
 import {
-  BufferAttribute, BufferGeometry, Color, DoubleSide, Mesh, MeshLambertMaterial, PerspectiveCamera, Scene, WebGLRenderer,
+  BufferAttribute, BufferGeometry, Color, Mesh, MeshLambertMaterial, PerspectiveCamera, Scene, WebGLRenderer,
 } from "./three.min.js";
 
 // While it turns a pixel of the page is one that is drawn; at rest four are, which is smoother than
@@ -27,7 +27,7 @@ const FRAGMENT = `
   void main() { gl_FragColor = vec4(shade, 1.0); }`;
 
 function lit() {
-  const material = new MeshLambertMaterial({ vertexColors: true, side: DoubleSide });
+  const material = new MeshLambertMaterial({ vertexColors: true });
   material.onBeforeCompile = (shader) => Object.assign(shader, { vertexShader: VERTEX, fragmentShader: FRAGMENT });
   return material;
 }

@@ -73,6 +73,7 @@ export function showRanking(rows, open, hold) {
 
 export function showClay(message) {
   at("clay").hidden = false;
+  at("kinds").hidden = true; // no surface has its own colour now
   at("clay-title").textContent = message.title;
   const [add, take] = message.unit === "mm" ? ["added", "taken"] : ["better added", "better taken"];
   const most = `${message.most.toPrecision(2)} ${message.unit}`;
@@ -84,7 +85,7 @@ export function showClay(message) {
     item.append(patch, text);
     return item;
   }));
-  at("clay-lines").replaceChildren(...message.lines.map((line) => element("li", line)));
+  at("clay-lines").replaceChildren(...message.lines.map((line) => element("li", line.replaceAll(/(^|[\s(])-(?=\d)/g, "$1−"))));
   at("clay-steps").hidden = !message.steps.length;
   at("clay-steps").tBodies[0].replaceChildren(...message.steps.map((step) =>
     rowOf(step.number || "before", decibels(step.score_db), step.outward_mm.toFixed(1), step.inward_mm.toFixed(1))));

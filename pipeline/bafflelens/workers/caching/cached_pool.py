@@ -161,6 +161,21 @@ class RememberingPool:
             self._anchors[key] = Meshes(name=name, key=key, work=work, wishes=wishes)
         return self._anchors[key]
 
+    def _is_anchor_too(self, meshes: Meshes) -> None:
+        """Let others be moved from meshes that could not be moved: they are those made anew."""
+        methods, script, values, sizes, _ = meshes.work
+        key = mesh_key(methods, script, values, sizes)
+        alone = Meshes(
+            name=f"{_ANCHOR}{key.hex()}",
+            key=key,
+            work=meshes.work,
+            wishes=meshes.wishes,
+            meshes=meshes.meshes,
+        )
+        self._anchors.setdefault(key, alone)
+        if self._cache and meshes.meshes and not self._cache.has(key):
+            self._cache.put(key, MESHES, meshes_to_bytes(meshes.meshes))
+
     def _find(self, meshes: Meshes) -> None:
         """Look for meshes in the cache, or have them made."""
         if self._cache and self._cache.has(meshes.key):
@@ -295,6 +310,8 @@ class RememberingPool:
                 if self._cache:
                     self._cache.put(item.key, MESHES, meshes_to_bytes(outcome.value.value))
                     self._write_what_took(outcome.value.seconds)
+                if item.anchor is not None and not any(map(_is_moved, item.meshes)):
+                    self._is_anchor_too(item)
             if not item.name.startswith(_ANCHOR):
                 yield outcome
             self._release(item)
@@ -418,3 +435,7 @@ class RememberingPool:
             memory=wishes.memory,
             card=wishes.card,
         )
+
+
+def _is_moved(mesh: Mesh) -> bool:
+    return mesh.places is not None and mesh.places.is_moved

@@ -179,7 +179,7 @@ def test_workers_have_one_thread_when_a_script_has_loaded_the_compiler_before(tm
         textwrap.dedent(
             """
             import numba
-            from bafflelens.bem.threads import number_of_threads
+            from bafflelens.base.threads import number_of_threads
             from bafflelens.workers.dask_pool import worker_pool
 
             def threads():

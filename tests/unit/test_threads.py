@@ -7,7 +7,7 @@ import threading
 import numpy as np
 import pytest
 
-from bafflelens.bem.threads import number_of_threads, on_threads
+from bafflelens.base.threads import number_of_threads, on_threads
 
 
 @pytest.mark.parametrize("threads", [1, 2, 5])

@@ -2,8 +2,8 @@
 import pytest
 
 from bafflelens.base import child_process
+from bafflelens.base.threads import inner_loop
 from bafflelens.bem import cross_approximation, far_field_sums, warm_up_beside
-from bafflelens.bem.threads import inner_loop
 from bafflelens.bem.warm_up import warm_up
 
 

@@ -49,8 +49,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from bafflelens.base.threads import on_threads
 from bafflelens.bem.phases import cos_sin_turns
-from bafflelens.bem.threads import on_threads
 
 # Rows that share one pair of buffers: memory is asked for once, not once a row.
 CHUNK = 16

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.base.threads import number_of_threads
 from bafflelens.bem import block_products
 from bafflelens.bem import cross_approximation as compiled
 from bafflelens.bem.clusters import LEAF, Blocks
 from bafflelens.bem.near_field import NearPairs
-from bafflelens.bem.threads import number_of_threads
 
 # Runs of blocks, each the work of one thread. Always as many, so that sums are added in one
 # order however many threads there are.

@@ -22,9 +22,9 @@ from numba import njit
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.threads import on_threads
 from bafflelens.bem import near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
-from bafflelens.bem.threads import on_threads
 from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
 

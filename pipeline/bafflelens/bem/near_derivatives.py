@@ -11,9 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from bafflelens.base.threads import on_threads
 from bafflelens.bem.near_layers import single_layer_remainder
 from bafflelens.bem.phases import cos_sin_turns
-from bafflelens.bem.threads import on_threads
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer
 
 _STEP = 1e-4  # of the size of an element: rounding and curvature leave 1e-7

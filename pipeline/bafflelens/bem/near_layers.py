@@ -10,8 +10,8 @@ import numpy as np
 from numba import njit
 
 from bafflelens.base.conventions import ComplexArray, IntArray
+from bafflelens.base.threads import on_threads
 from bafflelens.bem.phases import cos_sin_turns
-from bafflelens.bem.threads import on_threads
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 

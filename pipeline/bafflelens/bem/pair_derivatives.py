@@ -26,8 +26,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from bafflelens.base.threads import on_threads
 from bafflelens.bem.phases import cos_sin_turns
-from bafflelens.bem.threads import on_threads
 
 # Shares of the rows, each with sums of its own over them: always as many, so that sums are added
 # in one order however many threads there are.

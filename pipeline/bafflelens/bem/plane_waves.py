@@ -19,6 +19,7 @@ import numpy as np
 from numba import njit
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.threads import on_threads
 from bafflelens.bem import kernels, phases
 from bafflelens.bem.burton_miller import absorbing_system, assemble
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
@@ -27,7 +28,6 @@ from bafflelens.bem.layers import AtFrequency
 from bafflelens.bem.linear_solver import solve_together
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace
-from bafflelens.bem.threads import on_threads
 from bafflelens.mesh.mesh import Mesh
 
 # A field to 0.5 % makes a slope to about as much; the rules of the meshes leave a few per cent.

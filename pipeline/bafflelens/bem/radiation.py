@@ -8,10 +8,10 @@ from numba import njit
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.threads import on_threads
 from bafflelens.bem import far_field_sums, near_field, phases
 from bafflelens.bem.discretisation import by_coordinate
 from bafflelens.bem.solid_angle import solid_angle_share
-from bafflelens.bem.threads import on_threads
 from bafflelens.bem.triangle_potentials import FOUR_PI, pair_double_layer, pair_single_layer
 from bafflelens.mesh.mesh import Mesh
 

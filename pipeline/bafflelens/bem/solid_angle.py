@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit
 
 from bafflelens.base.conventions import FloatArray
-from bafflelens.bem.threads import on_threads
+from bafflelens.base.threads import on_threads
 from bafflelens.mesh.mesh import Mesh
 
 _NEAR_EDGES = 4.0  # a triangle is nearby within so many of its longest edges

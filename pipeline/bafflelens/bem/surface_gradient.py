@@ -23,7 +23,7 @@ from numba import njit
 from scipy import sparse
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
-from bafflelens.bem.threads import on_threads
+from bafflelens.base.threads import on_threads
 from bafflelens.mesh.mesh import Mesh
 
 SMOOTH_COSINE: Final = float(np.cos(np.radians(40.0)))

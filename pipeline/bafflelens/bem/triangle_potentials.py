@@ -16,7 +16,7 @@ import numpy as np
 from numba import njit
 
 from bafflelens.base.conventions import FloatArray, IntArray
-from bafflelens.bem.threads import on_threads
+from bafflelens.base.threads import on_threads
 
 FOUR_PI = 4 * np.pi
 

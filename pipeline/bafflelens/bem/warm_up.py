@@ -16,13 +16,13 @@ import numpy as np
 
 from bafflelens.base import child_process
 from bafflelens.base.medium import Air
+from bafflelens.base.threads import inner_loop
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.clusters import LEAF
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.kernels import fill_packed
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Storage
-from bafflelens.bem.threads import inner_loop
 from bafflelens.mesh.intersections import crossing_triangles
 from bafflelens.mesh.mesh import Mesh
 

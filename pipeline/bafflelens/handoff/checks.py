@@ -37,7 +37,8 @@ _OFF_M: Final = 2e-5  # from the surface, so that a ray does not meet where it s
 _UNDERCUT_STEP_M: Final = 2e-3
 _WALL_STEP_M: Final = 2e-3
 _THIN_STEP_M: Final = 0.5e-3  # where it is nearly the thinnest
-_NEARLY_M: Final = 1e-3
+_NEARLY_MM: Final = 1.0
+_UNSEEN_MM: Final = 2.0  # so much thinner may it be between places
 _LEAST_CLEARANCE_M: Final = 0.5e-3  # common practice, no source
 _RIM_PLANE_M: Final = 1e-4
 _NO_DRAFT: Final = 1e-3  # a hair of rounding is no undercut
@@ -244,7 +245,8 @@ def thinnest_wall(
     """Look straight through from places of the front, and hold the thinnest against a wall.
 
     Places are `_WALL_STEP_M` apart, and `_THIN_STEP_M` on the triangles where it is nearly the
-    thinnest: over the tip of a drilled hole it gets thinner within a millimetre.
+    thinnest and not much more than asked: over the tip of a drilled hole it gets thinner within
+    a millimetre.
 
     Parameters
     ----------
@@ -258,8 +260,8 @@ def thinnest_wall(
         What it is, for the text.
     """
     points, owner, through = _looked_through(mesh, np.flatnonzero(front), _WALL_STEP_M)
-    nearly = np.unique(owner[through < through.min() + _NEARLY_M * 1e3])
-    finer = _looked_through(mesh, nearly, _THIN_STEP_M)
+    nearly = through < min(through.min() + _NEARLY_MM, least_mm + _UNSEEN_MM)
+    finer = _looked_through(mesh, np.unique(owner[nearly]), _THIN_STEP_M)
     points = np.concatenate((points, finer[0]))
     through = np.concatenate((through, finer[2]))
     thinnest = int(through.argmin())

@@ -15,6 +15,7 @@ from numba import njit
 
 from bafflelens.base.box_tree import DEEPEST
 from bafflelens.base.conventions import FloatArray
+from bafflelens.base.threads import on_threads
 from bafflelens.mesh.mesh import Mesh
 
 _PARALLEL: Final = 1e-14
@@ -45,10 +46,13 @@ def first_hits(mesh: Mesh, starts: FloatArray, along: FloatArray, *, owners: boo
     return (nearest, owner) if owners else nearest
 
 
-@njit(cache=True, error_model="numpy")
-def _meet(corners, order, span, below, box, starts, directions, nearest, owner):  # type: ignore[no-untyped-def]
+@on_threads
+@njit(nogil=True, cache=True, error_model="numpy")
+def _meet(  # type: ignore[no-untyped-def]
+    thread, threads, corners, order, span, below, box, starts, directions, nearest, owner
+):
     stack, gaps = np.empty(DEEPEST, np.int64), np.empty(DEEPEST)
-    for ray in range(len(starts)):
+    for ray in range(thread, len(starts), threads):
         start, along = starts[ray], directions[ray]
         stack[0], gaps[0], waiting = 0, _enters(start, along, box[0]), 1
         while waiting:

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from bafflelens.handoff.curved_surface import CurvedSurface, curved_surface
-from bafflelens.handoff.datum import _FINE, _FINER, _whole, shaped_by
+from bafflelens.handoff.datum import _FINE, _FINER, _kept, shaped_by
 from bafflelens.shapes.meshing.loading import load_shape
 
 ROOT = Path(__file__).parents[2]
@@ -35,11 +35,12 @@ def main() -> None:
     for name in names:
         shape = load_shape(ROOT / "geometries" / f"{name}.py")
         values = shape.defaults
-        mesh = _whole(shape, values, _FINE, LIMIT_S)
+        mesh = _kept(shape, values, _FINE, LIMIT_S).whole(shape.symmetry)
         points, normals = mesh.corners.reshape(-1, 3), np.repeat(mesh.normals, 3, axis=0)
 
         def flat() -> CurvedSurface:
-            corners = _whole(shape, values, _FINER, LIMIT_S).corners  # noqa: B023
+            finer = _kept(shape, values, _FINER, LIMIT_S)  # noqa: B023
+            corners = finer.whole(shape.symmetry).corners  # noqa: B023
             return CurvedSurface.of(corners, (corners + np.roll(corners, -1, axis=1)) / 2)
 
         def curved() -> CurvedSurface:

@@ -161,7 +161,7 @@ class RememberingPool:
             self._anchors[key] = Meshes(name=name, key=key, work=work, wishes=wishes)
         return self._anchors[key]
 
-    def _is_anchor_too(self, meshes: Meshes) -> None:
+    def _keep_as_anchor(self, meshes: Meshes) -> None:
         """Let others be moved from meshes that could not be moved: they are those made anew."""
         methods, script, values, sizes, _ = meshes.work
         key = mesh_key(methods, script, values, sizes)
@@ -311,7 +311,7 @@ class RememberingPool:
                     self._cache.put(item.key, MESHES, meshes_to_bytes(outcome.value.value))
                     self._write_what_took(outcome.value.seconds)
                 if item.anchor is not None and not any(map(_is_moved, item.meshes)):
-                    self._is_anchor_too(item)
+                    self._keep_as_anchor(item)
             if not item.name.startswith(_ANCHOR):
                 yield outcome
             self._release(item)

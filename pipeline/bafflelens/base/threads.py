@@ -14,15 +14,12 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from functools import cache, update_wrapper
 from typing import Any
 
+from bafflelens.base.processor import usable_processors
+
 
 def number_of_threads() -> int:
     """Return how many threads a loop takes: ``NUMBA_NUM_THREADS``, or what the process may use."""
-    given = os.environ.get("NUMBA_NUM_THREADS")
-    if given:
-        return int(given)
-    # not every system tells which processors a process may use
-    known = getattr(os, "sched_getaffinity", None)
-    return len(known(0)) if known else os.cpu_count() or 1
+    return int(os.environ.get("NUMBA_NUM_THREADS") or usable_processors())
 
 
 def on_threads(loop: Callable[..., None]) -> Callable[..., None]:
@@ -70,5 +67,5 @@ def _pool(threads: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads - 1, thread_name_prefix="loops")
 
 
-# the copy of a process has none of its threads
-os.register_at_fork(after_in_child=_pool.cache_clear)
+if hasattr(os, "register_at_fork"):  # the copy of a process has none of its threads
+    os.register_at_fork(after_in_child=_pool.cache_clear)

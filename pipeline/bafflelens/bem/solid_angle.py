@@ -13,6 +13,7 @@ from numba import njit
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.threads import on_threads
+from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
 
 _NEAR_EDGES = 4.0  # a triangle is nearby within so many of its longest edges
@@ -43,7 +44,7 @@ def solid_angle_share(
         (_NEAR_EDGES * mesh.longest_edges) ** 2,
         share,
     )
-    return share / (4 * np.pi)
+    return share / FOUR_PI
 
 
 @on_threads

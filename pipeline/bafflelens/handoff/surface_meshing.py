@@ -69,11 +69,9 @@ def _triangles(
     module.build(model, parameters)
     groups = _named_faces(model, script)
     _hide_other_faces(model, groups)
-    bent = [
-        face for faces in groups.values() for face in faces if model.getType(2, face) != "Plane"
-    ]
-    _set_sizes(gmsh, groups)
-    _generate(gmsh, bent)
+    bent = {name: _bent(model, faces) for name, faces in groups.items()}
+    _set_sizes(gmsh, bent)
+    _generate(gmsh, [face for faces in bent.values() for face in faces])
     model.mesh.setOrder(2)
     vertices, number, _, _ = _vertices(model)
     nodes, face = [], []
@@ -93,19 +91,22 @@ def _triangles(
     return flat[outward], flat[middle]
 
 
-def _set_sizes(gmsh: Any, groups: Mapping[str, list[int]]) -> None:
+def _bent(model: Any, faces: Sequence[int]) -> list[int]:
+    return [face for face in faces if model.getType(2, face) != "Plane"]
+
+
+def _set_sizes(gmsh: Any, bent: Mapping[str, list[int]]) -> None:
     """Let edges be as long as curves allow: distance from a driver is nothing to a height."""
     model = gmsh.model
-    bent = [
+    guiding = [
         face
-        for name, faces in groups.items()
+        for name, faces in bent.items()
         if surface_kind(name) in GUIDING_KINDS
         for face in faces
-        if model.getType(2, face) != "Plane"
     ]
-    if bent:
+    if guiding:
         rule = model.mesh.field.add("Constant")
-        model.mesh.field.setNumbers(rule, "SurfacesList", bent)
+        model.mesh.field.setNumbers(rule, "SurfacesList", guiding)
         model.mesh.field.setNumber(rule, "VIn", _LARGEST_GUIDING_M)
         model.mesh.field.setNumber(rule, "VOut", _LARGEST_M)
         model.mesh.field.setAsBackgroundMesh(rule)

@@ -7,6 +7,7 @@ import threading
 import numpy as np
 import pytest
 
+from bafflelens.base.errors import InputError
 from bafflelens.base.threads import number_of_threads, on_threads
 
 
@@ -47,6 +48,13 @@ def test_a_fault_in_any_thread_is_heard_after_all_have_ended(monkeypatch, faulty
 def test_as_many_as_the_process_may_use(monkeypatch):
     monkeypatch.delenv("NUMBA_NUM_THREADS", raising=False)
     assert 1 <= number_of_threads() <= os.cpu_count()
+
+
+@pytest.mark.parametrize("given", ["abc", "0", "-2", "1.5"])
+def test_a_number_that_is_none_is_refused(monkeypatch, given):
+    monkeypatch.setenv("NUMBA_NUM_THREADS", given)
+    with pytest.raises(InputError, match=rf"'NUMBA_NUM_THREADS'.*{given}.*from 1 on"):
+        number_of_threads()
 
 
 @pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")

@@ -14,12 +14,26 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from functools import cache, update_wrapper
 from typing import Any
 
+from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.processor import usable_processors
 
 
 def number_of_threads() -> int:
-    """Return how many threads a loop takes: ``NUMBA_NUM_THREADS``, or what the process may use."""
-    return int(os.environ.get("NUMBA_NUM_THREADS") or usable_processors())
+    """Return how many threads a loop takes: ``NUMBA_NUM_THREADS``, or what the process may use.
+
+    Raises
+    ------
+    InputError
+        If that variable of the environment is no whole number from 1 on.
+    """
+    given = os.environ.get("NUMBA_NUM_THREADS")
+    if not given:
+        return usable_processors()
+    if not given.isdecimal() or not int(given):
+        raise InputError(
+            invalid("environment variable 'NUMBA_NUM_THREADS'", given, "a whole number from 1 on")
+        )
+    return int(given)
 
 
 def on_threads(loop: Callable[..., None]) -> Callable[..., None]:

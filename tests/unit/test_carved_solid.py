@@ -211,7 +211,9 @@ def test_faces_are_laid_through_the_field_that_was_carved_and_held_against_the_m
     worst = int(other[:, 0].argmax())
     apart = smooth_height(replace(kept, displacement=other))
     assert apart.worst_m == pytest.approx(0.03e-3, abs=1e-5)
-    np.testing.assert_allclose(apart.where_m, deviation.nominal.vertices[worst], atol=0.01)
+    # on either half: it was carved alike, and which is off more is up to the last bit
+    place = deviation.nominal.vertices[worst]
+    np.testing.assert_allclose(np.abs(apart.where_m), np.abs(place), atol=0.01)
     other[:, 0] *= 1.1
     with pytest.raises(MeshingError, match=r"Invalid carved surface.*within 0.05 mm"):
         smooth_height(replace(kept, displacement=other))

@@ -150,7 +150,7 @@ def form(
     runs: list[BlockRun] = []
     kept = [] if memory is None else memory
     spare, taken = iter(tuple(kept)), list[Packed]()
-    entries = cut.size**2 * len(ordered[2])  # of all mirror images
+    entries = cut.size**2 * len(far[2])  # of all mirror images
     while len(blocks):
         sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
         tolerances = tolerance * np.sqrt(sizes.prod(axis=1) / entries)
@@ -256,16 +256,30 @@ def _each(function: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
 
 
 def in_order(far: tuple[NDArray[Any], ...], order: NDArray[np.int64]) -> tuple[NDArray[Any], ...]:
-    """Return the arguments of the far kernels with points and sources in another order."""
+    """Return the arguments of the far kernels in another order, as loops over vectors take them.
+
+    Parameters
+    ----------
+    far : tuple of arrays
+        As `kernels.apply_coupled_double_layer` takes them, with as many points as elements.
+    order : (n,) integer array
+        The element at each place.
+
+    Returns
+    -------
+    points : (7, more than n) array
+        Field points, normals and couplings; nothing behind the last.
+    elements : (8, more than n) array
+        Sources, normals, weights and moments; nothing behind the last.
+    signs, scalars : arrays
+        As they are.
+    """
     points, normals, signs, couplings, sources, source_normals, weights, moments, scalars = far
-    return (
-        np.ascontiguousarray(points[:, order]),
-        np.ascontiguousarray(normals[:, order]),
-        signs,
-        couplings[order],
-        np.ascontiguousarray(sources[:, order]),
-        np.ascontiguousarray(source_normals[:, order]),
-        weights[order],
-        moments[order],
-        scalars,
-    )
+    size = len(order)
+    seen_from = np.zeros((7, size + compiled.LANES), dtype=points.dtype)
+    elements = np.zeros((8, size + compiled.LANES), dtype=points.dtype)
+    seen_from[:3, :size], seen_from[3:6, :size] = points[:, order], normals[:, order]
+    seen_from[6, :size] = couplings[order]
+    elements[:3, :size], elements[3:6, :size] = sources[:, order], source_normals[:, order]
+    elements[6, :size], elements[7, :size] = weights[order], moments[order]
+    return seen_from, elements, signs, scalars

@@ -42,7 +42,8 @@ def find(points, signs, centroids, limit2, reach, order, span, below, box):
     start : (n_points + 1,) integer array
         First pair of each point.
     element, image : (n_pairs,) integer arrays
-        The element, and which mirror image of it.
+        The element, and which mirror image of it; of each point rising by image, then by the
+        element's place in ``order``.
     distance : (n_pairs,) array
         From the point to the centroid, in m.
     """
@@ -61,7 +62,8 @@ def find(points, signs, centroids, limit2, reach, order, span, below, box):
                 if box_tree.gap(point, box[node]) >= reach[node]:
                     continue
                 if below[node, 0] >= 0:
-                    stack[waiting], stack[waiting + 1] = below[node, 0], below[node, 1]
+                    # the first of them is taken out first: places rise
+                    stack[waiting], stack[waiting + 1] = below[node, 1], below[node, 0]
                     waiting += 2
                     continue
                 for place in range(span[node, 0], span[node, 1]):

@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 import radiating
 
+from bafflelens.bem import layers
 from bafflelens.bem.burton_miller import assemble
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.layers import AtFrequency
+from bafflelens.bem.linear_solver import solve_linear_system
 from bafflelens.bem.system_matrix import Storage, Workspace
 
 K = 12.0
@@ -41,6 +43,22 @@ def test_against_double_precision(case, storage):
     directions = radiating.around(np.linspace(0, np.pi, 19))
     far = double.far_field(directions)
     assert np.abs(solution.far_field(directions) - far).max() < 1e-4 * np.abs(far).max()
+
+
+@pytest.mark.parametrize("guesses", [0, 2])
+@pytest.mark.parametrize("storage", list(Storage))
+def test_the_residual_that_is_told_is_what_the_solution_leaves(case, storage, guesses):
+    """It follows from products that were taken on the way, without one for itself."""
+    mesh, velocity, symmetry, _ = case
+    at = AtFrequency(discretise(mesh, symmetry), K)
+    system = assemble(at, EngineSettings(storage=storage, tolerance=1e-4), Workspace())
+    sides = layers.single_layers(at, at.everywhere, velocity.astype(complex))
+    spanned = np.random.default_rng(1).standard_normal((guesses, system.size)) + sides[0]
+    found = solve_linear_system(system, sides, tolerance=1e-3, guesses=spanned.astype(complex))
+    left = np.linalg.norm(system.multiply(found.solutions) - sides, axis=1)
+    residual = (left / np.linalg.norm(sides, axis=1)).max()
+    assert found.residual == pytest.approx(residual, rel=0.01)
+    assert 1e-5 < residual <= 1e-3
 
 
 @pytest.mark.parametrize("storage", list(Storage))

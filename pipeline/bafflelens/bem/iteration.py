@@ -68,12 +68,16 @@ class Iterated:
     spaces : tuple of Space
         What was searched, one a right-hand side that took steps: they help others like it.
         Only the first guesses' on a card.
+    residual : float
+        Largest residual relative to its right-hand side, by the products that were taken; NaN
+        where it did not converge.
     """
 
     solutions: Array
     iterations: int
     is_converged: bool
     spaces: tuple[Space, ...] = ()
+    residual: float = np.nan
 
 
 def best_start(multiply: Product, sides: Array, guesses: Array | None, library: Any) -> Start:
@@ -129,30 +133,36 @@ def iterate(
         That of the arrays.
     """
     solutions = start.solutions.copy()
-    largest = 0
+    largest, residual_left = 0, 0.0
     spaces = [] if start.space is None else [start.space]
     for n, (side, residual) in enumerate(zip(sides, start.residuals, strict=True)):
-        goal = tolerance * float(library.linalg.norm(side))
-        change, steps, is_converged, space = _change(multiply, residual, goal, most, library)
+        size = float(library.linalg.norm(side))
+        found = _change(multiply, residual, tolerance * size, most, library)
+        change, steps, left, space = found
         largest = max(largest, steps)
-        if not is_converged:
+        residual_left = max(residual_left, left / max(size, np.finfo(float).tiny))
+        if not left <= tolerance * size:
             return Iterated(solutions=solutions, iterations=largest, is_converged=False)
         if space is not None:
             solutions[n] += change
             if library is np:  # on a card the memory is dear
                 spaces.append(space)
     return Iterated(
-        solutions=solutions, iterations=largest, is_converged=True, spaces=tuple(spaces)
+        solutions=solutions,
+        iterations=largest,
+        is_converged=True,
+        spaces=tuple(spaces),
+        residual=residual_left,
     )
 
 
 def _change(
     multiply: Product, residual: Array, goal: float, most: int, library: Any
-) -> tuple[Array, int, bool, Space | None]:
-    """Return what takes a residual away, the steps it took, whether it will do, and the space."""
+) -> tuple[Array, int, float, Space | None]:
+    """Return what takes a residual away, the steps it took, what is left, and the space."""
     scale = float(library.linalg.norm(residual))
     if scale <= goal:
-        return residual, 0, True, None
+        return residual, 0, scale, None
     basis = library.empty((most + 1, residual.size), dtype=residual.dtype)
     basis[0] = residual / scale
     hessenberg = np.zeros((most + 1, most), dtype=complex)
@@ -171,7 +181,7 @@ def _change(
         column = on_host(library.append(shares, library.linalg.norm(vector)))
         length = float(column[-1].real)
         if not np.isfinite(length):
-            return residual, step, False, None
+            return residual, step, np.nan, None
         hessenberg[: step + 1, step - 1] = column
         small = hessenberg[: step + 1, :step]
         weights, *_ = np.linalg.lstsq(small, target[: step + 1], rcond=None)
@@ -183,7 +193,7 @@ def _change(
     change = library.asarray(weights, dtype=residual.dtype) @ basis[:step]
     known = library.asarray(hessenberg[:rows, :step].T, dtype=residual.dtype)
     space = Space(vectors=basis[:step], images=known @ basis[:rows])
-    return change, step, left <= goal, space
+    return change, step, left, space
 
 
 def on_host(values: Array) -> Any:

@@ -107,15 +107,13 @@ def solve_linear_system(
     outcome = iterate(system.multiply, right_hand_sides, start, tolerance, MOST_ITERATIONS, np)
     if not outcome.is_converged:
         return _solve_directly(system, right_hand_sides, outcome.iterations)
-    solutions, most = outcome.solutions, outcome.iterations
-    residual = _relative_residual(system, solutions, right_hand_sides)
-    if not np.isfinite(residual):
+    if not np.all(np.isfinite(outcome.solutions)):
         msg = "the linear system gave a solution that is not finite"
         raise SolveError(msg)
     return LinearSolution(
-        solutions=solutions,
-        iterations=most,
-        residual=residual,
+        solutions=outcome.solutions,
+        iterations=outcome.iterations,
+        residual=outcome.residual,
         remarks=(),
         spaces=outcome.spaces,
         start_residual=_largest(start.residuals, right_hand_sides),

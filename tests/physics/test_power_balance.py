@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import radiating
 
+from bafflelens.bem import sweep
 from bafflelens.bem.sweep import power_balance
 
 MIRRORS = ("y", "z")
@@ -56,3 +57,14 @@ def test_two_sources_driven_together():
         strength = np.array(strength)
         expected = solid_angle @ np.abs(strength @ far) ** 2 / (2 * radiating.RHO_C)
         assert np.real(strength.conj() @ matrix @ strength) == pytest.approx(expected, rel=0.03)
+
+
+@pytest.mark.parametrize("k", [5.0, 15.0, 40.0])
+def test_directions_half_as_fine_as_what_resolves_the_body_are_enough(k, monkeypatch):
+    mesh = bodies.box((0.3, 0.4, 0.6), (12, 16, 24), ("y",))
+    x, y, z = mesh.centroids.T
+    piston = (x > 0.1499) & (y < 0.026) & (z > 0.15) & (z < 0.2)  # far from the middle
+    solution = radiating.solved(mesh, piston, k, ("y",), tolerance=1e-3)
+    half = power_balance(solution)
+    monkeypatch.setattr(sweep, "_BALANCE_SHARE", 1.5)
+    assert half == pytest.approx(power_balance(solution), abs=1e-3)

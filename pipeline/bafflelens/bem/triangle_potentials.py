@@ -39,30 +39,27 @@ def _edge_gradient(ax, ay, az, bx, by, bz):
 @njit(cache=True)
 def pair_double_layer(point, normal, corners):
     """Return the static K and H of one point and one element, finite part where singular."""
-    corner = corners - point
-    l0 = np.sqrt((corner[0] ** 2).sum())
-    l1 = np.sqrt((corner[1] ** 2).sum())
-    l2 = np.sqrt((corner[2] ** 2).sum())
-    triple = (
-        corner[0, 0] * (corner[1, 1] * corner[2, 2] - corner[1, 2] * corner[2, 1])
-        + corner[0, 1] * (corner[1, 2] * corner[2, 0] - corner[1, 0] * corner[2, 2])
-        + corner[0, 2] * (corner[1, 0] * corner[2, 1] - corner[1, 1] * corner[2, 0])
-    )
-    d01 = (corner[0] * corner[1]).sum()
-    d12 = (corner[1] * corner[2]).sum()
-    d20 = (corner[2] * corner[0]).sum()
-    angle = 2 * np.arctan2(triple, l0 * l1 * l2 + d01 * l2 + d12 * l0 + d20 * l1)
+    x, y, z = point[0], point[1], point[2]
+    ax, ay, az = corners[0, 0] - x, corners[0, 1] - y, corners[0, 2] - z
+    bx, by, bz = corners[1, 0] - x, corners[1, 1] - y, corners[1, 2] - z
+    cx, cy, cz = corners[2, 0] - x, corners[2, 1] - y, corners[2, 2] - z
+    la = np.sqrt(ax * ax + ay * ay + az * az)
+    lb = np.sqrt(bx * bx + by * by + bz * bz)
+    lc = np.sqrt(cx * cx + cy * cy + cz * cz)
+    triple = ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
+    ab = ax * bx + ay * by + az * bz
+    bc = bx * cx + by * cy + bz * cz
+    ca = cx * ax + cy * ay + cz * az
+    angle = 2 * np.arctan2(triple, la * lb * lc + ab * lc + bc * la + ca * lb)
     # In the element's own plane the solid angle jumps between -2 pi and 2 pi; its principal
     # value, which the equation needs there, is zero.
-    if abs(triple) < 1e-10 * l0 * l1 * l2:
+    if abs(triple) < 1e-10 * la * lb * lc:
         angle = 0.0
     total = 0.0
-    for e in range(3):
-        f = (e + 1) % 3
-        gx, gy, gz = _edge_gradient(
-            corner[e, 0], corner[e, 1], corner[e, 2], corner[f, 0], corner[f, 1], corner[f, 2]
-        )
+    for _ in range(3):
+        gx, gy, gz = _edge_gradient(ax, ay, az, bx, by, bz)
         total += gx * normal[0] + gy * normal[1] + gz * normal[2]
+        ax, ay, az, bx, by, bz, cx, cy, cz = bx, by, bz, cx, cy, cz, ax, ay, az
     return -angle / FOUR_PI, -total / FOUR_PI
 
 

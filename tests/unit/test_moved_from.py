@@ -27,8 +27,8 @@ def _script():
 class Inline:
     """Does the work in this process."""
 
-    def __init__(self):
-        self.waiting = []
+    def __init__(self, size=1):
+        self.size, self.waiting = size, []
 
     def submit(self, name, function, *arguments, **wishes):
         self.waiting.append((name, function, arguments))

@@ -102,8 +102,6 @@ class OpenCandidate:
         How much of what is planned for it is done, in s.
     mesh_info : dict
         What its dataset says of its meshes.
-    unknowns : tuple of int
-        Triangles of its meshes, once they are known.
     failures : dict of str to Outcome
         What failed, by the name of the task.
     is_aside : bool
@@ -122,16 +120,15 @@ class OpenCandidate:
     refining_seconds: float = 0.0
     told_seconds: float = 0.0
     mesh_info: dict[str, str | int | float] = field(default_factory=dict)
-    unknowns: tuple[int, ...] = ()
     failures: dict[str, Outcome] = field(default_factory=dict)
     is_aside: bool = False
 
     def band_memory(self, band_number: int) -> float:
         """Return what solving a band takes, in bytes; 0 until its mesh is known."""
-        if not self.unknowns:
+        if not self.meshes.has(band_number) or self.meshes.failure is not None:
             return 0.0
-        n_images = len(self.settings.symmetry)
-        return band_memory(self.unknowns[band_number], n_images, self.settings.engine)
+        unknowns = self.meshes.of(band_number).n_triangles
+        return band_memory(unknowns, len(self.settings.symmetry), self.settings.engine)
 
 
 def solve_settings(

@@ -285,11 +285,11 @@ class WorkLoop:
         run.journal.add_task(record)
 
     def _receive_meshes(self, opened: OpenCandidate, meshes: Sequence[Mesh]) -> None:
-        opened.unknowns = tuple(mesh.n_triangles for mesh in meshes)
+        unknowns = [mesh.n_triangles for mesh in meshes]
         opened.mesh_info = {
             "quality": opened.settings.quality,
-            "triangles_finest": max(opened.unknowns),
-            "triangles_coarsest": min(opened.unknowns),
+            "triangles_finest": max(unknowns),
+            "triangles_coarsest": min(unknowns),
             "moved": sum(bool(mesh.places and mesh.places.is_moved) for mesh in meshes),
         }
         if text := shown_only_text(opened.run.loaded.job):

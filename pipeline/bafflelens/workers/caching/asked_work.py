@@ -4,14 +4,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
 
 from bafflelens.bem.sweep import BandResult
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band
 from bafflelens.workers.batches import Outcome
-from bafflelens.workers.work_units import Methods, SolveSettings
+from bafflelens.workers.work_units import Methods, SolveSettings, Timed
+
+_FEW: Final = 4  # meshes that are made together: their solid is built once
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +51,14 @@ class Meshes:
         Meshes of another shape that these are moved from, where that does no harm.
     following : list of Meshes
         Meshes that wait to be moved from these.
+    part_of : Meshes or None
+        Those that these are a part of, made by themselves.
+    numbers : tuple of int
+        Which part.
+    parts : dict of int to Mesh
+        Of those that are made in parts, what is there already, by number.
+    seconds : float
+        How long these parts took together, in s.
     """
 
     name: str
@@ -61,11 +71,59 @@ class Meshes:
     waiting: list[AskedBand] = field(default_factory=list)
     anchor: Meshes | None = None
     following: list[Meshes] = field(default_factory=list)
+    part_of: Meshes | None = None
+    numbers: tuple[int, ...] = ()
+    parts: dict[int, Mesh] = field(default_factory=dict)
+    seconds: float = 0.0
 
     @property
     def is_known(self) -> bool:
         """Whether they are there, or never will be."""
         return self.meshes is not None or self.failure is not None
+
+    def has(self, number: int) -> bool:
+        """Tell whether one of them is there, or never will be."""
+        return self.is_known or number in self.parts
+
+    def of(self, number: int) -> Mesh:
+        """Return one of them that is there."""
+        return self.meshes[number] if self.meshes is not None else self.parts[number]
+
+    def in_parts(self) -> tuple[Meshes, ...]:
+        """Return the finest and the others by themselves, or these where there are few.
+
+        The finest is what most of the work stands on.
+        """
+        methods, script, values, sizes, limit_s = self.work
+        if len(sizes) < _FEW:
+            return (self,)
+        finest = min(range(len(sizes)), key=lambda number: sizes[number].source_size_m)
+        others = tuple(number for number in range(len(sizes)) if number != finest)
+        return tuple(
+            Meshes(
+                name=f"{self.name}, {which}",
+                key=b"",
+                work=(methods, script, values, [sizes[number] for number in numbers], limit_s),
+                wishes=self.wishes,
+                part_of=self,
+                numbers=numbers,
+            )
+            for which, numbers in (("finest", (finest,)), ("others", others))
+        )
+
+    def receive(self, part: Meshes, outcome: Outcome) -> Outcome | None:
+        """Take a part of them, and return the outcome of all with the last of it, or a failure."""
+        if self.is_known:  # another part has failed
+            return None
+        if outcome.error:
+            self.failure = replace(outcome, name=self.name)
+            return self.failure
+        self.parts.update(zip(part.numbers, outcome.value.value, strict=True))
+        self.seconds += outcome.value.seconds
+        if len(self.parts) < len(self.work[3]):
+            return None
+        meshes = tuple(self.parts[number] for number in sorted(self.parts))
+        return replace(outcome, name=self.name, value=Timed(value=meshes, seconds=self.seconds))
 
 
 @dataclass(eq=False, kw_only=True)

@@ -232,7 +232,7 @@ class RememberingPool:
             self._aside.add(name)
         else:
             self.tally.frequencies += len(band.frequencies_hz)
-        if meshes.is_known:
+        if meshes.has(number):
             self._look_up(asked)
         else:
             meshes.waiting.append(asked)
@@ -302,6 +302,14 @@ class RememberingPool:
     def _received(self, outcome: Outcome) -> Iterator[Outcome]:
         """Keep what the workers gave, and yield it."""
         item = self._out.pop(outcome.name)
+        if isinstance(item, Meshes) and item.part_of is not None:
+            self._aside.discard(item.name)
+            together = item.part_of.receive(item, outcome)
+            item = item.part_of
+            if together is None:
+                self._release(item)
+                return
+            outcome = together
         if isinstance(item, Meshes):
             if outcome.error:
                 item.failure = outcome
@@ -338,16 +346,31 @@ class RememberingPool:
             return
         if anchor is not None and anchor.meshes and all(one.places for one in anchor.meshes):
             work = (*work, anchor.meshes)
+        elif len(self._out) < self.size:  # else every worker has something to do
+            self._mesh_in_parts(meshes)
+            return
         self._hand_on(meshes.name, mesh_candidate, work, meshes.wishes)
+
+    def _mesh_in_parts(self, meshes: Meshes) -> None:
+        """Have meshes made by several workers, so that bands are begun sooner."""
+        is_aside = meshes.name in self._aside
+        del self._out[meshes.name]
+        for part in meshes.in_parts():
+            self._out[part.name] = part
+            if is_aside:
+                self._aside.add(part.name)
+            self._hand_on(part.name, mesh_candidate, part.work, part.wishes)
 
     def _release(self, meshes: Meshes) -> None:
         """Have those made that are moved from these, and look up the bands that waited."""
         following, meshes.following = meshes.following, []
         for other in following:
             self._mesh(other)
-        waiting, meshes.waiting = meshes.waiting, []
+        waiting = meshes.waiting
+        meshes.waiting = [band for band in waiting if not meshes.has(band.number)]
         for band in waiting:
-            self._look_up(band)
+            if meshes.has(band.number):
+                self._look_up(band)
 
     def _look_up(self, asked: AskedBand) -> None:
         """Find the known frequencies of a band, and have the others solved."""
@@ -355,15 +378,14 @@ class RememberingPool:
         if found.failure is not None:
             self._ready.append(replace(found.failure, name=asked.name))
             return
-        assert found.meshes is not None  # that is what it waited for
-        missing = self._missing(asked, found.meshes[number])
+        missing = self._missing(asked, found.of(number))
         if asked.name not in self._aside:
             self.tally.known_frequencies += len(asked.known)
         if not missing:
             whole = joined_bands(asked.band, asked.known)
             self._ready.append(Outcome(name=asked.name, value=Timed(value=whole, seconds=0.0)))
             return
-        mesh = replace(found.meshes[number], places=None)  # a solver has no use for them
+        mesh = replace(found.of(number), places=None)  # a solver has no use for them
         alone = tuple(mesh if n == number else None for n in range(number + 1))
         rest = replace(asked.band, frequencies_hz=missing)
         meshes = Timed(value=alone, seconds=0.0)
@@ -415,9 +437,9 @@ class RememberingPool:
 
     def _keep_answers(self, asked: AskedBand, result: BandResult) -> None:
         """Keep what a shape left on its mesh, for shapes to come."""
-        meshes = asked.meshes.meshes
-        if result.answers is not None and meshes is not None:
-            self.answers.keep(meshes[asked.number], asked.settings, result.answers)
+        if result.answers is not None:
+            mesh = asked.meshes.of(asked.number)
+            self.answers.keep(mesh, asked.settings, result.answers)
 
     def _write_what_took(self, seconds: float) -> None:
         """Have the cache write what was put there, if it took longer than that will."""

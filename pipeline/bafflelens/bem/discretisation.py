@@ -82,7 +82,7 @@ class Discretisation:
     @cached_property
     def near(self) -> near_field.NearPairs:
         """Pairs of centroid and element that one point cannot represent."""
-        return self._near_of(slice(None))
+        return self._near_of(slice(None), self.tree[0])
 
     def near_of(self, rows: IntArray) -> near_field.NearPairs:
         """Return those of some centroids alone; all others are left unlooked at."""
@@ -92,10 +92,12 @@ class Discretisation:
             self._near_of_some[key] = whole.of_points(rows) if whole else self._near_of(rows)
         return self._near_of_some[key]
 
-    def _near_of(self, rows: IntArray | slice) -> near_field.NearPairs:
+    def _near_of(
+        self, rows: IntArray | slice, turns: IntArray | None = None
+    ) -> near_field.NearPairs:
         mesh = self.mesh
         return near_field.find_near_pairs(
-            mesh.centroids[rows], mesh.normals[rows], self.signs, mesh, self.tree
+            mesh.centroids[rows], mesh.normals[rows], self.signs, mesh, self.tree, turns
         )
 
     @cached_property

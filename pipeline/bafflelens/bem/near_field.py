@@ -28,6 +28,8 @@ from bafflelens.mesh.mesh import Mesh
 NEAR_EDGES = 2.5
 # ... and closer than this many, its remainder takes the finer rule.
 CLOSE_EDGES = 1.2
+# Neighbours that look together for what is near them.
+_TOGETHER = 16
 
 # Symmetric Gauss rules on the triangle, barycentric coordinates and weights: degree 2 (3 points)
 # and degree 5 (7 points). Source: G. R. Cowper, "Gaussian quadrature formulas for triangles",
@@ -156,7 +158,12 @@ class CoupledPoints(NamedTuple):
 
 
 def find_near_pairs(
-    points: FloatArray, normals: FloatArray, signs: FloatArray, mesh: Mesh, tree: BoxTree
+    points: FloatArray,
+    normals: FloatArray,
+    signs: FloatArray,
+    mesh: Mesh,
+    tree: BoxTree,
+    turns: IntArray | None = None,
 ) -> NearPairs:
     """Find the near pairs of a set of field points and integrate their static parts.
 
@@ -170,16 +177,18 @@ def find_near_pairs(
         The elements.
     tree : BoxTree
         Of these.
+    turns : (n_points,) integer array, optional
+        The points in an order in which neighbours come after one another, if there is one.
     """
     limit = mesh.longest_edges
     reach = nearby.farthest((NEAR_EDGES * limit) ** 2, *tree[:3])
+    together = 1 if turns is None else _TOGETHER
+    turns = np.arange(len(points)) if turns is None else turns
     start, element, image, distance = nearby.find(
-        points, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, reach, *tree
+        points, turns, together, signs, mesh.centroids, (NEAR_EDGES * limit) ** 2, reach, *tree
     )
-    counts = np.diff(start)
-    point = np.repeat(np.arange(len(points)), counts)
     double_layer, hypersingular = static_double_layers(
-        points[point] * signs[image], normals[point] * signs[image], mesh.corners, element
+        points, normals, signs, mesh.corners, start, element, image
     )
     return NearPairs(
         start=start,

@@ -21,13 +21,20 @@ def farthest(limit2, order, span, below):
 
 
 @njit(cache=True)
-def find(points, signs, centroids, limit2, reach, order, span, below, box):
+def find(points, turns, together, signs, centroids, limit2, reach, order, span, below, box):
     """Return the near elements of all points.
+
+    Points that are neighbours go through the tree together, and look only at what is near one of
+    them.
 
     Parameters
     ----------
     points : (n_points, 3) array
         Field points in m.
+    turns : (n_points,) integer array
+        The order in which they are taken: neighbours after one another.
+    together : int
+        So many of them at a time.
     signs : (n_images, 3) array
         Mirror images: the sign of each coordinate.
     centroids, limit2 : (n_triangles, 3) and (n_triangles,) arrays
@@ -47,38 +54,82 @@ def find(points, signs, centroids, limit2, reach, order, span, below, box):
     distance : (n_pairs,) array
         From the point to the centroid, in m.
     """
-    start = np.zeros(len(points) + 1, np.int64)
-    element, image_of = np.empty(1024, np.int64), np.empty(1024, np.int64)
-    distance = np.empty(1024)
-    stack, point, count = np.zeros(128, np.int64), np.empty(3), 0
-    for i in range(len(points)):
-        for image in range(len(signs)):
-            for axis in range(3):
-                point[axis] = points[i, axis] * signs[image, axis]
-            waiting, stack[0] = 1, 0
-            while waiting:
-                waiting -= 1
-                node = stack[waiting]
-                if box_tree.gap(point, box[node]) >= reach[node]:
-                    continue
-                if below[node, 0] >= 0:
-                    # the first of them is taken out first: places rise
-                    stack[waiting], stack[waiting + 1] = below[node, 1], below[node, 0]
-                    waiting += 2
-                    continue
-                for place in range(span[node, 0], span[node, 1]):
-                    j = order[place]
-                    squared = 0.0
-                    for axis in range(3):
-                        squared += (centroids[j, axis] - point[axis]) ** 2
-                    if squared >= limit2[j]:
-                        continue
-                    if count == len(element):
-                        element = np.concatenate((element, element))
-                        image_of = np.concatenate((image_of, image_of))
-                        distance = np.concatenate((distance, distance))
-                    element[count], image_of[count] = j, image
-                    distance[count] = np.sqrt(squared)
-                    count += 1
-        start[i + 1] = count
-    return start, element[:count].copy(), image_of[:count].copy(), distance[:count].copy()
+    n, n_images = len(points), len(signs)
+    counts = np.zeros(n, np.int64)
+    # pairs, in the order of turns
+    elements, images, squares = (
+        np.empty(64 * n, np.int64),
+        np.empty(64 * n, np.int8),
+        np.empty(64 * n),
+    )
+    stack, low, high = np.zeros(box_tree.DEEPEST, np.int64), np.empty(3), np.empty(3)
+    seen, places = np.empty((n_images, len(order)), np.int64), np.empty(n_images, np.int64)
+    total = 0
+    for first in range(0, n, together):
+        last = min(first + together, n)
+        for image in range(n_images):
+            low[:], high[:] = np.inf, -np.inf
+            for turn in range(first, last):
+                for axis in range(3):
+                    c = points[turns[turn], axis] * signs[image, axis]
+                    low[axis], high[axis] = min(low[axis], c), max(high[axis], c)
+            places[image] = _within_reach(low, high, reach, span, below, box, stack, seen[image])
+        for turn in range(first, last):
+            i = turns[turn]
+            before = total
+            for image in range(n_images):
+                x = points[i, 0] * signs[image, 0]
+                y = points[i, 1] * signs[image, 1]
+                z = points[i, 2] * signs[image, 2]
+                if total + places[image] > len(elements):
+                    elements = np.concatenate((elements, elements, seen[image]))
+                    images = np.concatenate((images, images, np.empty(len(order), np.int8)))
+                    squares = np.concatenate((squares, squares, np.empty(len(order))))
+                for candidate in range(places[image]):
+                    j = order[seen[image, candidate]]
+                    dx, dy, dz = centroids[j, 0] - x, centroids[j, 1] - y, centroids[j, 2] - z
+                    squared = dx * dx + dy * dy + dz * dz
+                    elements[total], images[total], squares[total] = j, image, squared
+                    total += squared < limit2[j]  # otherwise the next one takes its place
+            counts[i] = total - before
+    return _by_point(turns, counts, elements, images, squares)
+
+
+@njit(cache=True)
+def _within_reach(low, high, reach, span, below, box, stack, seen):
+    """Set ``seen`` to the places of elements that may be near a box; return how many there are."""
+    waiting, number = 1, 0
+    stack[0] = 0
+    while waiting:
+        waiting -= 1
+        node = stack[waiting]
+        squared = 0.0
+        for axis in range(3):
+            off = max(box[node, 0, axis] - high[axis], low[axis] - box[node, 1, axis], 0.0)
+            squared += off * off
+        if squared >= reach[node]:
+            continue
+        if below[node, 0] >= 0:
+            # the first of them is taken out first: places rise
+            stack[waiting], stack[waiting + 1] = below[node, 1], below[node, 0]
+            waiting += 2
+            continue
+        for place in range(span[node, 0], span[node, 1]):
+            seen[number] = place
+            number += 1
+    return number
+
+
+@njit(cache=True)
+def _by_point(turns, counts, elements, images, squares):
+    """Return what was found in the order of turns in that of the points: see `find`."""
+    start = np.zeros(len(counts) + 1, np.int64)
+    for i in range(len(counts)):
+        start[i + 1] = start[i] + counts[i]
+    element, image = np.empty(start[-1], np.int64), np.empty(start[-1], np.int64)
+    distance, at = np.empty(start[-1]), 0
+    for i in turns:
+        for p in range(start[i], start[i + 1]):
+            element[p], image[p], distance[p] = elements[at], images[at], np.sqrt(squares[at])
+            at += 1
+    return start, element, image, distance

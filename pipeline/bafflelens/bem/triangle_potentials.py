@@ -131,30 +131,46 @@ def pair_single_layer(point, direction, corners):
 
 
 def static_double_layers(
-    points: FloatArray, normals: FloatArray, corners: FloatArray, element: IntArray
+    points: FloatArray,
+    normals: FloatArray,
+    signs: FloatArray,
+    corners: FloatArray,
+    start: IntArray,
+    element: IntArray,
+    image: IntArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the static K (no unit) and H (1/m) of (point, element) pairs, (n_pairs,) each.
+    """Return the static K (no unit) and H (1/m) of pairs of point and element, (n_pairs,) each.
 
     Parameters
     ----------
-    points, normals : (n_pairs, 3) array
+    points, normals : (n_points, 3) array
         Field points in m, and the unit normals that H is taken along.
+    signs : (n_images, 3) array
+        Mirror images: the sign of each coordinate.
     corners : (n_triangles, 3, 3) array
         Corners of the elements in m.
-    element : (n_pairs,) integer array
-        The element of each pair.
+    start, element, image : integer arrays
+        As in `near_field.NearPairs`.
     """
     double_layer, hypersingular = np.empty((2, element.size))
-    _set_double_layers(points, normals, corners, element, double_layer, hypersingular)
+    _set_double_layers(
+        points, normals, signs, corners, start, element, image, double_layer, hypersingular
+    )
     return double_layer, hypersingular
 
 
 @on_threads
 @njit(nogil=True, cache=True)
 def _set_double_layers(
-    thread, threads, points, normals, corners, element, double_layer, hypersingular
-):
-    for p in range(thread, element.size, threads):
-        double_layer[p], hypersingular[p] = pair_double_layer(
-            points[p], normals[p], corners[element[p]]
-        )
+    thread, threads, points, normals, signs, corners, start, element, image, double_layer,
+    hypersingular,
+):  # fmt: skip
+    point, normal = np.empty(3), np.empty(3)
+    for i in range(thread, len(points), threads):
+        for p in range(start[i], start[i + 1]):
+            for axis in range(3):
+                point[axis] = points[i, axis] * signs[image[p], axis]
+                normal[axis] = normals[i, axis] * signs[image[p], axis]
+            double_layer[p], hypersingular[p] = pair_double_layer(
+                point, normal, corners[element[p]]
+            )

@@ -22,7 +22,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.base.errors import BafflelensError, InputError, invalid
 from bafflelens.base.loopback import (
     LOOPBACK,
     host_of,
@@ -58,6 +58,7 @@ MESSAGES_A_SECOND: Final = 200.0
 _AT_ONCE: Final = 600.0
 _MOST_PAGES: Final = 4
 _REFUSED: Final = 1008  # policy violation, RFC 6455 section 7.4.1
+_CANNOT: Final = 1011  # what keeps the server from answering, same section
 
 
 class Allowance:
@@ -247,6 +248,10 @@ class LiveServer:
             await self._listen(page)
         except (WebSocketDisconnect, RuntimeError):
             pass  # it has gone; whatever runs goes on
+        except BafflelensError as error:  # the run cannot be read: it asks again
+            with suppress(WebSocketDisconnect, RuntimeError):
+                await socket.send_text(json.dumps({"kind": "fault", "text": str(error)}))
+                await socket.close(_CANNOT)
         finally:
             del self._pages[page.name]
             for task in tasks:
@@ -317,8 +322,11 @@ class LiveServer:
         try:
             for answer in await asyncio.to_thread(self._done, desk, page.name, message):
                 page.put(answer)
-        except (BafflelensError, StoreError) as error:
+        except BafflelensError as error:
             page.put({"kind": "fault", "text": str(error)})
+        except Exception as error:  # else a page would wait in silence from here on
+            text = f"This cannot be answered: {type(error).__name__}: {error}"
+            page.put({"kind": "fault", "text": text})
 
     async def _early(self, page: _Page, message: dict[str, Any]) -> list[Any] | None:
         """Return what a move is answered before there is a desk; None where that is to answer."""

@@ -194,7 +194,8 @@ def test_a_message_that_is_too_large_ends_the_talk(server):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "{}", "[]", '{"kind": "move"}', '{"kind": "run"}', "[" * 999]
+    "text",
+    ["", "{}", "[]", '{"kind": "move"}', '{"kind": "run"}', '{"kind": []}', "[" * 999, b"\x00"],
 )
 def test_what_no_page_says_is_answered_by_a_fault(server, text):
     with talk(server) as page:
@@ -284,6 +285,7 @@ def test_a_shape_that_breaks_a_rule_is_neither_estimated_nor_solved(desk, stub, 
         ({"lens.depth_mm": 14.0}, "Invalid value of lens.opening_height_mm 'None'"),
         (MIDDLE | {"lens.depth_mm": 99.0}, "Invalid value of lens.depth_mm '99.0'. Must be from"),
         (MIDDLE | {"lens.depth_mm": "14"}, "Invalid value of lens.depth_mm '14'"),
+        (MIDDLE | {"lens.depth_mm": 10**400}, "lens.depth_mm 'a huge one'. Must be from"),
         (MIDDLE | {"lens.depth_mm": float("nan")}, "Invalid value of lens.depth_mm 'nan'"),
         (MIDDLE | {"lens.other_mm": 1.0}, "Invalid parameter 'lens.other_mm'"),
     ],

@@ -273,7 +273,10 @@ class LiveServer:
     async def _listen(self, page: _Page) -> None:
         allowance = Allowance()
         while True:
-            text = await page.socket.receive_text()
+            received = await page.socket.receive()
+            if received["type"] == "websocket.disconnect":
+                return
+            text = received.get("text") or ""  # bytes are none of what a page says
             if not allowance.take():
                 await page.socket.close(_REFUSED, "too many messages")
                 return

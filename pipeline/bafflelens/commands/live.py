@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 
 _SLOW_TO_LOAD: Final = ("pydantic", "pandas", "xarray", "bafflelens.live.desk")
+_LOADED_ALONE: Final = "dask"  # by two threads at once, each finds half of it: an ImportError
 
 
 def live(
@@ -72,6 +73,7 @@ def live(
             server.give(desk)
             server.wait_for_a_page()  # what it shows first is not to wait for all the rest
             started.close()
+            import_module(_LOADED_ALONE)
             desk.open()
             desk.equip(options.run_options(folder.path.parent, means))
             say("Ctrl-C ends the page; what is solved is kept")

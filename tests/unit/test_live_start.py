@@ -379,3 +379,48 @@ def test_a_fault_while_learning_is_said_and_nobody_waits(run, options, monkeypat
         desk.publish.wait(lambda: desk.known.drafts)  # what solves goes on
     finally:
         desk.close()
+
+
+def test_of_a_shape_that_is_opened_neighbours_are_solved(run, options):
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        desk.publish.wait(lambda: desk._study.is_read.is_set() and "c002" in desk.known.answers)
+        values = desk.known.answers["c002"].values
+        beside = neighbours_of(desk.judge, values)
+        desk.opened("p", 1, "c002")
+        desk.publish.wait(lambda: {key_of(one) for one in beside} <= set(desk.known.drafts))
+        before = desk._wish
+        desk.opened("p", -1, "c001")  # only held beside it
+        desk.opened("p", 2, "baseline")  # has no such dimensions
+        assert desk._wish is before
+    finally:
+        desk.close()
+
+
+def test_what_is_asked_for_ends_the_draft_of_a_neighbour(run, options, monkeypatch):
+    real, ended = Bench.draft, threading.Event()
+
+    def slow(bench, name, values, is_over, *more, is_ahead=False):
+        if "preparing drafts near" not in desk._doing or ended.is_set():
+            return real(bench, name, values, is_over, *more)
+        end = time.monotonic() + 30
+        while not is_over():
+            assert time.monotonic() < end
+            time.sleep(0.01)
+        ended.set()
+        return None
+
+    monkeypatch.setattr(Bench, "draft", slow)
+    monkeypatch.setattr(Bench, "carve", lambda bench, name, is_over: f"{name}_carved")
+    desk = open_desk(run, options)
+    desk.publish = told = Told()
+    desk.open()
+    try:
+        told.wait(lambda: "preparing drafts near" in desk._doing)
+        desk.ask("p", "carve", "c001")
+        told.wait(lambda: ("p", {"kind": "made", "id": "c001_carved"}) in told.messages)
+        assert ended.is_set()
+    finally:
+        desk.close()

@@ -12,6 +12,7 @@ from bafflelens.base.reading import shown_text
 
 _FIELDS: Final[dict[str, dict[str, type]]] = {
     "move": {"move": int, "values": dict},
+    "rules": {"move": int, "values": dict},
     "open": {"move": int, "id": str},
     "map": {"id": str},
     "carve": {"id": str},

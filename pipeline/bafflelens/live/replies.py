@@ -107,6 +107,7 @@ def opened_frames(known: Known, wish_number: int, candidate_id: str) -> list[byt
         "kind": "opened",
         "move": wish_number,
         "values": values if is_settable else {},
+        "is_carved": is_carved(candidate_id),
         "faults": [],
     }
     beside = baseline.dataset if baseline else None

@@ -369,7 +369,7 @@ class LiveServer:
             desk.keep(message["id"], message["name"], message["text"])
         else:
             desk.note(message["id"], message["text"], message["verdict"])
-        return [{"kind": "state", **desk.state()}]
+        return [{"kind": "noted", "id": message["id"]}, {"kind": "state", **desk.state()}]
 
     async def _send(self, page: _Page) -> None:
         while True:

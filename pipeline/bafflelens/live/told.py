@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -104,11 +104,16 @@ def broken_stretches(judge: Judge, values: Mapping[str, float]) -> dict[str, lis
     return found
 
 
-def row_of(row: RankedRow) -> dict[str, Any]:
-    """Return what a page shows of a row of the ranking."""
+def row_of(row: RankedRow, usual: Container[str] = ()) -> dict[str, Any]:
+    """Return what a page shows of a row of the ranking.
+
+    A candidate has a ``name`` where its label begins by none of the usual ones.
+    """
     candidate = row.candidate
+    is_named = candidate.label.split(",")[0] not in usual
     return {
         "id": candidate.id,
+        "name": candidate.label if is_named else "",
         "label": candidate.label,
         "place": row.place,
         "status": str(row.status),

@@ -200,7 +200,7 @@ export function drawCurve(canvas, wanted, frame, held, range) {
     if (!levels) return;
     const frequency = one.arrays.frequency.data, band = one.arrays[`${wanted.key}_band`]?.data;
     if (band) {
-      pen.fillStyle = "#0b4a8f33";
+      pen.fillStyle = `${colour}33`;
       for (let i = 0; i + 1 < levels.length; i++) {
         if (Number.isNaN(levels[i] + levels[i + 1])) continue;
         pen.beginPath();

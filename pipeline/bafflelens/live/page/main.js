@@ -5,7 +5,7 @@ import { drawCurve, drawMap, rangeOf, scale } from "./levels.js";
 import { at, element } from "./parts.js";
 import { colourOf, drawSection } from "./shape.js";
 import { Sliders } from "./sliders.js";
-import { showClay, showRanking, showScore, tellState } from "./tables.js";
+import { showClay, showNotes, showRanking, showScore, tellState } from "./tables.js";
 import { Wire } from "./wire.js";
 
 const MARKS = {
@@ -16,6 +16,7 @@ const MARKS = {
 };
 const BASELINE = "baseline";
 const OWN = "this one, held";
+const RULES_AFTER_MS = 300; // of a shape that is opened, unless it is moved meanwhile
 
 const now = {
   move: 0, // of the newest wish; answers to older ones are passed over
@@ -53,6 +54,7 @@ function move() {
   if (now.frame) now.frame = { ...now.frame, mark: now.frame.mark && "before", id: "" };
   captions();
   buttons();
+  shownRow();
   remember();
   performance.mark("moved");
   wire.send({ kind: "move", move: now.move, values: sliders.values });
@@ -95,7 +97,7 @@ function remembered() {
 // ----------------------------------------------------------------------------- from the server
 
 function receive(message) {
-  ({ hello, state, answer, scored, opened, shape, rules, fault, clay, made }[message.kind])(message);
+  ({ hello, state, answer, scored, opened, shape, rules, fault, clay, made, noted }[message.kind])(message);
 }
 
 function hello(message) {
@@ -162,7 +164,14 @@ function opened(message) {
   }
   if (message.move !== now.move) return;
   now.frame = message;
-  if (Object.keys(message.values).length) sliders.values = message.values;
+  at("fault").textContent = "";
+  if (Object.keys(message.values).length) {
+    sliders.values = message.values;
+    sliders.grey({}, ""); // those that are drawn are of another shape
+    setTimeout(() => {
+      if (now.move === message.move) wire.send({ kind: "rules", move: now.move, values: sliders.values });
+    }, RULES_AFTER_MS);
+  }
   remember();
   draw();
   ranking();
@@ -225,6 +234,13 @@ function made(message) {
   open(message.id);
 }
 
+// What was said of a shape has been written down: the next is another's.
+function noted(message) {
+  at("keep").reset();
+  at("fault").textContent = "";
+  at("keep-hint").textContent = `Noted on ${message.id}.`;
+}
+
 function fault(message) {
   at("fault").textContent = message.text;
 }
@@ -259,7 +275,7 @@ function widest(frame, plane) {
   });
   found.sort((a, b) => a - b);
   const half = Math.max(found[Math.floor(found.length / 2)], 0.1); // no band is of no width
-  return ` ±${half.toFixed(1)} dB`;
+  return ` ±${half.toFixed(1)}\u00a0dB`;
 }
 
 function marked(frame, plane) {
@@ -278,9 +294,11 @@ function captions() {
   for (const { plane, whose, caption, canvas } of maps) {
     const one = whose === "this" ? frame : held;
     const title = plane[0].toUpperCase() + plane.slice(1);
-    caption.textContent = `${title}: ${whose === "this" ? "this shape" : heldName()}, ${marked(one, plane)}`;
+    caption.textContent = `${title}: ${whose === "this" ? one?.id || "this shape" : heldName()}, ${marked(one, plane)}`;
     canvas.setAttribute("aria-label", caption.textContent);
   }
+  at("dimensions-of").textContent = frame?.is_carved ? "before carving" : frame?.id === BASELINE ? "not of the baseline, which is shown" : "";
+  shapeOf();
   at("score-of").textContent = frame?.score ? `(dB, lower is better; ${marked(frame)})` : "";
 }
 
@@ -306,13 +324,17 @@ function draw() {
   tell();
 }
 
-function drawShape() {
-  const note = now.shape && now.shapeOf !== now.move ? "before this move" : "";
+function shapeOf() {
+  const note = now.shapeOf === now.move ? `${now.frame?.id ?? ""} ${rowOfShown()?.name ?? ""}` : "before this move";
   at("shape-of").textContent = now.shape ? note : "is shown when it is meshed";
-  const canvas = at("side"), drawn = [now.shape, now.heldShape, canvas.clientWidth, canvas.clientHeight];
+}
+
+function drawShape() {
+  shapeOf();
+  const canvas = at("side"), drawn = [now.shape, now.heldShape, heldName(), canvas.clientWidth, canvas.clientHeight];
   if (now.section?.every((each, i) => each === drawn[i])) return;
   now.section = drawn;
-  drawSection(canvas, now.shape, now.heldShape);
+  drawSection(canvas, now.shape, now.heldShape, heldName());
 }
 
 function kinds(names) {
@@ -331,7 +353,11 @@ const tell = () => tellState(now.state, now.connected);
 function ranking() {
   showRanking(now.state.rows, open, hold);
   shownRow();
+  shapeOf();
+  showNotes(rowOfShown());
 }
+
+const rowOfShown = () => now.frame?.id && now.state?.rows.find((row) => row.id === now.frame.id);
 
 function shownRow() {
   const shown = now.shownId || now.frame?.id;
@@ -342,7 +368,8 @@ function buttons() {
   const id = now.frame?.id ?? "";
   at("keep-button").disabled = !id || id === BASELINE;
   at("note-button").disabled = !id;
-  at("keep-hint").textContent = id ? `Goes to ${id}.` : "A shape can be kept when its full band is solved.";
+  at("keep-hint").textContent = id ? `Name, note and verdict go to ${id}.` : "A shape can be kept when its full band is solved.";
+  showNotes(rowOfShown());
   const isOpening = now.shownId && now.shownId !== id; // what is on the sheet is of another shape
   at("map").disabled = at("carve").disabled = now.frame?.mark !== "solved" || !id || isOpening;
   at("clay-hint").textContent = id ? "" : "A clay map and carving begin from a shape whose full band is solved.";

@@ -8,6 +8,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -478,6 +479,15 @@ def test_a_candidate_is_opened_with_its_shape(desk, run):
     assert array_of(shape, "side").shape[1] == 4
     with pytest.raises(InputError, match=r"candidate '../c002'. Must be one that is solved"):
         desk.opened("p", -1, "../c002")
+
+
+def test_a_carved_candidate_is_opened_with_the_dimensions_before_carving(desk, run):
+    (parent,) = [c for c in run.candidates() if c.id == "c002"]
+    run.add_candidates([replace(parent, id="c002_carved", values={})])
+    shutil.copytree(run.path / "candidates/c002", run.path / "candidates/c002_carved")
+    header = header_of(desk.opened("p", 1, "c002_carved")[0])
+    assert header["is_carved"]
+    assert header["values"] == {key: parent.values[key] for key in desk.judge.searched}
 
 
 def test_a_job_that_searches_nothing_has_no_page(write_job, options):

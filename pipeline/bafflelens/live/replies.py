@@ -26,7 +26,7 @@ from bafflelens.live.known import Known, key_of
 from bafflelens.live.solved import Judge, Learned
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report.summary import candidates_of
-from bafflelens.scoring.carved import is_carved
+from bafflelens.scoring.carved import is_carved, parent_of
 
 
 def answer_frame(
@@ -101,7 +101,10 @@ def opened_frames(known: Known, wish_number: int, candidate_id: str) -> list[byt
     candidate = candidates[candidate_id]
     dataset = known.dataset_of(candidate_id)
     baseline = known.answers.get(BASELINE_ID)
-    values = {key: candidate.values.get(key) for key in judge.searched}
+    origin = candidate
+    while is_carved(origin.id) and parent_of(origin.id) in candidates:
+        origin = candidates[parent_of(origin.id)]  # a carved shape has no dimensions of its own
+    values = {key: origin.values.get(key) for key in judge.searched}
     is_settable = not candidate.is_baseline and None not in values.values()
     header = {
         "kind": "opened",

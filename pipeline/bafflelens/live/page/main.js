@@ -297,7 +297,7 @@ function captions() {
     caption.textContent = `${title}: ${whose === "this" ? one?.id || "this shape" : heldName()}, ${marked(one, plane)}`;
     canvas.setAttribute("aria-label", caption.textContent);
   }
-  at("dimensions-of").textContent = frame?.is_carved ? "before carving" : frame?.id === BASELINE ? "not of the baseline, which is shown" : "";
+  at("dimensions-of").textContent = frame?.is_carved ? "before carving" : frame?.id === BASELINE ? "not of the baseline" : "";
   shapeOf();
   at("score-of").textContent = frame?.score ? `(dB, lower is better; ${marked(frame)})` : "";
 }
@@ -326,7 +326,7 @@ function draw() {
 
 function shapeOf() {
   const note = now.shapeOf === now.move ? `${now.frame?.id ?? ""} ${rowOfShown()?.name ?? ""}` : "before this move";
-  at("shape-of").textContent = now.shape ? note : "is shown when it is meshed";
+  at("shape-of").textContent = at("shape-of").title = now.shape ? note : "is shown when it is meshed";
 }
 
 function drawShape() {

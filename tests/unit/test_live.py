@@ -240,6 +240,9 @@ def test_a_move_is_estimated_then_a_draft_then_solved_and_a_candidate(desk, run,
     assert array_of(first, "vertical_band").min() > 0
     told.wait(lambda: len(told.frames()) >= 2)
     assert [frame["mark"] for frame in told.frames()] == ["draft", "solved"]
+    draft, solved = told.frames()
+    assert draft["baseline_score"]["total_db"] > 0  # like is held against like
+    assert "baseline_score" not in solved
     assert told.frames()[-1]["id"] == "hand001"
     after = run.candidates()
     assert [c.id for c in after] == [*before, "hand001"]

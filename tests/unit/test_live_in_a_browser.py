@@ -238,6 +238,17 @@ def test_the_total_of_an_estimate_that_is_held_passes_for_no_solved_one(page):
     assert page.inner_text("#score tfoot td:nth-child(3)").endswith(" ±0.20")
 
 
+def test_the_score_of_a_draft_is_held_against_the_draft_of_the_baseline(page):
+    opened(page, "c003")
+    page.evaluate(
+        """() => { const baseline_score = {...sheet.held.score, total_db: 9.87};
+        const told = {...sheet.frame, kind: 'answer', mark: 'draft', id: '', baseline_score};
+        sheet.move += 1; sheet.receive({...told, faults: [], move: sheet.move}); }"""
+    )
+    assert page.inner_text("#held-name") == "plain baffle ▤"
+    assert page.inner_text("#score tfoot td:nth-child(3)") == "9.87"
+
+
 def test_what_is_opened_is_named_and_its_rules_are_its_own(page):
     opened(page, "c002")
     assert page.inner_text("#shape-of") == "c002"

@@ -37,10 +37,16 @@ def answer_frame(
     baseline: xr.Dataset | None,
     candidate_id: str,
 ) -> bytes:
-    """Return score and levels of a shape, judged beside a baseline that is solved alike."""
-    score = score_lines(judge.score_of(dataset, baseline))
+    """Return score and levels of a shape, judged beside a baseline that is solved alike.
+
+    With a draft comes the score of the baseline's draft: that of its full band is of other
+    frequencies and another mesh.
+    """
+    more: dict[str, Any] = {"score": score_lines(judge.score_of(dataset, baseline))}
+    if mark == DRAFT and baseline is not None:
+        more["baseline_score"] = score_lines(judge.score_of(baseline, baseline))
     arrays = levels_of(dataset, judge.target)
-    return frame({**header, "mark": mark, "id": candidate_id, "score": score}, arrays)
+    return frame({**header, "mark": mark, "id": candidate_id, **more}, arrays)
 
 
 def estimated_frame(

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The sheet: what is moved, what answers, and what it is held against.
 
-import { drawCurve, drawMap, rangeOf, scale } from "./levels.js";
+import { drawCurve, drawMap, rangeOf, scale, widest } from "./levels.js";
 import { at, element } from "./parts.js";
 import { colourOf, drawSection } from "./shape.js";
 import { Sliders } from "./sliders.js";
@@ -266,18 +266,6 @@ function panels() {
   for (const wanted of now.target) curves.push({ wanted, ...figure(at("curves"), wanted.title) });
 }
 
-function widest(frame, plane) {
-  const band = frame?.arrays[`${plane}_band`]?.data, angle = frame?.arrays.angle?.data;
-  if (!band) return "";
-  const found = [];
-  band.forEach((value, i) => {
-    if (Math.abs(angle[i % angle.length]) <= 60) found.push(value);
-  });
-  found.sort((a, b) => a - b);
-  const half = Math.max(found[Math.floor(found.length / 2)], 0.1); // no band is of no width
-  return ` ±${half.toFixed(1)}\u00a0dB`;
-}
-
 function marked(frame, plane) {
   if (frame?.mark === "before") return MARKS.before;
   return frame?.mark ? `${MARKS[frame.mark]}${plane ? widest(frame, plane) : ""}` : "not known yet";
@@ -347,7 +335,10 @@ function kinds(names) {
   }));
 }
 
-const score = () => showScore(now.frame, now.held, heldName());
+function score() {
+  const alike = now.heldId === BASELINE && now.frame?.baseline_score; // a draft beside a draft
+  showScore(now.frame, alike ? { mark: now.frame.mark, score: alike } : now.held, heldName());
+}
 const tell = () => tellState(now.state, now.connected);
 
 function ranking() {

@@ -47,7 +47,7 @@ export function tellState(state, isConnected) {
   const solved = Math.max(state.full, state.drafts);
   if (state.known) parts.push(`estimates from ${state.known} solved shapes`);
   else if (solved >= state.needed) parts.push(`learning from ${solved} solved shapes`);
-  else parts.push(`no estimates yet: ${solved} of at least ${state.needed} shapes are solved`);
+  else parts.push(`no estimates yet: ${solved} of at least ${state.needed} shapes are solved${state.doing.includes("spread") ? "" : ", more follow by themselves"}`);
   at("told").textContent = parts.join(" · ");
   const run = [`run ${state.status}`];
   if (state.step) run.push(state.share === null ? state.step : `${state.step}, ${Math.round(100 * state.share)} %`);

@@ -5,11 +5,12 @@ import json
 from contextlib import contextmanager
 
 import pytest
-from told import header_of
+from told import Told, header_of
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
-from bafflelens.base.errors import StoreError
+from bafflelens.base.errors import BafflelensError, StoreError
+from bafflelens.live import solves
 from bafflelens.live.desk import open_desk
 from bafflelens.live.server import LiveServer
 
@@ -57,6 +58,25 @@ def test_a_run_that_cannot_be_read_is_said_and_the_page_may_ask_again(desk, monk
             assert closed.value.rcvd.code == 1011
     with page_of(desk) as page:
         assert told(page, "hello")["run"] == desk.judge.folder.name
+
+
+def test_where_nothing_can_be_solved_that_is_said_to_whoever_asks(desk, options, monkeypatch):
+    def open_bench(judge, options):
+        msg = "Invalid cache 'x'. Must be in a folder that can be written."
+        raise StoreError(msg)
+
+    monkeypatch.setattr(solves, "open_bench", open_bench)
+    desk.publish = told = Told()
+    desk.open()
+    desk.equip(options)
+    try:
+        why = "Nothing can be solved here: Invalid cache 'x'. Must be in a folder"
+        told.wait(lambda: why in desk.state()["state"]["fault"])
+        assert desk.state()["state"]["doing"] == ""
+        with pytest.raises(BafflelensError, match=why):
+            desk.ask("p", "carve", "c001")
+    finally:
+        desk.close()
 
 
 def test_a_move_that_fails_in_an_unforeseen_way_is_said_and_the_next_is_answered(

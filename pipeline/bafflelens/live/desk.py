@@ -95,6 +95,7 @@ class Desk:
     _doing: str = ""
     _is_writing: bool = False
     _fault: str = ""
+    _stopped: str = ""
     _changed: threading.Event = field(default_factory=threading.Event)
     _over: threading.Event = field(default_factory=threading.Event)
     _lock: threading.RLock = field(default_factory=threading.RLock)
@@ -214,9 +215,13 @@ class Desk:
         ------
         InputError
             If too much is asked for already.
+        BafflelensError
+            If nothing is done here any more.
         """
         asked = Asked(page=page, what=what, id=candidate_id)
         with self._lock:
+            if self._stopped:
+                raise BafflelensError(self._stopped)
             if asked in self._asked:
                 return
             if len(self._asked) >= _MOST_ASKED:
@@ -262,9 +267,16 @@ class Desk:
                 while not self._over.is_set():
                     self._work_once(bench)
         except BafflelensError as error:
-            self._say(fault=f"Nothing can be solved here: {error}")
+            self._stop(f"Nothing can be solved here: {error}")
         except Exception as error:  # the page must not go on silently without its solver
-            self._say(fault=f"Solving has stopped: {type(error).__name__}: {error}")
+            self._stop(f"Solving has stopped: {type(error).__name__}: {error}")
+
+    def _stop(self, why: str) -> None:
+        """Say why nothing is done any more, now and to whoever asks for something."""
+        with self._lock:
+            self._stopped = why
+            self._asked.clear()
+        self._say(doing="", fault=why)
 
     def _work_once(self, bench: Bench) -> None:
         wish = self._wish

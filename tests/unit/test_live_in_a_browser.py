@@ -280,6 +280,18 @@ def test_what_was_noted_is_listed_and_the_form_is_empty_for_the_next(page):
     assert page.locator("#notes li").count() == 0
 
 
+def test_a_section_says_how_wide_and_how_deep_the_hollow_is(page):
+    find = """(front) => import('./shape.js').then(({ hollow }) => {
+        const points = [[-250, -300], ...front, [-250, 100], [-250, -300]];
+        return hollow(points.slice(1).flatMap((each, i) => [...points[i], ...each])); })"""
+    lens = [[0, -295], [0, -61], [-30, -20], [-24, 0], [-30, 20], [0, 63], [0, 95]]
+    assert page.evaluate(find, lens) == {"low": -61, "high": 63, "deepest": -30}
+    plain = [[0, -295], [0, -200], [-20, -150], [0, -100], [0, -13], [6, 0], [0, 13], [0, 95]]
+    assert page.evaluate(find, plain) is None  # what is hollow far below is another driver
+    to_the_top = [[0, -295], [0, -61], [-30, -20], [-30, 20], [-10, 95]]
+    assert page.evaluate(find, to_the_top) is None
+
+
 def test_dashes_of_a_section_run_along_whole_lines(page):
     joined = page.evaluate(
         """() => import('./shape.js').then(({ joined }) =>

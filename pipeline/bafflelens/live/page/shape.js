@@ -30,6 +30,26 @@ export function joined(data) {
   return lines;
 }
 
+// The hollow around the axis, in mm: where it leaves the front plane, x = 0, above and below, and
+// how deep it is; null where there is none, or where it is open to an edge.
+const BEGINS_MM = 40, HOLLOW_MM = 1, PLANE_MM = 0.01;
+export function hollow(data) {
+  const points = [];
+  for (let i = 0; i < data.length; i += 2) points.push([data[i], data[i + 1]]);
+  const back = Math.min(...points.map(([x]) => x));
+  const front = points.filter(([x]) => x > back / 2);
+  const end = (way) => {
+    const along = front.map(([x, z]) => [x, way * z]).filter(([, z]) => z >= 0).sort((a, b) => a[1] - b[1]);
+    const first = along.findIndex(([x]) => x < -HOLLOW_MM);
+    if (first < 0 || along[first][1] > BEGINS_MM) return undefined;
+    const found = along.slice(first).find(([x]) => x >= -PLANE_MM);
+    return found && way * found[1];
+  };
+  const high = end(1), low = end(-1);
+  if (high === undefined || low === undefined) return null;
+  return { low, high, deepest: Math.min(...front.filter(([, z]) => z >= low && z <= high).map(([x]) => x)) };
+}
+
 // The vertical section, y = 0, with the main dimensions in mm; the held one dashed behind it.
 export function drawSection(canvas, frame, held, heldName) {
   const scale = devicePixelRatio;
@@ -95,7 +115,15 @@ export function drawSection(canvas, frame, held, heldName) {
     pen.restore();
   };
   upright(low[1], high[1], x(low[0]) - 16, -1);
-  upright(0, high[1], x(high[0]) + 18, 1);
+  upright(0, high[1], x(high[0]) + 16, 1);
+  const open = hollow(lines);
+  if (open) {
+    upright(open.low, open.high, x(high[0]) + 33, 1);
+    const below = y(open.low) + 12;
+    dimension(x(open.deepest), x(0), below, false);
+    pen.textAlign = "right";
+    pen.fillText((-open.deepest).toFixed(0), x(open.deepest) - 6, below + 4);
+  }
   pen.textAlign = "left";
   pen.fillText("vertical section, y = 0, mm", 2, height - (held ? 20 : 6));
   if (held) pen.fillText(`brown dashes: ${heldName}`, 2, height - 6);

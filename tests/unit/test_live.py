@@ -21,7 +21,8 @@ from bafflelens.base.errors import InputError
 from bafflelens.cli import main
 from bafflelens.live import desk as desk_module
 from bafflelens.live.desk import Desk, open_desk
-from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
+from bafflelens.live.open_page import Allowance
+from bafflelens.live.server import LARGEST_MESSAGE, LiveServer
 from bafflelens.live.solves import Bench
 from bafflelens.live.told import broken_stretches, slider_step
 from bafflelens.run.catalogued import sampling_of

@@ -46,7 +46,8 @@ def live(
         try:
             started = stack.enter_context(ExitStack())
             started.enter_context(without_collector())
-            from bafflelens.live.server import LiveServer, require_port
+            from bafflelens.live.port import require_port
+            from bafflelens.live.server import LiveServer
 
             require_port(port)
             first = _first_view(job_or_run)

@@ -163,6 +163,27 @@ def test_a_folder_that_is_no_run_is_refused_before_anything_starts(tmp_path, cap
     assert f"Invalid run folder '{tmp_path}'. Must be the folder of a run" in printed.err
 
 
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (
+            ("--workers", "0"),
+            "Invalid option '--workers' '0'. Must be a whole number of at least 1",
+        ),
+        (
+            ("--cache-gib", "-1"),
+            "Invalid option '--cache-gib' '-1.0'. Must be a number of at least",
+        ),
+        (("--until", "07:00"), "Unknown option: --until"),  # a page has no end by the clock
+    ],
+)
+def test_options_that_are_none_are_refused_before_anything_starts(run, given, said, capsys):
+    assert main(["live", str(run.path), "--no-browser", *given]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert said in printed.err
+
+
 def test_a_job_that_searches_nothing_is_refused_before_anything_starts(
     write_job, options, tmp_path, capsys, monkeypatch
 ):

@@ -345,6 +345,7 @@ def test_after_a_reload_and_after_a_restart_it_is_where_it_was(page, served):
     wait_for_mark(page, "solved")
     page.wait_for_function(IN_SPACE)
     assert page.evaluate("sheet.values()") == values
+    page.locator(DEPTH).focus()
     server.stop()
     page.get_by_text("The connection is lost").wait_for()
     again = LiveServer(desk, server.port, server.token)
@@ -353,6 +354,7 @@ def test_after_a_reload_and_after_a_restart_it_is_where_it_was(page, served):
         page.get_by_text("estimates from").wait_for()
         wait_for_mark(page, "solved")
         assert page.evaluate("sheet.values()") == values
+        assert page.evaluate("document.activeElement.id") == "slider-lens.depth_mm"
     finally:
         page.goto("about:blank")
         again.stop()

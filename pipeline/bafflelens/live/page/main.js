@@ -109,7 +109,9 @@ function hello(message) {
   document.title = `${message.title} – bafflelens`;
   const before = isFirst ? remembered() : { values: sliders.values, heldId: now.heldId, shownId: now.shownId };
   if (isFirst && before?.heldId === OWN) before.heldId = BASELINE; // it was never named
+  const focused = document.activeElement?.id; // a slider that somebody has come to by keyboard
   sliders.build(message.sliders, message.start);
+  at(focused)?.focus();
   if (before) sliders.values = before.values;
   if (isFirst) panels();
   now.greeted = true;

@@ -4,6 +4,7 @@
 import json
 import threading
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from bafflelens.live.server import LiveServer
 from bafflelens.live.solved import Judge
 from bafflelens.live.solves import Bench, draft_bands, pieces_of
 from bafflelens.run.pipeline import queue_run
+from bafflelens.workers.caching.solved import CacheSettings
 
 
 @pytest.fixture
@@ -324,6 +326,32 @@ def test_a_full_band_is_not_begun_while_a_draft_is_looked_at(run, options, monke
         assert begun[0] - drafted[-1] >= 0.5
     finally:
         desk.close()
+
+
+def solved_by(desk, stub):
+    """Return the frequencies that are solved for a move, and the candidate that comes of it."""
+    desk.publish = told = Told()
+    desk.open()
+    try:
+        told.wait(lambda: desk._study.is_read.is_set() and desk.known.learned is not None)
+        stub.solved.clear()
+        desk.move("p", 1, desk.values_of({"lens.opening_height_mm": 121.3, "lens.depth_mm": 14}))
+        told.wait(lambda: [each for each in told.frames() if each["mark"] == "solved"])
+    finally:
+        desk.close()
+    return {f for piece in stub.solved for f in piece}, told.frames()[-1]["id"]
+
+
+def test_what_a_page_solves_is_in_the_cache_for_the_next(run, options, stub, monkeypatch):
+    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    monkeypatch.setattr(desk_module, "FULL_SETTLE_S", 0.1)
+    remembering = replace(options, cache=CacheSettings(path=options.results / "solved.sqlite"))
+    full = set(np.asarray(run.load_directivity("c001")["frequency"]))
+    frequencies, name = solved_by(open_desk(run, remembering), stub)
+    assert full <= frequencies
+    run.forget_candidate(name)
+    frequencies, _ = solved_by(open_desk(run, remembering), stub)
+    assert not full & frequencies
 
 
 def test_what_is_being_learned_holds_up_no_end(run, monkeypatch):

@@ -292,6 +292,16 @@ def test_a_section_says_how_wide_and_how_deep_the_hollow_is(page):
     assert page.evaluate(find, to_the_top) is None
 
 
+def test_what_is_wrong_with_what_was_asked_stays_until_something_else_is(page):
+    opened(page, "c002")
+    page.get_by_role("button", name="Keep", exact=True).click()  # it has no name
+    page.locator("#fault", has_text="Invalid name ''").wait_for()
+    page.evaluate("sheet.receive({ kind: 'state', state: sheet.state })")  # as it comes every 2 s
+    assert "Invalid name ''" in page.inner_text("#fault")
+    opened(page, "c003")
+    assert page.inner_text("#fault") == ""
+
+
 def test_dashes_of_a_section_run_along_whole_lines(page):
     joined = page.evaluate(
         """() => import('./shape.js').then(({ joined }) =>

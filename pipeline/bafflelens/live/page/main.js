@@ -30,6 +30,7 @@ const now = {
   heldMove: 0,
   target: [],
   state: null,
+  fault: "",
   connected: false,
   greeted: false,
 };
@@ -125,7 +126,7 @@ function hello(message) {
 
 function state(message) {
   now.state = message.state;
-  at("fault").textContent = now.state.fault;
+  tellFaults();
   tell();
   ranking();
   const known = now.state.baseline;
@@ -141,7 +142,7 @@ function answer(message) {
   if (now.frame?.move === message.move && rank(message) < rank(now.frame)) return;
   performance.mark("answered");
   now.frame = message;
-  at("fault").textContent = message.faults.length ? `No such shape: ${message.faults[0]}` : "";
+  tellFaults(message.faults.length ? `No such shape: ${message.faults[0]}` : "");
   draw();
   shownRow();
   performance.mark("drawn");
@@ -166,7 +167,7 @@ function opened(message) {
   }
   if (message.move !== now.move) return;
   now.frame = message;
-  at("fault").textContent = "";
+  tellFaults("");
   if (Object.keys(message.values).length) {
     sliders.values = message.values;
     sliders.grey({}, ""); // those that are drawn are of another shape
@@ -232,19 +233,22 @@ function hideClay() {
   if (now.shape) space?.show(now.shape);
 }
 
-function made(message) {
-  open(message.id);
-}
+const made = (message) => open(message.id);
 
 // What was said of a shape has been written down: the next is another's.
 function noted(message) {
   at("keep").reset();
-  at("fault").textContent = "";
+  tellFaults("");
   at("keep-hint").textContent = `Noted on ${message.id}.`;
 }
 
-function fault(message) {
-  at("fault").textContent = message.text;
+const fault = (message) => tellFaults(message.text);
+
+// What was wrong with what was asked here stays until something else is; beside it what the program says.
+function tellFaults(own = now.fault) {
+  now.fault = own;
+  const text = [own, now.state?.fault].filter(Boolean).join(" · ");
+  if (at("fault").textContent !== text) at("fault").textContent = text;
 }
 
 // ------------------------------------------------------------------------------------- drawing

@@ -8,6 +8,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,7 +21,8 @@ from bafflelens.base.errors import InputError
 from bafflelens.cli import main
 from bafflelens.live import desk as desk_module
 from bafflelens.live.desk import Desk, open_desk
-from bafflelens.live.server import LARGEST_MESSAGE, Allowance, LiveServer
+from bafflelens.live.open_page import Allowance
+from bafflelens.live.server import LARGEST_MESSAGE, LiveServer
 from bafflelens.live.solves import Bench
 from bafflelens.live.told import broken_stretches, slider_step
 from bafflelens.run.catalogued import sampling_of
@@ -194,7 +196,8 @@ def test_a_message_that_is_too_large_ends_the_talk(server):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "{}", "[]", '{"kind": "move"}', '{"kind": "run"}', "[" * 999]
+    "text",
+    ["", "{}", "[]", '{"kind": "move"}', '{"kind": "run"}', '{"kind": []}', "[" * 999, b"\x00"],
 )
 def test_what_no_page_says_is_answered_by_a_fault(server, text):
     with talk(server) as page:
@@ -238,6 +241,9 @@ def test_a_move_is_estimated_then_a_draft_then_solved_and_a_candidate(desk, run,
     assert array_of(first, "vertical_band").min() > 0
     told.wait(lambda: len(told.frames()) >= 2)
     assert [frame["mark"] for frame in told.frames()] == ["draft", "solved"]
+    draft, solved = told.frames()
+    assert draft["baseline_score"]["total_db"] > 0  # like is held against like
+    assert "baseline_score" not in solved
     assert told.frames()[-1]["id"] == "hand001"
     after = run.candidates()
     assert [c.id for c in after] == [*before, "hand001"]
@@ -284,6 +290,7 @@ def test_a_shape_that_breaks_a_rule_is_neither_estimated_nor_solved(desk, stub, 
         ({"lens.depth_mm": 14.0}, "Invalid value of lens.opening_height_mm 'None'"),
         (MIDDLE | {"lens.depth_mm": 99.0}, "Invalid value of lens.depth_mm '99.0'. Must be from"),
         (MIDDLE | {"lens.depth_mm": "14"}, "Invalid value of lens.depth_mm '14'"),
+        (MIDDLE | {"lens.depth_mm": 10**400}, "lens.depth_mm 'a huge one'. Must be from"),
         (MIDDLE | {"lens.depth_mm": float("nan")}, "Invalid value of lens.depth_mm 'nan'"),
         (MIDDLE | {"lens.other_mm": 1.0}, "Invalid parameter 'lens.other_mm'"),
     ],
@@ -476,6 +483,15 @@ def test_a_candidate_is_opened_with_its_shape(desk, run):
     assert array_of(shape, "side").shape[1] == 4
     with pytest.raises(InputError, match=r"candidate '../c002'. Must be one that is solved"):
         desk.opened("p", -1, "../c002")
+
+
+def test_a_carved_candidate_is_opened_with_the_dimensions_before_carving(desk, run):
+    (parent,) = [c for c in run.candidates() if c.id == "c002"]
+    run.add_candidates([replace(parent, id="c002_carved", values={})])
+    shutil.copytree(run.path / "candidates/c002", run.path / "candidates/c002_carved")
+    header = header_of(desk.opened("p", 1, "c002_carved")[0])
+    assert header["is_carved"]
+    assert header["values"] == {key: parent.values[key] for key in desk.judge.searched}
 
 
 def test_a_job_that_searches_nothing_has_no_page(write_job, options):

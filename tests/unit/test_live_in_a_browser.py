@@ -216,10 +216,98 @@ def test_the_score_of_an_estimate_follows_its_levels(page):
 def test_another_shape_is_laid_over_and_held(page):
     page.get_by_role("button", name="lay c001 over").click()
     page.locator("figcaption", has_text="Vertical: c001, ■ solved").wait_for()
-    assert page.inner_text("#held-name") == "c001"
+    assert page.inner_text("#held-name") == "c001 ■"
     page.get_by_role("button", name="Compare with the baseline").click()
     page.locator("figcaption", has_text="Vertical: plain baffle, ■ solved").wait_for()
-    assert page.inner_text("#held-name") == "plain baffle"
+    assert page.inner_text("#held-name") == "plain baffle ■"
+
+
+def opened(page, name):
+    page.get_by_role("button", name=name, exact=True).click()
+    page.locator("tr.shown", has_text=name).wait_for()
+    page.wait_for_function("(name) => sheet.frame.id === name", arg=name)
+
+
+def test_the_total_of_an_estimate_that_is_held_passes_for_no_solved_one(page):
+    opened(page, "c003")
+    page.evaluate(
+        """() => { sheet.frame = {...sheet.frame, mark: 'estimated', id: '', score_off_db: 0.2};
+        document.getElementById('hold').click(); }"""
+    )
+    assert page.inner_text("#held-name") == "this one, held ≈"
+    assert page.inner_text("#score tfoot td:nth-child(3)").endswith(" ±0.20")
+
+
+def test_the_score_of_a_draft_is_held_against_the_draft_of_the_baseline(page):
+    opened(page, "c003")
+    page.evaluate(
+        """() => { const baseline_score = {...sheet.held.score, total_db: 9.87};
+        const told = {...sheet.frame, kind: 'answer', mark: 'draft', id: '', baseline_score};
+        sheet.move += 1; sheet.receive({...told, faults: [], move: sheet.move}); }"""
+    )
+    assert page.inner_text("#held-name") == "plain baffle ▤"
+    assert page.inner_text("#score tfoot td:nth-child(3)") == "9.87"
+
+
+def test_what_is_opened_is_named_and_its_rules_are_its_own(page):
+    opened(page, "c002")
+    assert page.inner_text("#shape-of") == "c002"
+    assert page.locator("figcaption", has_text="Vertical: c002, ■ solved").is_visible()
+    titles = "() => [...document.querySelectorAll('.slider canvas')].map((each) => each.title)"
+    assert page.evaluate(titles) == ["", ""]  # not those of the shape before
+    height = page.evaluate("sheet.values()['lens.opening_height_mm']")
+    page.wait_for_function(
+        "(rule) => [...document.querySelectorAll('.slider canvas')].at(-1).title.includes(rule)",
+        arg=f"a quarter of {height:g} mm",
+    )
+    assert page.inner_text("#dimensions-of") == ""
+    opened(page, "baseline")
+    assert "not of the baseline" in page.inner_text("#dimensions-of")
+    assert page.inner_text("#shape-of") == "baseline"
+
+
+def test_what_was_noted_is_listed_and_the_form_is_empty_for_the_next(page):
+    opened(page, "c002")
+    page.get_by_label("Note", exact=True).fill("<i>thin</i> on cello")
+    page.get_by_label("Verdict").select_option("rejected")
+    page.get_by_role("button", name="Only the verdict").click()
+    page.locator("#notes li", has_text="<i>thin</i> on cello").wait_for()
+    page.locator("#ranking td", has_text="c002 ✎ rejected").wait_for()
+    assert page.input_value("#keep-text") == ""
+    assert page.input_value("#verdict") == "kept"
+    assert page.inner_text("#keep-hint") == "Noted on c002."
+    opened(page, "c001")
+    assert page.locator("#notes li").count() == 0
+
+
+def test_a_section_says_how_wide_and_how_deep_the_hollow_is(page):
+    find = """(front) => import('./shape.js').then(({ hollow }) => {
+        const points = [[-250, -300], ...front, [-250, 100], [-250, -300]];
+        return hollow(points.slice(1).flatMap((each, i) => [...points[i], ...each])); })"""
+    lens = [[0, -295], [0, -61], [-30, -20], [-24, 0], [-30, 20], [0, 63], [0, 95]]
+    assert page.evaluate(find, lens) == {"low": -61, "high": 63, "deepest": -30}
+    plain = [[0, -295], [0, -200], [-20, -150], [0, -100], [0, -13], [6, 0], [0, 13], [0, 95]]
+    assert page.evaluate(find, plain) is None  # what is hollow far below is another driver
+    to_the_top = [[0, -295], [0, -61], [-30, -20], [-30, 20], [-10, 95]]
+    assert page.evaluate(find, to_the_top) is None
+
+
+def test_what_is_wrong_with_what_was_asked_stays_until_something_else_is(page):
+    opened(page, "c002")
+    page.get_by_role("button", name="Keep", exact=True).click()  # it has no name
+    page.locator("#fault", has_text="Invalid name ''").wait_for()
+    page.evaluate("sheet.receive({ kind: 'state', state: sheet.state })")  # as it comes every 2 s
+    assert "Invalid name ''" in page.inner_text("#fault")
+    opened(page, "c003")
+    assert page.inner_text("#fault") == ""
+
+
+def test_dashes_of_a_section_run_along_whole_lines(page):
+    joined = page.evaluate(
+        """() => import('./shape.js').then(({ joined }) =>
+        joined([0, 0, 1, 0, 2, 0, 1, 0, 2, 0, 2, 1, 5, 5, 6, 6]))"""
+    )
+    assert joined == [[[0, 0], [1, 0], [2, 0], [2, 1]], [[5, 5], [6, 6]]]
 
 
 def test_a_clay_map_is_asked_for_and_shown_on_the_shape(page, monkeypatch):
@@ -267,6 +355,7 @@ def test_after_a_reload_and_after_a_restart_it_is_where_it_was(page, served):
     wait_for_mark(page, "solved")
     page.wait_for_function(IN_SPACE)
     assert page.evaluate("sheet.values()") == values
+    page.locator(DEPTH).focus()
     server.stop()
     page.get_by_text("The connection is lost").wait_for()
     again = LiveServer(desk, server.port, server.token)
@@ -275,6 +364,7 @@ def test_after_a_reload_and_after_a_restart_it_is_where_it_was(page, served):
         page.get_by_text("estimates from").wait_for()
         wait_for_mark(page, "solved")
         assert page.evaluate("sheet.values()") == values
+        assert page.evaluate("document.activeElement.id") == "slider-lens.depth_mm"
     finally:
         page.goto("about:blank")
         again.stop()

@@ -4,6 +4,7 @@
 import json
 import threading
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from bafflelens.live.server import LiveServer
 from bafflelens.live.solved import Judge
 from bafflelens.live.solves import Bench, draft_bands, pieces_of
 from bafflelens.run.pipeline import queue_run
+from bafflelens.workers.caching.solved import CacheSettings
 
 
 @pytest.fixture
@@ -161,6 +163,27 @@ def test_a_folder_that_is_no_run_is_refused_before_anything_starts(tmp_path, cap
     printed = capsys.readouterr()
     assert printed.out == ""
     assert f"Invalid run folder '{tmp_path}'. Must be the folder of a run" in printed.err
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (
+            ("--workers", "0"),
+            "Invalid option '--workers' '0'. Must be a whole number",
+        ),
+        (
+            ("--cache-gib", "-1"),
+            "Invalid option '--cache-gib' '-1.0'. Must be a number",
+        ),
+        (("--until", "07:00"), "Unknown option: --until"),  # a page has no end by the clock
+    ],
+)
+def test_options_that_are_none_are_refused_before_anything_starts(run, given, said, capsys):
+    assert main(["live", str(run.path), "--no-browser", *given]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert said in printed.err
 
 
 def test_a_job_that_searches_nothing_is_refused_before_anything_starts(
@@ -305,6 +328,32 @@ def test_a_full_band_is_not_begun_while_a_draft_is_looked_at(run, options, monke
         desk.close()
 
 
+def solved_by(desk, stub):
+    """Return the frequencies that are solved for a move, and the candidate that comes of it."""
+    desk.publish = told = Told()
+    desk.open()
+    try:
+        told.wait(lambda: desk._study.is_read.is_set() and desk.known.learned is not None)
+        stub.solved.clear()
+        desk.move("p", 1, desk.values_of({"lens.opening_height_mm": 121.3, "lens.depth_mm": 14}))
+        told.wait(lambda: [each for each in told.frames() if each["mark"] == "solved"])
+    finally:
+        desk.close()
+    return {f for piece in stub.solved for f in piece}, told.frames()[-1]["id"]
+
+
+def test_what_a_page_solves_is_in_the_cache_for_the_next(run, options, stub, monkeypatch):
+    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    monkeypatch.setattr(desk_module, "FULL_SETTLE_S", 0.1)
+    remembering = replace(options, cache=CacheSettings(path=options.results / "solved.sqlite"))
+    full = set(np.asarray(run.load_directivity("c001")["frequency"]))
+    frequencies, name = solved_by(open_desk(run, remembering), stub)
+    assert full <= frequencies
+    run.forget_candidate(name)
+    frequencies, _ = solved_by(open_desk(run, remembering), stub)
+    assert not full & frequencies
+
+
 def test_what_is_being_learned_holds_up_no_end(run, monkeypatch):
     go_on = threading.Event()
     monkeypatch.setattr(desk_module, "ENDING_S", 0.2)
@@ -377,5 +426,50 @@ def test_a_fault_while_learning_is_said_and_nobody_waits(run, options, monkeypat
     try:
         desk.publish.wait(lambda: "Nothing more is learned: ZeroDivisionError" in desk._fault)
         desk.publish.wait(lambda: desk.known.drafts)  # what solves goes on
+    finally:
+        desk.close()
+
+
+def test_of_a_shape_that_is_opened_neighbours_are_solved(run, options):
+    desk = open_desk(run, options)
+    desk.publish = Told()
+    desk.open()
+    try:
+        desk.publish.wait(lambda: desk._study.is_read.is_set() and "c002" in desk.known.answers)
+        values = desk.known.answers["c002"].values
+        beside = neighbours_of(desk.judge, values)
+        desk.opened("p", 1, "c002")
+        desk.publish.wait(lambda: {key_of(one) for one in beside} <= set(desk.known.drafts))
+        before = desk._wish
+        desk.opened("p", -1, "c001")  # only held beside it
+        desk.opened("p", 2, "baseline")  # has no such dimensions
+        assert desk._wish is before
+    finally:
+        desk.close()
+
+
+def test_what_is_asked_for_ends_the_draft_of_a_neighbour(run, options, monkeypatch):
+    real, ended = Bench.draft, threading.Event()
+
+    def slow(bench, name, values, is_over, *more, is_ahead=False):
+        if "preparing drafts near" not in desk._doing or ended.is_set():
+            return real(bench, name, values, is_over, *more)
+        end = time.monotonic() + 30
+        while not is_over():
+            assert time.monotonic() < end
+            time.sleep(0.01)
+        ended.set()
+        return None
+
+    monkeypatch.setattr(Bench, "draft", slow)
+    monkeypatch.setattr(Bench, "carve", lambda bench, name, is_over: f"{name}_carved")
+    desk = open_desk(run, options)
+    desk.publish = told = Told()
+    desk.open()
+    try:
+        told.wait(lambda: "preparing drafts near" in desk._doing)
+        desk.ask("p", "carve", "c001")
+        told.wait(lambda: ("p", {"kind": "made", "id": "c001_carved"}) in told.messages)
+        assert ended.is_set()
     finally:
         desk.close()

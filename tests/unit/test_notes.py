@@ -136,6 +136,7 @@ def test_a_run_without_notes_says_so(write_job, options, capsys):
     [
         ("c077", "thin", {}, "candidate 'c077'. Must be one of baseline, c001, c002, c003"),
         ("c001", "  ", {}, "note '  '. Must be text that says what was heard or seen"),
+        ("c001", "a \udcff", {}, "note 'a \\udcff'. Must be at most 4000 characters without"),
         ("c001", "thin", {"sense": "felt"}, "sense 'felt'. Must be one of heard, seen, measured"),
         (
             "c001",

@@ -95,6 +95,22 @@ def test_what_the_live_page_shows_first_needs_no_solver_and_no_scheduler(run_fol
     )
 
 
+def test_what_no_two_threads_may_load_at_once_is_there_before_the_live_page_has_two(run_folder):
+    code = (
+        "from bafflelens.cli import main\n"
+        "from bafflelens.live.desk import Desk\n"
+        "from bafflelens.live.server import LiveServer\n"
+        "assert 'dask' not in sys.modules\n"
+        "LiveServer.wait_for_a_page = lambda server: None\n"
+        "def begin(desk):\n"
+        "    assert 'dask' in sys.modules\n"
+        "    raise KeyboardInterrupt\n"
+        "Desk.open = begin\n"
+        "assert main(['live', sys.argv[1], '--no-browser']) == 0"
+    )
+    assert "dask" in loaded_after({"page": code}, str(run_folder))["page"]
+
+
 BEGINNINGS = {
     "bafflelens.handoff.helpers": NOTHING | {"numpy"},
     "bafflelens.handoff.package": NOTHING,

@@ -7,6 +7,7 @@ import math
 import os
 import shutil
 import sqlite3
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -332,3 +333,11 @@ def test_work_done_again_replaces_its_record(folder):
         with keep_journal(folder) as journal:
             journal.add_task(TaskRecord(candidate="c001", task="mesh", status=status, seconds=1.0))
     assert [task.status for task in folder.load_record().tasks] == [store.DONE]
+
+
+def test_while_a_thread_keeps_the_catalogue_open_others_read_it_too(folder):
+    """As pages do while one of them has a shape carved."""
+    with folder.kept_open(), ThreadPoolExecutor(1) as elsewhere:
+        found = elsewhere.submit(folder.candidates).result()
+        assert found == folder.candidates()
+        assert [candidate.id for candidate in found] == ["baseline", "c001"]

@@ -74,8 +74,11 @@ def place_shown(where: object) -> str:
 
 
 def has_control(text: str) -> bool:
-    """Tell whether a text has control characters, but for tabs and ends of lines."""
-    return bool(_CONTROL.search(text))
+    """Tell whether a text has control characters, but for tabs and ends of lines.
+
+    Halves of characters, which no file could be written with, count as such.
+    """
+    return bool(_CONTROL.search(text) or _SURROGATE.search(text))
 
 
 def read_bytes(
@@ -295,7 +298,6 @@ def file_beside(folder: Path, name: str, *, in_folders: bool = False) -> Path | 
         and ".." not in parts
         and "\\" not in name
         and not has_control(name)
-        and not _SURROGATE.search(name)
         and all(len(part.encode()) <= LONGEST_NAME for part in parts)
     )
     if not is_plain:

@@ -17,7 +17,15 @@ from bafflelens.base.run_files import require_run
 from bafflelens.base.shipped import found_or_shipped
 from bafflelens.commands import options
 from bafflelens.commands.console import say
-from bafflelens.commands.options import FINE, USUAL, Means, Results, prepare_compiler, stoppable
+from bafflelens.commands.options import (
+    FINE,
+    USUAL_TOOLS,
+    Results,
+    Tools,
+    prepare_compiler,
+    require_tools,
+    stoppable,
+)
 
 if TYPE_CHECKING:
     from bafflelens.job.job_file import LoadedJob
@@ -26,6 +34,7 @@ if TYPE_CHECKING:
 
 
 _SLOW_TO_LOAD: Final = ("pydantic", "pandas", "xarray", "bafflelens.live.desk")
+_LOADED_ALONE: Final = "dask"  # by two threads at once, each finds half of it: an ImportError
 
 
 def live(
@@ -37,7 +46,7 @@ def live(
     no_browser: Annotated[
         bool, Parameter(negative="", help="Only print the address; open no browser.")
     ] = False,
-    means: Means = USUAL,
+    tools: Tools = USUAL_TOOLS,
 ) -> int:
     """Open a page on this machine where a dimension is moved and the levels follow at once."""
     prepare_compiler()
@@ -45,12 +54,14 @@ def live(
         try:
             started = stack.enter_context(ExitStack())
             started.enter_context(without_collector())
-            from bafflelens.live.server import LiveServer, require_port
+            from bafflelens.live.port import require_port
+            from bafflelens.live.server import LiveServer
 
             require_port(port)
+            require_tools(tools)
             first = _first_view(job_or_run)
             # A run that has a first view was found to be in order when that was made.
-            opened = None if first is not None else _opened(job_or_run, results, means)
+            opened = None if first is not None else _opened(job_or_run, results, tools)
             server = LiveServer(port=port, first=first)
             # The browser starts while the run is read: both take a second or two.
             server.start()
@@ -65,15 +76,16 @@ def live(
                 import_module(module)
             from bafflelens.live.desk import open_desk
 
-            folder, loaded = opened or _opened(job_or_run, results, means)
+            folder, loaded = opened or _opened(job_or_run, results, tools)
             desk = open_desk(folder, loaded=loaded)
             stack.callback(desk.close)
             desk.known.read_first()
             server.give(desk)
             server.wait_for_a_page()  # what it shows first is not to wait for all the rest
             started.close()
+            import_module(_LOADED_ALONE)
             desk.open()
-            desk.equip(options.run_options(folder.path.parent, means))
+            desk.equip(options.run_options(folder.path.parent, tools))
             say("Ctrl-C ends the page; what is solved is kept")
             while True:
                 time.sleep(0.5)
@@ -98,7 +110,7 @@ def _first_view(path: Path) -> FirstView | None:
     return load_first_view(path)
 
 
-def _opened(path: Path, results: Path, means: Means) -> tuple[RunFolder, LoadedJob]:
+def _opened(path: Path, results: Path, tools: Tools) -> tuple[RunFolder, LoadedJob]:
     """Return a run and its job; of a job file a new run, which waits.
 
     Raises
@@ -124,6 +136,6 @@ def _opened(path: Path, results: Path, means: Means) -> tuple[RunFolder, LoadedJ
     searched_of(load_job(path))
     from bafflelens.run.pipeline import queue_run
 
-    folder = queue_run(path, options.run_options(results, means))
+    folder = queue_run(path, options.run_options(results, tools))
     say(f"run folder: {folder.path}")
     return folder, folder.load_job()

@@ -60,21 +60,43 @@ CacheLimit = Annotated[float, Parameter(help="Largest size of the cache in GiB; 
 
 @Parameter(name="*")
 @dataclass(frozen=True, kw_only=True)
-class Means:
-    """With what, and until when, jobs are carried out."""
+class Tools:
+    """With what shapes are solved."""
 
     workers: Workers = None
     scheduler: Scheduler = None
     cache: CacheFolder = None
     cache_gib: CacheLimit = 10.0
+
+
+@Parameter(name="*")
+@dataclass(frozen=True, kw_only=True)
+class Means(Tools):
+    """With what, and until when, jobs are carried out."""
+
     until: Until = None
     hours: Hours = None
 
 
 USUAL: Final = Means()
+USUAL_TOOLS: Final = Tools()
 
 
-def run_options(results: Path, means: Means) -> RunOptions:
+def require_tools(tools: Tools) -> None:
+    """Check what shapes would be solved with, before anything is made or shown.
+
+    Raises
+    ------
+    InputError
+        If a number is out of its range.
+    """
+    positive(tools.workers)
+    if not tools.cache_gib >= 0:
+        rule = "a number of at least 0"
+        raise InputError(invalid("option '--cache-gib'", tools.cache_gib, rule))
+
+
+def run_options(results: Path, means: Tools) -> RunOptions:
     """Return the options of a run, with progress on the terminal.
 
     Raises
@@ -87,16 +109,14 @@ def run_options(results: Path, means: Means) -> RunOptions:
     from bafflelens.store import cache_path
     from bafflelens.workers.caching.solved import CacheSettings
 
-    if not means.cache_gib >= 0:
-        rule = "a number of at least 0"
-        raise InputError(invalid("option '--cache-gib'", means.cache_gib, rule))
+    require_tools(means)
     settings = CacheSettings(path=cache_path(means.cache or results), limit_gib=means.cache_gib)
     return RunOptions(
         results=results,
-        workers=positive(means.workers),
+        workers=means.workers,
         scheduler=means.scheduler,
         cache=settings if means.cache_gib else None,
-        deadline=read_deadline(means.until, means.hours),
+        deadline=read_deadline(means.until, means.hours) if isinstance(means, Means) else None,
         progress=ConsoleProgress(),
     )
 

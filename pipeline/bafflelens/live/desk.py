@@ -95,6 +95,7 @@ class Desk:
     _doing: str = ""
     _is_writing: bool = False
     _fault: str = ""
+    _stopped: str = ""
     _changed: threading.Event = field(default_factory=threading.Event)
     _over: threading.Event = field(default_factory=threading.Event)
     _lock: threading.RLock = field(default_factory=threading.RLock)
@@ -193,7 +194,19 @@ class Desk:
         InputError
             If it is not solved.
         """
-        return opened_frames(self.known, wish_number, candidate_id)
+        found = opened_frames(self.known, wish_number, candidate_id)
+        answer = self.known.answers.get(candidate_id)
+        if (
+            wish_number > 0
+            and answer is not None
+            and set(self.judge.searched) <= set(answer.values)
+        ):
+            wish = Wish(page=page, number=wish_number, values=answer.values, at=time.monotonic())
+            with self._lock:  # what was wished before is looked at no more
+                self._wish, self._done = wish, "full"
+                self._drafted_at, self._unscored = 0.0, None
+            self._changed.set()
+        return found
 
     def ask(self, page: str, what: str, candidate_id: str) -> None:
         """Have the clay of a candidate mapped, or have it carved a little; in turn.
@@ -202,9 +215,13 @@ class Desk:
         ------
         InputError
             If too much is asked for already.
+        BafflelensError
+            If nothing is done here any more.
         """
         asked = Asked(page=page, what=what, id=candidate_id)
         with self._lock:
+            if self._stopped:
+                raise BafflelensError(self._stopped)
             if asked in self._asked:
                 return
             if len(self._asked) >= _MOST_ASKED:
@@ -250,9 +267,16 @@ class Desk:
                 while not self._over.is_set():
                     self._work_once(bench)
         except BafflelensError as error:
-            self._say(fault=f"Nothing can be solved here: {error}")
+            self._stop(f"Nothing can be solved here: {error}")
         except Exception as error:  # the page must not go on silently without its solver
-            self._say(fault=f"Solving has stopped: {type(error).__name__}: {error}")
+            self._stop(f"Solving has stopped: {type(error).__name__}: {error}")
+
+    def _stop(self, why: str) -> None:
+        """Say why nothing is done any more, now and to whoever asks for something."""
+        with self._lock:
+            self._stopped = why
+            self._asked.clear()
+        self._say(doing="", fault=why)
 
     def _work_once(self, bench: Bench) -> None:
         wish = self._wish
@@ -263,17 +287,17 @@ class Desk:
             if wish is not None and self._done != "full":
                 self._serve(bench, wish)
             elif self.known.needs_spread:
-                if not self._beforehand.spread(bench, self._is_over(wish)):
+                if not self._beforehand.spread(bench, self._is_called(wish)):
                     self._over.wait(timeout=LOOK_AT_RUN_S)
             elif not self._beforehand.is_warm and not self.judge.folder.is_worked_on:
-                self._beforehand.warm(bench, self._is_over(wish))
+                self._beforehand.warm(bench, self._is_called(wish))
             elif not self.judge.folder.is_worked_on and self._beforehand.has_neighbours_left(
                 wish.values if wish is not None else self.known.start()
             ):
                 if self._changed.wait(timeout=LOOKING_S):
                     self._changed.clear()
                 else:
-                    self._beforehand.solve_neighbour(bench, self._is_over(wish))
+                    self._beforehand.solve_neighbour(bench, self._is_called(wish))
             else:
                 self._say(doing="")
                 self._changed.wait(timeout=LOOK_AT_RUN_S)
@@ -388,6 +412,10 @@ class Desk:
 
     def _is_over(self, wish: Wish | None) -> Callable[[], bool]:
         return lambda: self._over.is_set() or self._wish is not wish
+
+    def _is_called(self, wish: Wish | None) -> Callable[[], bool]:
+        """Return what tells whether there is something to do that somebody waits for."""
+        return lambda: bool(self._asked) or self._is_over(wish)()
 
     def _on_mesh(self, wish: Wish) -> Callable[[Mesh], None]:
         def show(mesh: Mesh) -> None:

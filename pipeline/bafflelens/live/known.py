@@ -135,7 +135,9 @@ class Known:
                 *rows[:_MOST_ROWS],
                 *(row for row in rows[_MOST_ROWS:] if row.candidate.is_baseline),
             )
-            self._shown = (rows, [row_of(row) for row in shown])
+            loaded = self.judge.loaded
+            usual = {loaded.shape.name, loaded.shape_of(BASELINE_ID).name}
+            self._shown = (rows, [row_of(row, usual) for row in shown])
         return self._shown[1]
 
     def _rows(self) -> tuple[RankedRow, ...]:

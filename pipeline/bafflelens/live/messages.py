@@ -8,9 +8,11 @@ import math
 from typing import Any, Final
 
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.base.reading import shown_text
 
 _FIELDS: Final[dict[str, dict[str, type]]] = {
     "move": {"move": int, "values": dict},
+    "rules": {"move": int, "values": dict},
     "open": {"move": int, "id": str},
     "map": {"id": str},
     "carve": {"id": str},
@@ -31,7 +33,8 @@ def message_of(text: str) -> dict[str, Any]:
         message = json.loads(text, parse_constant=lambda name: math.nan)
     except (ValueError, RecursionError):
         message = None
-    fields = _FIELDS.get(message.get("kind", "")) if isinstance(message, dict) else None
-    if fields is None or not all(type(message.get(key)) is kind for key, kind in fields.items()):
-        raise InputError(invalid("message", text[:60], "one of " + ", ".join(_FIELDS)))
+    kind = message.get("kind") if isinstance(message, dict) else None
+    fields = _FIELDS.get(kind) if isinstance(kind, str) else None
+    if fields is None or not all(type(message.get(key)) is each for key, each in fields.items()):
+        raise InputError(invalid("message", shown_text(text), "one of " + ", ".join(_FIELDS)))
     return dict(message)

@@ -26,7 +26,7 @@ from bafflelens.live.known import Known, key_of
 from bafflelens.live.solved import Judge, Learned
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.report.summary import candidates_of
-from bafflelens.scoring.carved import is_carved
+from bafflelens.scoring.carved import is_carved, parent_of
 
 
 def answer_frame(
@@ -37,10 +37,16 @@ def answer_frame(
     baseline: xr.Dataset | None,
     candidate_id: str,
 ) -> bytes:
-    """Return score and levels of a shape, judged beside a baseline that is solved alike."""
-    score = score_lines(judge.score_of(dataset, baseline))
+    """Return score and levels of a shape, judged beside a baseline that is solved alike.
+
+    With a draft comes the score of the baseline's draft: that of its full band is of other
+    frequencies and another mesh.
+    """
+    more: dict[str, Any] = {"score": score_lines(judge.score_of(dataset, baseline))}
+    if mark == DRAFT and baseline is not None:
+        more["baseline_score"] = score_lines(judge.score_of(baseline, baseline))
     arrays = levels_of(dataset, judge.target)
-    return frame({**header, "mark": mark, "id": candidate_id, "score": score}, arrays)
+    return frame({**header, "mark": mark, "id": candidate_id, **more}, arrays)
 
 
 def estimated_frame(
@@ -101,12 +107,16 @@ def opened_frames(known: Known, wish_number: int, candidate_id: str) -> list[byt
     candidate = candidates[candidate_id]
     dataset = known.dataset_of(candidate_id)
     baseline = known.answers.get(BASELINE_ID)
-    values = {key: candidate.values.get(key) for key in judge.searched}
+    origin = candidate
+    while is_carved(origin.id) and parent_of(origin.id) in candidates:
+        origin = candidates[parent_of(origin.id)]  # a carved shape has no dimensions of its own
+    values = {key: origin.values.get(key) for key in judge.searched}
     is_settable = not candidate.is_baseline and None not in values.values()
     header = {
         "kind": "opened",
         "move": wish_number,
         "values": values if is_settable else {},
+        "is_carved": is_carved(candidate_id),
         "faults": [],
     }
     beside = baseline.dataset if baseline else None

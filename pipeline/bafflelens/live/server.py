@@ -6,12 +6,10 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
-import socket
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -22,9 +20,8 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.base.errors import BafflelensError, InputError
 from bafflelens.base.loopback import (
-    LOOPBACK,
     host_of,
     is_own_host,
     is_own_origin,
@@ -34,6 +31,8 @@ from bafflelens.base.loopback import (
     safe_headers,
 )
 from bafflelens.live.messages import message_of
+from bafflelens.live.open_page import Allowance, OpenPage
+from bafflelens.live.port import listening_on
 from bafflelens.live.waits import (
     FIRST_PAGE_S,
     GIVING_WAY_S,
@@ -54,51 +53,9 @@ _KINDS: Final = {
     ".css": "text/css; charset=utf-8",
 }
 LARGEST_MESSAGE: Final = 20_000
-MESSAGES_A_SECOND: Final = 200.0
-_AT_ONCE: Final = 600.0
 _MOST_PAGES: Final = 4
 _REFUSED: Final = 1008  # policy violation, RFC 6455 section 7.4.1
-
-
-class Allowance:
-    """How many messages a page may still send."""
-
-    def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
-        self._now = now
-        self._left, self._at = _AT_ONCE, now()
-
-    def take(self) -> bool:
-        """Use one; False if there is none."""
-        now = self._now()
-        self._left = min(self._left + (now - self._at) * MESSAGES_A_SECOND, _AT_ONCE)
-        self._at = now
-        self._left -= 1
-        return self._left >= 0
-
-
-@dataclass(kw_only=True, eq=False)
-class _Page:
-    """A page that is open: what waits to be sent to it, the greeting before all else.
-
-    ``move`` is the newest move until it has been answered, ``newest`` also then, and ``early``
-    one that was answered before there was a desk, which is told of it then.
-    """
-
-    name: str
-    socket: WebSocket
-    is_greeted: bool = False
-    waiting: asyncio.Queue[bytes | Mapping[str, Any]] = field(
-        default_factory=lambda: asyncio.Queue(maxsize=200)
-    )
-    move: dict[str, Any] | None = None
-    newest: dict[str, Any] | None = None
-    early: dict[str, Any] | None = None
-    moved: asyncio.Event = field(default_factory=asyncio.Event)
-
-    def put(self, message: bytes | Mapping[str, Any]) -> None:
-        """Let something be sent; a page that takes nothing loses what is new."""
-        with suppress(asyncio.QueueFull):
-            self.waiting.put_nowait(message)
+_CANNOT: Final = 1011  # what keeps the server from answering, same section
 
 
 class LiveServer:
@@ -122,8 +79,8 @@ class LiveServer:
         self.token = token or new_token()
         self._is_asked = threading.Event()
         self._is_shown = threading.Event()
-        self._pages: dict[str, _Page] = {}
-        self._listening = _bound(port)
+        self._pages: dict[str, OpenPage] = {}
+        self._listening = listening_on(port)
         self.port = int(self._listening.getsockname()[1])
         self._loop: asyncio.AbstractEventLoop | None = None
         config = uvicorn.Config(
@@ -235,7 +192,7 @@ class LiveServer:
             return
         await socket.accept()
         self._loop = asyncio.get_running_loop()
-        page = _Page(name=secrets.token_hex(8), socket=socket)
+        page = OpenPage(name=secrets.token_hex(8), socket=socket)
         self._pages[page.name] = page
         tasks: list[asyncio.Task[None]] = []
         try:
@@ -247,6 +204,10 @@ class LiveServer:
             await self._listen(page)
         except (WebSocketDisconnect, RuntimeError):
             pass  # it has gone; whatever runs goes on
+        except BafflelensError as error:  # the run cannot be read: it asks again
+            with suppress(WebSocketDisconnect, RuntimeError):
+                await socket.send_text(json.dumps({"kind": "fault", "text": str(error)}))
+                await socket.close(_CANNOT)
         finally:
             del self._pages[page.name]
             for task in tasks:
@@ -265,10 +226,13 @@ class LiveServer:
             await asyncio.sleep(LOOK_SOON_S)
         return self.desk
 
-    async def _listen(self, page: _Page) -> None:
+    async def _listen(self, page: OpenPage) -> None:
         allowance = Allowance()
         while True:
-            text = await page.socket.receive_text()
+            received = await page.socket.receive()
+            if received["type"] == "websocket.disconnect":
+                return
+            text = received.get("text") or ""  # bytes are none of what a page says
             if not allowance.take():
                 await page.socket.close(_REFUSED, "too many messages")
                 return
@@ -283,7 +247,7 @@ class LiveServer:
             else:
                 await self._do(page, message)
 
-    async def _answer_moves(self, page: _Page) -> None:
+    async def _answer_moves(self, page: OpenPage) -> None:
         """Answer the newest move; those that came before it are passed over."""
         while True:
             await page.moved.wait()
@@ -304,7 +268,7 @@ class LiveServer:
             if page.move is None:  # they take longer than an answer may
                 await self._do(page, {**message, "kind": "rules"})
 
-    async def _do(self, page: _Page, message: dict[str, Any]) -> None:
+    async def _do(self, page: OpenPage, message: dict[str, Any]) -> None:
         if self.desk is None and self.first is not None:
             answers = self.first.answers(message)
             if answers is None:
@@ -317,10 +281,13 @@ class LiveServer:
         try:
             for answer in await asyncio.to_thread(self._done, desk, page.name, message):
                 page.put(answer)
-        except (BafflelensError, StoreError) as error:
+        except BafflelensError as error:
             page.put({"kind": "fault", "text": str(error)})
+        except Exception as error:  # else a page would wait in silence from here on
+            text = f"This cannot be answered: {type(error).__name__}: {error}"
+            page.put({"kind": "fault", "text": text})
 
-    async def _early(self, page: _Page, message: dict[str, Any]) -> list[Any] | None:
+    async def _early(self, page: OpenPage, message: dict[str, Any]) -> list[Any] | None:
         """Return what a move is answered before there is a desk; None where that is to answer."""
         if self.first is None or not self.first.estimates or "values" not in message:
             return None
@@ -358,9 +325,9 @@ class LiveServer:
             desk.keep(message["id"], message["name"], message["text"])
         else:
             desk.note(message["id"], message["text"], message["verdict"])
-        return [{"kind": "state", **desk.state()}]
+        return [{"kind": "noted", "id": message["id"]}, {"kind": "state", **desk.state()}]
 
-    async def _send(self, page: _Page) -> None:
+    async def _send(self, page: OpenPage) -> None:
         while True:
             message = await page.waiting.get()
             try:
@@ -371,7 +338,7 @@ class LiveServer:
             except (WebSocketDisconnect, RuntimeError):
                 return
 
-    async def _keep_told(self, page: _Page, greeted: Mapping[str, Any]) -> None:
+    async def _keep_told(self, page: OpenPage, greeted: Mapping[str, Any]) -> None:
         """Tell how far a run is that goes on in another process.
 
         A page that was greeted by the first view is greeted again if that was not right.
@@ -411,32 +378,3 @@ class LiveServer:
 
 async def _refused(request: Request, error: Exception) -> Response:
     return PlainTextResponse("Not Found", 404, safe_headers())
-
-
-def require_port(port: int) -> None:
-    """Check that a page could be served there, before anything is made for it.
-
-    Raises
-    ------
-    InputError
-        If it is no port, or taken.
-    """
-    _bound(port).close()
-
-
-def _bound(port: int) -> socket.socket:
-    """Return a socket on this machine's own address.
-
-    Raises
-    ------
-    InputError
-        If the port is taken, or is none.
-    """
-    found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        found.bind((LOOPBACK, port))
-    except (OSError, OverflowError) as error:
-        found.close()
-        raise InputError(invalid("port", port, f"0 to 65535 and free ({error})")) from error
-    return found

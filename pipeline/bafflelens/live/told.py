@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Any, Final
 
 import numpy as np
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.base.parameter_words import unit_text
+from bafflelens.base.reading import shown_text
 from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.shape_sections import Choices
 from bafflelens.live.frames import json_number
@@ -67,12 +68,13 @@ def all_values(
         low, high = limits_of(setting)
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
         if value is None or not is_number or not low <= value <= high:
-            raise InputError(invalid(f"value of {key}", value, f"from {low:g} to {high:g}"))
+            rule = f"from {low:g} to {high:g}"
+            raise InputError(invalid(f"value of {key}", shown_text(value), rule))
         values[key] = float(value)
     unknown = set(given) - set(judge.searched)
     if unknown:
         rule = "one of " + ", ".join(judge.searched)
-        raise InputError(invalid("parameter", sorted(unknown)[0], rule))
+        raise InputError(invalid("parameter", shown_text(sorted(unknown)[0]), rule))
     return values
 
 
@@ -102,11 +104,16 @@ def broken_stretches(judge: Judge, values: Mapping[str, float]) -> dict[str, lis
     return found
 
 
-def row_of(row: RankedRow) -> dict[str, Any]:
-    """Return what a page shows of a row of the ranking."""
+def row_of(row: RankedRow, usual: Container[str] = ()) -> dict[str, Any]:
+    """Return what a page shows of a row of the ranking.
+
+    A candidate has a ``name`` where its label begins by none of the usual ones.
+    """
     candidate = row.candidate
+    is_named = candidate.label.split(",")[0] not in usual
     return {
         "id": candidate.id,
+        "name": candidate.label if is_named else "",
         "label": candidate.label,
         "place": row.place,
         "status": str(row.status),

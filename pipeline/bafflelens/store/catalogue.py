@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import asdict, astuple, dataclass, replace
@@ -79,7 +80,7 @@ class Catalogue:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._open_catalog: sqlite3.Connection | None = None
+        self._kept_open: tuple[int, sqlite3.Connection] | None = None
 
     def add_candidates(self, candidates: Iterable[CandidateResult]) -> None:
         """Enter candidates into the catalogue, after those that are there."""
@@ -297,22 +298,30 @@ class Catalogue:
 
     @contextmanager
     def kept_open(self) -> Iterator[None]:
-        """Keep the catalogue open meanwhile: who writes into it often saves most of the time."""
+        """Keep the catalogue open meanwhile: who writes into it often saves most of the time.
+
+        Other threads open it each time: SQLite lets only the one that opened it use it.
+        """
         path = self.path / "catalog.sqlite"
         try:
-            with closing(open_catalogue(path)) as self._open_catalog:
+            with closing(open_catalogue(path)) as catalog:
+                self._kept_open = (threading.get_ident(), catalog)
                 yield
         except sqlite3.Error as error:
             raise catalogue_fault(path, error) from error
         finally:
-            self._open_catalog = None
+            self._kept_open = None
 
     @contextmanager
     def _catalog(self) -> Iterator[sqlite3.Connection]:
         path = self.path / "catalog.sqlite"
         with ExitStack() as stack:
             try:
-                catalog = self._open_catalog or stack.enter_context(closing(open_catalogue(path)))
+                kept = self._kept_open
+                if kept is not None and kept[0] == threading.get_ident():
+                    catalog = kept[1]
+                else:
+                    catalog = stack.enter_context(closing(open_catalogue(path)))
                 with catalog:
                     (found,) = catalog.execute("PRAGMA user_version").fetchone()
                     if found != CATALOG_VERSION:

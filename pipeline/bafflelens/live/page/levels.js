@@ -78,6 +78,19 @@ export function rangeOf(frames) {
   return [Math.log(Math.min(...known.map((f) => f[0]))), Math.log(Math.max(...known.map((f) => f.at(-1))))];
 }
 
+// The median of an estimate's bands within 60 degrees, as it is said.
+export function widest(frame, plane) {
+  const band = frame?.arrays[`${plane}_band`]?.data, angle = frame?.arrays.angle?.data;
+  if (!band) return "";
+  const found = [];
+  band.forEach((value, i) => {
+    if (Math.abs(angle[i % angle.length]) <= 60) found.push(value);
+  });
+  found.sort((a, b) => a - b);
+  const half = Math.max(found[Math.floor(found.length / 2)], 0.1); // no band is of no width
+  return ` ±${half.toFixed(1)}\u00a0dB`;
+}
+
 export function drawMap(canvas, frame, plane, range, other) {
   const { pen, width, height } = prepared(canvas);
   const columns = Math.floor(width - LEFT - RIGHT), rows = Math.floor(height - TOP - BOTTOM);
@@ -200,7 +213,7 @@ export function drawCurve(canvas, wanted, frame, held, range) {
     if (!levels) return;
     const frequency = one.arrays.frequency.data, band = one.arrays[`${wanted.key}_band`]?.data;
     if (band) {
-      pen.fillStyle = "#0b4a8f33";
+      pen.fillStyle = `${colour}33`;
       for (let i = 0; i + 1 < levels.length; i++) {
         if (Number.isNaN(levels[i] + levels[i + 1])) continue;
         pen.beginPath();

@@ -1,11 +1,11 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The sheet: what is moved, what answers, and what it is held against.
 
-import { drawCurve, drawMap, rangeOf, scale } from "./levels.js";
+import { drawCurve, drawMap, rangeOf, scale, widest } from "./levels.js";
 import { at, element } from "./parts.js";
 import { colourOf, drawSection } from "./shape.js";
 import { Sliders } from "./sliders.js";
-import { showClay, showRanking, showScore, tellState } from "./tables.js";
+import { showClay, showNotes, showRanking, showScore, tellState } from "./tables.js";
 import { Wire } from "./wire.js";
 
 const MARKS = {
@@ -16,6 +16,7 @@ const MARKS = {
 };
 const BASELINE = "baseline";
 const OWN = "this one, held";
+const RULES_AFTER_MS = 300; // of a shape that is opened, unless it is moved meanwhile
 
 const now = {
   move: 0, // of the newest wish; answers to older ones are passed over
@@ -29,6 +30,7 @@ const now = {
   heldMove: 0,
   target: [],
   state: null,
+  fault: "",
   connected: false,
   greeted: false,
 };
@@ -53,6 +55,7 @@ function move() {
   if (now.frame) now.frame = { ...now.frame, mark: now.frame.mark && "before", id: "" };
   captions();
   buttons();
+  shownRow();
   remember();
   performance.mark("moved");
   wire.send({ kind: "move", move: now.move, values: sliders.values });
@@ -95,7 +98,7 @@ function remembered() {
 // ----------------------------------------------------------------------------- from the server
 
 function receive(message) {
-  ({ hello, state, answer, scored, opened, shape, rules, fault, clay, made }[message.kind])(message);
+  ({ hello, state, answer, scored, opened, shape, rules, fault, clay, made, noted }[message.kind])(message);
 }
 
 function hello(message) {
@@ -107,7 +110,9 @@ function hello(message) {
   document.title = `${message.title} – bafflelens`;
   const before = isFirst ? remembered() : { values: sliders.values, heldId: now.heldId, shownId: now.shownId };
   if (isFirst && before?.heldId === OWN) before.heldId = BASELINE; // it was never named
+  const focused = document.activeElement?.id; // a slider that somebody has come to by keyboard
   sliders.build(message.sliders, message.start);
+  at(focused)?.focus();
   if (before) sliders.values = before.values;
   if (isFirst) panels();
   now.greeted = true;
@@ -121,7 +126,7 @@ function hello(message) {
 
 function state(message) {
   now.state = message.state;
-  at("fault").textContent = now.state.fault;
+  tellFaults();
   tell();
   ranking();
   const known = now.state.baseline;
@@ -137,7 +142,7 @@ function answer(message) {
   if (now.frame?.move === message.move && rank(message) < rank(now.frame)) return;
   performance.mark("answered");
   now.frame = message;
-  at("fault").textContent = message.faults.length ? `No such shape: ${message.faults[0]}` : "";
+  tellFaults(message.faults.length ? `No such shape: ${message.faults[0]}` : "");
   draw();
   shownRow();
   performance.mark("drawn");
@@ -162,7 +167,14 @@ function opened(message) {
   }
   if (message.move !== now.move) return;
   now.frame = message;
-  if (Object.keys(message.values).length) sliders.values = message.values;
+  tellFaults("");
+  if (Object.keys(message.values).length) {
+    sliders.values = message.values;
+    sliders.grey({}, ""); // those that are drawn are of another shape
+    setTimeout(() => {
+      if (now.move === message.move) wire.send({ kind: "rules", move: now.move, values: sliders.values });
+    }, RULES_AFTER_MS);
+  }
   remember();
   draw();
   ranking();
@@ -221,12 +233,22 @@ function hideClay() {
   if (now.shape) space?.show(now.shape);
 }
 
-function made(message) {
-  open(message.id);
+const made = (message) => open(message.id);
+
+// What was said of a shape has been written down: the next is another's.
+function noted(message) {
+  at("keep").reset();
+  tellFaults("");
+  at("keep-hint").textContent = `Noted on ${message.id}.`;
 }
 
-function fault(message) {
-  at("fault").textContent = message.text;
+const fault = (message) => tellFaults(message.text);
+
+// What was wrong with what was asked here stays until something else is; beside it what the program says.
+function tellFaults(own = now.fault) {
+  now.fault = own;
+  const text = [own, now.state?.fault].filter(Boolean).join(" · ");
+  if (at("fault").textContent !== text) at("fault").textContent = text;
 }
 
 // ------------------------------------------------------------------------------------- drawing
@@ -250,18 +272,6 @@ function panels() {
   for (const wanted of now.target) curves.push({ wanted, ...figure(at("curves"), wanted.title) });
 }
 
-function widest(frame, plane) {
-  const band = frame?.arrays[`${plane}_band`]?.data, angle = frame?.arrays.angle?.data;
-  if (!band) return "";
-  const found = [];
-  band.forEach((value, i) => {
-    if (Math.abs(angle[i % angle.length]) <= 60) found.push(value);
-  });
-  found.sort((a, b) => a - b);
-  const half = Math.max(found[Math.floor(found.length / 2)], 0.1); // no band is of no width
-  return ` ±${half.toFixed(1)} dB`;
-}
-
 function marked(frame, plane) {
   if (frame?.mark === "before") return MARKS.before;
   return frame?.mark ? `${MARKS[frame.mark]}${plane ? widest(frame, plane) : ""}` : "not known yet";
@@ -278,9 +288,11 @@ function captions() {
   for (const { plane, whose, caption, canvas } of maps) {
     const one = whose === "this" ? frame : held;
     const title = plane[0].toUpperCase() + plane.slice(1);
-    caption.textContent = `${title}: ${whose === "this" ? "this shape" : heldName()}, ${marked(one, plane)}`;
+    caption.textContent = `${title}: ${whose === "this" ? one?.id || "this shape" : heldName()}, ${marked(one, plane)}`;
     canvas.setAttribute("aria-label", caption.textContent);
   }
+  at("dimensions-of").textContent = frame?.is_carved ? "before carving" : frame?.id === BASELINE ? "not of the baseline" : "";
+  shapeOf();
   at("score-of").textContent = frame?.score ? `(dB, lower is better; ${marked(frame)})` : "";
 }
 
@@ -306,13 +318,17 @@ function draw() {
   tell();
 }
 
+function shapeOf() {
+  const note = now.shapeOf === now.move ? `${now.frame?.id ?? ""} ${rowOfShown()?.name ?? ""}` : "before this move";
+  at("shape-of").textContent = at("shape-of").title = now.shape ? note : "is shown when it is meshed";
+}
+
 function drawShape() {
-  const note = now.shape && now.shapeOf !== now.move ? "before this move" : "";
-  at("shape-of").textContent = now.shape ? note : "is shown when it is meshed";
-  const canvas = at("side"), drawn = [now.shape, now.heldShape, canvas.clientWidth, canvas.clientHeight];
+  shapeOf();
+  const canvas = at("side"), drawn = [now.shape, now.heldShape, heldName(), canvas.clientWidth, canvas.clientHeight];
   if (now.section?.every((each, i) => each === drawn[i])) return;
   now.section = drawn;
-  drawSection(canvas, now.shape, now.heldShape);
+  drawSection(canvas, now.shape, now.heldShape, heldName());
 }
 
 function kinds(names) {
@@ -325,13 +341,20 @@ function kinds(names) {
   }));
 }
 
-const score = () => showScore(now.frame, now.held, heldName());
+function score() {
+  const alike = now.heldId === BASELINE && now.frame?.baseline_score; // a draft beside a draft
+  showScore(now.frame, alike ? { mark: now.frame.mark, score: alike } : now.held, heldName());
+}
 const tell = () => tellState(now.state, now.connected);
 
 function ranking() {
   showRanking(now.state.rows, open, hold);
   shownRow();
+  shapeOf();
+  showNotes(rowOfShown());
 }
+
+const rowOfShown = () => now.frame?.id && now.state?.rows.find((row) => row.id === now.frame.id);
 
 function shownRow() {
   const shown = now.shownId || now.frame?.id;
@@ -342,7 +365,8 @@ function buttons() {
   const id = now.frame?.id ?? "";
   at("keep-button").disabled = !id || id === BASELINE;
   at("note-button").disabled = !id;
-  at("keep-hint").textContent = id ? `Goes to ${id}.` : "A shape can be kept when its full band is solved.";
+  at("keep-hint").textContent = id ? `Name, note and verdict go to ${id}.` : "A shape can be kept when its full band is solved.";
+  showNotes(rowOfShown());
   const isOpening = now.shownId && now.shownId !== id; // what is on the sheet is of another shape
   at("map").disabled = at("carve").disabled = now.frame?.mark !== "solved" || !id || isOpening;
   at("clay-hint").textContent = id ? "" : "A clay map and carving begin from a shape whose full band is solved.";

@@ -10,8 +10,48 @@ export const CLAY = ["#ffe08a", "#e6cd93", "#b9b4aa", "#6f8fae", "#173f70"];
 export const FIXED = "#f7f6f3";
 export const colourOf = (kind) => COLOURS[kind] ?? COLOURS.other;
 
+// Segments [x, z, x, z, ...] joined to lines: dashes of short pieces would be none.
+export function joined(data) {
+  const place = (i) => `${data[i].toFixed(2)} ${data[i + 1].toFixed(2)}`;
+  const ends = new Map(), used = new Set();
+  for (let i = 0; i < data.length; i += 2) ends.set(place(i), [...(ends.get(place(i)) ?? []), i]);
+  const lines = [];
+  for (let i = 0; i < data.length; i += 4) {
+    if (used.has(i)) continue;
+    const line = [[data[i], data[i + 1]]];
+    for (let from = i; from !== undefined; ) {
+      used.add(from - (from % 4));
+      const to = from % 4 ? from - 2 : from + 2;
+      line.push([data[to], data[to + 1]]);
+      from = ends.get(place(to)).find((end) => !used.has(end - (end % 4)));
+    }
+    lines.push(line);
+  }
+  return lines;
+}
+
+// The hollow around the axis, in mm: where it leaves the front plane, x = 0, above and below, and
+// how deep it is; null where there is none, or where it is open to an edge.
+const BEGINS_MM = 40, HOLLOW_MM = 1, PLANE_MM = 0.01;
+export function hollow(data) {
+  const points = [];
+  for (let i = 0; i < data.length; i += 2) points.push([data[i], data[i + 1]]);
+  const back = Math.min(...points.map(([x]) => x));
+  const front = points.filter(([x]) => x > back / 2);
+  const end = (way) => {
+    const along = front.map(([x, z]) => [x, way * z]).filter(([, z]) => z >= 0).sort((a, b) => a[1] - b[1]);
+    const first = along.findIndex(([x]) => x < -HOLLOW_MM);
+    if (first < 0 || along[first][1] > BEGINS_MM) return undefined;
+    const found = along.slice(first).find(([x]) => x >= -PLANE_MM);
+    return found && way * found[1];
+  };
+  const high = end(1), low = end(-1);
+  if (high === undefined || low === undefined) return null;
+  return { low, high, deepest: Math.min(...front.filter(([, z]) => z >= low && z <= high).map(([x]) => x)) };
+}
+
 // The vertical section, y = 0, with the main dimensions in mm; the held one dashed behind it.
-export function drawSection(canvas, frame, held) {
+export function drawSection(canvas, frame, held, heldName) {
   const scale = devicePixelRatio;
   const width = canvas.clientWidth, height = canvas.clientHeight;
   canvas.width = width * scale;
@@ -29,16 +69,13 @@ export function drawSection(canvas, frame, held) {
   const x = (v) => width / 2 + (v - middle[0]) * factor, y = (v) => height / 2 - (v - middle[1]) * factor;
   const draw = (data) => {
     pen.beginPath();
-    for (let i = 0; i < data.length; i += 4) {
-      pen.moveTo(x(data[i]), y(data[i + 1]));
-      pen.lineTo(x(data[i + 2]), y(data[i + 3]));
-    }
+    for (const line of joined(data)) line.forEach(([a, b], i) => (i ? pen.lineTo(x(a), y(b)) : pen.moveTo(x(a), y(b))));
     pen.stroke();
   };
   if (held) {
     pen.strokeStyle = "#a1460a";
-    pen.lineWidth = 1;
-    pen.setLineDash([4, 3]);
+    pen.lineWidth = 1.3;
+    pen.setLineDash([5, 3]);
     draw(held.arrays.side.data);
     pen.setLineDash([]);
   }
@@ -78,7 +115,16 @@ export function drawSection(canvas, frame, held) {
     pen.restore();
   };
   upright(low[1], high[1], x(low[0]) - 16, -1);
-  upright(0, high[1], x(high[0]) + 18, 1);
+  upright(0, high[1], x(high[0]) + 16, 1);
+  const open = hollow(lines);
+  if (open) {
+    upright(open.low, open.high, x(high[0]) + 33, 1);
+    const below = y(open.low) + 12;
+    dimension(x(open.deepest), x(0), below, false);
+    pen.textAlign = "right";
+    pen.fillText((-open.deepest).toFixed(0), x(open.deepest) - 6, below + 4);
+  }
   pen.textAlign = "left";
-  pen.fillText("vertical section, y = 0, mm", 2, height - 6);
+  pen.fillText("vertical section, y = 0, mm", 2, height - (held ? 20 : 6));
+  if (held) pen.fillText(`brown dashes: ${heldName}`, 2, height - 6);
 }

@@ -41,11 +41,11 @@ HINDERING: Final = (
 """Checks that, failed, make a part useless; the others ask for other tools or another way."""
 
 FIRST_RULE: Final = (
-    "Rule: candidates that are not worth making or whose "
+    "Rule: by place; after those with a place come those without; last come those that are not "
+    "worth making or have failed one of these checks: "
     + ", ".join(HINDERING)
-    + " failed come last; then those without a place; then by place. Among those that share a "
-    "place the scores decide nothing, so the one with fewer failed checks is made first, then the "
-    "one that stands small changes better, then the lower score."
+    + ". Among those that share a place the scores decide nothing, so the one with fewer failed "
+    "checks is made first, then the one that stands small changes better, then the lower score."
 )
 
 

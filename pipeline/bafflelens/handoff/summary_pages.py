@@ -154,7 +154,8 @@ def _reasons(found: ShortList) -> Iterator[Any]:
     yield paragraph("The decision on each, with what stands against it, has a page of its own.")
     for one in found.listed:
         row = one.row
-        yield paragraph(f"{row.candidate.id} rev {one.made.revision}: to be made {_nth(one.turn)}",
+        when = "to be made" if one.before.is_go else "not yet to be made; in turn"
+        yield paragraph(f"{row.candidate.id} rev {one.made.revision}: {when} {_nth(one.turn)}",
                         bold=True, after=1)  # fmt: skip
         yield paragraph(one.summary, after=1)
         for note in row.notes:

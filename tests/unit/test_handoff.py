@@ -191,7 +191,7 @@ def test_templates_lie_on_the_section_of_the_solid(solid):
     assert on_ball.sum() > 50
     assert np.ptp(loop[:, 1]) == pytest.approx(2 * corner, abs=0.01)
     words = dxf_bytes(templates["radial_45deg_profile"]).decode()
-    assert "c001  profile  through the axis, 45 degrees from up to the left" in words
+    assert "c001  profile  through the axis, 45 degrees from the top to the left" in words
     assert {"vertical_y+20_profile", "horizontal_z-20_scraper"} <= set(templates)
     assert "vertical_y-20_profile" not in templates  # the mirror image of the other
 

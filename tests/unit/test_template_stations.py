@@ -15,7 +15,7 @@ from bafflelens.handoff.template_stations import (
     reach_of_changes,
     template_reach,
 )
-from bafflelens.handoff.templates import printed_templates, templates_pdf
+from bafflelens.handoff.templates import Template, printed_templates, templates_pdf
 
 AT = np.arange(-40.0, 40.5, 0.5)
 
@@ -113,3 +113,21 @@ def test_a_template_reaches_as_far_as_the_part_is_changed():
     assert reach_of_changes((-10.0, 10.0), (), new.profile) == (-10, 10)
     assert reach_of_changes((-10.0, 10.0), new.profile, new.profile) == (-10, 10)
     assert reach_of_changes(None, old.profile, new.profile) is None
+
+
+def test_nothing_of_a_piece_is_drawn_beyond_its_ends():
+    """A front 200 mm long, of which 60 mm are printed: the picture ends with the piece."""
+    loop = np.array([[-60, -100], [0, -100], [0, 100], [-60, 100]], dtype=float)
+    template = Template(
+        name="x", text="x", loops=(loop,), rim=None, across="z", strip_mm=-50.0,
+        reach_mm=(-20.0, 40.0),
+    )  # fmt: skip
+    (page,) = pypdfium2.PdfDocument(templates_pdf([template], "A4"))
+    per_mm = 10
+    dark = page.render(scale=per_mm / MM).to_numpy().min(axis=-1) < 128
+    dark = dark[: -24 * per_mm]  # less the foot with its bar
+    upright = np.flatnonzero(dark.sum(axis=0) > 40 * per_mm)  # longer than axes and words
+    back = dark[:, upright[0]].nonzero()[0]
+    assert np.ptp(back) / per_mm == pytest.approx(60.0, abs=0.3)
+    level = np.flatnonzero(dark.sum(axis=1) > 50 * per_mm)
+    assert level[[0, -1]] == pytest.approx(back[[0, -1]], abs=3)

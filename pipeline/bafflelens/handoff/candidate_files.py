@@ -50,7 +50,7 @@ from bafflelens.handoff.templates import (
 from bafflelens.job.handoff_section import ANALYSED
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
-from bafflelens.report.shape_picture import shape_picture
+from bafflelens.report.shape_picture import shape_views
 from bafflelens.shapes.cad.declared_text import declaration_bytes
 from bafflelens.shapes.meshing.parameters import Shape
 
@@ -130,7 +130,7 @@ def candidate_files(
         try:
             meanwhile()
             body = begun.body()
-            picture = aside.submit(shape_picture, body.mesh, ())
+            picture = aside.submit(shape_views, body.mesh)
             same = likeness(subject.analysed, shape.symmetry, body)
             checks = making_checks(body, same, motions, settings)
             table = measured_dimensions(body, motions)
@@ -155,7 +155,7 @@ def candidate_files(
                     corners, settings.cutter_mm / 2e3, nominal, region_limits(facts, nominal)
                 )
                 checks = with_corners(checks, solid, corners, settings, off, there)
-            sheet = _sheet(subject, solid, same, checks, table, picture.result(), tolerance)
+            sheet = _sheet(subject, solid, same, checks, table, picture.result().small, tolerance)
             files[f"{subject.stem}_drawing.pdf"] = sheet_pdf(sheet, views)
             files |= {f"checks/{c.file}.png": c.picture for c in checks if c.marked}
             told(_SHARE_OF_PAGES)

@@ -15,10 +15,9 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.paper import BOLD, FONT, use_fonts
 from bafflelens.handoff.solid import Section
+from bafflelens.handoff.template_lines import draw_changes, draw_ends, draw_outlines
 from bafflelens.handoff.template_stations import (
-    changes_mm,
     chosen_stations,
-    front_line,
     reach_of_changes,
     template_reach,
 )
@@ -32,8 +31,6 @@ _AROUND_MM: Final = 6.0  # of a template, for axes and their names
 _OVERLAP_MM: Final = 15.0  # of tiles, at least
 _STRIP_MM: Final = 8.0  # from the straight back of a template to the words along it
 _WORDS_MM: Final = 2.2  # half of what these words take across
-_CHANGE_STEP_MM: Final = 20.0
-_LEAST_CHANGE_MM: Final = 0.05
 _POINTS: Final = 72 / 25.4  # a millimetre in points
 
 
@@ -330,15 +327,10 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
         canvas.line(*template.rim.ravel().tolist())
         canvas.setDash()
     canvas.setLineWidth(0.25)
-    for loop in template.loops:
-        _draw_loop(canvas, loop)
+    draw_outlines(canvas, template)
     if template.before:
-        canvas.setDash(2.5, 1)
-        for loop in template.before:
-            _draw_loop(canvas, loop)
-        canvas.setDash()
-        _draw_changes(canvas, template)
-    _draw_ends(canvas, template)
+        draw_changes(canvas, template)
+    draw_ends(canvas, template)
     # On the piece itself, in the middle of what of it is on this page.
     lowest, highest = max(low_y, float(start[1])), min(high_y, float(start[1] + room[1]))
     if start[0] <= template.strip_mm <= start[0] + room[0] and highest - lowest > 20:
@@ -349,45 +341,6 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
         canvas.drawCentredString(0, 0, template.text)
         canvas.restoreState()
     canvas.restoreState()
-
-
-def _draw_loop(canvas: Any, loop: FloatArray) -> None:
-    path = canvas.beginPath()
-    path.moveTo(*loop[0].tolist())
-    for point in loop[1:].tolist():
-        path.lineTo(*point)
-    path.close()
-    canvas.drawPath(path)
-
-
-def _draw_ends(canvas: Any, template: Template) -> None:
-    """Draw straight cuts where a template reaches no farther, and what its axes are."""
-    (left, low), (right, high) = template.box_mm
-    if template.reach_mm is not None:
-        for end in (low, high):
-            canvas.line(left, end, right, end)
-    canvas.setFont(FONT, 2.2)
-    axis = "axis" if template.across == "r" else f"{template.across} = 0"
-    canvas.drawString(right + 6, -3, f"datum: {axis}")
-    canvas.drawString(1.5, low - 4.5, "datum: front plane, x = 0")
-
-
-def _draw_changes(canvas: Any, template: Template) -> None:
-    """Write beside the line what is to be added (+) or taken away, every two centimetres."""
-    (_, low), (_, high) = template.box_mm
-    at = np.arange(math.ceil(low / _CHANGE_STEP_MM), high // _CHANGE_STEP_MM + 1) * _CHANGE_STEP_MM
-    lines = front_line(template.loops, at)
-    canvas.setFont(FONT, 2.2)
-    for place, x, change in zip(
-        at, lines, changes_mm(template.before, template.loops, at), strict=True
-    ):
-        if not math.isfinite(change):
-            continue
-        word = "as it is"
-        if abs(change) >= _LEAST_CHANGE_MM:
-            word = f"{'add' if change > 0 else 'take'} {abs(change):.1f} mm"
-        canvas.line(x, place, x + 2, place)
-        canvas.drawString(x + 2.5, place + 0.5, word)
 
 
 def _set_fitting(canvas: Any, text: str, room: float, font: str, size: float) -> None:

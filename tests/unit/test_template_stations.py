@@ -15,7 +15,7 @@ from bafflelens.handoff.template_stations import (
     reach_of_changes,
     template_reach,
 )
-from bafflelens.handoff.templates import Template, printed_templates, templates_pdf
+from bafflelens.handoff.templates import Template, on_few_pages, printed_templates, templates_pdf
 
 AT = np.arange(-40.0, 40.5, 0.5)
 
@@ -131,3 +131,21 @@ def test_nothing_of_a_piece_is_drawn_beyond_its_ends():
     assert np.ptp(back) / per_mm == pytest.approx(60.0, abs=0.3)
     level = np.flatnonzero(dark.sum(axis=1) > 50 * per_mm)
     assert level[[0, -1]] == pytest.approx(back[[0, -1]], abs=3)
+
+
+def test_where_some_take_two_pages_fewer_are_printed():
+    """Eight pieces of 400 mm would be sixteen pages of A4; four are eight."""
+    loop = np.array([[-60, 0], [0, 0], [0, 400], [-60, 400]], dtype=float)
+    tall = Template(name="x", text="x", loops=(loop,), rim=None, across="z", strip_mm=-50.0)
+    low = Template(
+        name="x", text="x", loops=(loop / [1, 4],), rim=None, across="z", strip_mm=-50.0
+    )  # fmt: skip
+
+    def pages(templates, page):
+        return len(pypdfium2.PdfDocument(templates_pdf(templates, page)))
+
+    for template, stations in ((tall, 4), (low, MOST)):
+        found = on_few_pages(lambda most, one=template: [one] * most, "A4")
+        assert len(found) == stations
+        assert pages(found, "A4") == MOST
+    assert len(on_few_pages(lambda most: [tall] * most, "roll")) == MOST

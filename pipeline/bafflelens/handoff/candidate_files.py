@@ -43,6 +43,8 @@ from bafflelens.handoff.solid_export import SolidBegun
 from bafflelens.handoff.subject import Subject
 from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import (
+    Template,
+    on_few_pages,
     printed_templates,
     templates_of,
     templates_pdf,
@@ -196,16 +198,22 @@ def _body_files(subject: Subject, body: Solid) -> dict[str, bytes]:
     rim = 1e3 * motions[0].outer_radius_m
     before = {section.name: section for section in body.before}
     templates = list(templates_of(body.sections, subject.label, centre, rim, before=before))
-    printed = printed_templates(
-        body.sections, subject.label, centre, rim, _shaped_mm(body.mesh), before=before
-    )
+    shaped = _shaped_mm(body.mesh)
+
+    def few(most: int) -> list[Template]:
+        return list(
+            printed_templates(
+                body.sections, subject.label, centre, rim, shaped, before=before, most=most
+            )
+        )
+
     names = body.mesh.surface.tolist()
     return {
         f"{stem}.step": body.step,
         f"{stem}.toml": declaration_bytes(subject.title, f"{stem}.step", names, motions),
         **print_files(stem, body.mesh, subject.title),
         **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
-        f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
+        f"templates/{stem}_{page}.pdf": templates_pdf(on_few_pages(few, page), page),
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Final
@@ -17,6 +17,7 @@ from bafflelens.handoff.paper import BOLD, FONT, use_fonts
 from bafflelens.handoff.solid import Section
 from bafflelens.handoff.template_lines import draw_changes, draw_ends, draw_outlines
 from bafflelens.handoff.template_stations import (
+    MOST,
     chosen_stations,
     reach_of_changes,
     template_reach,
@@ -31,6 +32,7 @@ _AROUND_MM: Final = 6.0  # of a template, for axes and their names
 _OVERLAP_MM: Final = 15.0  # of tiles, at least
 _STRIP_MM: Final = 8.0  # from the straight back of a template to the words along it
 _WORDS_MM: Final = 2.2  # half of what these words take across
+_FEWEST: Final = 2  # the sections through the axis
 _POINTS: Final = 72 / 25.4  # a millimetre in points
 
 
@@ -126,6 +128,7 @@ def printed_templates(
     shaped_mm: FloatArray,
     *,
     before: Mapping[str, Section] | None = None,
+    most: int = MOST,
 ) -> Iterator[Template]:
     """Yield the few that are printed: one a station, cut apart along its line into both pieces.
 
@@ -135,8 +138,10 @@ def printed_templates(
         As for `templates_of`.
     shaped_mm : (n, 3) array
         Places on the lens; a template reaches little beyond it.
+    most : int
+        How many stations at most.
     """
-    chosen = chosen_stations(sections)
+    chosen = chosen_stations(sections, most)
     for section in chosen:
         for template in templates_of([section], label, centre_mm, radius_mm, before=before):
             if template.name.endswith("_profile"):
@@ -177,6 +182,26 @@ def _rim_of(
 
 
 # ------------------------------------------------------------------------------------ PDF
+
+
+def on_few_pages(
+    templates_of_most: Callable[[int], Sequence[Template]], page: str
+) -> Sequence[Template]:
+    """Return as many templates as take no more than `MOST` pages: fewer where some take two.
+
+    Parameters
+    ----------
+    templates_of_most : callable
+        Makes them, of so many stations at most.
+    page : {"A4", "A3", "roll"}
+        The paper.
+    """
+    found: Sequence[Template] = ()
+    for most in range(MOST, _FEWEST - 1, -1):
+        found = templates_of_most(most)
+        if sum(_tiling(template, page).count for template in found) <= MOST:
+            break
+    return found
 
 
 def templates_pdf(templates: Sequence[Template], page: str) -> bytes:

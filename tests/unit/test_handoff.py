@@ -575,7 +575,9 @@ def test_a_scanned_shape_is_handed_off_as_its_surface_and_says_so(
     )
     text = " ".join(page.get_textpage().get_text_range() for page in document)
     assert "no parametric solid" in " ".join(text.split())
-    assert "not checked: a scan" in " ".join(text.split())
+    assert "not checked: only its surface" in " ".join(text.split())
+    assert f"scan part.stl --nominal {folder.path.parent.name}/{folder.name}" in text
+    assert "bafflelens inspect" not in text  # there is nothing to inspect by
     assert verify_folder(tmp_path / "out") == ()
 
 

@@ -40,6 +40,7 @@ FREE: Final = (
     "Form of the lens: free. The dimensions hold in the sections A-A and B-B; between them the "
     "STEP file and the templates define the surface."
 )
+ALL_FREE: Final = "Form of the lens: free. The STEP file and the templates define its surface."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -14,6 +14,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.contour import contour, pieces
 from bafflelens.handoff.dimension import OnSheet, SheetDimension, general
 from bafflelens.handoff.lens_dimensions import (
+    ALL_FREE,
     LensDimensions,
     lens_dimensions,
     part_box,
@@ -55,7 +56,8 @@ def measured_dimensions(solid: Solid, motions: Sequence[SourceMotion]) -> LensDi
     lens = lens_dimensions(solid, motions)
     rows = [*outer_dimensions(box, motions), *_edges(solid, motions[0], box)]
     if lens is None:
-        return LensDimensions(rows=tuple(rows), form="")
+        has_lens = any(name.startswith(("lens", "waveguide")) for name in solid.mesh.surface)
+        return LensDimensions(rows=tuple(rows), form=ALL_FREE if has_lens else "")
     rows = [row for row in rows if row.symbol != "D"]
     return LensDimensions(rows=(*rows, *lens.rows), form=lens.form)
 

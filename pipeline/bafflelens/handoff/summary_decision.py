@@ -75,11 +75,17 @@ def measuring_steps(found: ShortList, one: Listed) -> tuple[tuple[str, str], ...
     name = one.row.candidate.id
     stem = f"{found.run}_{name}"
     run = found.place
+    shape = (
+        "Its shape: fill in the form of the zip file, or scan it.",
+        f"bafflelens inspect {stem}.zip {stem}_readings.csv",
+    )
+    if not one.made.checks:  # nothing to inspect by
+        shape = (
+            "Its shape: scan it; the scan is held against what was analysed.",
+            f"bafflelens scan part.stl --nominal {run} --candidate {name} --out scan_{name}",
+        )
     return (
-        (
-            "Its shape: fill in the form of the zip file, or scan it.",
-            f"bafflelens inspect {stem}.zip {stem}_readings.csv",
-        ),
+        shape,
         (
             "How to set up: the plan for your room, length, width and height in metres.",
             f"bafflelens measure-plan {run} {name} --out plan_{name} --room-m 6 5 2.5",

@@ -107,6 +107,17 @@ def test_no_text_of_a_page_leaves_it_or_is_crossed_by_an_axis(kind, station):
         assert not inside.all(axis=1).any()  # and no line across them
 
 
+def test_what_is_changed_is_written_on_no_other_word_and_clear_of_the_front_plane():
+    old, new = section("horizontal", 0.0, 20.0), section("horizontal", 0.0, 1.0)
+    lens = np.column_stack((np.zeros(9), np.linspace(-40, 40, 9), np.zeros(9)))
+    before = {old.name: old}
+    templates = list(printed_templates([new], "c001", (0, 0, 0), 16, lens, before=before))
+    (page,) = pypdfium2.PdfDocument(templates_pdf(templates, "A4"))
+    boxes = np.array(list(boxes_of(page)))
+    apart = (boxes[:, None, :2] >= boxes[None, :, 2:] - 0.05).any(axis=2)
+    assert (apart | apart.T | np.eye(len(boxes), dtype=bool)).all()
+
+
 def test_a_template_reaches_as_far_as_the_part_is_changed():
     old, new = section("vertical", 0.0, 20.0), section("vertical", 0.0, 16.0)
     assert reach_of_changes((-10.0, 10.0), old.profile, new.profile) == (-40, 40)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _CHANGE_STEP_MM: Final = 20.0
 _LEAST_CHANGE_MM: Final = 0.05
+_BEFORE_FRONT_MM: Final = 2.0
 _BESIDE_MM: Final = 1.0  # lines along the edge are drawn as wide as the others
 
 
@@ -71,5 +72,6 @@ def draw_changes(canvas: Any, template: Template) -> None:
         word = "as it is"
         if abs(change) >= _LEAST_CHANGE_MM:
             word = f"{'add' if change > 0 else 'take'} {abs(change):.1f} mm"
-        canvas.line(x, place, x + 2, place)
-        canvas.drawString(x + 2.5, place + 0.5, word)
+        beside = max(float(x) + 2.0, _BEFORE_FRONT_MM)  # clear of the datum in the front plane
+        canvas.line(x, place, beside, place)
+        canvas.drawString(beside + 0.5, place + 0.5, word)

@@ -343,8 +343,8 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
     canvas.line(template.strip_mm + _WORDS_MM, 0, high_x + 5, 0)
     canvas.line(0, low_y - 5, 0, high_y + 5)
     canvas.setFont(FONT, 3)
-    canvas.drawString(high_x + 2, 1, "x")
-    canvas.drawString(1, high_y + 2, template.across)
+    canvas.drawString(high_x + 2, -3.4, "x")
+    canvas.drawString(-3, high_y + 2, template.across)
     canvas.setDash()
     if template.rim is not None:
         canvas.setDash(1, 1)

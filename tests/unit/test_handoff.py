@@ -192,6 +192,9 @@ def test_templates_lie_on_the_section_of_the_solid(solid):
     assert np.ptp(loop[:, 1]) == pytest.approx(2 * corner, abs=0.01)
     words = dxf_bytes(templates["radial_45deg_profile"]).decode()
     assert "c001  profile  through the axis, 45 degrees from the top to the left" in words
+    assert "front to the right; up is away from the axis to the left" in words
+    assert "datum: x = 0 is the front plane" in words
+    assert "BEFORE" not in words
     assert {"vertical_y+20_profile", "horizontal_z-20_scraper"} <= set(templates)
     assert "vertical_y-20_profile" not in templates  # the mirror image of the other
 

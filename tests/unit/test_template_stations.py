@@ -1,12 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Which stations are printed: those that their neighbours do not tell; and old beside new."""
 
+import io
+
 import numpy as np
 import pypdfium2
 import pytest
+from ezdxf import filemanagement
 from sheet_faults import MM, boxes_of
 
 from bafflelens.handoff.solid import Section
+from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.template_stations import (
     MOST,
     changes_mm,
@@ -15,7 +19,13 @@ from bafflelens.handoff.template_stations import (
     reach_of_changes,
     template_reach,
 )
-from bafflelens.handoff.templates import Template, on_few_pages, printed_templates, templates_pdf
+from bafflelens.handoff.templates import (
+    Template,
+    on_few_pages,
+    printed_templates,
+    templates_of,
+    templates_pdf,
+)
 
 AT = np.arange(-40.0, 40.5, 0.5)
 
@@ -142,6 +152,21 @@ def test_nothing_of_a_piece_is_drawn_beyond_its_ends():
     assert np.ptp(back) / per_mm == pytest.approx(60.0, abs=0.3)
     level = np.flatnonzero(dark.sum(axis=1) > 50 * per_mm)
     assert level[[0, -1]] == pytest.approx(back[[0, -1]], abs=3)
+
+
+def test_a_file_to_cut_has_the_line_before_on_a_layer_of_its_own():
+    old, new = section("vertical", 0.0, 20.0), section("vertical", 0.0, 16.0)
+    before = {old.name: old}
+    (profile, *_) = templates_of([new], "c001", (0, 0, 0), 16, before=before)
+    drawing = filemanagement.read(io.StringIO(dxf_bytes(profile).decode()))
+    assert not drawing.audit().errors
+
+    def deepest(layer):
+        (line,) = drawing.modelspace().query(f'LWPOLYLINE[layer=="{layer}"]')
+        points = np.array(line.get_points("xy"))
+        return points[np.abs(points[:, 1]) < 0.1, 0].max()
+
+    assert (deepest("OUTLINE"), deepest("BEFORE")) == pytest.approx((-16, -20))
 
 
 def test_where_some_take_two_pages_fewer_are_printed():

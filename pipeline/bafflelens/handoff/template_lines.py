@@ -49,6 +49,7 @@ def _draw_loop(canvas: Any, loop: FloatArray) -> None:
 def draw_ends(canvas: Any, template: Template) -> None:
     """Draw straight cuts where a template reaches no farther, and what its axes are."""
     (left, low), (right, high) = template.box_mm
+    canvas.setLineWidth(0.25)
     if template.reach_mm is not None:
         for end in (low, high):
             canvas.line(left, end, right, end)
@@ -64,6 +65,7 @@ def draw_changes(canvas: Any, template: Template) -> None:
     at = np.arange(math.ceil(low / _CHANGE_STEP_MM), high // _CHANGE_STEP_MM + 1) * _CHANGE_STEP_MM
     lines = front_line(template.loops, at)
     canvas.setFont(FONT, 2.2)
+    canvas.setLineWidth(0.1)  # narrower than what is cut
     for place, x, change in zip(
         at, lines, changes_mm(template.before, template.loops, at), strict=True
     ):

@@ -58,6 +58,8 @@ class Template:
         The part of the second axis that is drawn on paper; None for all of it.
     before : tuple of (n, 2) array
         The outlines that a part had before it was changed; empty for a new one.
+    side : str
+        From where it is seen.
     """
 
     name: str
@@ -68,6 +70,7 @@ class Template:
     strip_mm: float
     reach_mm: tuple[float, float] | None = None
     before: tuple[FloatArray, ...] = ()
+    side: str = ""
 
     @property
     def box_mm(self) -> FloatArray:
@@ -117,6 +120,7 @@ def templates_of(
                 across=across,
                 strip_mm=float(back + _STRIP_MM if kind == "profile" else back - _STRIP_MM),
                 before=_outlines((before or {}).get(section.name), kind),
+                side=_SIDES[section.kind],
             )
 
 
@@ -145,8 +149,7 @@ def printed_templates(
     for section in chosen:
         for template in templates_of([section], label, centre_mm, radius_mm, before=before):
             if template.name.endswith("_profile"):
-                side = _SIDES[section.kind]
-                text = f"{label}  {section.text}; {side}"
+                text = f"{label}  {section.text}; {template.side}"
                 reach = template_reach(section, shaped_mm)
                 reach = reach_of_changes(reach, template.before, template.loops)
                 yield replace(template, text=text, reach_mm=reach)

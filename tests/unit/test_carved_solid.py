@@ -25,6 +25,7 @@ from bafflelens.handoff.part_dimensions import measured_dimensions
 from bafflelens.handoff.scanned import ScanRequest, inspect_scan
 from bafflelens.handoff.solid_export import export_solid
 from bafflelens.handoff.template_stations import changes_mm
+from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import MeshSize
 from bafflelens.shapes.meshing.geometry import mesh_shape
 from bafflelens.shapes.meshing.loading import load_shape
@@ -132,6 +133,40 @@ def test_the_height_is_the_closed_form_and_0_where_nothing_moved(carved):
     assert np.abs(found.at(points) - height(points)).max() < LARGEST_M
     edge = np.column_stack((0 * y, y, np.full(len(y), 0.08)))
     assert not found.at(edge).any()
+
+
+def test_the_height_is_0_beside_what_stays():
+    """A field that rises 3 mm beside a driver of 32 mm, of which nothing moves."""
+    at = 1e-3 * np.arange(-60.0, 61.0, 2.0)
+    y, z = np.meshgrid(at, at, indexing="ij")
+    number = np.arange(y.size).reshape(y.shape)
+    one, two = number[:-1, :-1].ravel(), number[1:, 1:].ravel()
+    right, up = number[1:, :-1].ravel(), number[:-1, 1:].ravel()
+    triangles = np.concatenate(
+        (np.column_stack((one, right, two)), np.column_stack((one, two, up)))
+    )
+    vertices = np.column_stack((np.zeros(y.size), y.ravel(), z.ravel()))
+    away = np.hypot(*vertices[triangles].mean(axis=1)[:, 1:].T)
+    mesh = Mesh(vertices, triangles, np.where(away < 0.016, "dome", "lens"))
+
+    def carved(points):
+        beyond = np.clip((np.hypot(points[..., 0], points[..., 1]) - 0.019) / 0.02, 0, 1)
+        edge = np.clip((0.055 - np.abs(points).max(axis=-1)) / 0.02, 0, 1)
+        return 4e-3 * beyond**3 * (10 - 15 * beyond + 6 * beyond**2) * edge**3
+
+    displacement = np.zeros(vertices.shape)
+    displacement[:, 0] = carved(vertices[:, 1:])
+    fine = 1e-3 * np.arange(-60.0, 60.5)
+    grid = carved(np.stack(np.meshgrid(fine, fine, indexing="ij"), axis=-1))
+    field = HeightField(y_m=fine, z_m=fine, height_m=grid)
+    seen = np.ones(len(triangles), dtype=bool)
+    found = smooth_height(
+        SurfaceDeviation(mesh, displacement, np.zeros(len(triangles)), seen, field)
+    )
+    assert found.worst_m < LARGEST_M
+    angle = np.linspace(0, 2 * np.pi, 721)
+    rim = 0.0155 * np.column_stack((np.zeros(721), np.cos(angle), np.sin(angle)))
+    assert np.abs(found.at(rim)).max() == 0
 
 
 def test_the_solid_is_valid_in_the_second_kernel_and_within_tolerance(carved, solid, read):

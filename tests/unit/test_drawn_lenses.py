@@ -33,6 +33,7 @@ from bafflelens.handoff.sheet_frame import (
     width_of,
     wrapped,
 )
+from bafflelens.handoff.solid_export import export_solid
 from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import templates_of
 from bafflelens.job.handoff_section import HandoffSection
@@ -134,6 +135,30 @@ def test_every_symbol_of_the_table_is_on_sheet_one():
     assert "A-A (1:1), the lens" in first
     for letter in "JKL":
         assert f" {letter} " in first
+
+
+def test_side_edges_that_grow_are_drawn_with_the_heights_that_they_are_taken_at():
+    """From 15 mm at the bottom to 30 at the top of 400 mm: straight between."""
+    shape, _ = exported("conic_lens")
+    edges = {"edges.side_radius_mm": 15.0, "edges.side_growth_mm": 15.0}
+    values = {**shape.defaults, "lens.passage_width_mm": 70.0, **edges}
+    solid = export_solid(
+        shape, values, name="x", stamp="2026-01-01T00:00:00", chord_mm=0.5, spacing_mm=400.0,
+        fan_step_deg=90.0, time_limit_s=300.0,
+    )  # fmt: skip
+    rows = measured_dimensions(solid, source_motions(shape, values)).rows
+    sides = [row for row in rows if row.name.startswith("side edges")]
+    assert [row.view for row in sides] == ["front", "front"]
+    height = next(row.nominal for row in rows if row.symbol == "H")
+    for row, end in zip(sides, ("above the bottom", "below the top"), strict=True):
+        words = row.name.partition(", ")[2]
+        away = float(words.split(" mm ")[0])
+        assert words == f"{away:g} mm {end}: radius"
+        level = away if end == "above the bottom" else height - away
+        assert row.nominal == pytest.approx(15 + 15 * level / height, abs=0.1)
+        assert row.shown.at_mm[0][1] == pytest.approx(
+            next(r.shown.at_mm[0][1] for r in rows if r.symbol == "H") + level, abs=0.1
+        )
 
 
 def test_the_last_sheet_says_what_each_place_may_be_off_in_lines_with_their_millimetres():

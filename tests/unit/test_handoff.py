@@ -191,7 +191,10 @@ def test_templates_lie_on_the_section_of_the_solid(solid):
     assert on_ball.sum() > 50
     assert np.ptp(loop[:, 1]) == pytest.approx(2 * corner, abs=0.01)
     words = dxf_bytes(templates["radial_45deg_profile"]).decode()
-    assert "c001  profile  through the axis, 45 degrees from up to the left" in words
+    assert "c001  profile  through the axis, 45 degrees from the top to the left" in words
+    assert "front to the right; up is away from the axis to the left" in words
+    assert "datum: x = 0 is the front plane" in words
+    assert "BEFORE" not in words
     assert {"vertical_y+20_profile", "horizontal_z-20_scraper"} <= set(templates)
     assert "vertical_y-20_profile" not in templates  # the mirror image of the other
 
@@ -575,7 +578,9 @@ def test_a_scanned_shape_is_handed_off_as_its_surface_and_says_so(
     )
     text = " ".join(page.get_textpage().get_text_range() for page in document)
     assert "no parametric solid" in " ".join(text.split())
-    assert "not checked: a scan" in " ".join(text.split())
+    assert "not checked: only its surface" in " ".join(text.split())
+    assert f"scan part.stl --nominal {folder.path.parent.name}/{folder.name}" in text
+    assert "bafflelens inspect" not in text  # there is nothing to inspect by
     assert verify_folder(tmp_path / "out") == ()
 
 

@@ -17,6 +17,7 @@ from bafflelens.handoff.checks import making_checks, screw_places, undercut
 from bafflelens.handoff.exporter import _concave
 from bafflelens.handoff.face_nets import nets_of
 from bafflelens.handoff.likeness import Likeness
+from bafflelens.handoff.part_solid import _farthest
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import _meet, first_hits
 from bafflelens.handoff.solid import Solid, SolidEdge
@@ -210,6 +211,27 @@ def smallest_concave(model, body):
     return min((entry[3] * 1e3 for entry in found), default=math.inf)
 
 
+def test_a_face_is_found_though_a_small_one_beside_it_has_nearer_places(kernel):
+    """A slab of a box with rounded edges has the faces of the box."""
+    occ = kernel.occ
+    box = occ.addBox(-0.25, -0.1, -0.3, 0.25, 0.2, 0.4)
+    occ.synchronize()
+    bounds = {tag: kernel.getBoundingBox(1, tag) for _, tag in kernel.getEntities(1)}
+    edges = [tag for tag, bound in bounds.items() if abs(np.array(bound)[[0, 3]]).max() < 1e-6]
+    body = occ.fillet([box], edges, [0.015])
+    slab = occ.addBox(-0.018, -0.2, -0.4, 0.05, 0.4, 0.6)
+    made, _ = occ.intersect(body, [(3, slab)], removeObject=False)
+    occ.synchronize()
+    whole = nets_of(kernel, [tag for _, tag in kernel.getBoundary(body, oriented=False)])
+    part = nets_of(kernel, [tag for _, tag in kernel.getBoundary(made, oriented=False)])
+    formed = {face: net for face, net in part.items() if net.points[:, 0].max() > -0.0179}
+    assert _farthest(kernel, formed, whole)[0] < 1e-7
+    back = {face: net for face, net in part.items() if face not in formed}
+    off, place = _farthest(kernel, back, whole)
+    assert off > 1e-3  # the cut itself is no face of the box
+    assert place[0] == pytest.approx(-0.018)
+
+
 def test_the_kernel_knows_inside_from_outside(kernel):
     """A bore of 5 mm and a bowl of 9 mm radius are concave; a pin, a knob and a box are not."""
     occ = kernel.occ
@@ -314,6 +336,23 @@ def test_a_lip_is_found_among_large_faces():
     assert check.state == "failed"
     assert check.value == pytest.approx(2.0, abs=1e-6)
     assert 10 < check.place_mm[2] < 30
+
+
+def test_an_edge_that_leans_a_little_is_no_wall():
+    """Sides that come in by 4 degrees towards the back: near the edge a ray soon grazes them."""
+    lean = 40 * math.tan(math.radians(4))
+
+    def leaning(points):
+        shrunk = points.copy()
+        at_back = points[:, 0] == -40
+        shrunk[at_back, 1:] -= np.sign(points[at_back, 1:]) * lean
+        return shrunk
+
+    check = checked(
+        blocks((-40, 0), (-50, 50), (-50, 50), lambda *_: True, leaning), "wall and lip"
+    )
+    assert check.state == "passed"
+    assert check.value == pytest.approx(40.0, abs=1e-6)
 
 
 def test_the_tip_of_a_drilled_hole_is_found():

@@ -1,18 +1,23 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The drawing: what of a line is hidden, outlines of curved faces, and the tolerances on it."""
 
+from dataclasses import replace
 from types import SimpleNamespace
+from unittest.mock import MagicMock
 
 import numpy as np
 import pytest
 import trimesh
 
+from bafflelens.handoff.annotation import _tip
+from bafflelens.handoff.dimension import OnSheet, general
 from bafflelens.handoff.hidden_lines import (
     FROM_RIGHT,
     FRONT,
     heights_of,
     outlines,
     runs,
+    uncovered,
 )
 from bafflelens.handoff.sheet import allowed_changes, rows_of_parameters
 from bafflelens.handoff.sheet_flow import Flow
@@ -69,6 +74,45 @@ def test_an_edge_on_the_outline_is_seen_from_all_sides():
     for view in (FRONT, FROM_RIGHT):
         assert [hidden for _, hidden in runs(behind, heights_of(cube, view), 1e-3)] == [False]
     assert [hidden for _, hidden in runs(inside, heights_of(cube, FRONT), 1e-3)] == [True]
+
+
+def test_of_lines_on_one_another_one_is_drawn():
+    """A hidden ring that runs round twice, one like it, and lines along and across a seen one."""
+    angle = np.linspace(0, 4 * np.pi, 401)
+    twice = 20 * np.column_stack((np.cos(angle), np.sin(angle)))
+    once = twice[50:251]
+    along = np.linspace(-30, 30, 121)
+    seen = np.column_stack((along, np.full(121, 40.0)))
+    partly = seen[60:] + np.array([15.0, 0.0])
+    across = np.column_stack((np.full(121, 10.0), 40 + along))
+    step = 2 * np.pi * 20 / 200
+    found = uncovered([twice, once, partly, across], [seen], step)
+    lengths = sorted(float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) for line in found)
+    # What is beyond the seen line, all of the line across it, and the ring once.
+    assert lengths == pytest.approx([15.0, 60.0, 2 * np.pi * 20], abs=3 * step)
+
+
+def test_the_arc_of_an_angle_lies_between_its_legs():
+    """60 degrees from the axis: the leader ends half-way on the arc, at 30 degrees."""
+    ends = (0.0, 0.0), (40.0, 0.0), (20.0, 20.0 * np.sqrt(3))
+    row = general("Q", "wall", "how", 60.0, unit="deg",
+                  shown=OnSheet(how="angle", at_mm=ends, side="left"))  # fmt: skip
+    drawn = []
+    canvas = SimpleNamespace(
+        arc=lambda *args: drawn.append(args), line=lambda *_: None, beginPath=MagicMock(),
+        drawPath=lambda *_, **__: None,
+    )  # fmt: skip
+    x, y = _tip(canvas, row, lambda u, v: (u, v))
+    assert np.degrees(np.arctan2(y, x)) == pytest.approx(30.0)
+    ((left, low, right, high, start, extent),) = drawn
+    assert np.hypot(x, y) == pytest.approx((right - left) / 2)
+    assert (start, extent) == pytest.approx((0.0, 60.0))
+    assert (left + right, low + high) == pytest.approx((0.0, 0.0))
+    straight = replace(
+        row, shown=OnSheet(how="angle", at_mm=((0, 0), (40, 0), (30, 0)), side="left")
+    )
+    assert _tip(canvas, straight, lambda u, v: (u, v)) == (15.0, 0.0)
+    assert len(drawn) == 1
 
 
 def test_the_outline_of_a_ball_is_a_circle_and_a_cube_has_none():

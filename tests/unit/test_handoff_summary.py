@@ -339,6 +339,7 @@ def test_a_baseline_and_what_has_no_place_are_listed_too(finished_run):
     assert [one.row.candidate.id for one in found.in_turn][-1] == baseline.candidate.id
     text = text_of(summary_pdf(found))
     assert "Nothing yet; the first to make would be" in text
+    assert f"{best.candidate.id} rev abcd: not yet to be made; in turn first" in text
     assert "no place: incomplete" in text
     assert "It is a baseline: made to measure what the others gain against it." in text
 

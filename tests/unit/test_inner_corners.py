@@ -66,9 +66,9 @@ def test_where_no_acoustic_limit_is_known_the_largest_distance_counts():
     limits = {"floor": (3e-4, False), "wall": (3e-4, False)}
     found = regions_off(corners, RADIUS_M, strips(floor, wall), limits)
     assert all(one.share == pytest.approx(one.largest_m / 3e-4) for one in found)
-    assert found[0].text == "floor 1.2 mm at most, 0.3 by ISO 2768-m"
+    assert found[0].text == "floor 1.2 mm off at most, where ISO 2768-m allows 0.3 mm"
     free = RegionOff(region="lip", largest_m=1e-3, rms_m=1e-4, limit_m=math.inf, is_acoustic=True)
-    assert (free.share, free.text) == (0.0, "lip 0.1 mm r.m.s., any costs 0.5 dB")
+    assert (free.share, free.text) == (0.0, "lip 0.1 mm r.m.s. off, where none costs 0.5 dB")
 
 
 def test_only_corners_towards_the_air_and_on_bent_edges_are_found():

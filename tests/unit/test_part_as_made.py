@@ -178,7 +178,7 @@ def test_checks_pass_and_each_fails_where_it_has_to(made):
     long, changed = planned(PANEL, screw_depth_mm=3.0)
     screws = states(long, changed)["flange and screws"]
     assert screws.state == FAILED
-    assert "a pilot hole of 3 mm ends 2.0 mm before the lens, at least 3 asked" in screws.text
+    assert "a pilot hole of 3 mm ends 2.0 mm before the lens, at least 3 mm asked" in screws.text
     thin = states(*planned(PANEL, least_wall_mm=5.5, rim_ahead_mm=6.5))["wall and lip"]
     assert (thin.state, thin.value) == (FAILED, pytest.approx(3.5, abs=0.01))  # over a pilot hole
     assert states(*planned(PANEL, driver_depth_mm=90.0))["driver's room"].state == FAILED
@@ -193,6 +193,50 @@ def test_rows_say_what_the_job_says(made):
               "SW": 5, "CD": 52, "KL": 1.5, "LZ1": 70, "LY1": 60, "LD": 6, "LL": 8}  # fmt: skip
     assert {key: found[key] for key in wanted} == pytest.approx(wanted)
     assert len(found) == len(rows)
+
+
+def test_rows_are_measured_with_what_reaches_them(made):
+    """Outside of an insert there is nothing for inside jaws; three holes have no opposite."""
+    solid, pieces = made
+    solid = replace(solid, pieces=(pieces["insert"], pieces["around"]))
+
+    def how(screws, symbol):
+        plan, settings = planned(INSERT, screws=screws)
+        return next(row for row in part_rows(solid, plan, settings) if row.symbol == symbol).how
+
+    assert how(2, "IB") == how(2, "IF") == "calipers, two ways"
+    assert how(2, "RF") == "inside jaws, two ways"
+    assert how(4, "CD") == "calipers over two opposite pilot holes, less a hole"
+    assert how(3, "CD").endswith("two neighbouring pilot holes, less a hole; divided by 0.866")
+
+
+def test_the_circle_of_the_screws_is_labelled_between_them(made):
+    solid, pieces = made
+    for screws in (2, 3, 4, 6):
+        plan, settings = planned(PANEL, screws=screws)
+        rows = part_rows(replace(solid, pieces=(pieces["panel"],)), plan, settings)
+        (circle,) = [row for row in rows if row.symbol == "CD"]
+        ((u, v),) = circle.shown.at_mm
+        assert math.hypot(u, v) == pytest.approx(26)
+        assert u < 0
+        assert all(math.hypot(u + hole.y, v - hole.z) > 6 for hole in plan.screws)
+
+
+def test_a_flange_that_the_lens_bars_is_told(recess):
+    """From the front, through a recess of 80 mm: 60 mm go in, and 88 mm do not."""
+    front = {"driver_from": "front", "hole_mm": 40.0, "screws": 0, "rim_ahead_mm": 0.0}
+
+    def seat(across):
+        plan, settings = planned(PANEL, flange_mm=across, **front)
+        found = cut(recess, plan.pieces)
+        checks = part_checks(found, analysed(), SAME, plan, [MOTION], settings)
+        return next(check for check in checks if check.name == "flange and screws")
+
+    assert seat(60.0).state == PASSED
+    wide = seat(88.0)
+    assert wide.state == FAILED
+    assert "does not go in from the front: 100% of its rim is barred" in wide.text
+    assert "pocket is closed at both ends" in wide.text
 
 
 @pytest.mark.parametrize("settings", [PANEL, SHELL, INSERT], ids=lambda one: one.made)
@@ -263,7 +307,7 @@ def test_sharp_inner_corners_are_rounded_to_the_cutter(made, recess):
     same, text = judged(1.1e-4)
     assert text.startswith(f"{solid.rounded.n_rounded} sharp inner corners are rounded to R3; ")
     assert (same.state, same.value) == (PASSED, pytest.approx(off, abs=0.1))
-    assert "floor 0.1 mm r.m.s., 0.11 costs 0.5 dB; so it is the same" in same.text
+    assert "floor 0.1 mm r.m.s. off, where 0.11 mm would cost 0.5 dB; the same" in same.text
     other, _ = judged(0.9e-4)
     assert other.state == FAILED
     assert "beyond it; give the shape a radius of its own there" in other.text

@@ -1,12 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Which stations are printed: those that their neighbours do not tell; and old beside new."""
 
+import io
+
 import numpy as np
 import pypdfium2
 import pytest
+from ezdxf import filemanagement
 from sheet_faults import MM, boxes_of
 
 from bafflelens.handoff.solid import Section
+from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.template_stations import (
     MOST,
     changes_mm,
@@ -15,7 +19,13 @@ from bafflelens.handoff.template_stations import (
     reach_of_changes,
     template_reach,
 )
-from bafflelens.handoff.templates import printed_templates, templates_pdf
+from bafflelens.handoff.templates import (
+    Template,
+    on_few_pages,
+    printed_templates,
+    templates_of,
+    templates_pdf,
+)
 
 AT = np.arange(-40.0, 40.5, 0.5)
 
@@ -107,9 +117,71 @@ def test_no_text_of_a_page_leaves_it_or_is_crossed_by_an_axis(kind, station):
         assert not inside.all(axis=1).any()  # and no line across them
 
 
+def test_what_is_changed_is_written_on_no_other_word_and_clear_of_the_front_plane():
+    old, new = section("horizontal", 0.0, 20.0), section("horizontal", 0.0, 1.0)
+    lens = np.column_stack((np.zeros(9), np.linspace(-40, 40, 9), np.zeros(9)))
+    before = {old.name: old}
+    templates = list(printed_templates([new], "c001", (0, 0, 0), 16, lens, before=before))
+    (page,) = pypdfium2.PdfDocument(templates_pdf(templates, "A4"))
+    boxes = np.array(list(boxes_of(page)))
+    apart = (boxes[:, None, :2] >= boxes[None, :, 2:] - 0.05).any(axis=2)
+    assert (apart | apart.T | np.eye(len(boxes), dtype=bool)).all()
+
+
 def test_a_template_reaches_as_far_as_the_part_is_changed():
     old, new = section("vertical", 0.0, 20.0), section("vertical", 0.0, 16.0)
     assert reach_of_changes((-10.0, 10.0), old.profile, new.profile) == (-40, 40)
     assert reach_of_changes((-10.0, 10.0), (), new.profile) == (-10, 10)
     assert reach_of_changes((-10.0, 10.0), new.profile, new.profile) == (-10, 10)
     assert reach_of_changes(None, old.profile, new.profile) is None
+
+
+def test_nothing_of_a_piece_is_drawn_beyond_its_ends():
+    """A front 200 mm long, of which 60 mm are printed: the picture ends with the piece."""
+    loop = np.array([[-60, -100], [0, -100], [0, 100], [-60, 100]], dtype=float)
+    template = Template(
+        name="x", text="x", loops=(loop,), rim=None, across="z", strip_mm=-50.0,
+        reach_mm=(-20.0, 40.0),
+    )  # fmt: skip
+    (page,) = pypdfium2.PdfDocument(templates_pdf([template], "A4"))
+    per_mm = 10
+    dark = page.render(scale=per_mm / MM).to_numpy().min(axis=-1) < 128
+    dark = dark[: -24 * per_mm]  # less the foot with its bar
+    upright = np.flatnonzero(dark.sum(axis=0) > 40 * per_mm)  # longer than axes and words
+    back = dark[:, upright[0]].nonzero()[0]
+    assert np.ptp(back) / per_mm == pytest.approx(60.0, abs=0.3)
+    level = np.flatnonzero(dark.sum(axis=1) > 50 * per_mm)
+    assert level[[0, -1]] == pytest.approx(back[[0, -1]], abs=3)
+
+
+def test_a_file_to_cut_has_the_line_before_on_a_layer_of_its_own():
+    old, new = section("vertical", 0.0, 20.0), section("vertical", 0.0, 16.0)
+    before = {old.name: old}
+    (profile, *_) = templates_of([new], "c001", (0, 0, 0), 16, before=before)
+    drawing = filemanagement.read(io.StringIO(dxf_bytes(profile).decode()))
+    assert not drawing.audit().errors
+
+    def deepest(layer):
+        (line,) = drawing.modelspace().query(f'LWPOLYLINE[layer=="{layer}"]')
+        points = np.array(line.get_points("xy"))
+        return points[np.abs(points[:, 1]) < 0.1, 0].max()
+
+    assert (deepest("OUTLINE"), deepest("BEFORE")) == pytest.approx((-16, -20))
+
+
+def test_where_some_take_two_pages_fewer_are_printed():
+    """Eight pieces of 400 mm would be sixteen pages of A4; four are eight."""
+    loop = np.array([[-60, 0], [0, 0], [0, 400], [-60, 400]], dtype=float)
+    tall = Template(name="x", text="x", loops=(loop,), rim=None, across="z", strip_mm=-50.0)
+    low = Template(
+        name="x", text="x", loops=(loop / [1, 4],), rim=None, across="z", strip_mm=-50.0
+    )  # fmt: skip
+
+    def pages(templates, page):
+        return len(pypdfium2.PdfDocument(templates_pdf(templates, page)))
+
+    for template, stations in ((tall, 4), (low, MOST)):
+        found = on_few_pages(lambda most, one=template: [one] * most, "A4")
+        assert len(found) == stations
+        assert pages(found, "A4") == MOST
+    assert len(on_few_pages(lambda most: [tall] * most, "roll")) == MOST

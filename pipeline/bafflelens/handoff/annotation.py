@@ -8,7 +8,7 @@ read from below or from the right.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
@@ -33,6 +33,9 @@ _BEYOND_MM: Final = 1.5  # extension lines over the dimension line
 _APART_MM: Final = 2.5  # between texts of a lane
 _CLEAR_MM: Final = 1.0  # from a text to a line that passes it
 _LEADER_MM: Final = 9.0  # from the view to the column of labels
+_ARC_MM: Final = 14.0  # radius of the arc of an angle, at most
+_ARC_SHARE: Final = 0.7  # of the shorter leg
+_LEAST_TURN: Final = math.radians(2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,6 +167,7 @@ def draw_around(canvas: Any, around: Around, left: float, low: float) -> None:
         return left + (u - u0) / around.scale, low + (v - v0) / around.scale
 
     canvas.setLineWidth(NARROW_MM)
+    tips = {row.symbol: _tip(canvas, row, at) for row in around.rows if row.shown}
     for side in ("left", "right", "above", "below"):
         way = 1 if side in ("right", "above") else -1
         edge = {"left": left, "right": left + wide, "above": low + tall, "below": low}[side]
@@ -178,15 +182,14 @@ def draw_around(canvas: Any, around: Around, left: float, low: float) -> None:
         labels = around.labels(side)
         if labels and side in ("left", "right"):
             column = edge + way * (beyond - max(width_of(text_of(row)) for row in labels))
-            _draw_column(canvas, labels, at, column, way, (low, low + tall))
+            _draw_column(canvas, labels, tips, column, way, (low, low + tall))
         elif labels:
-            _draw_line_of_labels(
-                canvas, labels, at, edge + way * (beyond - 4), (left, left + wide)
-            )
+            base = edge + way * (beyond - 4)
+            _draw_line_of_labels(canvas, labels, tips, base, way, (left, left + wide))
 
 
 def _is_length(row: SheetDimension) -> bool:
-    return row.shown is not None and row.shown.how != "leader"
+    return row.shown is not None and row.shown.how in ("across", "upright")
 
 
 def _span(row: SheetDimension) -> tuple[float, float]:
@@ -282,13 +285,14 @@ def spread(
 def _draw_column(
     canvas: Any,
     rows: Sequence[SheetDimension],
-    at: Any,
+    places_of: Mapping[str, tuple[float, float]],
     column: float,
     way: int,
     bounds: tuple[float, float],
 ) -> None:
     """Draw labels one above another beside a view, each on a leader to its place."""
-    tips = [at(*row.shown.at_mm[0]) for row in rows if row.shown]
+    rows = sorted(rows, key=lambda row: places_of[row.symbol][1])
+    tips = [places_of[row.symbol] for row in rows]
     sizes = [_LABEL_MM] * len(rows)
     low, high = bounds
     more = max(0.0, len(rows) * _LABEL_MM - (high - low)) / 2
@@ -300,18 +304,52 @@ def _draw_column(
 
 
 def _draw_line_of_labels(
-    canvas: Any, rows: Sequence[SheetDimension], at: Any, base: float, bounds: tuple[float, float]
+    canvas: Any,
+    rows: Sequence[SheetDimension],
+    places_of: Mapping[str, tuple[float, float]],
+    base: float,
+    way: int,
+    bounds: tuple[float, float],
 ) -> None:
-    """Draw labels side by side above a view, each on a leader to its place."""
-    tips = [at(*row.shown.at_mm[0]) for row in rows if row.shown]
+    """Draw labels side by side above or below a view, each on a leader to its place."""
+    rows = sorted(rows, key=lambda row: places_of[row.symbol][0])
+    tips = [places_of[row.symbol] for row in rows]
     sizes = [width_of(text_of(row)) + _APART_MM for row in rows]
     more = max(0.0, sum(sizes) - (bounds[1] - bounds[0])) / 2
     places = spread([tip[0] for tip in tips], sizes, bounds[0] - more, bounds[1] + more)
     for row, tip, x in zip(rows, tips, places, strict=True):
-        write_letters(canvas, text_of(row), x, base + 1, Letters(anchor="middle"))
+        foot = base + 1 if way > 0 else base - 1 - SMALL
+        write_letters(canvas, text_of(row), x, foot, Letters(anchor="middle"))
         half = width_of(text_of(row)) / 2
         canvas.line(x - half, base, x + half, base)
         _draw_leader(canvas, [(x, base), tip])
+
+
+def _tip(canvas: Any, row: SheetDimension, at: Any) -> tuple[float, float]:
+    """Return where the leader of a row ends; of an angle, draw its leg and arc first."""
+    assert row.shown is not None
+    places = [at(*place) for place in row.shown.at_mm]
+    if row.shown.how != "angle":
+        x, y = places[0]
+        return float(x), float(y)
+    (x, y), *legs = places
+    along, other = (math.atan2(v - y, u - x) for u, v in legs)
+    turn = math.remainder(other - along, math.tau)
+    if abs(turn) < _LEAST_TURN:  # parallel to the axis: nothing to draw an arc between
+        u, v = legs[1]
+        return (x + u) / 2, (y + v) / 2
+    radius = min(_ARC_MM, *(_ARC_SHARE * math.dist((x, y), leg) for leg in legs))
+    reach = radius + _BEYOND_MM
+    canvas.line(x, y, x + reach * math.cos(along), y + reach * math.sin(along))
+    box = (x - radius, y - radius, x + radius, y + radius)
+    canvas.arc(*box, math.degrees(along), math.degrees(turn))
+    is_short = radius * abs(turn) < 2.5 * _ARROW_MM
+    for angle, way in ((along, -1.0), (other, 1.0)):
+        way = math.copysign(way, way * turn * (-1 if is_short else 1))
+        end = (x + radius * math.cos(angle), y + radius * math.sin(angle))
+        arrow(canvas, end, (-way * math.sin(angle), way * math.cos(angle)))
+    middle = along + turn / 2
+    return x + radius * math.cos(middle), y + radius * math.sin(middle)
 
 
 def _draw_leader(canvas: Any, points: Sequence[tuple[float, float]]) -> None:

@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from bafflelens.handoff.dimension import SheetDimension
+from bafflelens.handoff.dimension import SheetDimension, decimals
 from bafflelens.handoff.limits import limit_of
 from bafflelens.handoff.manifest import nominal_dimensions
 from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
@@ -68,7 +68,7 @@ def form_pdf(
     def story() -> list[Any]:
         rows = list(_rows(dimensions, manifest, keys))
         heads = ("Symbol", "Reading", "Unit", "Nominal", "May be off", "What it is and how")
-        lines = [(*row[:5], f"{row[5]}: {row[6]}") for row in rows]
+        lines = [(*row[:5], f"{row[5]} ({row[6]})") for row in rows]
         reached, others = lines[: len(dimensions)], lines[len(dimensions) :]
         widths, keyed = (32, 26, 12, 20, 24, 66), (50, 26, 12, 20, 24, 48)
         return [
@@ -93,7 +93,8 @@ def _rows(
     dimensions: Sequence[SheetDimension], manifest: Mapping[str, Any], keys: Sequence[str]
 ) -> Iterator[tuple[str, ...]]:
     for one in dimensions:
-        yield one.symbol, "", one.unit, one.number_text, f"{one.limit:.3g}", one.name, one.how
+        limit = f"{one.limit:.{decimals(one.limit)}f}"
+        yield one.symbol, "", one.unit, one.number_text, limit, one.name, one.how
     nominal = nominal_dimensions(manifest)
     for key in keys:
         allowed, is_acoustic = limit_of(manifest, key)

@@ -43,6 +43,8 @@ from bafflelens.handoff.solid_export import SolidBegun
 from bafflelens.handoff.subject import Subject
 from bafflelens.handoff.template_dxf import dxf_bytes
 from bafflelens.handoff.templates import (
+    Template,
+    on_few_pages,
     printed_templates,
     templates_of,
     templates_pdf,
@@ -50,7 +52,7 @@ from bafflelens.handoff.templates import (
 from bafflelens.job.handoff_section import ANALYSED
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
-from bafflelens.report.shape_picture import shape_picture
+from bafflelens.report.shape_picture import shape_views
 from bafflelens.shapes.cad.declared_text import declaration_bytes
 from bafflelens.shapes.meshing.parameters import Shape
 
@@ -130,7 +132,7 @@ def candidate_files(
         try:
             meanwhile()
             body = begun.body()
-            picture = aside.submit(shape_picture, body.mesh, ())
+            picture = aside.submit(shape_views, body.mesh)
             same = likeness(subject.analysed, shape.symmetry, body)
             checks = making_checks(body, same, motions, settings)
             table = measured_dimensions(body, motions)
@@ -155,7 +157,7 @@ def candidate_files(
                     corners, settings.cutter_mm / 2e3, nominal, region_limits(facts, nominal)
                 )
                 checks = with_corners(checks, solid, corners, settings, off, there)
-            sheet = _sheet(subject, solid, same, checks, table, picture.result(), tolerance)
+            sheet = _sheet(subject, solid, same, checks, table, picture.result().small, tolerance)
             files[f"{subject.stem}_drawing.pdf"] = sheet_pdf(sheet, views)
             files |= {f"checks/{c.file}.png": c.picture for c in checks if c.marked}
             told(_SHARE_OF_PAGES)
@@ -196,16 +198,22 @@ def _body_files(subject: Subject, body: Solid) -> dict[str, bytes]:
     rim = 1e3 * motions[0].outer_radius_m
     before = {section.name: section for section in body.before}
     templates = list(templates_of(body.sections, subject.label, centre, rim, before=before))
-    printed = printed_templates(
-        body.sections, subject.label, centre, rim, _shaped_mm(body.mesh), before=before
-    )
+    shaped = _shaped_mm(body.mesh)
+
+    def few(most: int) -> list[Template]:
+        return list(
+            printed_templates(
+                body.sections, subject.label, centre, rim, shaped, before=before, most=most
+            )
+        )
+
     names = body.mesh.surface.tolist()
     return {
         f"{stem}.step": body.step,
         f"{stem}.toml": declaration_bytes(subject.title, f"{stem}.step", names, motions),
         **print_files(stem, body.mesh, subject.title),
         **{f"templates/{item.name}.dxf": dxf_bytes(item) for item in templates},
-        f"templates/{stem}_{page}.pdf": templates_pdf(list(printed), page),
+        f"templates/{stem}_{page}.pdf": templates_pdf(on_few_pages(few, page), page),
     }
 
 

@@ -10,6 +10,7 @@ nothing that stays is touched by the fit.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -21,6 +22,7 @@ from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.base.errors import MeshingError, invalid
+from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.meshing.mesh_morph import HeightField, SurfaceDeviation
 
 LARGEST_M: Final = 5e-5
@@ -31,6 +33,7 @@ _AIM_M: Final = 5e-6
 _DEAR_M: Final = 0.0015  # a smaller step is tried only where the others do not do
 _MOVED_M: Final = 1e-7
 _STIFFNESS: Final = 1e-7  # of second differences: enough for where there is no vertex
+_FORWARD: Final = 0.02  # x of a normal: a wall along the reference axis stays though it is cut
 _DEGREE: Final = 3
 
 
@@ -105,14 +108,14 @@ def smooth_height(deviation: SurfaceDeviation) -> SmoothHeight:
     surfaces = tuple(sorted({str(name) for name in nominal.surface[has_moved]}))
     on_front = np.unique(nominal.triangles[np.isin(nominal.surface, surfaces)])
     vertices, moved = nominal.vertices[on_front], forward[on_front]
-    points, height = vertices, moved
+    points, height, stays = vertices, moved, _staying(nominal, surfaces)
     if deviation.field is not None:
         points, height = _on_grid(deviation.field, vertices)
     best: SmoothHeight | None = None
     for step_m in _STEPS_M:
         if best is not None and step_m < _DEAR_M and best.worst_m <= LARGEST_M / 2:
             break
-        found = _fitted(surfaces, points, height, step_m)
+        found = _fitted(surfaces, points, height, step_m, stays)
         if best is None or found.worst_m < best.worst_m:
             best = found
         if best.worst_m <= _AIM_M:
@@ -155,7 +158,11 @@ def require_close(what: str, off_m: float, where_m: tuple[float, ...]) -> None:
 
 
 def _fitted(
-    surfaces: tuple[str, ...], points: FloatArray, height: FloatArray, step_m: float
+    surfaces: tuple[str, ...],
+    points: FloatArray,
+    height: FloatArray,
+    step_m: float,
+    stays: FloatArray,
 ) -> SmoothHeight:
     """Return the spline of one step between knots, and how far it is from the vertices."""
     knots_y, knots_z = _knots(points[:, 1], step_m), _knots(points[:, 2], step_m)
@@ -171,7 +178,7 @@ def _fitted(
         ),
         shape=(len(points), shape[0] * shape[1]),
     )
-    free = _is_free(points, height, knots_y, knots_z, step_m).ravel()
+    free = _is_free(points, height, knots_y, knots_z, step_m, stays).ravel()
     bent = [
         sparse.kron(_second(shape[0]), sparse.eye_array(shape[1])),
         sparse.kron(sparse.eye_array(shape[0]), _second(shape[1])),
@@ -200,10 +207,11 @@ def _is_free(
     knots_y: FloatArray,
     knots_z: FloatArray,
     step_m: float,
+    stays: FloatArray,
 ) -> BoolArray:
     """Return which amounts may differ from 0: those in whose middle the front has moved.
 
-    A spline reaches two steps; those that would reach what stays are left at 0.
+    A spline reaches two steps; those that would reach a face that stays are left at 0.
     """
     y, z = knots_y[2:-2], knots_z[2:-2]
     left, up = np.meshgrid(y, z, indexing="ij")
@@ -212,7 +220,21 @@ def _is_free(
     for place in points[np.abs(height) > _MOVED_M][:, 1:]:
         row, column = np.rint((place - [y[0], z[0]]) / step_m).astype(int)
         has_moved[row, column] = True
-    return np.asarray(ndimage.binary_closing(has_moved) | has_moved, dtype=bool)
+    free = np.asarray(ndimage.binary_closing(has_moved) | has_moved, dtype=bool)
+    if len(stays):
+        nodes = np.column_stack((left.ravel(), up.ravel()))
+        away = cKDTree(stays).query(nodes, p=np.inf, distance_upper_bound=2 * step_m)[0]
+        free &= ~np.isfinite(away).reshape(free.shape)
+    return free
+
+
+def _staying(nominal: Mesh, surfaces: Sequence[str]) -> FloatArray:
+    """Return places across, (n, 2), of what looks forward and does not move, such as a driver."""
+    corners = nominal.corners[
+        ~np.isin(nominal.surface, surfaces) & (nominal.normals[:, 0] > _FORWARD)
+    ]
+    sides = (corners + np.roll(corners, 1, axis=1)) / 2
+    return np.concatenate((corners.reshape(-1, 3), sides.reshape(-1, 3)))[:, 1:]
 
 
 def _knots(values: FloatArray, step_m: float) -> FloatArray:

@@ -25,6 +25,7 @@ from bafflelens.handoff.part_plan import screw_ring
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.thickness import OFF_M, looked_through
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
@@ -32,8 +33,8 @@ from bafflelens.mesh.source_motion import SourceMotion
 PASSED: Final = "passed"
 FAILED: Final = "failed"
 UNKNOWN: Final = "not checked"
+NOTHING_CONCAVE: Final = "no concave curvature"
 
-_OFF_M: Final = 2e-5  # from the surface, so that a ray does not meet where it starts
 _UNDERCUT_STEP_M: Final = 2e-3
 _WALL_STEP_M: Final = 2e-3
 _THIN_STEP_M: Final = 0.5e-3  # where it is nearly the thinnest
@@ -154,11 +155,7 @@ def cutter_check(solid: Solid, front: NDArray[np.bool_], cutter_mm: float) -> Ch
     places = solid.concave[solid.concave[:, 3] * 2e3 < cutter_mm, :3] * 1e3
     sharp = inner_corners(solid.mesh, front, solid.edges)
     corners = sharp.middles * 1e3
-    text = (
-        f"smallest concave radius {smallest:.2f} mm"
-        if smallest < math.inf
-        else "no concave curvature"
-    )
+    text = f"smallest concave radius {smallest:.2f} mm" if smallest < math.inf else NOTHING_CONCAVE
     rule = f"; a cutter of {cutter_mm:g} mm leaves {cutter_mm / 2:g} mm"
     if len(corners):
         x, y, z = corners[0]
@@ -218,9 +215,9 @@ def undercut(mesh: Mesh, front: NDArray[np.bool_]) -> tuple[float, FloatArray]:
     backward = mesh.normals[owner, 0] < -_NO_DRAFT
     hidden = heights_of(mesh, FRONT).hides(points) & ~backward
     places = points[hidden]
-    start = places + _OFF_M * mesh.normals[owner[hidden]]
+    start = places + OFF_M * mesh.normals[owner[hidden]]
     distance = first_hits(mesh, start, np.array([1.0, 0.0, 0.0]))
-    distance += _OFF_M * mesh.normals[owner[hidden], 0]
+    distance += OFF_M * mesh.normals[owner[hidden], 0]
     distance[~np.isfinite(distance)] = 0.0
     depth = float(distance.max()) if len(distance) else 0.0
     every = np.concatenate((places[np.argsort(-distance, kind="stable")], points[backward]))
@@ -259,9 +256,9 @@ def thinnest_wall(
     what : str
         What it is, for the text.
     """
-    points, owner, through = _looked_through(mesh, np.flatnonzero(front), _WALL_STEP_M)
+    points, owner, through = looked_through(mesh, np.flatnonzero(front), _WALL_STEP_M)
     nearly = through < min(through.min() + _NEARLY_MM, least_mm + _UNSEEN_MM)
-    finer = _looked_through(mesh, np.unique(owner[nearly]), _THIN_STEP_M)
+    finer = looked_through(mesh, np.unique(owner[nearly]), _THIN_STEP_M)
     points = np.concatenate((points, finer[0]))
     through = np.concatenate((through, finer[2]))
     thinnest = int(through.argmin())
@@ -270,7 +267,7 @@ def thinnest_wall(
         f"thinnest {through[thinnest]:.1f} mm at ({x:.1f}, {y:.1f}, {z:.1f}) mm, at least "
         f"{least_mm:g} asked; {len(points)} places of the front tried, straight through the {what}"
     )
-    thin = points[through < least_mm - _OFF_M * 1e3]
+    thin = points[through < least_mm - OFF_M * 1e3]
     return Check(
         name="wall and lip",
         state=FAILED if len(thin) else PASSED,
@@ -279,15 +276,6 @@ def thinnest_wall(
         marked=Marked(mesh, thin * 1e3, "wall and lip") if len(thin) else None,
         place_mm=(float(x), float(y), float(z)),
     )
-
-
-def _looked_through(
-    mesh: Mesh, numbers: NDArray[np.int64], step_m: float
-) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
-    """Return places of triangles in m, their triangles, and how thick it is there in mm."""
-    points, owner = probes(mesh, numbers, step_m)
-    inward = -mesh.normals[owner]
-    return points, owner, (first_hits(mesh, points + _OFF_M * inward, inward) + _OFF_M) * 1e3
 
 
 def _overhang_check(mesh: Mesh, least_deg: float) -> Check:

@@ -11,7 +11,14 @@ import numpy as np
 
 from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
-from bafflelens.handoff.checks import FAILED, PASSED, Check, cutter_check, made_from_front
+from bafflelens.handoff.checks import (
+    FAILED,
+    NOTHING_CONCAVE,
+    PASSED,
+    Check,
+    cutter_check,
+    made_from_front,
+)
 from bafflelens.handoff.inner_corners import InnerCorners, RegionOff, inner_corners
 from bafflelens.handoff.part_plan import INNER
 from bafflelens.handoff.solid import Rounded, Solid
@@ -112,6 +119,7 @@ def _radius_check(
     """Say what became of each sharp inner corner; other radii stay as they were judged."""
     nowhere = np.zeros(solid.mesh.n_triangles, dtype=bool)
     smooth = cutter_check(solid, nowhere, settings.cutter_mm)
+    others = smooth.text.replace(NOTHING_CONCAVE, "nothing else is concave")
     radius, left = settings.cutter_mm / 2, there.left_mm
     accepted = settings.inner_corners != ROUNDED
     if settings.inner_corners == AS_CUT:
@@ -130,7 +138,7 @@ def _radius_check(
         text += f": there R{radius:g} stays, as the cutter leaves it"
     if accepted or (solid.rounded is not None and not len(left)):
         return Check(
-            name=check.name, state=smooth.state, text=f"{text}; {smooth.text}",
+            name=check.name, state=smooth.state, text=f"{text}; {others}",
             value=min(radius, smooth.value), marked=smooth.marked,
             place_mm=_place(corners.middles[0] * 1e3),
         )  # fmt: skip
@@ -139,7 +147,7 @@ def _radius_check(
         f"inner_corners = '{AS_CUT}' accepts R{radius:g} there"
     )
     return Check(
-        name=check.name, state=FAILED, text=f"{text}; {smooth.text}", value=0.0,
+        name=check.name, state=FAILED, text=f"{text}; {others}", value=0.0,
         marked=check.marked, place_mm=_place(left[0]) if len(left) else check.place_mm,
     )  # fmt: skip
 
@@ -169,12 +177,13 @@ def _same_check(
     x, y, z = (1e3 * float(value) for value in there.place_m)
     nearest = max(regions, key=lambda region: region.share)
     same = nearest.share <= 1
+    which = f"of {len(regions)} regions that have them" if len(regions) > 1 else "is"
     text = (
         f"{check.text}; inner corners as {there.whose}, R{radius_m * 1e3:g}: up to "
-        f"{largest * 1e3:.2f} mm off, at ({x:.1f}, {y:.1f}, {z:.1f}) mm; of {len(regions)} "
-        f"regions that have them the nearest to its limit: {nearest.text}"
+        f"{largest * 1e3:.2f} mm off, at ({x:.1f}, {y:.1f}, {z:.1f}) mm; nearest to its limit "
+        f"{which}: {nearest.text}"
     )
-    text += "; so it is the same within tolerance" if same else f": beyond it; {_WAYS_OUT}"
+    text += "; the same within tolerance" if same else f", which is beyond it; {_WAYS_OUT}"
     return Check(
         name=check.name, state=PASSED if check.state == PASSED and same else FAILED, text=text,
         value=max(check.value, largest * 1e3), marked=check.marked, place_mm=(x, y, z),

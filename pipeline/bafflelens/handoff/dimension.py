@@ -32,15 +32,17 @@ class OnSheet:
 
     Attributes
     ----------
-    how : {"across", "upright", "leader"}
-        A length along the page, one up the page, or a label on a leader (radii, angles).
+    how : {"across", "upright", "leader", "angle"}
+        A length along the page, one up the page, a label on a leader (radii), or one on a leader
+        to an arc between the legs of an angle.
     at_mm : tuple of (float, float)
-        Places on the view in mm of the part: both ends of a length; of a leader the one place.
+        Places on the view in mm of the part: both ends of a length; of a leader the one place;
+        of an angle its vertex, the end of the leg that is parallel to the axis, and of the other.
     side : {"left", "right", "above", "below"}
         Of the view, where the text stands.
     """
 
-    how: Literal["across", "upright", "leader"]
+    how: Literal["across", "upright", "leader", "angle"]
     at_mm: tuple[tuple[float, float], ...]
     side: Literal["left", "right", "above", "below"]
 

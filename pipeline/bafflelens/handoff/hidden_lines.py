@@ -8,14 +8,16 @@ wall, or on the outline, is not hidden by the very surface that it lies on.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.mesh.mesh import Mesh
@@ -25,6 +27,8 @@ _CELL_M: Final = 0.5e-3
 _MOST_CELLS: Final = 1_500_000
 _CLEARANCE_M: Final = 0.3e-3  # more than the chords of a mesh for printing
 _EDGE_ON: Final = 1e-6
+_ON_ANOTHER: Final = 0.8  # steps: lines that are nearer are one on another
+_CROSSES: Final = 4  # steps, for which a line that only crosses another may be as near
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -163,6 +167,55 @@ def finely(points: FloatArray, step_m: float) -> FloatArray:
     number = np.arange(1, len(piece) + 1) - (np.cumsum(counts) - counts)[piece]
     share = number / counts[piece]
     return np.concatenate((points[:1], points[piece] + steps[piece] * share[:, np.newaxis]))
+
+
+def uncovered(
+    hidden: Sequence[FloatArray], seen: Sequence[FloatArray], step: float
+) -> list[FloatArray]:
+    """Return what of hidden lines is drawn: where lines are drawn one on another, one of them.
+
+    What is seen comes before what is hidden (ISO 128-2, from memory), and of two hidden lines one
+    is enough: dashes in each other's gaps would look like a line that is seen.
+
+    Parameters
+    ----------
+    hidden, seen : sequence of (n, 2) array
+        Lines on the page, with points about a step apart.
+    step : float
+        That step, in their unit.
+    """
+    ordered = sorted(hidden, key=len, reverse=True)
+    lines = [*seen, *ordered]
+    if not ordered:
+        return []
+    owner = np.repeat(np.arange(len(lines)), [len(line) for line in lines])
+    along = np.concatenate([_lengths(line) for line in lines])
+    tree = cKDTree(np.concatenate(lines))
+    found = []
+    for number, line in enumerate(ordered, start=len(seen)):
+        # Outlines of round holes may run around them more than once.
+        before = _lengths(line)[:-1] - _CROSSES * step
+        near = tree.query_ball_point((line[1:] + line[:-1]) / 2, _ON_ANOTHER * step)
+        covered = np.zeros(len(near), dtype=bool)
+        for place, others in enumerate(near):
+            earlier = (owner[others] == number) & (along[others] < before[place])
+            covered[place] = bool((earlier | (owner[others] < number)).any())
+        for first, last in _stretches(covered):
+            covered[first:last] &= last - first >= _CROSSES
+        found += [line[a : b + 1] for a, b in _stretches(covered) if not covered[a]]
+    return found
+
+
+def _lengths(line: FloatArray) -> FloatArray:
+    """Return how far each point of a line is along it."""
+    steps = np.linalg.norm(np.diff(line, axis=0), axis=1)
+    return np.concatenate(([0.0], np.cumsum(steps)))
+
+
+def _stretches(values: BoolArray) -> list[tuple[int, int]]:
+    """Return first and last plus one of each stretch of equal values."""
+    ends = (np.flatnonzero(values[1:] != values[:-1]) + 1).tolist()
+    return list(pairwise([0, *ends, len(values)]))
 
 
 def outlines(mesh: Mesh, view: View) -> list[FloatArray]:

@@ -120,11 +120,14 @@ class RegionOff:
     @property
     def text(self) -> str:
         """All of it in a few words."""
-        limit = f"{self.limit_m * 1e3:.2g}" if math.isfinite(self.limit_m) else "any"
+        is_known = math.isfinite(self.limit_m)
+        limit = f"{self.limit_m * 1e3:.2g} mm" if is_known else "any size"
         if self.is_acoustic:
             whose = " of the most sensitive region" if self.is_borrowed else ""
-            return f"{self.region} {self.rms_m * 1e3:.2g} mm r.m.s., {limit}{whose} costs 0.5 dB"
-        return f"{self.region} {self.largest_m * 1e3:.2g} mm at most, {limit} by ISO 2768-m"
+            cost = f"where {limit}{whose} would cost" if is_known else "where none costs"
+            return f"{self.region} {self.rms_m * 1e3:.2g} mm r.m.s. off, {cost} 0.5 dB"
+        size = f"{self.region} {self.largest_m * 1e3:.2g} mm off at most"
+        return f"{size}, where ISO 2768-m allows {limit}"
 
 
 def inner_corners(

@@ -40,6 +40,7 @@ FREE: Final = (
     "Form of the lens: free. The dimensions hold in the sections A-A and B-B; between them the "
     "STEP file and the templates define the surface."
 )
+ALL_FREE: Final = "Form of the lens: free. The STEP file and the templates define its surface."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -228,14 +229,12 @@ def _walls(
             shown=OnSheet(how="leader", at_mm=(lip_at,), side="left"),
         )  # fmt: skip
     if wall.straight is not None:
-        place = wall.straight.middle
+        foot, end = ((front + x, z + sign * h) for x, h in wall.straight.points[[0, -1]].tolist())
         yield general(
             f"Q{number}", f"{which}wall from the driver's axis",
             "bevel protractor on the straight wall, stock on the floor; 90\u00b0 less its reading",
             wall.straight.angle_deg, unit="deg", leg_mm=wall.straight.length, view="A-A",
-            shown=OnSheet(
-                how="leader", at_mm=((front + place[0], z + sign * place[1]),), side="left"
-            ),
+            shown=OnSheet(how="angle", at_mm=(foot, (front, foot[1]), end), side="left"),
         )  # fmt: skip
     else:
         yield from _ordinates(wall, number, factor, sign, which, how, (z, front), around)
@@ -346,12 +345,12 @@ def _closed_floor(
 def _floor_angle(
     line: ContourPiece, y: float, front: float, number: str, sign: int
 ) -> SheetDimension:
-    x, h = line.middle
+    foot, end = ((y + sign * h, -(front + x)) for x, h in line.points[[0, -1]].tolist())
     return general(
         f"S{number}", "floor at the sides, from the driver's axis",
         "bevel protractor on the rising floor, stock on the flat floor; 90\u00b0 less its reading",
         line.angle_deg, unit="deg", leg_mm=line.length, view="B-B",
-        shown=OnSheet(how="leader", at_mm=((y + sign * h, -(front + x)),), side="above"),
+        shown=OnSheet(how="angle", at_mm=(foot, (foot[0], -front), end), side="above"),
     )  # fmt: skip
 
 

@@ -23,6 +23,8 @@ from bafflelens.mesh.source_motion import SourceMotion
 _SAME_M: Final = 1e-5  # of a face that was not cut, from the analysed one
 _SAME_SEAT: Final = 1e-3  # share of its area
 _LEAST_AREA_M2: Final = 1e-6
+_RIM_PLACES: Final = 72
+_BEFORE_SEAT_MM: Final = 0.05
 
 
 def part_checks(
@@ -78,7 +80,7 @@ def _same_check(
     x, y, z = (1e3 * value for value in worst.where_m)
     lacks = missing_areas(solid, body, motions, settings)
     text = (
-        f"part against analysed surface: its faces within {worst.off_m * 1e3:.4f} mm"
+        f"part against analysed surface: its faces within {worst.off_m * 1e3:.2f} mm"
         + (f", most at ({x:.1f}, {y:.1f}, {z:.1f}) mm" if worst.off_m > _SAME_M else "")
         + "; dome and surround are the driver's"
     )
@@ -168,14 +170,22 @@ def _seat_check(solid: Solid, plan: PartPlan, settings: HandoffSection) -> Check
     whole = math.pi * (outer**2 - inner**2 - sum(hole.radius**2 for hole in plan.screws))
     share = piece.areas_m2.get(SEAT, 0.0) * 1e6 / whole
     faults = []
-    if abs(share - 1) > _SAME_SEAT:
-        faults.append(f"the flange's seat is cut: {share:.1%} of its area are there")
+    if share < 1 - _SAME_SEAT:
+        faults.append(f"the flange's seat is cut: {share:.1%} of its area is there")
+    elif share > 1 + _SAME_SEAT:
+        faults.append("the flange's pocket is closed at both ends")
+    barred = _barred(solid, plan, settings)
+    if barred:
+        faults.append(
+            f"the flange does not go in from the front: {barred:.0%} of its rim is barred"
+        )
     ahead = _ahead_of_screws(solid, plan, settings)
     if ahead < settings.least_wall_mm - 2e3 * solid.chord_m:
         what = "the lens" if settings.driver_from == "behind" else "the back"
+        ends = f"ends {ahead:.1f} mm before {what}" if ahead > 0 else f"comes out of {what}"
         faults.append(
-            f"a pilot hole of {settings.pilot_depth_mm:g} mm ends {max(ahead, 0.0):.1f} mm before "
-            f"{what}, at least {settings.least_wall_mm:g} asked"
+            f"a pilot hole of {settings.pilot_depth_mm:g} mm {ends}, at least "
+            f"{settings.least_wall_mm:g} mm asked"
         )
     if faults:
         return Check(name=name, state=FAILED, text="; ".join(faults), value=ahead)
@@ -183,6 +193,24 @@ def _seat_check(solid: Solid, plan: PartPlan, settings: HandoffSection) -> Check
     if plan.screws:
         text += f"; {len(plan.screws)} pilot holes end {ahead:.1f} mm before the outside or more"
     return Check(name=name, state=PASSED, text=text, value=ahead)
+
+
+def _barred(solid: Solid, plan: PartPlan, settings: HandoffSection) -> float:
+    """Return how much of a flange's rim has part of the lens before it, of one from the front."""
+    if settings.driver_from != "front" or plan.seat is None or settings.flange_mm is None:
+        return 0.0
+    angle = 2 * np.pi * np.arange(_RIM_PLACES) / _RIM_PLACES
+    _, y, z = plan.centre
+    radius = settings.flange_mm / 2
+    rim = np.column_stack(
+        (
+            np.full(_RIM_PLACES, plan.seat + _BEFORE_SEAT_MM),
+            y + radius * np.sin(angle),
+            z + radius * np.cos(angle),
+        )
+    )
+    ahead = first_hits(solid.pieces[0].mesh, rim * 1e-3, np.array([1.0, 0.0, 0.0]))
+    return float(np.isfinite(ahead).mean())
 
 
 def _undefined_seat(hole: Round) -> Check:

@@ -3,9 +3,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, Literal
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.contour import contour, pieces
 from bafflelens.handoff.dimension import OnSheet, SheetDimension, general
 from bafflelens.handoff.lens_dimensions import (
+    ALL_FREE,
     LensDimensions,
     lens_dimensions,
     part_box,
@@ -30,13 +32,14 @@ _GAUGE: Final = {True: "radius gauge", False: "calipers from the face to the end
 
 @dataclass(frozen=True, kw_only=True)
 class _Edge:
-    """A treated front edge: its name, size in mm, and a place on it in its section."""
+    """A treated front edge: its name, size in mm, a place on it in a view, its label's side."""
 
     name: str
     size: float
     is_round: bool
-    view: str
+    view: Literal["A-A", "front"]
     at: tuple[float, float]
+    side: Literal["left", "right", "above", "below"]
 
 
 def measured_dimensions(solid: Solid, motions: Sequence[SourceMotion]) -> LensDimensions:
@@ -53,7 +56,8 @@ def measured_dimensions(solid: Solid, motions: Sequence[SourceMotion]) -> LensDi
     lens = lens_dimensions(solid, motions)
     rows = [*outer_dimensions(box, motions), *_edges(solid, motions[0], box)]
     if lens is None:
-        return LensDimensions(rows=tuple(rows), form="")
+        has_lens = any(name.startswith(("lens", "waveguide")) for name in solid.mesh.surface)
+        return LensDimensions(rows=tuple(rows), form=ALL_FREE if has_lens else "")
     rows = [row for row in rows if row.symbol != "D"]
     return LensDimensions(rows=(*rows, *lens.rows), form=lens.form)
 
@@ -133,25 +137,29 @@ def _edges(solid: Solid, motion: SourceMotion, box: FloatArray) -> Iterator[Shee
         yield general(
             "C" if alike else f"C{number}", f"{name}: {what}", _GAUGE[edge.is_round], edge.size,
             sign="radius" if edge.is_round else "", is_edge=True,
-            view="A-A" if edge.view == "A-A" else "B-B",
-            shown=OnSheet(how="leader", at_mm=(edge.at,), side="above"),
+            view=edge.view,
+            shown=OnSheet(how="leader", at_mm=(edge.at,), side=edge.side),
         )  # fmt: skip
 
 
 def _joined(edges: Sequence[_Edge]) -> Iterator[_Edge]:
-    """Yield edges, a side that is the same at both ends once."""
-    for edge in edges:
-        name, _, end = edge.name.partition(", ")
-        twin = next(
-            (other for other in edges if other.name.startswith(f"{name}, ") and other is not edge),
-            None,
-        )
-        if twin is None or abs(twin.size - edge.size) >= _SAME_MM:
-            yield edge
-        elif end == "lower end":
-            yield _Edge(
-                name=name, size=edge.size, is_round=edge.is_round, view=edge.view, at=edge.at
-            )
+    """Yield edges: both sides once where they are alike, a side once that is alike all along."""
+    left = [edge for edge in edges if edge.name.startswith("left")]
+    right = [edge for edge in edges if edge.name.startswith("right")]
+    yield from (edge for edge in edges if edge not in left and edge not in right)
+    is_same = len(left) == len(right) and all(map(_is_like, left, right))
+    for which, side in (("side edges", left),) if is_same else (
+        ("left edge", left), ("right edge", right)
+    ):  # fmt: skip
+        if len(side) == 2 and _is_like(*side):
+            yield replace(side[0], name=which)
+        else:
+            for edge in side:
+                yield replace(edge, name=f"{which}, {edge.name.partition(', ')[2]}")
+
+
+def _is_like(one: _Edge, other: _Edge) -> bool:
+    return one.is_round == other.is_round and abs(one.size - other.size) < _SAME_MM
 
 
 def _found_edges(solid: Solid, motion: SourceMotion, box: FloatArray) -> Iterator[_Edge]:
@@ -171,20 +179,29 @@ def _found_edges(solid: Solid, motion: SourceMotion, box: FloatArray) -> Iterato
             continue  # the top itself: the edge is sharp
         sizes.append(float(np.ptp(edge.points[:, 1])))
         at = (front + edge.middle[0], z + way * edge.middle[1])
-        yield _Edge(name=name, size=size, is_round=edge.kind == "arc", view="A-A", at=at)
-    away = max(sizes, default=0.0) + _FROM_END_MM
-    for way, side in ((1, "left edge"), (-1, "right edge")):
-        for level, end in ((box[0, 2] + away, "lower end"), (box[1, 2] - away, "upper end")):
+        yield _Edge(
+            name=name, size=size, is_round=edge.kind == "arc", view="A-A", at=at,
+            side="above" if way > 0 else "below",
+        )  # fmt: skip
+    away = float(math.ceil(max(sizes, default=0.0) + _FROM_END_MM))
+    for way, name in ((1, "left edge"), (-1, "right edge")):
+        for level, end in (
+            (box[0, 2] + away, "above the bottom"),
+            (box[1, 2] - away, "below the top"),
+        ):
             edge_of_side = _side_edge(solid, float(level), front, way)
             if edge_of_side is not None:
-                size, is_round, at = edge_of_side
-                yield _Edge(name=f"{side}, {end}", size=size, is_round=is_round, view="B-B", at=at)
+                size, is_round, across = edge_of_side
+                yield _Edge(
+                    name=f"{name}, {away:g} mm {end}", size=size, is_round=is_round, view="front",
+                    at=(across, float(level)), side="right" if way > 0 else "left",
+                )  # fmt: skip
 
 
 def _side_edge(
     solid: Solid, level: float, front: float, way: int
-) -> tuple[float, bool, tuple[float, float]] | None:
-    """Return size, roundness and place of a side edge at a height; None if it is sharp.
+) -> tuple[float, bool, float] | None:
+    """Return size, roundness and y of a side edge at a height; None if it is sharp.
 
     Where faces of the solid meet, the corners of the mesh lie on the line in which they do: so
     where the flat front and the flat side end is exact, whatever the chords between.
@@ -203,7 +220,7 @@ def _side_edge(
     chord = (across - flat) + (points[:, 0] - front) * -1 - size
     is_round = bool(between.any() and abs(chord[between]).max() > _OFF_CHORD * size)
     share = 1 - np.sqrt(0.5) if is_round else 0.5
-    return size, is_round, (way * (outer - share * size), share * size - front)
+    return size, is_round, way * (outer - share * size)
 
 
 def _level_points(solid: Solid, level: float) -> FloatArray:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Literal
@@ -24,6 +25,7 @@ from bafflelens.job.handoff_section import INSERT, SHELL, HandoffSection
 
 _ACOUSTIC = ("HD",)  # the rim that sound meets at the driver
 _CALIPERS = "calipers"
+_OUTSIDE = "calipers, two ways"
 _JAWS = "inside jaws, two ways"
 _ROD = "depth rod from the back"
 Side = Literal["left", "right", "above", "below"]
@@ -76,11 +78,13 @@ def _across(
     )  # fmt: skip
 
 
-def _bore(symbol: str, name: str, tool: Round, x: float, view: View = "C-C") -> SheetDimension:
+def _bore(
+    symbol: str, name: str, tool: Round, x: float, view: View = "C-C", how: str = _JAWS
+) -> SheetDimension:
     """Return a diameter, shown at a depth."""
     ends = ((x, tool.z - tool.radius), (x, tool.z + tool.radius))
     return general(
-        symbol, name, _JAWS, 2 * tool.radius, sign="diameter", view=view,
+        symbol, name, how, 2 * tool.radius, sign="diameter", view=view,
         shown=OnSheet(how="upright", at_mm=ends, side="left"),
     )  # fmt: skip
 
@@ -140,7 +144,9 @@ def _driver(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimension
         return
     behind = settings.driver_from == "behind"
     pocket = tools[POCKET]
-    what = "pocket for the flange, from behind" if behind else "rebate for the flange, from front"
+    what = (
+        "pocket for the flange, from behind" if behind else "rebate for the flange, from the front"
+    )
     yield _bore("SD", what, pocket, back if behind else x)
     if not behind:
         yield _across(
@@ -179,8 +185,8 @@ def _screws(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimension
     shown = OnSheet(how="leader", at_mm=(at,), side="left") if view else None
     yield general(
         "CD", f"circle of the {len(plan.screws)} screws, about the driver's axis",
-        "calipers over two opposite pilot holes, less a hole", settings.screw_circle_mm or 0.0,
-        sign="diameter", view=view, shown=shown,
+        _over_holes(len(plan.screws)), settings.screw_circle_mm or 0.0,
+        sign="diameter", view=view, shown=_on_circle(plan, settings) if view else None,
     )  # fmt: skip
     yield general(
         "KD", f"pilot hole for {settings.screw_thread}", "drill shank or plug gauge",
@@ -190,6 +196,30 @@ def _screws(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimension
         "KL", f"depth of the pilot holes, for {settings.screw_depth_mm:g} mm of thread",
         "depth rod from the seat", settings.pilot_depth_mm,
     )  # fmt: skip
+
+
+def _over_holes(count: int) -> str:
+    """Return how the circle of so many pilot holes is measured."""
+    if count % 2 == 0:
+        return "calipers over two opposite pilot holes, less a hole"
+    if count == 1:
+        return "calipers from the side of the hole for the driver; twice that, both radii added"
+    share = math.sin(math.pi / count)
+    return f"calipers over two neighbouring pilot holes, less a hole; divided by {share:.3f}"
+
+
+def _on_circle(plan: PartPlan, settings: HandoffSection) -> OnSheet:
+    """Return a place of the screws' circle, as seen from the rear, between two of its holes."""
+    _, y, z = plan.centre
+    taken = [math.atan2(hole.z - z, y - hole.y) for hole in plan.screws]
+    angle = max(
+        (math.radians(180 - step) for step in range(-60, 61, 5)),
+        key=lambda at: (round(min(abs(math.remainder(at - one, math.tau)) for one in taken), 6),
+                        -abs(math.remainder(at - math.radians(150), math.tau))),
+    )  # fmt: skip
+    radius = (settings.screw_circle_mm or 0.0) / 2
+    place = (radius * math.cos(angle) - y, radius * math.sin(angle) + z)
+    return OnSheet(how="leader", at_mm=(place,), side="left")
 
 
 def _locating(plan: PartPlan, settings: HandoffSection) -> Iterator[SheetDimension]:
@@ -219,8 +249,8 @@ def _insert(plan: PartPlan) -> Iterator[SheetDimension]:
     body, flange = (tool for tool in plan.pieces[0].keep if isinstance(tool, Round))
     tools = {tool.name: tool for tool in plan.pieces[1].cut if isinstance(tool, Round)}
     back = plan.front - plan.thick
-    yield _bore("IB", "body of the insert", body, back)
-    yield _bore("IF", "flange of the insert", flange, flange.back)
+    yield _bore("IB", "body of the insert", body, back, how=_OUTSIDE)
+    yield _bore("IF", "flange of the insert", flange, flange.back, how=_OUTSIDE)
     yield _across(
         "IT", "thickness of the insert's flange", _CALIPERS, (flange.back, plan.front),
         flange.z - flange.radius, "C-C", "below",

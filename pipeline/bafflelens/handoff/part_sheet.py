@@ -209,6 +209,8 @@ def draw_part(
     section.section(piece.section.whole)
     _, y, z = plan.centre
     front.cutting_plane(letter, y, upright=True)
+    if letter == "C" and plan.screws and _has_circle(layout):
+        rear.ring(-y, z, (settings.screw_circle_mm or 0.0) / 2)
     section.axis((section.window[0], z), (section.window[2], z), 4.0)
     _joints(section, piece, plan)
     titles = (
@@ -226,6 +228,11 @@ def draw_part(
     base = FRAME_MM[1] + 4 + _LINE_MM * (len(notes) - 1)
     for number, line in enumerate(notes):
         write_letters(canvas, line, FRAME_MM[0] + 4, base - _LINE_MM * number)
+
+
+def _has_circle(layout: PartLayout) -> bool:
+    """Return whether the circle of the screws is dimensioned on the rear view."""
+    return any(row.symbol == "CD" for row in layout.rear.rows)
 
 
 def _draw_detail(canvas: Any, layout: PartLayout, plan: PartPlan) -> None:
@@ -279,20 +286,40 @@ def _within(piece: MadePiece, x: float) -> Iterator[tuple[float, float]]:
     yield from zip(ordered[::2], ordered[1::2], strict=False)
 
 
+def _centred(plan: PartPlan) -> str:
+    """Return that the block lies about the driver's axis, or how far its middle is from it."""
+    assert plan.block is not None
+    _, y, z = plan.centre
+    (_, low_y, low_z), (_, high_y, high_z) = plan.block.low, plan.block.high
+    across, up = (low_y + high_y) / 2 - y, (low_z + high_z) / 2 - z
+    parts = [f"{abs(across):.1f} mm to the {'left' if across > 0 else 'right'}"] * (
+        abs(across) > 0.05
+    )
+    parts += [f"{abs(up):.1f} mm {'above' if up > 0 else 'below'}"] * (abs(up) > 0.05)
+    return ", its middle " + " and ".join(parts) + " of K" if parts else ", its middle on K"
+
+
 def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iterator[str]:
     """Yield what no view shows."""
     piece = layout.piece
     if piece.name != "insert":
         sheets = " + ".join(f"{sheet:g}" for sheet in plan.sheets)
         block = (
-            f", block of {plan.thick - sum(plan.sheets):g} mm behind the lens"
+            f", block of {plan.thick - sum(plan.sheets):g} mm behind the lens{_centred(plan)}"
             if plan.block
             else ""
         )
         glued = "; glued before the front is cut" if plan.block or len(plan.sheets) > 1 else ""
-        yield f"{piece.name}: {sheets} mm from the front{block}{glued}."
+        name = piece.name.capitalize()
         if plan.made == SHELL:
-            yield f"Other walls: {settings.wall_mm:g} mm."
+            yield (
+                f"{name} in one piece: front {sheets} mm{block}; other walls "
+                f"{settings.wall_mm:g} mm. It is closed all round: the driver's way in is not "
+                "defined."
+            )
+        else:
+            front = ", from the front" if len(plan.sheets) > 1 else ""
+            yield f"{name}: {sheets} mm{front}{block}{glued}."
     if piece is layout.piece and layout.letter == "C":
         if plan.screws:
             yield (
@@ -312,7 +339,10 @@ def _notes(layout: PartLayout, plan: PartPlan, settings: HandoffSection) -> Iter
             text = undefined_text(hole)
             yield f"{text[0].upper()}{text[1:]}."
         if not plan.locating:
-            yield "Register edges for templates and fixtures: left side (L) and top."
+            edges = (
+                "left side (L) and top" if plan.made != INSERT else "front and rim of the flange"
+            )
+            yield f"Register edges for templates and fixtures: {edges}."
     corners = f"R{settings.cutter_mm / 2:g}"
     if settings.inner_corners != ROUNDED:
         yield f"Inner corners of the front: {corners}, or as sharp as the cutter leaves them."

@@ -20,7 +20,7 @@ from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.cut_sections import whole_section
 from bafflelens.handoff.face_names import face_names, write_names
-from bafflelens.handoff.face_nets import FaceNet, nets_of
+from bafflelens.handoff.face_nets import FaceNet, inside_face, nets_of
 from bafflelens.handoff.part_plan import INNER, POCKET, SEAT
 from bafflelens.handoff.print_mesh import print_mesh
 from bafflelens.handoff.rounded_corners import ROUNDED, in_a_copy, round_corners
@@ -29,6 +29,7 @@ from bafflelens.shapes.meshing import gmsh_process
 
 _MM: Final = 1e-3
 _ON_TOOL_M: Final = 1e-7
+_ON_FACE_M: Final = 1e-6
 _NEAREST: Final = 6  # named faces that a place is held against
 _SPLINE: Final = "BSpline surface"
 _FOUND: Final = "pieces.json"
@@ -254,6 +255,25 @@ def _farthest(
                 away = np.minimum(
                     away, np.linalg.norm(np.asarray(feet).reshape(-1, 3) - points, axis=1)
                 )
+        far = np.flatnonzero(away > _ON_FACE_M)
+        if len(far):
+            away[far] = np.minimum(away[far], _from_any(model, points[far], analysed))
         if away.max() > largest:
             largest, place = float(away.max()), points[int(away.argmax())].tolist()
     return largest, place
+
+
+def _from_any(model: Any, points: FloatArray, analysed: Mapping[int, FaceNet]) -> FloatArray:
+    """Return how far points are from the nearest face with a foot inside, of all that are.
+
+    The places nearest to a point may all be those of one small face beside a large one.
+    """
+    away = np.full(len(points), np.inf)
+    for face in analysed:
+        if model.getType(2, face) == _SPLINE:
+            continue
+        feet, at = model.getClosestPoint(2, face, points.ravel().tolist())
+        inside = inside_face(model, face, np.asarray(at).reshape(-1, 2))
+        distance = np.linalg.norm(np.asarray(feet).reshape(-1, 3) - points, axis=1)
+        away = np.minimum(away, np.where(inside, distance, np.inf))
+    return away

@@ -12,7 +12,7 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.annotation import Window, arrow
-from bafflelens.handoff.hidden_lines import View, heights_of, outlines, runs
+from bafflelens.handoff.hidden_lines import View, heights_of, outlines, runs, uncovered
 from bafflelens.handoff.sheet_frame import (
     LARGE,
     MEDIUM,
@@ -101,12 +101,13 @@ class Place:
         self.canvas.setFillGray(0.0)
 
     @contextmanager
-    def clipped(self) -> Iterator[None]:
-        """Draw only what lies in the window."""
+    def clipped(self, beyond: float = 0.0) -> Iterator[None]:
+        """Draw only what lies in the window, or so far beyond it on the page."""
         left, low, right, high = self.box
         self.canvas.saveState()
         clip = self.canvas.beginPath()
-        clip.rect(left, low, right - left, high - low)
+        wide, tall = right - left + 2 * beyond, high - low + 2 * beyond
+        clip.rect(left - beyond, low - beyond, wide, tall)
         self.canvas.clipPath(clip, stroke=0, fill=0)
         yield
         self.canvas.restoreState()
@@ -123,13 +124,12 @@ class Place:
         """Draw a section hatched, what of it is in the window."""
         left, low, right, high = self.box
         with self.clipped():
-            self.canvas.saveState()
             self.canvas.clipPath(self._path(loops), stroke=0, fill=0, fillMode=0)
             self.canvas.setLineWidth(NARROW_MM)
             tall = high - low
             for start in np.arange(left - tall, right, _HATCH_MM * 2**0.5).tolist():
                 self.canvas.line(start, low, start + tall, high)
-            self.canvas.restoreState()
+        with self.clipped(WIDE_MM / 2):  # a line along the window is drawn as wide as the others
             for loop in loops:
                 self.line(loop, WIDE_MM, closed=True)
 
@@ -173,6 +173,14 @@ class Place:
         self.canvas.setDash([3, 0.7, 0.5, 0.7])
         self.canvas.line(x - size, y, x + size, y)
         self.canvas.line(x, y - size, x, y + size)
+        self.canvas.setDash()
+
+    def ring(self, u: float, v: float, radius: float) -> None:
+        """Draw a circle that holes lie on: a chain line."""
+        x, y = self.at(u, v)
+        self.canvas.setLineWidth(NARROW_MM)
+        self.canvas.setDash(list(_CHAIN))
+        self.canvas.circle(x, y, radius / self.scale)
         self.canvas.setDash()
 
     def cutting_plane(self, letter: str, place: float, *, upright: bool) -> None:
@@ -241,7 +249,7 @@ def title_width(text: str) -> float:
 def seen_lines(solid: Solid | MadePiece, view: View, scale: float) -> list[SeenLine]:
     """Return the edges and outlines of a solid as they are seen, in pieces seen or hidden.
 
-    Smooth edges that are hidden are left out.
+    Smooth edges that are hidden are left out, and what is hidden on what is drawn already.
 
     Parameters
     ----------
@@ -263,7 +271,15 @@ def seen_lines(solid: Solid | MadePiece, view: View, scale: float) -> list[SeenL
             for piece, hidden in runs(points, heights, step_m)
             if not (hidden and is_smooth)
         ]
-    return found
+    seen = [line for line in found if not line.is_hidden]
+    hidden = [line.points_mm for line in found if line.is_hidden]
+    return [
+        *seen,
+        *(
+            SeenLine(points_mm=points, is_hidden=True, is_smooth=False)
+            for points in uncovered(hidden, [line.points_mm for line in seen], step_m * 1e3)
+        ),
+    ]
 
 
 def _lines(solid: Solid | MadePiece, view: View) -> Iterator[tuple[FloatArray, bool]]:

@@ -315,7 +315,12 @@ class Allowed:
     def text(self) -> str:
         """As it stands in the table."""
         sign = "> \u00b1" if self.is_more else "\u00b1"
-        return f"{sign}{self.change:.2g} {self.unit}"
+        unit = unit_text(self.unit)
+        return (
+            f"{sign}{self.change:.2g}{unit}"
+            if unit == "\u00b0"
+            else f"{sign}{self.change:.2g} {unit}"
+        )
 
 
 def allowed_changes(robustness: Robustness | None) -> dict[str, Allowed]:

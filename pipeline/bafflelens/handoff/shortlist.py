@@ -40,12 +40,15 @@ HINDERING: Final = (
 )
 """Checks that, failed, make a part useless; the others ask for other tools or another way."""
 
+ONLY_SURFACE: Final = "only its surface"
+"""Of a scan, and of what was carved and cannot be made of smooth faces."""
+
 FIRST_RULE: Final = (
-    "Rule: candidates that are not worth making or whose "
+    "Rule: by place; after those with a place come those without; last come those that are not "
+    "worth making or have failed one of these checks: "
     + ", ".join(HINDERING)
-    + " failed come last; then those without a place; then by place. Among those that share a "
-    "place the scores decide nothing, so the one with fewer failed checks is made first, then the "
-    "one that stands small changes better, then the lower score."
+    + ". Among those that share a place the scores decide nothing, so the one with fewer failed "
+    "checks is made first, then the one that stands small changes better, then the lower score."
 )
 
 
@@ -60,7 +63,7 @@ class Made:
     revision : str
         Of what is handed off.
     checks : tuple of Check
-        The making checks; empty for a scanned surface.
+        The making checks; empty where only the surface is handed off.
     warnings : tuple of str
         What else the shop must know.
     tolerance : str
@@ -343,7 +346,9 @@ def _why_turn(one: Made, before: Before) -> str:
     names = ", ".join(check.name for check in one.hindering)
     parts += [f"hindered by {names}"] if names else []
     count = len(one.failed)
-    parts.append(f"{count} failed check{'' if count == 1 else 's'}" if one.checks else "a scan")
+    parts.append(
+        f"{count} failed check{'' if count == 1 else 's'}" if one.checks else ONLY_SURFACE
+    )
     worst = _worst_db(row)
     if math.isfinite(worst):
         parts.append(f"small changes cost at most {worst:.2f} dB each")

@@ -45,7 +45,7 @@ class Section:
     def text(self) -> str:
         """For people, such as ``vertical, y = 30 mm``."""
         if self.kind == "radial":
-            return f"through the axis, {self.station:g} degrees from up to the left"
+            return f"through the axis, {self.station:g} degrees from the top to the left"
         axis = "y" if self.kind == "vertical" else "z"
         return f"{self.kind}, {axis} = {self.station:g} mm"
 

@@ -29,8 +29,8 @@ def decision_page(found: ShortList, one: Listed) -> Iterator[Any]:
     yield paragraph(f"Turn {one.turn} of {len(found.listed)}: {one.why_turn}.", after=1)
     yield paragraph(one.summary, after=1)
     if one.row.robustness is not None:
-        yield paragraph(f"Small changes: {one.row.robustness.text}.", after=1)
-    yield paragraph(f"What each place may be off: {one.made.tolerance}", after=1)
+        yield paragraph(f"{one.row.robustness.text}.", after=1)
+    yield paragraph(one.made.tolerance, after=1)
     for check in one.made.failed:
         yield paragraph(f"Failed check: {check.name}: {check.text}.", after=1)
     for warning in one.made.warnings:
@@ -42,7 +42,7 @@ def decision_page(found: ShortList, one: Listed) -> Iterator[Any]:
         yield paragraph(f"{number}. {text}", after=1)
         yield paragraph(command, bold=True, size=7.5, after=3)
     yield heading("What would make us stop")
-    yield table([_HEADS, *(_limit_row(limit) for limit in one.thresholds)], (50, 45, 40, 45))
+    yield table([_HEADS, *(_limit_row(limit) for limit in one.thresholds)], (48, 43, 43, 46))
     yield paragraph(found.trust.text, size=7.5)
 
 
@@ -75,11 +75,17 @@ def measuring_steps(found: ShortList, one: Listed) -> tuple[tuple[str, str], ...
     name = one.row.candidate.id
     stem = f"{found.run}_{name}"
     run = found.place
+    shape = (
+        "Its shape: fill in the form of the zip file, or scan it.",
+        f"bafflelens inspect {stem}.zip {stem}_readings.csv",
+    )
+    if not one.made.checks:  # nothing to inspect by
+        shape = (
+            "Its shape: scan it; the scan is held against what was analysed.",
+            f"bafflelens scan part.stl --nominal {run} --candidate {name} --out scan_{name}",
+        )
     return (
-        (
-            "Its shape: fill in the form of the zip file, or scan it.",
-            f"bafflelens inspect {stem}.zip {stem}_readings.csv",
-        ),
+        shape,
         (
             "How to set up: the plan for your room, length, width and height in metres.",
             f"bafflelens measure-plan {run} {name} --out plan_{name} --room-m 6 5 2.5",

@@ -11,7 +11,7 @@ import numpy as np
 
 from bafflelens.handoff.expected import FAR_FIELD, Expected, third_octaves
 from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
-from bafflelens.handoff.shortlist import FIRST_RULE, Listed, ShortList
+from bafflelens.handoff.shortlist import FIRST_RULE, ONLY_SURFACE, Listed, ShortList
 from bafflelens.handoff.summary_charts import UP_AND_DOWN_DEG, chart_pages, degrees_text
 from bafflelens.handoff.summary_decision import decision_page
 from bafflelens.mockup.measurement.measured import OrbitName
@@ -111,7 +111,7 @@ def _list_row(one: Listed) -> tuple[str, ...]:
         words.decibel_text(row.better_by_db, 2),
         *parts[1:],
         small,
-        failed or ("none" if one.made.checks else "not checked: a scan"),
+        failed or ("none" if one.made.checks else f"not checked: {ONLY_SURFACE}"),
     )
 
 
@@ -154,7 +154,8 @@ def _reasons(found: ShortList) -> Iterator[Any]:
     yield paragraph("The decision on each, with what stands against it, has a page of its own.")
     for one in found.listed:
         row = one.row
-        yield paragraph(f"{row.candidate.id} rev {one.made.revision}: to be made {_nth(one.turn)}",
+        when = "to be made" if one.before.is_go else "not yet to be made; in turn"
+        yield paragraph(f"{row.candidate.id} rev {one.made.revision}: {when} {_nth(one.turn)}",
                         bold=True, after=1)  # fmt: skip
         yield paragraph(one.summary, after=1)
         for note in row.notes:
@@ -174,7 +175,7 @@ def _measuring(found: ShortList) -> Iterator[Any]:
     first = found.in_turn[0]
     name = first.row.candidate.id
     yield heading("What to measure", size=14)
-    for number, step in enumerate(_steps(found, name), start=1):
+    for number, step in enumerate(_steps(found, first), start=1):
         yield paragraph(f"{number}. {step}", after=2)
     if not isinstance(first.plan, MeasurementPlan):
         yield paragraph(f"There is no plan for the job's room: {first.plan}", bold=True)
@@ -191,13 +192,23 @@ def _measuring(found: ShortList) -> Iterator[Any]:
             yield paragraph(f"– {line}", size=7.5, after=1)
 
 
-def _steps(found: ShortList, name: str) -> tuple[str, ...]:
-    angles = [f"{degrees_text(round(m.angle_deg))} ({m.plane}, {m.word})" for m in found.marks]
-    return (
+def _steps(found: ShortList, first: Listed) -> tuple[str, ...]:
+    name = first.row.candidate.id
+    shape = (
         "The shape, before any sound: fill in the form (folder form of the zip file) with "
         f"calipers, then `bafflelens inspect {found.run}_{name}.zip {found.run}_{name}_readings"
         ".csv`; lay the scrapers on the stations, or scan it and give the scan in place of the "
-        "readings. It says pass, rework or re-simulate.",
+        "readings. It says pass, rework or re-simulate."
+    )
+    if not first.made.checks:
+        shape = (
+            "The shape, before any sound: scan it, then `bafflelens scan part.stl --nominal "
+            f"{found.place} --candidate {name} --out scan_{name}` says where it is proud or "
+            "dented."
+        )
+    angles = [f"{degrees_text(round(m.angle_deg))} ({m.plane}, {m.word})" for m in found.marks]
+    return (
+        shape,
         "A first look at a handful of angles: on the axis and at " + words.listed(angles) + ". "
         "The table of each candidate says what is expected there in third-octaves.",
         "Both orbits, all the way round, and the same of the baseline in the same cabinet on the "

@@ -16,7 +16,8 @@ _MILLIMETRES: Final = 4  # $INSUNITS
 def dxf_bytes(template: Template) -> bytes:
     """Return a template as DXF (R2010), in mm.
 
-    Layers: OUTLINE to cut, DRIVER where the moving parts end, AXES, SCALE, TEXT.
+    Layers: OUTLINE to cut, BEFORE what it was before it was changed, DRIVER where the moving parts
+    end, AXES, SCALE, TEXT.
     """
     from ezdxf import filemanagement
     from ezdxf._options import options
@@ -31,6 +32,8 @@ def dxf_bytes(template: Template) -> bytes:
         for layer, colour in (("OUTLINE", 7), ("DRIVER", 1), ("AXES", 3), ("SCALE", 5)):
             drawing.layers.add(layer, color=colour)
         drawing.layers.add("TEXT", color=5)
+        if template.before:
+            drawing.layers.add("BEFORE", color=8)
         _fill(drawing.modelspace(), template)
         for kind in sorted(drawing.entitydb.dxf_types_in_use()):  # else in another order each time
             drawing.classes.add_class(kind)
@@ -45,6 +48,9 @@ def _fill(space: Any, template: Template) -> None:
     for loop in template.loops:
         closed = loop[:-1] if np.allclose(loop[0], loop[-1], atol=1e-6) else loop
         space.add_lwpolyline(closed.tolist(), close=True, dxfattribs={"layer": "OUTLINE"})
+    for loop in template.before:
+        closed = loop[:-1] if np.allclose(loop[0], loop[-1], atol=1e-6) else loop
+        space.add_lwpolyline(closed.tolist(), close=True, dxfattribs={"layer": "BEFORE"})
     if template.rim is not None:
         space.add_line(*template.rim.tolist(), dxfattribs={"layer": "DRIVER"})
     (left, low), (right, high) = template.box_mm
@@ -61,6 +67,11 @@ def _fill(space: Any, template: Template) -> None:
         space.add_line((end, foot - 2), (end, foot + 2), dxfattribs={"layer": "SCALE"})
     _write(space, "100 mm", (left + 40, foot - 6), "TEXT")
     _write(space, template.text, (left, foot - 14), "TEXT")
+    if template.side:
+        _write(space, template.side, (left, foot - 20), "TEXT")
+    _write(space, "datum: x = 0 is the front plane", (left, foot - 26), "TEXT")
+    if template.before:
+        _write(space, "layer BEFORE: the line before it was changed", (left, foot - 32), "TEXT")
 
 
 def _write(space: Any, text: str, where: tuple[float, float], layer: str) -> None:

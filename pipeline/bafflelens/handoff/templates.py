@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Final
@@ -15,10 +15,10 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.paper import BOLD, FONT, use_fonts
 from bafflelens.handoff.solid import Section
+from bafflelens.handoff.template_lines import draw_changes, draw_ends, draw_outlines
 from bafflelens.handoff.template_stations import (
-    changes_mm,
+    MOST,
     chosen_stations,
-    front_line,
     reach_of_changes,
     template_reach,
 )
@@ -32,8 +32,7 @@ _AROUND_MM: Final = 6.0  # of a template, for axes and their names
 _OVERLAP_MM: Final = 15.0  # of tiles, at least
 _STRIP_MM: Final = 8.0  # from the straight back of a template to the words along it
 _WORDS_MM: Final = 2.2  # half of what these words take across
-_CHANGE_STEP_MM: Final = 20.0
-_LEAST_CHANGE_MM: Final = 0.05
+_FEWEST: Final = 2  # the sections through the axis
 _POINTS: Final = 72 / 25.4  # a millimetre in points
 
 
@@ -59,6 +58,8 @@ class Template:
         The part of the second axis that is drawn on paper; None for all of it.
     before : tuple of (n, 2) array
         The outlines that a part had before it was changed; empty for a new one.
+    side : str
+        From where it is seen.
     """
 
     name: str
@@ -69,6 +70,7 @@ class Template:
     strip_mm: float
     reach_mm: tuple[float, float] | None = None
     before: tuple[FloatArray, ...] = ()
+    side: str = ""
 
     @property
     def box_mm(self) -> FloatArray:
@@ -118,6 +120,7 @@ def templates_of(
                 across=across,
                 strip_mm=float(back + _STRIP_MM if kind == "profile" else back - _STRIP_MM),
                 before=_outlines((before or {}).get(section.name), kind),
+                side=_SIDES[section.kind],
             )
 
 
@@ -129,6 +132,7 @@ def printed_templates(
     shaped_mm: FloatArray,
     *,
     before: Mapping[str, Section] | None = None,
+    most: int = MOST,
 ) -> Iterator[Template]:
     """Yield the few that are printed: one a station, cut apart along its line into both pieces.
 
@@ -138,13 +142,14 @@ def printed_templates(
         As for `templates_of`.
     shaped_mm : (n, 3) array
         Places on the lens; a template reaches little beyond it.
+    most : int
+        How many stations at most.
     """
-    chosen = chosen_stations(sections)
+    chosen = chosen_stations(sections, most)
     for section in chosen:
         for template in templates_of([section], label, centre_mm, radius_mm, before=before):
             if template.name.endswith("_profile"):
-                side = _SIDES[section.kind]
-                text = f"{label}  {section.text}; {side}"
+                text = f"{label}  {section.text}; {template.side}"
                 reach = template_reach(section, shaped_mm)
                 reach = reach_of_changes(reach, template.before, template.loops)
                 yield replace(template, text=text, reach_mm=reach)
@@ -180,6 +185,26 @@ def _rim_of(
 
 
 # ------------------------------------------------------------------------------------ PDF
+
+
+def on_few_pages(
+    templates_of_most: Callable[[int], Sequence[Template]], page: str
+) -> Sequence[Template]:
+    """Return as many templates as take no more than `MOST` pages: fewer where some take two.
+
+    Parameters
+    ----------
+    templates_of_most : callable
+        Makes them, of so many stations at most.
+    page : {"A4", "A3", "roll"}
+        The paper.
+    """
+    found: Sequence[Template] = ()
+    for most in range(MOST, _FEWEST - 1, -1):
+        found = templates_of_most(most)
+        if sum(_tiling(template, page).count for template in found) <= MOST:
+            break
+    return found
 
 
 def templates_pdf(templates: Sequence[Template], page: str) -> bytes:
@@ -321,8 +346,8 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
     canvas.line(template.strip_mm + _WORDS_MM, 0, high_x + 5, 0)
     canvas.line(0, low_y - 5, 0, high_y + 5)
     canvas.setFont(FONT, 3)
-    canvas.drawString(high_x + 2, 1, "x")
-    canvas.drawString(1, high_y + 2, template.across)
+    canvas.drawString(high_x + 2, -3.4, "x")
+    canvas.drawString(-3, high_y + 2, template.across)
     canvas.setDash()
     if template.rim is not None:
         canvas.setDash(1, 1)
@@ -330,15 +355,10 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
         canvas.line(*template.rim.ravel().tolist())
         canvas.setDash()
     canvas.setLineWidth(0.25)
-    for loop in template.loops:
-        _draw_loop(canvas, loop)
+    draw_outlines(canvas, template)
     if template.before:
-        canvas.setDash(2.5, 1)
-        for loop in template.before:
-            _draw_loop(canvas, loop)
-        canvas.setDash()
-        _draw_changes(canvas, template)
-    _draw_ends(canvas, template)
+        draw_changes(canvas, template)
+    draw_ends(canvas, template)
     # On the piece itself, in the middle of what of it is on this page.
     lowest, highest = max(low_y, float(start[1])), min(high_y, float(start[1] + room[1]))
     if start[0] <= template.strip_mm <= start[0] + room[0] and highest - lowest > 20:
@@ -349,45 +369,6 @@ def _draw_tile(canvas: Any, template: Template, start: FloatArray, tiling: _Tili
         canvas.drawCentredString(0, 0, template.text)
         canvas.restoreState()
     canvas.restoreState()
-
-
-def _draw_loop(canvas: Any, loop: FloatArray) -> None:
-    path = canvas.beginPath()
-    path.moveTo(*loop[0].tolist())
-    for point in loop[1:].tolist():
-        path.lineTo(*point)
-    path.close()
-    canvas.drawPath(path)
-
-
-def _draw_ends(canvas: Any, template: Template) -> None:
-    """Draw straight cuts where a template reaches no farther, and what its axes are."""
-    (left, low), (right, high) = template.box_mm
-    if template.reach_mm is not None:
-        for end in (low, high):
-            canvas.line(left, end, right, end)
-    canvas.setFont(FONT, 2.2)
-    axis = "axis" if template.across == "r" else f"{template.across} = 0"
-    canvas.drawString(right + 6, -3, f"datum: {axis}")
-    canvas.drawString(1.5, low - 4.5, "datum: front plane, x = 0")
-
-
-def _draw_changes(canvas: Any, template: Template) -> None:
-    """Write beside the line what is to be added (+) or taken away, every two centimetres."""
-    (_, low), (_, high) = template.box_mm
-    at = np.arange(math.ceil(low / _CHANGE_STEP_MM), high // _CHANGE_STEP_MM + 1) * _CHANGE_STEP_MM
-    lines = front_line(template.loops, at)
-    canvas.setFont(FONT, 2.2)
-    for place, x, change in zip(
-        at, lines, changes_mm(template.before, template.loops, at), strict=True
-    ):
-        if not math.isfinite(change):
-            continue
-        word = "as it is"
-        if abs(change) >= _LEAST_CHANGE_MM:
-            word = f"{'add' if change > 0 else 'take'} {abs(change):.1f} mm"
-        canvas.line(x, place, x + 2, place)
-        canvas.drawString(x + 2.5, place + 0.5, word)
 
 
 def _set_fitting(canvas: Any, text: str, room: float, font: str, size: float) -> None:

@@ -167,3 +167,14 @@ def test_parts_of_what_is_aside_are_aside(methods):
     found = pool.outcomes_aside()
     assert list(found) == ["aside"]
     assert len(found["aside"].value.value) == len(SIZES_M)
+
+
+def test_others_that_are_moved_from_them_wait_for_the_whole(methods):
+    methods, made, _ = methods
+    pool = RememberingPool(Inline(2))
+    for number in range(3):
+        values = {"height_mm": 1.0 + number}
+        first = {"height_mm": 1.0}
+        pool.mesh(f"lens {number}", methods, SCRIPT, values, rules(), 1.0, moved_from=first)
+    assert sorted(outcome.name for outcome in pool.outcomes()) == ["lens 0", "lens 1", "lens 2"]
+    assert sorted(map(len, made)) == [1, 4, 5, 5]

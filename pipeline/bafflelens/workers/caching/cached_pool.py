@@ -309,6 +309,7 @@ class RememberingPool:
             if together is None:
                 self._release(item)
                 return
+            self._out.pop(item.name)
             outcome = together
         if isinstance(item, Meshes):
             if outcome.error:
@@ -354,7 +355,6 @@ class RememberingPool:
     def _mesh_in_parts(self, meshes: Meshes) -> None:
         """Have meshes made by several workers, so that bands are begun sooner."""
         is_aside = meshes.name in self._aside
-        del self._out[meshes.name]
         for part in meshes.in_parts():
             self._out[part.name] = part
             if is_aside:

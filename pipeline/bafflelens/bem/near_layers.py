@@ -17,6 +17,8 @@ from bafflelens.mesh.mesh import Mesh
 
 # Field points that share buffers.
 _CHUNK = 64
+# Pairs are done in whole vectors of so many: what is left over would be done one by one.
+_LANES = 8
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
@@ -40,6 +42,12 @@ def own_element_dynamic(
         mesh.corners, mesh.centroids, wanted, wavenumber, _NODES, _WEIGHTS, layer, dynamic
     )
     return layer, dynamic
+
+
+@njit(cache=True)
+def _whole(n):
+    """Return so many pairs, or as many more as fill the last vector."""
+    return (n + _LANES - 1) // _LANES * _LANES
 
 
 @on_threads
@@ -113,8 +121,9 @@ def near_corrections(thread, threads, seen_from, elements, near, own_dynamic, k,
         for i in range(first, last):
             most = max(most, start[i + 1] - start[i])
         # What the loops over pairs take lies side by side, so that they can take vectors.
-        pairs, sight = np.empty(most, np.int64), np.empty((12, most))
-        x, re, im = np.empty((3, most)), np.empty(most), np.empty(most)
+        room = _whole(most)
+        pairs, sight = np.empty(most, np.int64), np.zeros((12, room))
+        x, re, im = np.empty((3, most)), np.empty(room), np.empty(room)
         for i in range(first, last):
             e = couplings[i]
             for p in range(start[i], start[i + 1]):
@@ -139,6 +148,8 @@ def near_corrections(thread, threads, seen_from, elements, near, own_dynamic, k,
                     sight[6, t], sight[11, t] = b, moments[j]
                     re[t] = double_layer[p]
                     im[t] = e * hypersingular[p] / k
+                for t in range(n, _whole(n)):  # one metre away, of no weight
+                    sight[7, t], sight[8, t], sight[9, t], sight[10, t] = 1.0, 0.0, 0.0, 0.0
                 for q in range(fine_points.shape[1] if rule else coarse_points.shape[1]):
                     for t in range(n):
                         j = element[pairs[t]]
@@ -146,13 +157,13 @@ def near_corrections(thread, threads, seen_from, elements, near, own_dynamic, k,
                             y = fine_points[j, q, c] if rule else coarse_points[j, q, c]
                             sight[7 + c, t] = y - x[c, t]
                         sight[10, t] = fine_weights[j, q] if rule else coarse_weights[j, q]
-                    _add_remainders(n, sight, e, k, re, im)
+                    _add_remainders(_whole(n), sight, e, k, re, im)
                 for t in range(n):
                     j = element[pairs[t]]
                     for c in range(3):
                         sight[7 + c, t] = centroids[j, c] - x[c, t]
                     sight[10, t] = areas[j]
-                _take_away_far(n, sight, e, k, re, im)
+                _take_away_far(_whole(n), sight, e, k, re, im)
                 for t in range(n):
                     out[pairs[t]] = complex(re[t], im[t])
 
@@ -166,7 +177,7 @@ def _add_remainders(n, sight, e, k, re, im):
     the weights of these. ``re`` and ``im`` are added to.
     """
     turns = k / (2.0 * np.pi)
-    for t in range(n):
+    for t in range(np.uint64(n)):
         dx, dy, dz = sight[7, t], sight[8, t], sight[9, t]
         inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
         kr = k / inv
@@ -192,7 +203,7 @@ def _take_away_far(n, sight, e, k, re, im):
     The points of the rule are the centroids, the weights the areas; row 11 holds the moments.
     """
     turns = k / (2.0 * np.pi)
-    for t in range(n):
+    for t in range(np.uint64(n)):
         dx, dy, dz = sight[7, t], sight[8, t], sight[9, t]
         inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
         r_y = (dx * sight[3, t] + dy * sight[4, t] + dz * sight[5, t]) * inv
@@ -234,8 +245,8 @@ def add_near_single_layer(
     """
     points, normals, couplings = seen_from
     signs, corners, centroids, element_normals, areas, moments, rules = elements
-    _, _, fine_points, fine_weights = rules
-    start, element, image, _, own, _, _ = near
+    coarse_points, coarse_weights, fine_points, fine_weights = rules
+    start, element, image, fine, own, _, _ = near
     for i in range(thread, points.shape[0], threads):
         e = couplings[i]
         for p in range(start[i], start[i + 1]):
@@ -250,10 +261,16 @@ def add_near_single_layer(
                 n = (normals[i, 0] * s[0], normals[i, 1] * s[1], normals[i, 2] * s[2])
                 layer, adjoint = pair_single_layer(x, n, corners[j])
                 value = layer + 1j * e / k * adjoint
-                for q in range(fine_points.shape[1]):
-                    value += single_layer_remainder(
-                        fine_points[j, q], x, n, fine_weights[j, q], e, k
-                    )
+                if fine[p]:
+                    for q in range(fine_points.shape[1]):
+                        value += single_layer_remainder(
+                            fine_points[j, q], x, n, fine_weights[j, q], e, k
+                        )
+                else:
+                    for q in range(coarse_points.shape[1]):
+                        value += single_layer_remainder(
+                            coarse_points[j, q], x, n, coarse_weights[j, q], e, k
+                        )
                 value -= _single_layer_far(
                     centroids[j], x, n, element_normals[j], areas[j], moments[j], e, k
                 )

@@ -33,7 +33,7 @@ from shapes import GEOMETRIES, front_directions, meshes, radiation, shipped
 
 from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.medium import Air
-from bafflelens.bem.burton_miller import assemble
+from bafflelens.bem.burton_miller import assemble, expected_pressure
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import envelope, guesses, ways_from_sources
 from bafflelens.bem.engine_settings import EngineSettings
@@ -229,7 +229,8 @@ def _ritz(vectors: ComplexArray, images: ComplexArray, wanted: int) -> ComplexAr
 def _system(problem: HelmholtzProblem, residual: float) -> tuple[LinearSystem, ComplexArray]:
     at = AtFrequency(discretise(problem.mesh, problem.symmetry), problem.wavenumber)
     sides = single_layers(at, at.everywhere, np.asarray(problem.pressure_gradient))
-    return assemble(at, EngineSettings(tolerance=residual), Workspace(), sides), sides
+    expected = expected_pressure(sides, 0.1)
+    return assemble(at, EngineSettings(tolerance=residual), Workspace(), expected), sides
 
 
 def _solved(

@@ -51,6 +51,11 @@ from bafflelens.bem.system_matrix import (
     packed_product,
 )
 
+# A guess that leaves less of the right-hand side than this says how large the solution is ...
+_NEARLY = 0.3
+# ... down to this share of its mean; what the sources alone would give, down to that.
+_SMALL_BY_GUESS, _SMALL_BY_SOURCES = 0.05, 0.1
+
 
 def solve_burton_miller(
     problem: HelmholtzProblem,
@@ -109,7 +114,10 @@ def solve_burton_miller(
         right_hand_sides = single_layers(at, at.everywhere, np.asarray(problem.pressure_gradient))
         leading = len(right_hand_sides) - followers
         sides = right_hand_sides[:leading]
-        rigid = assemble(at, settings, workspace or Workspace(), sides)
+        expected = expected_pressure(sides, _SMALL_BY_SOURCES)
+        if combined is not None and combined.residual < _NEARLY:
+            expected = expected_pressure(combined.pressure, _SMALL_BY_GUESS)
+        rigid = assemble(at, settings, workspace or Workspace(), expected)
         system = absorbing_system(rigid, problem, at)
         outcome = solve_linear_system(
             system,
@@ -171,14 +179,14 @@ def assemble(
     at: AtFrequency,
     settings: EngineSettings,
     workspace: Workspace,
-    right_hand_sides: ComplexArray | None = None,
+    expected: FloatArray | None = None,
     *,
     is_transposed: bool = False,
 ) -> LinearSystem:
     """Return the system matrix -1/2 + K + (ie/k) H, or its transpose.
 
-    Blocks of low rank are the more exact where the right-hand sides are large: there the
-    solution is, too.
+    Blocks of low rank are the more exact where the pressure is ``expected`` to be large, from
+    `expected_pressure`.
     """
     discretisation = at.discretisation
     size = at.mesh.n_triangles
@@ -196,7 +204,6 @@ def assemble(
             far, discretisation, corrections, workspace, is_transposed=is_transposed
         )
     else:
-        expected = None if right_hand_sides is None else expected_pressure(right_hand_sides)
         far_product = low_rank_product(
             far,
             discretisation,
@@ -225,16 +232,21 @@ def assemble(
     return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix)
 
 
-def expected_pressure(right_hand_sides: ComplexArray) -> FloatArray:
+def expected_pressure(known: ComplexArray, least: float) -> FloatArray:
     """Return about how large the pressure is at each element against its mean, (n_triangles,).
 
-    The right-hand side is the pressure that the sources alone would give; of several the largest
-    counts. Where it is small it says little, and a tenth of the mean is taken.
+    Parameters
+    ----------
+    known : (n, n_triangles) complex array
+        Guesses, or the right-hand sides: the pressure that the sources alone would give. Of
+        several the largest counts.
+    least : float
+        What is taken where it is less against its mean: there it says little.
     """
-    sizes = np.abs(right_hand_sides)
+    sizes = np.abs(known)
     means = np.sqrt(np.mean(sizes**2, axis=1, keepdims=True))
     sizes = np.divide(sizes, means, out=np.ones_like(sizes), where=means > 0)
-    return np.asarray(np.maximum(sizes.max(axis=0), 0.1))
+    return np.asarray(np.maximum(sizes.max(axis=0), least))
 
 
 def absorbing_system(

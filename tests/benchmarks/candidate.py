@@ -11,6 +11,8 @@ the clock. Rows, in this order:
   the mesh by itself.
 - ``family``: ten shapes of a family at standard quality, every fourth frequency of the first
   grid (``whole``: all, and those that are added), the tenth against itself without the others.
+- ``night``: lenses as the first job draws them, 1 to 16 kHz at standard quality, asked for all at
+  once as a queue is, and how many that makes in ten hours; the last of them has no others beside.
 - ``changes``: the eight small changes of a leader of the first job and the leader itself, as a run
   solves them, against meshes made anew and nothing reused.
 - ``sizes``: one frequency at 8,000 to 60,000 unknowns, by ``cost.py``.
@@ -46,6 +48,7 @@ from bafflelens.directivity.frequency_interpolation import first_grid
 from bafflelens.job.cost_estimate import band_mesh_sizes, job_bands
 from bafflelens.job.job_file import load_job
 from bafflelens.job.perturbations import changed_keys, nearby_job, nearby_shapes
+from bafflelens.job.sampling import draw
 from bafflelens.job.shown_only import quality_of
 from bafflelens.live.solves import draft_bands
 from bafflelens.mesh.mesh import Mesh
@@ -62,6 +65,7 @@ R80 = 1000 * 10 ** (np.arange(-24, 105) / 80)
 FAMILY = ("opening_height_mm", "wall_half_angle_deg", "lip_radius_mm", "side_angle_deg")
 FAMILY_SHARE = 0.01
 SHAPES = 10
+NIGHT_SHAPES = 6
 GUESSED_SHAPES = 14
 SIZES = (8_000, 16_000, 32_000, 60_000)
 TEN_HOURS_S = 36_000
@@ -110,6 +114,7 @@ def main(arguments: Sequence[str]) -> None:
         "alone": alone,
         "guess": guess,
         "family": family,
+        "night": night,
         "changes": changes,
         "sizes": sizes,
         "shown": shown_coarser,
@@ -179,6 +184,19 @@ def family(pool: Pool, extent: Extent) -> None:
     fresh = solve_shapes(RememberingPool(pool), members[-1:], chosen, quality, shown_hz)
     print(fresh.row("the last by itself"))
     print(f"   ratio {fresh.seconds / one.seconds:.2f}", flush=True)
+
+
+def night(pool: Pool, extent: Extent) -> None:
+    """Print how many lenses a night makes."""
+    drawn = draw(load_job(FIRST_JOB)).candidates[: 2 if extent.is_tiny else NIGHT_SHAPES]
+    shown_hz = R80[(R80 >= 1e3) & ((3e3 if extent.is_tiny else 16.1e3) > R80)]
+    grid = first_grid(shown_hz[0], shown_hz[-1], CABINET_M, extent.quality)
+    chosen = open_bands([float(f) for f in grid], extent.quality)
+    values = [_lens(dict(candidate.values)) for candidate in drawn]
+    print(Solved.HEADING)
+    found = solve_shapes(RememberingPool(pool), values, chosen, extent.quality, shown_hz)
+    print(found.row(f"{len(values)} lenses to {shown_hz[-1]:.0f} Hz"))
+    print(f"   {TEN_HOURS_S * len(values) / found.seconds:.0f} in ten hours", flush=True)
 
 
 def changes(pool: Pool, extent: Extent) -> None:

@@ -168,7 +168,7 @@ def error_of_blocks(unknowns: int, residual: float) -> float:
     residual : float
         Relative residual at which the iteration stops.
     """
-    below_draft = min(1.0, residual / ERROR_RESIDUAL) ** (ERROR_POWER - 1)
+    below_draft = float(min(1.0, residual / ERROR_RESIDUAL) ** (ERROR_POWER - 1))
     return ERROR_OF_BLOCKS * residual * below_draft * max(1.0, unknowns / ERROR_UNKNOWNS)
 
 

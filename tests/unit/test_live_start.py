@@ -14,7 +14,7 @@ from websockets.sync.client import connect
 from bafflelens.base.errors import MeshingError
 from bafflelens.cli import main
 from bafflelens.live import desk as desk_module
-from bafflelens.live import estimate
+from bafflelens.live import learning
 from bafflelens.live.beforehand import neighbours_of
 from bafflelens.live.desk import open_desk
 from bafflelens.live.frames import levels_of
@@ -47,7 +47,7 @@ def studied(run):
 def test_what_was_learned_is_there_the_next_time(run, monkeypatch):
     first = studied(run)
     assert load_kept(run).digest == first.digest
-    monkeypatch.setattr(estimate, "_kernel", None)  # nothing is looked for again
+    monkeypatch.setattr(learning, "kernel_from", None)  # nothing is looked for again
     again = studied(run)
     assert again.estimator.kernels == first.estimator.kernels
     assert again.score_off_db == first.score_off_db

@@ -129,7 +129,7 @@ def _moving(body: Mesh, motions: Sequence[SourceMotion]) -> BoolArray:
 
 def driver_names(motions: Sequence[SourceMotion]) -> list[str]:
     """Return the surfaces that belong to drivers."""
-    return [n for m in motions for n in (*m.piston_surfaces, *m.taper_surfaces)]
+    return [n for m in motions for n in m.surfaces]
 
 
 def _at(place: FloatArray) -> tuple[float, float, float]:

@@ -209,7 +209,7 @@ def through_the_axis(sections: Sequence[Section], kind: str) -> Section:
 
 def part_box(solid: Solid, motions: Sequence[SourceMotion]) -> FloatArray:
     """Return lowest and highest corner in mm, (2, 3), without what moves: domes may stand out."""
-    moving = {name for m in motions for name in (*m.piston_surfaces, *m.taper_surfaces)}
+    moving = {n for m in motions for n in m.surfaces}
     resting = np.array([name not in moving for name in solid.mesh.surface])
     box = solid.box_m * 1e3
     if resting.any():

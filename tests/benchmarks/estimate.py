@@ -35,7 +35,8 @@ from bafflelens.directivity.polars import LISTENING_WINDOW
 from bafflelens.job.job_file import load_job
 from bafflelens.job.sampling import draw, settings_of
 from bafflelens.job.shape_sections import Span
-from bafflelens.live.estimate import about_source, estimator_of, levels_db
+from bafflelens.live.field_levels import about_source, levels_db
+from bafflelens.live.learning import estimator_of
 from bafflelens.live.solved import limits_of
 from bafflelens.mesh.quality import Band, mesh_size
 from bafflelens.shapes.meshing.geometry import mesh_shape

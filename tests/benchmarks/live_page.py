@@ -38,7 +38,7 @@ import numpy as np
 from playwright.sync_api import Page, sync_playwright
 
 from bafflelens.base.run_files import first_view_path
-from bafflelens.live.desk import SETTLE_S
+from bafflelens.live.waits import SETTLE_S
 
 STARTS = 4
 TRIANGLES = 20_000

@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 
 from bafflelens.base.errors import InputError
-from bafflelens.live import estimate as estimate_module
-from bafflelens.live.estimate import about_source, estimator_of, fewest_shapes, levels_db
+from bafflelens.live import learning
+from bafflelens.live.field_levels import about_source, levels_db
+from bafflelens.live.learning import estimator_of, fewest_shapes
 
 FREQUENCY_HZ = np.array([2000.0, 3000.0, 4500.0, 7000.0])
 ANGLE_DEG = np.arange(-90.0, 91.0, 5.0)
@@ -127,7 +128,7 @@ def test_a_phase_that_all_directions_share_changes_nothing():
 
 def test_kernels_that_were_kept_are_not_looked_for_again(monkeypatch):
     known = learned(14)
-    monkeypatch.setattr(estimate_module, "_kernel", None)
+    monkeypatch.setattr(learning, "kernel_from", None)
     values = known.low + known.points * (known.high - known.low)
     again = estimator_of(
         values,

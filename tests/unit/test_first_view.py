@@ -188,7 +188,7 @@ def test_a_move_is_estimated_before_the_run_is_read_and_the_desk_is_told_of_it(r
         while not any(isinstance(one, bytes) for one in told):
             told.append(page.recv(timeout=20))
         assert told[-1] == frame  # the same estimate: nothing is learned yet
-        assert desk._wish.values == desk.values_of(moved)
+        assert desk._newest.wish.values == desk.values_of(moved)
         assert desk.state()["state"]["known"] == 6
         desk.known.read_new()
         desk.known.learn(lambda: None)

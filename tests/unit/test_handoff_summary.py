@@ -13,8 +13,9 @@ from bafflelens.base.medium import Air
 from bafflelens.handoff.charts import POLAR_MM_PER_DB, Curve, decade_mm, level_chart, polar_chart
 from bafflelens.handoff.checks import Check
 from bafflelens.handoff.expected import Expected, at_microphone, expected_csv, third_octaves
+from bafflelens.handoff.making_order import Made, turns_of
 from bafflelens.handoff.paper import pages_pdf, paragraph
-from bafflelens.handoff.shortlist import Made, short_list, turns_of
+from bafflelens.handoff.shortlist import short_list
 from bafflelens.handoff.summary_pages import summary_pdf
 from bafflelens.handoff.thresholds import Before, Trust, before_making, thresholds_of, trust_of
 from bafflelens.mockup.measurement.measuring_room import Chamber

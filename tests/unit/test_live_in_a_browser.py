@@ -10,8 +10,7 @@ import small_job
 from PIL import Image
 
 from bafflelens import report
-from bafflelens.live import clay
-from bafflelens.live import desk as desk_module
+from bafflelens.live import clay, serving
 from bafflelens.live.desk import open_desk
 from bafflelens.live.server import LiveServer
 from bafflelens.report import summary
@@ -36,8 +35,8 @@ def served(tmp_path_factory, open_pool, stub_methods):
         patch.setattr(report, "write_report", lambda view, path: path.write_text(view.title))
         patch.setattr(summary, "leader_pictures", lambda *_: ())
         patch.setattr(summary, "_target_picture", lambda loaded: b"")
-        patch.setattr(desk_module, "SETTLE_S", 0.4)
-        patch.setattr(desk_module, "FULL_SETTLE_S", 0.8)
+        patch.setattr(serving, "SETTLE_S", 0.4)
+        patch.setattr(serving, "FULL_SETTLE_S", 0.8)
         options = RunOptions(results=folder / "results", methods=stub_methods, open_pool=open_pool)
         job = small_job.write(folder, ("candidates = 3", "candidates = 6"), ("A small", "<b>A"))
         desk = open_desk(run_job(job, options).folder, options)

@@ -14,7 +14,7 @@ from websockets.sync.client import connect
 from bafflelens.base.errors import MeshingError
 from bafflelens.cli import main
 from bafflelens.live import desk as desk_module
-from bafflelens.live import estimate
+from bafflelens.live import learning, serving
 from bafflelens.live.beforehand import neighbours_of
 from bafflelens.live.desk import open_desk
 from bafflelens.live.frames import levels_of
@@ -47,7 +47,7 @@ def studied(run):
 def test_what_was_learned_is_there_the_next_time(run, monkeypatch):
     first = studied(run)
     assert load_kept(run).digest == first.digest
-    monkeypatch.setattr(estimate, "_kernel", None)  # nothing is looked for again
+    monkeypatch.setattr(learning, "kernel_from", None)  # nothing is looked for again
     again = studied(run)
     assert again.estimator.kernels == first.estimator.kernels
     assert again.score_off_db == first.score_off_db
@@ -118,7 +118,7 @@ def test_a_page_is_greeted_before_it_is_told_anything(run, monkeypatch):
 
 
 def test_nothing_is_begun_while_a_newer_move_waits_for_its_answer(run, options, monkeypatch):
-    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    monkeypatch.setattr(serving, "SETTLE_S", 0.05)
     desk = open_desk(run, options)
     server = LiveServer(desk)
     real, drafts = desk.move, []
@@ -251,7 +251,7 @@ def test_while_nothing_moves_drafts_of_neighbours_are_solved_one_a_dimension(run
 
 
 def test_a_move_ends_the_draft_of_a_neighbour_at_once(run, options, monkeypatch):
-    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    monkeypatch.setattr(serving, "SETTLE_S", 0.05)
     real, ended = Bench.draft, []
 
     def slow(bench, name, values, is_over, *more, is_ahead=False):
@@ -282,7 +282,7 @@ def test_a_move_ends_the_draft_of_a_neighbour_at_once(run, options, monkeypatch)
 
 def test_a_shape_that_the_run_solves_while_a_page_waits_is_shown_whole(run, options, monkeypatch):
     """Its levels and the shape itself, which another process has meshed."""
-    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
+    monkeypatch.setattr(serving, "SETTLE_S", 0.05)
     desk, is_solved = open_desk(run, options), threading.Event()
     desk.publish = told = Told()
     desk.is_moving = lambda: not is_solved.is_set()  # keeps it from solving the shape itself
@@ -303,7 +303,7 @@ def test_a_shape_that_the_run_solves_while_a_page_waits_is_shown_whole(run, opti
 
 def test_a_full_band_is_not_begun_while_a_draft_is_looked_at(run, options, monkeypatch):
     """However long the draft took: its workers would be busy when the next move comes."""
-    monkeypatch.setattr(desk_module, "FULL_SETTLE_S", 0.5)
+    monkeypatch.setattr(serving, "FULL_SETTLE_S", 0.5)
     real_draft, drafted, begun = Bench.draft, [], []
 
     def slow(bench, name, values, is_over, *more, is_ahead=False):
@@ -343,8 +343,8 @@ def solved_by(desk, stub):
 
 
 def test_what_a_page_solves_is_in_the_cache_for_the_next(run, options, stub, monkeypatch):
-    monkeypatch.setattr(desk_module, "SETTLE_S", 0.05)
-    monkeypatch.setattr(desk_module, "FULL_SETTLE_S", 0.1)
+    monkeypatch.setattr(serving, "SETTLE_S", 0.05)
+    monkeypatch.setattr(serving, "FULL_SETTLE_S", 0.1)
     remembering = replace(options, cache=CacheSettings(path=options.results / "solved.sqlite"))
     full = set(np.asarray(run.load_directivity("c001")["frequency"]))
     frequencies, name = solved_by(open_desk(run, remembering), stub)
@@ -440,10 +440,10 @@ def test_of_a_shape_that_is_opened_neighbours_are_solved(run, options):
         beside = neighbours_of(desk.judge, values)
         desk.opened("p", 1, "c002")
         desk.publish.wait(lambda: {key_of(one) for one in beside} <= set(desk.known.drafts))
-        before = desk._wish
+        before = desk._newest.wish
         desk.opened("p", -1, "c001")  # only held beside it
         desk.opened("p", 2, "baseline")  # has no such dimensions
-        assert desk._wish is before
+        assert desk._newest.wish is before
     finally:
         desk.close()
 

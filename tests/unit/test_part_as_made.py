@@ -25,7 +25,8 @@ from bafflelens.handoff.inner_corners import RegionOff
 from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.part_checks import missing_areas, part_checks
 from bafflelens.handoff.part_dimensions import measured_dimensions
-from bafflelens.handoff.part_plan import INNER, plan_part
+from bafflelens.handoff.part_pieces import INNER
+from bafflelens.handoff.part_plan import plan_part
 from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.sheet import Sheet, sheet_pdf
 from bafflelens.handoff.solid import Rounded

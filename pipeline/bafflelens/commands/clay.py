@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from bafflelens.base.errors import InputError, invalid
 from bafflelens.commands.console import ConsoleProgress, say
-from bafflelens.commands.options import FINE, Folder, prepare_compiler
+from bafflelens.commands.options import FINE, Folder, prepare_compiler, require_beside
 
 
 def scan(
@@ -211,11 +211,8 @@ def export(
     if (out is None) == (mesh is None):
         rule = "one of '--out' (directivities) and '--mesh' (the mesh)"
         raise InputError(invalid("options", "both" if out else "neither", rule))
-    if hz and mesh is None:
-        raise InputError(invalid("option '--hz'", "without '--mesh'", "given with '--mesh'"))
-    if impulse_responses and out is None:
-        rule = "given with '--out'"
-        raise InputError(invalid("option '--impulse-responses'", "without '--out'", rule))
+    require_beside("--hz", "--mesh", is_alone=bool(hz) and mesh is None)
+    require_beside("--impulse-responses", "--out", is_alone=impulse_responses and out is None)
     opened = open_run(folder)
     if out is not None:
         chosen = (candidate, *more)

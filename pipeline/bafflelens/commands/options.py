@@ -134,6 +134,19 @@ def positive(workers: int | None) -> int | None:
     return workers
 
 
+def require_beside(option: str, other: str, *, is_alone: bool) -> None:
+    """Refuse an option that goes only with another, and came without it.
+
+    Raises
+    ------
+    InputError
+        If it is alone.
+    """
+    if is_alone:
+        rule = f"given with '{other}'"
+        raise InputError(invalid(f"option '{option}'", f"without '{other}'", rule))
+
+
 def stoppable() -> AbstractContextManager[None]:
     """Let SIGTERM end what is under way within ten seconds, with everything that is done kept."""
 

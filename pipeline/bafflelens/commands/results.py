@@ -22,6 +22,7 @@ from bafflelens.commands.options import (
     Means,
     Workers,
     prepare_compiler,
+    require_beside,
 )
 from bafflelens.commands.ranking_tables import ROWS_SHOWN, print_ranking
 
@@ -112,8 +113,7 @@ def report(
     from bafflelens.report.summary import report_run
     from bafflelens.store import open_run
 
-    if appendix and not pdf:
-        raise InputError(invalid("option '--appendix'", "without '--pdf'", "given with '--pdf'"))
+    require_beside("--appendix", "--pdf", is_alone=appendix and not pdf)
     if clay_maps < 0:
         raise InputError(invalid("option '--clay-maps'", clay_maps, "a whole number, 0 or more"))
     opened = open_run(folder)

@@ -34,7 +34,8 @@ from bafflelens.handoff.limits import region_limits
 from bafflelens.handoff.manifest import FORMS
 from bafflelens.handoff.part_checks import part_checks, with_part
 from bafflelens.handoff.part_dimensions import measured_dimensions
-from bafflelens.handoff.part_plan import NO_PART, PartPlan
+from bafflelens.handoff.part_pieces import PartPlan
+from bafflelens.handoff.part_plan import NO_PART
 from bafflelens.handoff.part_rows import part_rows
 from bafflelens.handoff.printing import stl_bytes, three_mf_bytes
 from bafflelens.handoff.sheet import Sheet, sheet_pdf, views_of

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from bafflelens.base.closest_point import closest, searchable
 from bafflelens.base.conventions import FloatArray
+from bafflelens.handoff.driver_room import screw_ring
 from bafflelens.handoff.hidden_lines import FRONT, heights_of
 from bafflelens.handoff.inner_corners import inner_corners
 from bafflelens.handoff.likeness import Likeness
-from bafflelens.handoff.part_plan import screw_ring
 from bafflelens.handoff.probes import probes
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Solid

@@ -17,7 +17,7 @@ import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 
-_SAME_MM: Final = 0.02
+SAME_MM: Final = 0.02
 _ON_ARC_MM: Final = 1e-5  # the points are the exact curves', to eight digits
 _CORNER_DEG: Final = 10.0
 _LEAST_POINTS: Final = 8  # on one circle, for an arc
@@ -90,9 +90,9 @@ def contour(
         if np.allclose(points[0], points[-1]):
             points = points[:-1]
         after = np.roll(points, -1, axis=0)
-        level = (abs(points[:, 0] - rim[0]) < _SAME_MM) & (abs(after[:, 0] - rim[0]) < _SAME_MM)
+        level = (abs(points[:, 0] - rim[0]) < SAME_MM) & (abs(after[:, 0] - rim[0]) < SAME_MM)
         outer = np.maximum(points[:, 1], after[:, 1])
-        for number in np.flatnonzero(level & (outer > radius - _SAME_MM)).tolist():
+        for number in np.flatnonzero(level & (outer > radius - SAME_MM)).tolist():
             if best is not None and outer[number] >= best[0]:
                 continue
             rising = after[number, 1] > points[number, 1]
@@ -107,7 +107,7 @@ def contour(
     if best is None:
         return np.empty((0, 2))
     path = best[1]
-    back = np.flatnonzero(path[:, 0] <= path[:, 0].min() + _SAME_MM)
+    back = np.flatnonzero(path[:, 0] <= path[:, 0].min() + SAME_MM)
     return np.asarray(path[: int(back[0]) + 1])
 
 

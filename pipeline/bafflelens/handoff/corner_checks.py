@@ -20,7 +20,7 @@ from bafflelens.handoff.checks import (
     made_from_front,
 )
 from bafflelens.handoff.inner_corners import InnerCorners, RegionOff, inner_corners
-from bafflelens.handoff.part_plan import INNER
+from bafflelens.handoff.part_pieces import INNER
 from bafflelens.handoff.solid import Rounded, Solid
 from bafflelens.job.handoff_section import AS_CUT, ROUNDED, HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion

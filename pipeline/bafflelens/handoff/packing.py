@@ -25,9 +25,11 @@ from bafflelens.handoff.candidate_files import candidate_files, print_files, sha
 from bafflelens.handoff.carved_shape import is_scanned
 from bafflelens.handoff.checks import Check
 from bafflelens.handoff.expected import expected_csv
+from bafflelens.handoff.known_sound import KnownSound, known_sound_of
+from bafflelens.handoff.making_order import Made
 from bafflelens.handoff.manifest import NAME, manifest_bytes
 from bafflelens.handoff.sheet import allowed_changes
-from bafflelens.handoff.shortlist import KnownSound, Listed, Made, known_sound_of, short_list
+from bafflelens.handoff.shortlist import Listed, short_list
 from bafflelens.handoff.solid_export import SolidBegun
 from bafflelens.handoff.subject import Handed, RankedRun, Subject, solid_of
 from bafflelens.handoff.summary_pages import summary_pdf

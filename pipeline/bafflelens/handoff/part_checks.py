@@ -13,7 +13,8 @@ from bafflelens.base.closest_point import closest, searchable
 from bafflelens.handoff.checks import FAILED, PASSED, UNKNOWN, Check, thinnest_wall
 from bafflelens.handoff.corner_checks import corners_of_part
 from bafflelens.handoff.likeness import Likeness
-from bafflelens.handoff.part_plan import HOLE, INNER, POCKET, SEAT, PartPlan, Round, driver_names
+from bafflelens.handoff.part_pieces import HOLE, INNER, POCKET, SEAT, PartPlan, Round
+from bafflelens.handoff.part_plan import driver_names
 from bafflelens.handoff.rays import first_hits
 from bafflelens.handoff.solid import Solid
 from bafflelens.job.handoff_section import HandoffSection

@@ -13,14 +13,9 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.handoff.contour import contour, pieces
 from bafflelens.handoff.dimension import OnSheet, SheetDimension, general
-from bafflelens.handoff.lens_dimensions import (
-    ALL_FREE,
-    LensDimensions,
-    lens_dimensions,
-    part_box,
-    through_the_axis,
-)
-from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.lens_dimensions import LensDimensions, lens_dimensions
+from bafflelens.handoff.lens_form import ALL_FREE
+from bafflelens.handoff.solid import Solid, part_box, through_the_axis
 from bafflelens.mesh.source_motion import SourceMotion
 
 _SAME_MM: Final = 0.05

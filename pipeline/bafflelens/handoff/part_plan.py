@@ -11,124 +11,39 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from bafflelens.base.conventions import BoolArray, FloatArray
 from bafflelens.base.errors import InputError, invalid
+from bafflelens.handoff.driver_room import (
+    driver_room,
+    driver_seat,
+    further_holes,
+    pilot_holes,
+    require_hole,
+)
+from bafflelens.handoff.part_pieces import (
+    BEYOND_MM,
+    LOCATING,
+    OPENING,
+    RECESS,
+    Box,
+    PartPiece,
+    PartPlan,
+    Round,
+    Tool,
+)
 from bafflelens.job.handoff_section import ANALYSED, INSERT, SHELL, HandoffSection
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.source_motion import SourceMotion
 from bafflelens.mesh.surface_names import GUIDING_KINDS, surface_kind
 
-HOLE: Final = "driver_hole"
-SEAT: Final = "driver_seat"
-POCKET: Final = "driver_pocket"
-MAGNET: Final = "magnet_room"
-SCREW: Final = "screw_hole"
-LOCATING: Final = "locating_hole"
-RECESS: Final = "insert_recess"
-OPENING: Final = "insert_opening"
-INNER: Final = "inner_corner"
-"""What is rounded of a sharp inner corner."""
 NO_PART: Final = (
     "The analysed body is not the part: the job's [handoff] does not say how it is made."
 )
-BEYOND_MM: Final = 5.0
-"""Of what is kept or cut, beyond the body."""
 _AHEAD_MM: Final = 0.1  # of the dome, that its room is cut free
-
-
-@dataclass(frozen=True, kw_only=True)
-class Box:
-    """A box: lowest and highest corner."""
-
-    name: str
-    low: tuple[float, float, float]
-    high: tuple[float, float, float]
-
-    def holds(self, points: FloatArray, slack: float = 0.0) -> BoolArray:
-        """Return which points, (n, 3), lie in it."""
-        return np.asarray(
-            ((points >= np.array(self.low) - slack) & (points <= np.array(self.high) + slack)).all(
-                axis=1
-            )
-        )
-
-
-@dataclass(frozen=True, kw_only=True)
-class Round:
-    """A cylinder along x: its axis, its radius, and where it begins and ends."""
-
-    name: str
-    y: float
-    z: float
-    radius: float
-    back: float
-    front: float
-
-    def holds(self, points: FloatArray, slack: float = 0.0) -> BoolArray:
-        """Return which points, (n, 3), lie in it."""
-        away = np.hypot(points[:, 1] - self.y, points[:, 2] - self.z)
-        x = points[:, 0]
-        return np.asarray(
-            (away <= self.radius + slack) & (x >= self.back - slack) & (x <= self.front + slack)
-        )
-
-
-Tool = Box | Round
-
-
-@dataclass(frozen=True, kw_only=True)
-class PartPiece:
-    """One piece: what the body has in common with any of ``keep``, less every ``cut``."""
-
-    name: str
-    keep: tuple[Tool, ...]
-    cut: tuple[Tool, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class PartPlan:
-    """How the part of one candidate is made, in mm.
-
-    Attributes
-    ----------
-    made : str
-        ``front panel``, ``insert`` or ``shell``.
-    pieces : tuple of PartPiece
-        The part, first, and the panel that an insert sits in.
-    centre : tuple of float
-        Where the driver's axis meets the plane of its rim.
-    sheets : tuple of float
-        Thicknesses of the front, the front sheet first.
-    thick : float
-        From the front plane to the back behind the lens.
-    front : float
-        x of the front plane.
-    seat : float or None
-        x of the seat of the driver's flange; None where no flange is known.
-    block : Box or None
-        What is behind the front's sheets.
-    screws, locating : tuple of Round
-        The pilot holes and the locating holes.
-    further : tuple of Round
-        The plain holes of drivers whose seats the job does not describe.
-    """
-
-    made: str
-    pieces: tuple[PartPiece, ...]
-    centre: tuple[float, float, float]
-    sheets: tuple[float, ...]
-    thick: float
-    front: float
-    seat: float | None
-    block: Box | None
-    screws: tuple[Round, ...]
-    locating: tuple[Round, ...]
-    further: tuple[Round, ...] = ()
 
 
 def plan_part(
@@ -158,8 +73,8 @@ def plan_part(
     low, high = points.reshape(-1, 3).min(axis=0), points[~moving].reshape(-1, 3).max(axis=0)
     front = float(high[0])
     x, y, z = (1e3 * float(value) for value in motions[0].centre)
-    _require_hole(settings, motions[0], candidate)
-    seat = _seat(settings, x)
+    require_hole(settings, motions[0], candidate)
+    seat = driver_seat(settings, x)
     sheets = settings.sheets_mm
     kinds = [surface_kind(name) for name in body.surface.tolist()]
     formed = np.array([kind in GUIDING_KINDS for kind in kinds]) & ~moving
@@ -176,9 +91,9 @@ def plan_part(
     places = places[places[:, 0] < front - sum(sheets) + settings.least_wall_mm]
     block = _block(settings, places, (low, high), reach, (y, z), back)
     ahead = float(points[moving][:, :, 0].max() if moving.any() else x) + _AHEAD_MM
-    screws = tuple(_screws(settings, (y, z), seat))
-    further = tuple(_further(motions, (back, ahead)))
-    cuts = [*_room(settings, motions, (back, ahead), seat), *further, *screws]
+    screws = tuple(pilot_holes(settings, (y, z), seat))
+    further = tuple(further_holes(motions, (back, ahead)))
+    cuts = [*driver_room(settings, motions, (back, ahead), seat), *further, *screws]
     locating = tuple(_locating(settings, (y, z), front, block, back))
     slab = Box(
         name="back",
@@ -214,28 +129,12 @@ def _moving(body: Mesh, motions: Sequence[SourceMotion]) -> BoolArray:
 
 def driver_names(motions: Sequence[SourceMotion]) -> list[str]:
     """Return the surfaces that belong to drivers."""
-    return [n for m in motions for n in (*m.piston_surfaces, *m.taper_surfaces)]
+    return [n for m in motions for n in m.surfaces]
 
 
 def _at(place: FloatArray) -> tuple[float, float, float]:
     x, y, z = (float(value) for value in place)
     return x, y, z
-
-
-def _require_hole(settings: HandoffSection, motion: SourceMotion, candidate: str) -> None:
-    least = 2e3 * motion.outer_radius_m
-    if settings.hole_mm is not None and settings.hole_mm < least - 1e-6:
-        rule = f"at least {least:g} mm, dome and surround of {candidate}"
-        raise InputError(invalid("key 'handoff.hole_mm'", f"{settings.hole_mm:g}", rule))
-
-
-def _seat(settings: HandoffSection, rim: float) -> float | None:
-    """Return where the flange rests, its gasket between: before it or behind it."""
-    if settings.flange_mm is None:
-        return None
-    if settings.driver_from == "behind":
-        return rim - settings.rim_ahead_mm + settings.gasket_mm
-    return rim - settings.flange_depth_mm - settings.gasket_mm
 
 
 def _thickness(
@@ -300,66 +199,6 @@ def _block(
         low=(back, float(low[0]), float(low[1])),
         high=(start + BEYOND_MM / 10, float(high[0]), float(high[1])),
     )
-
-
-def _room(
-    settings: HandoffSection,
-    motions: Sequence[SourceMotion],
-    ends: tuple[float, float],
-    seat: float | None,
-) -> Iterator[Round]:
-    """Yield what is cut for the drivers: hole, pocket or rebate, room for the magnet."""
-    back, ahead = ends[0] - BEYOND_MM, ends[1]
-    _, y, z = (1e3 * float(value) for value in motions[0].centre)
-
-    def bore(name: str, across: float, start: float, end: float) -> Round:
-        return Round(name=name, y=y, z=z, radius=across / 2, back=start, front=end)
-
-    hole = settings.hole_mm or 2e3 * motions[0].outer_radius_m
-    yield bore(HOLE, hole, back, ahead)
-    if seat is not None and settings.driver_from == "behind":
-        yield bore(POCKET, settings.pocket_mm, back, seat)
-        room = (settings.magnet_mm or 0.0) + 2 * settings.clearance_mm
-        if room > settings.pocket_mm:
-            yield bore(MAGNET, room, back, seat - settings.gasket_mm - settings.flange_depth_mm)
-    elif seat is not None:
-        yield bore(POCKET, settings.pocket_mm, seat, ahead)
-
-
-def _further(motions: Sequence[SourceMotion], ends: tuple[float, float]) -> Iterator[Round]:
-    """Yield a plain hole, as wide as dome and surround, for every driver but the first."""
-    for motion in motions[1:]:
-        _, y, z = (1e3 * float(value) for value in motion.centre)
-        yield Round(
-            name=f"{motion.name}_hole", y=y, z=z, radius=1e3 * motion.outer_radius_m,
-            back=ends[0] - BEYOND_MM, front=ends[1],
-        )  # fmt: skip
-
-
-def screw_ring(settings: HandoffSection) -> FloatArray:
-    """Return the places of the screws from the axis, (n, 2) in mm: to the left, up."""
-    if not settings.screws or settings.screw_circle_mm is None:
-        return np.zeros((0, 2))
-    angle = np.radians(settings.screw_angle_deg)
-    angle = angle + 2 * np.pi * np.arange(settings.screws) / settings.screws
-    return np.asarray(
-        settings.screw_circle_mm / 2 * np.column_stack((np.sin(angle), np.cos(angle)))
-    )
-
-
-def _screws(
-    settings: HandoffSection, axis: tuple[float, float], seat: float | None
-) -> Iterator[Round]:
-    if seat is None:
-        return
-    deep = settings.pilot_depth_mm
-    is_forward = settings.driver_from == "behind"
-    for across, up in screw_ring(settings).tolist():
-        yield Round(
-            name=SCREW, y=axis[0] + across, z=axis[1] + up, radius=settings.pilot_hole_mm / 2,
-            back=seat - (BEYOND_MM / 10 if is_forward else deep),
-            front=seat + (deep if is_forward else BEYOND_MM / 10),
-        )  # fmt: skip
 
 
 def _locating(

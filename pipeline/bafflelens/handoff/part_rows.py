@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Literal
 
 from bafflelens.handoff.dimension import OnSheet, SheetDimension, View, general
-from bafflelens.handoff.part_plan import (
+from bafflelens.handoff.part_pieces import (
     BEYOND_MM,
     HOLE,
     MAGNET,

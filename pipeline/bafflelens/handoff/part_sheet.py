@@ -17,7 +17,7 @@ from bafflelens.handoff.annotation import Around, draw_around
 from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.hidden_lines import FRONT, View
 from bafflelens.handoff.part_checks import undefined_text
-from bafflelens.handoff.part_plan import PartPlan, Round
+from bafflelens.handoff.part_pieces import PartPlan, Round
 from bafflelens.handoff.place import Place, Seen, seen_lines, title_width
 from bafflelens.handoff.sheet_frame import (
     FRAME_MM,

@@ -21,7 +21,7 @@ from bafflelens.base.errors import MeshingError, invalid
 from bafflelens.handoff.cut_sections import whole_section
 from bafflelens.handoff.face_names import face_names, write_names
 from bafflelens.handoff.face_nets import FaceNet, inside_face, nets_of
-from bafflelens.handoff.part_plan import INNER, POCKET, SEAT
+from bafflelens.handoff.part_pieces import INNER, POCKET, SEAT
 from bafflelens.handoff.print_mesh import print_mesh
 from bafflelens.handoff.rounded_corners import ROUNDED, in_a_copy, round_corners
 from bafflelens.handoff.solid_edges import edges_of

@@ -41,7 +41,7 @@ def regions_of(mesh: Mesh, motions: Sequence[SourceMotion]) -> NDArray[np.str_]:
     motions : sequence of SourceMotion
         What moves, and where.
     """
-    moving = {n for m in motions for n in (*m.piston_surfaces, *m.taper_surfaces)}
+    moving = {n for m in motions for n in m.surfaces}
     surface = mesh.surface.astype(object)
     found = surface.copy()
     is_cabinet = np.char.startswith(mesh.surface, "cabinet")

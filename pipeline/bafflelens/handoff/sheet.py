@@ -12,16 +12,13 @@ from typing import Final
 import numpy as np
 
 from bafflelens.base.parameter_words import called, unit_text
-from bafflelens.handoff.acoustic_tolerance import (
-    NOT_ASKED,
-    AcousticTolerance,
-    tolerance_text,
-)
+from bafflelens.handoff.acoustic_tolerance import NOT_ASKED, AcousticTolerance, tolerance_text
 from bafflelens.handoff.checks import Check, screw_places
 from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.likeness import Likeness
 from bafflelens.handoff.paper import use_fonts
-from bafflelens.handoff.part_plan import NO_PART, PartPlan
+from bafflelens.handoff.part_pieces import PartPlan
+from bafflelens.handoff.part_plan import NO_PART
 from bafflelens.handoff.part_sheet import PartLayout, draw_part, lines_in, part_layouts
 from bafflelens.handoff.place import Seen
 from bafflelens.handoff.sheet_flow import Flow

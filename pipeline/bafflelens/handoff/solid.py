@@ -3,11 +3,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.mesh.source_motion import SourceMotion
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -197,3 +200,19 @@ class Solid:
     before: tuple[Section, ...] = ()
     pieces: tuple[MadePiece, ...] = ()
     rounded: Rounded | None = None
+
+
+def through_the_axis(sections: Sequence[Section], kind: str) -> Section:
+    """Return the first section of a kind: that through the axis."""
+    return next(section for section in sections if section.kind == kind)
+
+
+def part_box(solid: Solid, motions: Sequence[SourceMotion]) -> FloatArray:
+    """Return lowest and highest corner in mm, (2, 3), without what moves: domes may stand out."""
+    moving = {n for m in motions for n in m.surfaces}
+    resting = np.array([name not in moving for name in solid.mesh.surface])
+    box = solid.box_m * 1e3
+    if resting.any():
+        corners = solid.mesh.corners[resting].reshape(-1, 3) * 1e3
+        box[1, 0] = corners[:, 0].max()
+    return box

@@ -22,7 +22,7 @@ import numpy as np
 from bafflelens.base import ready_process
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.errors import MeshingError, invalid
-from bafflelens.handoff.part_plan import PartPiece
+from bafflelens.handoff.part_pieces import PartPiece
 from bafflelens.handoff.solid import MadePiece, Rounded, Section, SmoothFit, Solid, SolidEdge
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.shapes.cad.step_names import step_string, with_product

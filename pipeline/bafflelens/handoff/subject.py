@@ -13,7 +13,8 @@ from functools import cached_property
 from typing import Final
 
 from bafflelens.handoff.carved_shape import CarvedFrom, is_scanned
-from bafflelens.handoff.part_plan import PartPlan, plan_part
+from bafflelens.handoff.part_pieces import PartPlan
+from bafflelens.handoff.part_plan import plan_part
 from bafflelens.handoff.solid_export import SolidBegun, begin_solid
 from bafflelens.job.handoff_section import AS_CUT, HandoffSection
 from bafflelens.job.job_file import LoadedJob

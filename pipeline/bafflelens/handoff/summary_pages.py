@@ -10,8 +10,9 @@ from typing import Any, Final
 import numpy as np
 
 from bafflelens.handoff.expected import FAR_FIELD, Expected, third_octaves
+from bafflelens.handoff.making_order import FIRST_RULE, ONLY_SURFACE
 from bafflelens.handoff.paper import heading, pages_pdf, paragraph, table
-from bafflelens.handoff.shortlist import FIRST_RULE, ONLY_SURFACE, Listed, ShortList
+from bafflelens.handoff.shortlist import Listed, ShortList
 from bafflelens.handoff.summary_charts import UP_AND_DOWN_DEG, chart_pages, degrees_text
 from bafflelens.handoff.summary_decision import decision_page
 from bafflelens.mockup.measurement.measured import OrbitName

@@ -24,7 +24,6 @@ from bafflelens.handoff.acoustic_tolerance import (
 )
 from bafflelens.handoff.annotation import Window
 from bafflelens.handoff.hidden_lines import FRONT
-from bafflelens.handoff.lens_dimensions import part_box
 from bafflelens.handoff.place import Place, seen_lines
 from bafflelens.handoff.sheet_frame import (
     FRAME_MM,
@@ -37,7 +36,7 @@ from bafflelens.handoff.sheet_frame import (
     wrapped,
     write_letters,
 )
-from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.solid import Solid, part_box
 from bafflelens.mesh.source_motion import SourceMotion
 
 LEVELS_MM: Final = (0.2, 0.5, 1.0, 1.5, 2.0, 3.0, MOST_MM)

@@ -19,7 +19,6 @@ from bafflelens.handoff.annotation import Around, Window, draw_around
 from bafflelens.handoff.checks import screw_places
 from bafflelens.handoff.dimension import SheetDimension
 from bafflelens.handoff.hidden_lines import FROM_RIGHT, FRONT
-from bafflelens.handoff.lens_dimensions import part_box, through_the_axis
 from bafflelens.handoff.place import Place, Seen, seen_lines, title_width
 from bafflelens.handoff.sheet_frame import (
     FRAME_MM,
@@ -30,7 +29,7 @@ from bafflelens.handoff.sheet_frame import (
     wrapped,
     write_letters,
 )
-from bafflelens.handoff.solid import Solid
+from bafflelens.handoff.solid import Solid, part_box, through_the_axis
 from bafflelens.job.handoff_section import HandoffSection
 from bafflelens.mesh.source_motion import SourceMotion
 

@@ -10,41 +10,33 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from bafflelens.base.errors import BafflelensError, InputError, StoreError, invalid
+from bafflelens.base.errors import BafflelensError, StoreError
 from bafflelens.job.sampling import searched_of
 from bafflelens.live.array_frames import frame
-from bafflelens.live.asked import Asked, Telling
+from bafflelens.live.asked import Asked, AskedInTurn, Telling
 from bafflelens.live.beforehand import Beforehand
 from bafflelens.live.frames import SOLVED
 from bafflelens.live.greeting import greeting, known_so_far
 from bafflelens.live.kept_shapes import keep_by_name
-from bafflelens.live.known import Known, key_of
+from bafflelens.live.known import Known
 from bafflelens.live.replies import (
     answer_frame,
     estimated_frame,
     estimated_score,
     meshed_frames,
     opened_frames,
-    shape_frame,
 )
+from bafflelens.live.serving import Publish, Serving
 from bafflelens.live.solved import Judge
 from bafflelens.live.study import Study
-from bafflelens.live.told import all_values, broken_stretches, draft_frequencies
-from bafflelens.live.waits import (
-    ENDING_S,
-    FULL_SETTLE_S,
-    LOOK_AT_RUN_S,
-    LOOK_S,
-    LOOK_SOON_S,
-    LOOKING_S,
-    SETTLE_S,
-)
-from bafflelens.live.wishes import Wish
+from bafflelens.live.told import all_values, broken_stretches
+from bafflelens.live.waits import ENDING_S, LOOK_AT_RUN_S, LOOK_S, LOOKING_S
+from bafflelens.live.wishes import NewestWish, Wish
 from bafflelens.report.summary import note_on
 from bafflelens.store import RunFolder
 
@@ -52,13 +44,7 @@ if TYPE_CHECKING:
     from bafflelens.job.job_file import LoadedJob
     from bafflelens.live.first_estimates import FirstEstimates
     from bafflelens.live.solves import Bench
-    from bafflelens.mesh.mesh import Mesh
     from bafflelens.run.options import RunOptions
-
-_MOST_ASKED: Final = 4
-
-Publish = Callable[[str, bytes | dict[str, Any]], None]
-"""Takes the page that it is for, empty for all, and what to send."""
 
 
 @dataclass(kw_only=True, eq=False)
@@ -87,23 +73,29 @@ class Desk:
     publish: Publish = lambda page, message: None
     is_moving: Callable[[], bool] = lambda: False
     first: FirstEstimates | None = None
-    _unscored: int | None = None
-    _wish: Wish | None = None
-    _asked: list[Asked] = field(default_factory=list)
-    _done: str = ""
-    _drafted_at: float = 0.0
     _doing: str = ""
     _is_writing: bool = False
     _fault: str = ""
-    _stopped: str = ""
     _changed: threading.Event = field(default_factory=threading.Event)
     _over: threading.Event = field(default_factory=threading.Event)
-    _lock: threading.RLock = field(default_factory=threading.RLock)
     _thread: threading.Thread | None = None
 
     def __post_init__(self) -> None:
+        self._asked = AskedInTurn()
+        self._newest = NewestWish(
+            is_moving=lambda: self.is_moving(), changed=self._changed, over=self._over
+        )
         self._study = Study(known=self.known, tell=self._learned)
         self._beforehand = Beforehand(known=self.known, study=self._study, say=self._say)
+        self._serving = Serving(
+            known=self.known,
+            study=self._study,
+            beforehand=self._beforehand,
+            newest=self._newest,
+            say=self._say,
+            publish=lambda page, message: self.publish(page, message),
+            writing=self._writing,
+        )
 
     # ------------------------------------------------------------------------- for the server
 
@@ -147,11 +139,8 @@ class Desk:
     def move(self, page: str, wish_number: int, values: Mapping[str, float]) -> bytes:
         """Answer a move at once, and have it solved when it rests."""
         faults = self.judge.faults(values)
-        with self._lock:
-            wish = Wish(page=page, number=wish_number, values=values, at=time.monotonic())
-            self._wish = None if faults else wish
-            self._done, self._drafted_at, self._unscored = "", 0.0, None
-        self._changed.set()
+        wish = Wish(page=page, number=wish_number, values=values, at=time.monotonic())
+        self._newest.put(None if faults else wish)
         header = {"kind": "answer", "move": wish_number, "faults": faults}
         if faults:
             return frame({**header, "mark": "", "id": ""}, {})
@@ -159,7 +148,7 @@ class Desk:
         if known is not None:
             answer, mark, baseline = known
             if mark == SOLVED:
-                self._is_done(wish, "full")
+                self._newest.is_done(wish, "full")
             return answer_frame(self.judge, header, answer.dataset, mark, baseline, answer.id)
         learned = self.known.learned
         if learned is not None:
@@ -168,7 +157,7 @@ class Desk:
         if self.first is not None:
             searched = {key: values[key] for key in self.judge.searched}
             early = self.first.answer(wish_number, searched)
-            self._unscored = wish_number
+            self._newest.unscored = wish_number
         return early or frame({**header, "mark": "", "id": ""}, {})
 
     def scores(self, wish_number: int, values: Mapping[str, float]) -> list[dict[str, Any]]:
@@ -202,10 +191,7 @@ class Desk:
             and set(self.judge.searched) <= set(answer.values)
         ):
             wish = Wish(page=page, number=wish_number, values=answer.values, at=time.monotonic())
-            with self._lock:  # what was wished before is looked at no more
-                self._wish, self._done = wish, "full"
-                self._drafted_at, self._unscored = 0.0, None
-            self._changed.set()
+            self._newest.put(wish, "full")  # what was wished before is looked at no more
         return found
 
     def ask(self, page: str, what: str, candidate_id: str) -> None:
@@ -218,17 +204,7 @@ class Desk:
         BafflelensError
             If nothing is done here any more.
         """
-        asked = Asked(page=page, what=what, id=candidate_id)
-        with self._lock:
-            if self._stopped:
-                raise BafflelensError(self._stopped)
-            if asked in self._asked:
-                return
-            if len(self._asked) >= _MOST_ASKED:
-                raise InputError(
-                    invalid(what, candidate_id, f"asked for when fewer than {_MOST_ASKED} wait")
-                )
-            self._asked.append(asked)
+        self._asked.add(Asked(page=page, what=what, id=candidate_id))
         self._changed.set()
 
     def keep(self, candidate_id: str, name: str, text: str) -> None:
@@ -273,19 +249,17 @@ class Desk:
 
     def _stop(self, why: str) -> None:
         """Say why nothing is done any more, now and to whoever asks for something."""
-        with self._lock:
-            self._stopped = why
-            self._asked.clear()
+        self._asked.stop(why)
         self._say(doing="", fault=why)
 
     def _work_once(self, bench: Bench) -> None:
-        wish = self._wish
-        if self._asked:
-            self._attend(bench, self._asked[0])
+        wish, asked = self._newest.wish, self._asked.next
+        if asked is not None:
+            self._attend(bench, asked)
             return
         try:
-            if wish is not None and self._done != "full":
-                self._serve(bench, wish)
+            if wish is not None and self._newest.done != "full":
+                self._serving.serve(bench, wish)
             elif self.known.needs_spread:
                 if not self._beforehand.spread(bench, self._is_called(wish)):
                     self._over.wait(timeout=LOOK_AT_RUN_S)
@@ -305,7 +279,7 @@ class Desk:
         except BafflelensError as error:
             self._say(fault=str(error), doing="")
             if wish is not None:
-                self._is_done(wish, "full")
+                self._newest.is_done(wish, "full")
 
     def _attend(self, bench: Bench, asked: Asked) -> None:
         """Do what is asked for a candidate; moves are answered by estimates meanwhile."""
@@ -319,130 +293,38 @@ class Desk:
                 self.publish(asked.page, map_frame(folder, name, told))
             else:
                 self._say(doing=f"carving {name} by one step", fault="")
-                self._is_writing = True
-                made = bench.carve(name, self._over.is_set)
-                self.judge = replace(self.judge, loaded=folder.load_job())
-                self.publish(asked.page, {"kind": "made", "id": made})
+                with self._writing():
+                    made = bench.carve(name, self._over.is_set)
+                    self.judge = replace(self.judge, loaded=folder.load_job())
+                    self.publish(asked.page, {"kind": "made", "id": made})
         except BafflelensError as error:
             self._say(fault=str(error))
         finally:
-            self._is_writing = False
-            with self._lock:
-                self._asked.remove(asked)
+            self._asked.is_done(asked)
             self._say(doing="")
-
-    def _serve(self, bench: Bench, wish: Wish) -> None:
-        """Solve what is wished, as far as it is not known: the draft, then the full band."""
-        if not self._rests(wish, SETTLE_S):
-            return
-        is_over = self._is_over(wish)
-        known = self.known.of(wish.values)
-        has_full = known is not None and known[1] == SOLVED
-        if has_full:  # it has come to be known since the move was answered
-            self._is_done(wish, "full")
-            self._send_known(wish)
-            if not is_over():  # it was meshed elsewhere: the page has not seen it
-                for meshed in meshed_frames(self.known, wish.number, wish.values):
-                    self.publish(wish.page, meshed)
-            return
-        if not self._done and known is None:
-            self._say(
-                doing=f"solving a draft at {len(draft_frequencies(bench.judge.loaded))} "
-                "frequencies",
-                fault="",
-            )
-            drawn = bench.draft("", wish.values, is_over, self._on_mesh(wish))
-            if drawn is None:
-                return
-            self.known.add_draft(wish.values, drawn)
-            self._send_known(wish)
-            self._drafted_at = time.monotonic()
-            self._study.ask()
-            self._say(doing="")
-        self._is_done(wish, "draft")
-        if self.known.draft_baseline is None:  # its levels are there, now its score
-            if not self._rests(wish, LOOKING_S):
-                return
-            self._say(doing="solving a draft of the baseline, for the score")
-            self._beforehand.require_draft_baseline(bench, is_over)
-            self._send_known(wish)
-            self._say(doing="")
-            self._drafted_at = time.monotonic()
-        if not self._rests(wish, FULL_SETTLE_S):
-            return
-        if self.judge.folder.is_worked_on:
-            self._say(doing="the full band waits: the run is being worked on")
-            self._changed.wait(timeout=LOOK_AT_RUN_S)
-            return
-        self._say(doing="solving the full band")
-        self._is_writing = True
-        try:
-            name = bench.full(wish.values, is_over)
-        finally:
-            self._is_writing = False
-        if name is None:
-            return
-        self.known.read_new()
-        self._is_done(wish, "full")
-        self._send_known(wish)
-        self._study.ask()
-        self._say(doing="", fault="")
-
-    def _is_done(self, wish: Wish, how_far: str) -> None:
-        """Note how far a wish is solved, unless there is a newer one, of which nothing is."""
-        with self._lock:
-            if self._wish is wish:
-                self._done = how_far
 
     # --------------------------------------------------------------------------------- inside
 
-    def _rests(self, wish: Wish, seconds: float) -> bool:
-        """Wait until a wish has rested so long; False if there is a newer one.
-
-        Who has just been sent a draft looks at it first: the full band, begun at once, would hold
-        up the draft of the next move.
-        """
-        begun = max(wish.at, self._drafted_at)
-        while (left_s := begun + seconds - time.monotonic()) > 0 or self.is_moving():
-            if self._is_over(wish)():
-                return False
-            self._changed.wait(timeout=min(max(left_s, LOOK_SOON_S), LOOK_S))
-            self._changed.clear()
-        return not self._is_over(wish)()
-
-    def _is_over(self, wish: Wish | None) -> Callable[[], bool]:
-        return lambda: self._over.is_set() or self._wish is not wish
-
     def _is_called(self, wish: Wish | None) -> Callable[[], bool]:
         """Return what tells whether there is something to do that somebody waits for."""
-        return lambda: bool(self._asked) or self._is_over(wish)()
+        is_over = self._newest.is_over(wish)
+        return lambda: self._asked.next is not None or is_over()
 
-    def _on_mesh(self, wish: Wish) -> Callable[[Mesh], None]:
-        def show(mesh: Mesh) -> None:
-            self.known.meshes[key_of(wish.values)] = mesh
-            if not self._is_over(wish)():
-                self.publish(wish.page, shape_frame(self.judge, mesh, "", wish.number, ""))
-
-        return show
-
-    def _send_known(self, wish: Wish) -> None:
-        known = self.known.of(wish.values)
-        if known is None or self._is_over(wish)():
-            return
-        answer, mark, baseline = known
-        header = {"kind": "answer", "move": wish.number, "faults": []}
-        self.publish(
-            wish.page, answer_frame(self.judge, header, answer.dataset, mark, baseline, answer.id)
-        )
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        """Have the run's status be that before while this process writes to it."""
+        self._is_writing = True
+        try:
+            yield
+        finally:
+            self._is_writing = False
 
     def _learned(self, fault: str | None = None) -> None:
         """Tell what was learned; what was estimated before now has its score."""
         self._say(fault=fault)
-        with self._lock:
-            wish, learned = self._wish, self.known.learned
-            if wish is None or learned is None or self._unscored != wish.number:
-                return
-            self._unscored = None
+        wish = self._newest.take_unscored() if self.known.learned is not None else None
+        if wish is None:
+            return
         for scored in self.scores(wish.number, wish.values):
             self.publish(wish.page, scored)
 

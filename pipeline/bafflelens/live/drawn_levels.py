@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from bafflelens.base.conventions import FloatArray, IntArray
-from bafflelens.live.estimate import USEFUL_DB, Estimate, over_window
+from bafflelens.live.estimate import USEFUL_DB, Estimate
+from bafflelens.live.field_levels import over_window
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

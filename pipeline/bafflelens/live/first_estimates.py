@@ -18,7 +18,8 @@ import numpy as np
 from bafflelens.base.conventions import FloatArray
 from bafflelens.live.array_frames import arrays_in, frame
 from bafflelens.live.drawn_levels import DrawnLevels, drawn_levels_from
-from bafflelens.live.estimate import Estimator, Kernel, estimated, group_of
+from bafflelens.live.estimate import Estimator, estimated
+from bafflelens.live.shape_kernel import Kernel, group_of
 from bafflelens.shapes.meshing.constraints import Constraint, read_constraint
 from bafflelens.shapes.meshing.parameters import broken_rules, shape_of, value_faults
 from bafflelens.shapes.meshing.shape_script import execute_script

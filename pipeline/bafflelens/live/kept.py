@@ -8,8 +8,8 @@ from contextlib import suppress
 from dataclasses import asdict
 
 from bafflelens.base.errors import StoreError
-from bafflelens.live.estimate import Kernel
 from bafflelens.live.frames import json_number
+from bafflelens.live.shape_kernel import Kernel
 from bafflelens.live.solved import Found, Learned
 from bafflelens.store import RunFolder
 

@@ -11,9 +11,9 @@ from typing import Any, Final
 import xarray as xr
 
 from bafflelens.job.sampling import BASELINE_ID
-from bafflelens.live.estimate import fewest_shapes
 from bafflelens.live.frames import DRAFT, SOLVED
 from bafflelens.live.kept import keep_learned, load_kept
+from bafflelens.live.learning import fewest_shapes
 from bafflelens.live.solved import (
     Answer,
     Judge,

@@ -27,15 +27,11 @@ from bafflelens.job.job_file import LoadedJob
 from bafflelens.job.sampling import BASELINE_ID, faults_of, searched_of
 from bafflelens.job.shape_sections import Choices, Setting, Span
 from bafflelens.live.drawn_levels import DrawnLevels
-from bafflelens.live.estimate import (
-    Estimate,
-    Estimator,
-    Kernel,
-    about_source,
-    estimator_of,
-    fewest_shapes,
-)
+from bafflelens.live.estimate import Estimate, Estimator
+from bafflelens.live.field_levels import about_source
 from bafflelens.live.frames import drawing_of
+from bafflelens.live.learning import estimator_of, fewest_shapes
+from bafflelens.live.shape_kernel import Kernel
 from bafflelens.scoring.carved import is_carved
 from bafflelens.scoring.criteria import needed_directions
 from bafflelens.scoring.score import Score, score

@@ -99,6 +99,11 @@ class SourceMotion:
     table: VelocityTable | None = None
     profile: DomeProfile | None = None
 
+    @property
+    def surfaces(self) -> tuple[str, ...]:
+        """All surfaces that belong to it."""
+        return *self.piston_surfaces, *self.taper_surfaces
+
 
 def normal_velocity(
     mesh: Mesh, motions: Sequence[SourceMotion], frequency_hz: float

@@ -50,7 +50,7 @@ def clay_deviation(
 
 def deviation_between(nominal: Mesh, scanned: Mesh, motion: SourceMotion) -> ClayDeviation:
     """Return how far two meshes are apart around a source."""
-    moving = np.isin(nominal.surface, (*motion.piston_surfaces, *motion.taper_surfaces))
+    moving = np.isin(nominal.surface, motion.surfaces)
     offset = nominal.centroids - np.asarray(motion.centre)
     distance = np.linalg.norm(offset, axis=1)
     near = ~moving & (distance < _REACH_M) & (nominal.centroids[:, 0] > -_BEHIND_M)

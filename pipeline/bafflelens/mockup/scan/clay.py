@@ -82,7 +82,7 @@ def take_scan(request: ClayScanRequest, progress: Progress | None = None) -> tup
             advance=lambda share, text="": advance(9.0 * share, text),
         )
         advance(0.0, f"pose found, residual {pose.rms_m * 1e3:.2f} mm")
-        moving = sorted({n for m in motions for n in (*m.piston_surfaces, *m.taper_surfaces)})
+        moving = sorted({n for m in motions for n in m.surfaces})
         deviation = fit(scan, nominal, moving, lambda share, text="": advance(7.0 * share, text))
         model = _model(raw, scan, repairs, turned, pose, marks, deviation, moving)
         report = report_text(request, model, motions)

@@ -141,6 +141,14 @@ class AskedBand:
     digest: bytes = b""
     known: list[BandResult] = field(default_factory=list)
 
+    def work(self, frequencies_hz: tuple[float, ...]) -> tuple[Any, ...]:
+        """Return what `solve_candidate_band` is given for some of its frequencies."""
+        mesh = replace(self.meshes.of(self.number), places=None)  # a solver has no use for them
+        alone = tuple(mesh if n == self.number else None for n in range(self.number + 1))
+        rest = replace(self.band, frequencies_hz=frequencies_hz)
+        meshes = Timed(value=alone, seconds=0.0)
+        return self.methods, meshes, self.number, rest, self.settings
+
 
 @dataclass
 class Tally:

@@ -20,32 +20,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import chain
-from typing import Any, Final, TypeVar
+from typing import Any
 
-import numpy as np
-
-from bafflelens.base.status import Status
 from bafflelens.bem.sweep import BandResult
 from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import Band, MeshSize
 from bafflelens.shapes.meshing.scripts import PackedScript
 from bafflelens.workers.batches import Late, Outcome
+from bafflelens.workers.caching.anchors import Anchors, is_asked_for
 from bafflelens.workers.caching.answers import AnswerStore
 from bafflelens.workers.caching.asked_work import AskedBand, Meshes, Tally, WorkWishes
-from bafflelens.workers.caching.digests import (
-    frequency_key,
-    mesh_digest,
-    mesh_key,
-    settings_digest,
-)
-from bafflelens.workers.caching.entries import (
-    frequency_from_bytes,
-    frequency_to_bytes,
-    joined_bands,
-    meshes_from_bytes,
-    meshes_to_bytes,
-)
-from bafflelens.workers.caching.solved import FREQUENCY, MESHES, SolvedCache
+from bafflelens.workers.caching.cached_results import CachedResults
+from bafflelens.workers.caching.entries import joined_bands
+from bafflelens.workers.caching.solved import SolvedCache
 from bafflelens.workers.pool import Pool, never
 from bafflelens.workers.work_units import (
     Methods,
@@ -55,25 +42,19 @@ from bafflelens.workers.work_units import (
     solve_candidate_band,
 )
 
-_SOLVED: Final = Status.SOLVED
-# Ten times what writing takes: a process that is killed loses nothing that took longer.
-_WORTH_WRITING_S: Final = 0.02
-_ANCHOR: Final = "anchor "  # begins the name of meshes that nobody asked for but to move them
-Kept = TypeVar("Kept")
-
 
 class RememberingPool:
     """A pool in front of another one; see the top of this file."""
 
     def __init__(self, inner: Pool, cache: SolvedCache | None = None) -> None:
         self._inner = inner
-        self._cache = cache
+        self._cached = CachedResults(cache)
         self.answers = AnswerStore(cache)
         self._ready: deque[Meshes | Outcome] = deque()
         self._out: dict[str, Meshes | AskedBand | None] = {}
         self._aside: set[str] = set()
         self._done_aside: dict[str, Outcome] = {}
-        self._anchors: dict[bytes, Meshes] = {}
+        self._anchors = Anchors()
         self.tally = Tally()
 
     @property
@@ -133,17 +114,14 @@ class RememberingPool:
         if is_anchor:
             moved_from = None
         work = (methods, script, values, sizes, time_limit_s)
-        meshes = Meshes(
-            name=name,
-            key=mesh_key(methods, script, values, sizes, moved_from) if self._cache else b"",
-            work=work,
-            wishes=WorkWishes(priority=priority),
-        )
+        wishes = WorkWishes(priority=priority)
+        key = self._cached.key_of(work, moved_from)
+        meshes = Meshes(name=name, key=key, work=work, wishes=wishes)
         if is_anchor:
-            self._anchors[mesh_key(methods, script, values, sizes)] = meshes
+            self._anchors.enter(meshes)
         elif moved_from is not None:
             anchor_work = (methods, script, moved_from, sizes, time_limit_s)
-            meshes.anchor = self._anchor(anchor_work, priority)
+            meshes.anchor = self._anchors.of(anchor_work, wishes)
         if aside:
             self._aside.add(name)
         else:
@@ -151,34 +129,9 @@ class RememberingPool:
         self._find(meshes)
         return meshes
 
-    def _anchor(self, work: tuple[Any, ...], priority: float) -> Meshes:
-        """Return the meshes that others are moved from; they are asked for when first needed."""
-        methods, script, values, sizes, _ = work
-        key = mesh_key(methods, script, values, sizes)
-        if key not in self._anchors:
-            wishes = WorkWishes(priority=priority)
-            name = f"{_ANCHOR}{key.hex()}"
-            self._anchors[key] = Meshes(name=name, key=key, work=work, wishes=wishes)
-        return self._anchors[key]
-
-    def _keep_as_anchor(self, meshes: Meshes) -> None:
-        """Let others be moved from meshes that could not be moved: they are those made anew."""
-        methods, script, values, sizes, _ = meshes.work
-        key = mesh_key(methods, script, values, sizes)
-        alone = Meshes(
-            name=f"{_ANCHOR}{key.hex()}",
-            key=key,
-            work=meshes.work,
-            wishes=meshes.wishes,
-            meshes=meshes.meshes,
-        )
-        self._anchors.setdefault(key, alone)
-        if self._cache and meshes.meshes and not self._cache.has(key):
-            self._cache.put(key, MESHES, meshes_to_bytes(meshes.meshes))
-
     def _find(self, meshes: Meshes) -> None:
         """Look for meshes in the cache, or have them made."""
-        if self._cache and self._cache.has(meshes.key):
+        if self._cached.has(meshes.key):
             self._ready.append(meshes)
         else:
             self._mesh(meshes)
@@ -280,7 +233,7 @@ class RememberingPool:
                 deque(self._inner.outcomes(is_over), maxlen=0)  # lets go of what is out
                 self._ready.clear()
                 self._out.clear()
-                self._anchors = {key: one for key, one in self._anchors.items() if one.is_known}
+                self._anchors.forget_unknown()
 
     def _known(self) -> Iterator[Outcome]:
         """Yield what is known without the workers."""
@@ -289,12 +242,12 @@ class RememberingPool:
             if isinstance(item, Outcome):
                 yield item
                 continue
-            meshes = self._read(item.key, meshes_from_bytes)
+            meshes = self._cached.meshes(item.key)
             if meshes is None:
                 self._mesh(item)
                 continue
             item.meshes = meshes
-            if not item.name.startswith(_ANCHOR):
+            if is_asked_for(item):
                 self.tally.known_meshes += item.name not in self._aside
                 yield Outcome(name=item.name, value=Timed(value=meshes, seconds=0.0))
             self._release(item)
@@ -312,30 +265,40 @@ class RememberingPool:
             self._out.pop(item.name)
             outcome = together
         if isinstance(item, Meshes):
-            if outcome.error:
-                item.failure = outcome
-            else:
-                item.meshes = outcome.value.value
-                if self._cache:
-                    self._cache.put(item.key, MESHES, meshes_to_bytes(outcome.value.value))
-                    self._write_what_took(outcome.value.seconds)
-                if item.anchor is not None and not any(map(_is_moved, item.meshes)):
-                    self._keep_as_anchor(item)
-            if not item.name.startswith(_ANCHOR):
+            self._keep_meshes(item, outcome)
+            if is_asked_for(item):
                 yield outcome
             self._release(item)
+        elif isinstance(item, AskedBand) and not outcome.error:
+            yield self._kept_band(item, outcome)
+        else:
+            yield outcome
+
+    def _keep_meshes(self, meshes: Meshes, outcome: Outcome) -> None:
+        """Keep meshes that were made, or why there are none."""
+        if outcome.error:
+            meshes.failure = outcome
             return
-        if isinstance(item, AskedBand) and not outcome.error:
-            result: BandResult = outcome.value.value
-            self._keep_answers(item, result)
-            result = replace(result, answers=None)
-            outcome = replace(outcome, value=replace(outcome.value, value=result))
-            self._keep(item, result)
-            self._write_what_took(outcome.value.seconds)
-            if item.known:
-                whole = joined_bands(item.band, [result, *item.known])
-                outcome = replace(outcome, value=replace(outcome.value, value=whole))
-        yield outcome
+        meshes.meshes = made = outcome.value.value
+        self._cached.keep_meshes(meshes.key, made)
+        self._cached.write_what_took(outcome.value.seconds)
+        if meshes.anchor is not None and not any(map(_is_moved, made)):
+            # They could not be moved: they are those that others are moved from, made anew.
+            anchor = self._anchors.of(meshes.work, meshes.wishes, made)
+            if made and not self._cached.has(anchor.key):
+                self._cached.keep_meshes(anchor.key, made)
+
+    def _kept_band(self, asked: AskedBand, outcome: Outcome) -> Outcome:
+        """Keep what was solved of a band, and return it with what was known of it."""
+        result: BandResult = outcome.value.value
+        if result.answers is not None:  # for shapes to come
+            self.answers.keep(asked.meshes.of(asked.number), asked.settings, result.answers)
+        result = replace(result, answers=None)
+        self._cached.keep_band(asked, result)
+        self._cached.write_what_took(outcome.value.seconds)
+        if asked.known:
+            result = joined_bands(asked.band, [result, *asked.known])
+        return replace(outcome, value=replace(outcome.value, value=result))
 
     def _mesh(self, meshes: Meshes) -> None:
         self._out[meshes.name] = meshes
@@ -374,77 +337,24 @@ class RememberingPool:
 
     def _look_up(self, asked: AskedBand) -> None:
         """Find the known frequencies of a band, and have the others solved."""
-        found, number = asked.meshes, asked.number
+        found = asked.meshes
         if found.failure is not None:
             self._ready.append(replace(found.failure, name=asked.name))
             return
-        missing = self._missing(asked, found.of(number))
+        missing = self._cached.missing(asked, found.of(asked.number))
         if asked.name not in self._aside:
             self.tally.known_frequencies += len(asked.known)
         if not missing:
             whole = joined_bands(asked.band, asked.known)
             self._ready.append(Outcome(name=asked.name, value=Timed(value=whole, seconds=0.0)))
             return
-        mesh = replace(found.of(number), places=None)  # a solver has no use for them
-        alone = tuple(mesh if n == number else None for n in range(number + 1))
-        rest = replace(asked.band, frequencies_hz=missing)
-        meshes = Timed(value=alone, seconds=0.0)
-        work: tuple[Any, ...] = (asked.methods, meshes, number, rest, asked.settings)
+        work = asked.work(missing)
         if asked.is_reusing:
             # What is known when a worker takes it, not when it was asked for.
+            mesh = found.of(asked.number)
             work += (Late(partial(self.answers.earlier, mesh, asked.settings, missing)),)
         self._out[asked.name] = asked
         self._hand_on(asked.name, solve_candidate_band, work, asked.wishes)
-
-    def _missing(self, asked: AskedBand, mesh: Mesh) -> tuple[float, ...]:
-        """Return the frequencies of a band that are not known; note those that are."""
-        if not self._cache:
-            return asked.band.frequencies_hz
-        digests, number = asked.meshes.digests, asked.number
-        if number not in digests:
-            digests[number] = mesh_digest(mesh)
-        asked.digest = settings_digest(asked.methods, digests[number], asked.settings)
-        missing = []
-        for frequency_hz in asked.band.frequencies_hz:
-            key = frequency_key(asked.digest, frequency_hz)
-            known = self._read(key, partial(frequency_from_bytes, mesh=mesh))
-            if known is None:
-                missing.append(frequency_hz)
-            else:
-                asked.known.append(known)
-        return tuple(missing)
-
-    def _read(self, key: bytes, read: Callable[[bytes], Kept]) -> Kept | None:
-        """Return what the cache holds under a name; None if there is nothing, or it is damaged."""
-        content = self._cache.get(key) if self._cache else None
-        if self._cache is None or content is None:
-            return None
-        try:
-            return read(content)
-        except Exception:  # whatever a damaged archive makes its reader raise
-            self._cache.forget(key)
-            return None
-
-    def _keep(self, asked: AskedBand, result: BandResult) -> None:
-        """Keep the frequencies that were solved, with the engine that was asked for."""
-        if not self._cache:
-            return
-        for number, outcome in enumerate(result.outcomes):
-            is_whole = bool(np.isfinite(result.far_field[:, number]).all())
-            if outcome.status == _SOLVED and is_whole and not outcome.is_fallback:
-                key = frequency_key(asked.digest, outcome.frequency_hz)
-                self._cache.put(key, FREQUENCY, frequency_to_bytes(result, number))
-
-    def _keep_answers(self, asked: AskedBand, result: BandResult) -> None:
-        """Keep what a shape left on its mesh, for shapes to come."""
-        if result.answers is not None:
-            mesh = asked.meshes.of(asked.number)
-            self.answers.keep(mesh, asked.settings, result.answers)
-
-    def _write_what_took(self, seconds: float) -> None:
-        """Have the cache write what was put there, if it took longer than that will."""
-        if self._cache and seconds > _WORTH_WRITING_S:
-            self._cache.flush()
 
     def _hand_on(
         self, name: str, function: Callable[..., Any], work: tuple[Any, ...], wishes: WorkWishes

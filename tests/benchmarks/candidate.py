@@ -313,7 +313,10 @@ def _every(step: int, chosen: Sequence[Band]) -> tuple[Band, ...]:
 def _warm(pool: Pool) -> None:
     """Have every worker load the kernels and start a mesher, so that no row pays for it."""
     for _ in range(2):
-        lenses = [_lens({"lens.opening_height_mm": 119.0 + n}) for n in range(2 * pool.size)]
+        lenses = [
+            _lens({"lens.opening_height_mm": 119.0 + 4 * n / pool.size})
+            for n in range(2 * pool.size)
+        ]
         solve_shapes(
             RememberingPool(pool), lenses, bands(np.array([1500.0, 6000.0]), "draft"), "draft"
         )

@@ -21,6 +21,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 os.environ.setdefault("NUMBA_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parents[1] / "references"))
 
 import numpy as np

@@ -124,3 +124,14 @@ def test_where_nothing_is_sharp_nothing_is_fitted():
     assert gradients_at_edges(WholeSurface.of(mesh)).rows.size == 0
     values = mesh.centroids.T.astype(complex)
     assert prepare_slopes(mesh).product(values, values).shape == values.shape
+
+
+def test_slopes_that_are_wanted_at_some_triangles_are_what_they_are_among_all():
+    mesh = bodies.box((0.3, 0.4, 0.4), (6, 8, 8), ("y",))
+    wanted = np.flatnonzero(mesh.normals[:, 0] > 0.9)
+    x, y, z = mesh.centroids.T
+    values = np.stack((x + z**2, y * z + 1j * x))
+    everywhere = prepare_slopes(mesh, ("y",)).product(values, values[::-1])
+    found = prepare_slopes(mesh, ("y",), wanted=wanted).product(values, values[::-1])
+    assert 0 < wanted.size < mesh.n_triangles
+    np.testing.assert_array_equal(found[:, wanted], everywhere[:, wanted])

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The command line: exit codes, and one line on stderr for each fault."""
 
+import os
 import re
 import subprocess
 import sys
@@ -309,3 +310,18 @@ def test_help_is_quick():
     assert done.returncode == 0, done.stderr
     for verb in ("check", "run", "resume", "rank", "report", "target", "curves"):
         assert re.search(rf"│ {verb} ", done.stdout), done.stdout
+
+
+def test_beside_workers_libraries_of_matrices_are_told_of_one_thread_before_they_are_loaded():
+    code = (
+        "import os, sys; from bafflelens.commands.options import prepare_compiler; "
+        "prepare_compiler(beside_workers=True); "
+        "print('numpy' in sys.modules, os.environ['OPENBLAS_NUM_THREADS'], "
+        "os.environ['OMP_NUM_THREADS'])"
+    )
+    environment = {name: value for name, value in os.environ.items() if "NUM_THREADS" not in name}
+    run = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True,
+        env=environment | {"OMP_NUM_THREADS": "3", "PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    assert run.stdout.split() == ["False", "1", "3"]  # what the user says counts

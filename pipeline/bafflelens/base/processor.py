@@ -4,6 +4,18 @@
 from __future__ import annotations
 
 import os
+from typing import Final
+
+ONE_THREAD: Final = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+}
+"""Environment variables by which libraries of matrices count threads; read when they are loaded.
+
+Where workers have all processors, threads that wait for the next product of small matrices take
+their time: a main process of two processors took half as much again with them.
+"""
 
 
 def usable_processors() -> int:

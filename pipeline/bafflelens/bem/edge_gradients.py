@@ -69,20 +69,23 @@ class EdgeGradients:
         return np.asarray(sum(found[1:], start=found[0]))
 
 
-def gradients_at_edges(surface: WholeSurface) -> EdgeGradients:
+def gradients_at_edges(surface: WholeSurface, points: IntArray | None = None) -> EdgeGradients:
     """Return the gradients on all triangles at edges turned outwards by 40 to 150 degrees.
 
     Parameters
     ----------
     surface : WholeSurface
         The surface; values are mirrored as it is.
+    points : (n,) integer array, optional
+        Numbers of the triangles of the kept part of which they are wanted, rising; by default all.
     """
     mesh, size = surface.mesh, surface.size
+    points = np.arange(size) if points is None else points
     ends, faces = _outer_edges(mesh)
     at_vertex = _edges_at_vertices(ends, len(mesh.vertices))
     vertex_start, owner = surface.around_vertex
     rows, start, neighbour, values = _fitted(
-        size,
+        points,
         mesh.vertices,
         mesh.triangles,
         mesh.centroids,
@@ -126,7 +129,7 @@ def _edges_at_vertices(ends: IntArray, n_vertices: int) -> tuple[IntArray, IntAr
 
 @njit(cache=True)
 def _fitted(
-    size, vertices, triangles, centroids, normals, areas,
+    points, vertices, triangles, centroids, normals, areas,
     vertex_start, owner, ends, faces, edge_start, edge_of,
 ):  # fmt: skip
     """Return rows, where the neighbours of each begin, these, and what each adds to the parts.
@@ -134,15 +137,15 @@ def _fitted(
     What numpy writes in one line takes seconds to compile, so most is done number by number.
     """
     corner, along = np.empty(3, dtype=np.int64), np.empty(3)
-    rows = np.empty(size, dtype=np.int64)
-    start = np.zeros(size + 1, dtype=np.int64)
+    rows = np.empty(points.size, dtype=np.int64)
+    start = np.zeros(points.size + 1, dtype=np.int64)
     neighbours = np.empty(64, dtype=np.int64)
     values = np.empty((64, _PARTS))
     seen = np.full(len(triangles), -1)
     around = np.empty(len(triangles), dtype=np.int64)
     sign = np.empty(len(triangles))
     count, end = 0, 0
-    for point in range(size):
+    for point in points:
         edge, side = _nearest_edge(
             point, vertices, triangles, centroids, normals, ends, faces, edge_start, edge_of
         )

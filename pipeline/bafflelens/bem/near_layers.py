@@ -245,37 +245,97 @@ def add_near_single_layer(
     """
     points, normals, couplings = seen_from
     signs, corners, centroids, element_normals, areas, moments, rules = elements
-    coarse_points, coarse_weights, fine_points, fine_weights = rules
-    start, element, image, fine, own, _, _ = near
+    _, _, fine_points, fine_weights = rules
+    start, element, image, _, own, _, _ = near
+    point, normal = np.empty(3), np.empty(3)
     for i in range(thread, points.shape[0], threads):
-        e = couplings[i]
+        e, most = couplings[i], 0
+        for p in range(start[i], start[i + 1]):
+            most += moving[element[p]]
+        if not most:
+            continue
+        # What the loops over pairs take lies side by side, so that they can take vectors.
+        pairs, sight = np.empty(most, np.int64), np.empty((12, most))
+        x, re, im = np.empty((3, most)), np.empty(most), np.empty(most)
+        n = 0
         for p in range(start[i], start[i + 1]):
             j = element[p]
             if not moving[j]:
                 continue
             if own[p]:
-                value = own_layer[j]
-            else:
-                s = signs[image[p]]
-                x = (points[i, 0] * s[0], points[i, 1] * s[1], points[i, 2] * s[2])
-                n = (normals[i, 0] * s[0], normals[i, 1] * s[1], normals[i, 2] * s[2])
-                layer, adjoint = pair_single_layer(x, n, corners[j])
-                value = layer + 1j * e / k * adjoint
-                if fine[p]:
-                    for q in range(fine_points.shape[1]):
-                        value += single_layer_remainder(
-                            fine_points[j, q], x, n, fine_weights[j, q], e, k
-                        )
-                else:
-                    for q in range(coarse_points.shape[1]):
-                        value += single_layer_remainder(
-                            coarse_points[j, q], x, n, coarse_weights[j, q], e, k
-                        )
-                value -= _single_layer_far(
-                    centroids[j], x, n, element_normals[j], areas[j], moments[j], e, k
-                )
-            for source in range(gradient.shape[0]):
-                out[source, i] += value * gradient[source, j]
+                for source in range(gradient.shape[0]):
+                    out[source, i] += own_layer[j] * gradient[source, j]
+                continue
+            pairs[n] = p
+            for c in range(3):
+                point[c] = points[i, c] * signs[image[p], c]
+                normal[c] = normals[i, c] * signs[image[p], c]
+                x[c, n], sight[c, n], sight[3 + c, n] = point[c], normal[c], element_normals[j, c]
+            layer, adjoint = pair_single_layer(point, normal, corners[j])
+            re[n], im[n], sight[11, n] = layer, e / k * adjoint, moments[j]
+            n += 1
+        for q in range(fine_points.shape[1]):
+            for t in range(n):
+                j = element[pairs[t]]
+                for c in range(3):
+                    sight[7 + c, t] = fine_points[j, q, c] - x[c, t]
+                sight[10, t] = fine_weights[j, q]
+            _add_single_remainders(n, sight, e, k, re, im)
+        for t in range(n):
+            j = element[pairs[t]]
+            for c in range(3):
+                sight[7 + c, t] = centroids[j, c] - x[c, t]
+            sight[10, t] = areas[j]
+        _take_away_single_far(n, sight, e, k, re, im)
+        for source in range(gradient.shape[0]):
+            for t in range(n):
+                out[source, i] += complex(re[t], im[t]) * gradient[source, element[pairs[t]]]
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _add_single_remainders(n, sight, e, k, re, im):
+    """Add what one point of a rule gives of G + (ie/k) K' less its static part, for n pairs.
+
+    The rows of ``sight`` are those of `_add_remainders`, but for the cosines: there are none.
+    """
+    turns = k / (2.0 * np.pi)
+    for t in range(n):
+        dx, dy, dz = sight[7, t], sight[8, t], sight[9, t]
+        inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
+        kr = k / inv
+        r_x = -(dx * sight[0, t] + dy * sight[1, t] + dz * sight[2, t]) * inv
+        c, d = cos_sin_turns(turns / inv, 1.0)
+        w = sight[10, t] / FOUR_PI * inv
+        slope = e / k * r_x * inv
+        # times (ikr - 1) exp(ikr) + 1
+        f_re = 1.0 - c - kr * d
+        f_im = kr * c - d
+        re[t] += w * (c - 1.0 - slope * f_im)
+        im[t] += w * (d + slope * f_re)
+
+
+@njit(cache=True, fastmath=True, error_model="numpy")
+def _take_away_single_far(n, sight, e, k, re, im):
+    """Take from the sums what the far rule gives: see the notes of `bem.kernels`.
+
+    The points of the rule are the centroids, the weights the areas; row 11 holds the moments.
+    """
+    turns = k / (2.0 * np.pi)
+    for t in range(n):
+        dx, dy, dz = sight[7, t], sight[8, t], sight[9, t]
+        inv = 1.0 / np.sqrt(dx * dx + dy * dy + dz * dz)
+        r_x = -(dx * sight[0, t] + dy * sight[1, t] + dz * sight[2, t]) * inv
+        r_y = (dx * sight[3, t] + dy * sight[4, t] + dz * sight[5, t]) * inv
+        between = sight[0, t] * sight[3, t] + sight[1, t] * sight[4, t] + sight[2, t] * sight[5, t]
+        r_y2, moment = r_y * r_y, sight[11, t]
+        spread = 0.5 * moment * inv * inv
+        static_r_x = r_x + spread * (r_x * (3.0 - 15.0 * r_y2) - 6.0 * between * r_y)
+        w = sight[10, t] / FOUR_PI * inv * (1.0 - 0.5 * k * k * moment * (1.0 - r_y2))
+        g_re = 1.0 + spread * (1.0 - 3.0 * r_y2) - e * static_r_x
+        g_im = -e * static_r_x / k * inv
+        c, d = cos_sin_turns(turns / inv, 1.0)
+        re[t] -= w * (g_re * c - g_im * d)
+        im[t] -= w * (g_re * d + g_im * c)
 
 
 @njit(cache=True)
@@ -287,20 +347,3 @@ def single_layer_remainder(y, x, n, weight, e, k):
     wave = complex(np.cos(k * r), np.sin(k * r))
     bracket = complex(-1.0, k * r) * wave + 1.0
     return weight / (FOUR_PI * r) * (wave - 1.0 + 1j * e / k * r_x / r * bracket)
-
-
-@njit(cache=True)
-def _single_layer_far(y, x, n, m, area, moment, e, k):
-    """Return what the far rule takes for an element: see the notes of `bem.kernels`."""
-    dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
-    r = np.sqrt(dx * dx + dy * dy + dz * dz)
-    r_x = -(dx * n[0] + dy * n[1] + dz * n[2]) / r
-    r_y = (dx * m[0] + dy * m[1] + dz * m[2]) / r
-    r_y2 = r_y * r_y
-    spread = 0.5 * moment / (r * r)
-    between = n[0] * m[0] + n[1] * m[1] + n[2] * m[2]
-    static_r_x = r_x + spread * (r_x * (3.0 - 15.0 * r_y2) - 6.0 * between * r_y)
-    wave = complex(np.cos(k * r), np.sin(k * r))
-    amplitude = area / (FOUR_PI * r) * (1.0 - 0.5 * k * k * moment * (1.0 - r_y2))
-    real = 1.0 + spread * (1.0 - 3.0 * r_y2) - e * static_r_x
-    return amplitude * wave * complex(real, -e * static_r_x / (k * r))

@@ -64,13 +64,18 @@ class WholeSurface:
         return cls(whole, mesh.n_triangles, owners(whole))
 
 
-def gradient_and_curvature(surface: WholeSurface) -> tuple[Operators, FloatArray]:
+def gradient_and_curvature(
+    surface: WholeSurface, points: IntArray | None = None
+) -> tuple[Operators, FloatArray]:
     """Return the gradient along a surface and the divergence of its normal.
 
     Parameters
     ----------
     surface : WholeSurface
         The surface; values are mirrored as it is.
+    points : (n,) integer array, optional
+        Numbers of the triangles of the kept part at which they are wanted, rising; elsewhere both
+        are 0.
 
     Returns
     -------
@@ -80,10 +85,11 @@ def gradient_and_curvature(surface: WholeSurface) -> tuple[Operators, FloatArray
         In 1/m, 2/a on a sphere of radius a; without what is concentrated in sharp edges.
     """
     mesh, size, around_vertex = surface.mesh, surface.size, surface.around_vertex
+    points = np.arange(size) if points is None else points
     is_edge = np.empty(mesh.n_triangles, dtype=bool)
     _touches_edge(*around_vertex, mesh.triangles, mesh.normals, SMOOTH_COSINE, is_edge)
-    near_edges = np.flatnonzero(_touches_any(*around_vertex, mesh.triangles[:size], is_edge))
-    smooth, smooth_fit = _fitted(mesh, around_vertex, np.arange(size), SMOOTH_COSINE)
+    near_edges = points[_touches_any(*around_vertex, mesh.triangles[points], is_edge)]
+    smooth, smooth_fit = _fitted(mesh, around_vertex, points, SMOOTH_COSINE)
     around, around_fit = _fitted(mesh, around_vertex, near_edges, _AROUND_COSINE)
     share = np.ones(size)
     share[near_edges] = 0.5
@@ -93,19 +99,20 @@ def gradient_and_curvature(surface: WholeSurface) -> tuple[Operators, FloatArray
     turn = mesh.normals[smooth[1]] - mesh.normals[smooth[0]]
     spread = np.einsum("ij,ij->i", smooth_fit, turn)
     curvature = np.asarray(np.bincount(smooth[0], spread, minlength=size), dtype=float)
-    return _folded(point, neighbour, fit, size), curvature
+    return _folded(point, neighbour, fit, points, size), curvature
 
 
-def _folded(point: IntArray, neighbour: IntArray, fit: FloatArray, size: int) -> Operators:
+def _folded(
+    point: IntArray, neighbour: IntArray, fit: FloatArray, points: IntArray, size: int
+) -> Operators:
     """Return the matrices that take ``fit`` times neighbour less point, summed over pairs."""
-    everyone = np.arange(size)
-    row = np.concatenate((point, everyone))
+    row = np.concatenate((point, points))
     order = np.argsort(row, kind="stable")
-    column = np.concatenate((neighbour, everyone))[order]
+    column = np.concatenate((neighbour, points))[order]
     start = np.concatenate(([0], np.cumsum(np.bincount(row, minlength=size))))
 
     def along(axis: int) -> sparse.csr_array:
-        own = -np.bincount(point, fit[:, axis], minlength=size)
+        own = -np.bincount(point, fit[:, axis], minlength=size)[points]
         values = np.concatenate((fit[:, axis], own))[order]
         # entries of one place are left apart: to bring them together takes longer than it saves
         return sparse.csr_array((values, column, start), shape=(size, size))
@@ -150,23 +157,33 @@ def two_rings(vertex_start, owner, triangles, normals, points, cosine):
     start = np.zeros(points.size + 1, dtype=np.int64)
     found = np.empty(48 * points.size + 48, dtype=np.int64)
     seen = np.full(len(triangles), -1)
+    gone_on = np.full(len(triangles), -1)
     count = 0
     for n in range(points.size):
         point = points[n]
         seen[point] = n
-        for between in touching(vertex_start, owner, triangles[point]):
-            if cosine_between(normals, point, between) <= cosine:
-                continue
-            for other in touching(vertex_start, owner, triangles[between]):
-                if seen[other] == n or cosine_between(normals, between, other) <= cosine:
+        for corner in triangles[point]:
+            for place in range(vertex_start[corner], vertex_start[corner + 1]):
+                between = owner[place]
+                if gone_on[between] == n:  # it shares another corner as well
                     continue
-                if cosine_between(normals, point, other) <= cosine:
+                gone_on[between] = n
+                if cosine_between(normals, point, between) <= cosine:
                     continue
-                seen[other] = n
-                if count == found.size:
-                    found = np.concatenate((found, np.empty_like(found)))
-                found[count] = other
-                count += 1
+                for end in triangles[between]:
+                    for further in range(vertex_start[end], vertex_start[end + 1]):
+                        other = owner[further]
+                        if seen[other] == n:
+                            continue
+                        if cosine_between(normals, between, other) <= cosine:
+                            continue
+                        if cosine_between(normals, point, other) <= cosine:
+                            continue
+                        seen[other] = n
+                        if count == found.size:
+                            found = np.concatenate((found, np.empty_like(found)))
+                        found[count] = other
+                        count += 1
         start[n + 1] = count
     return start, found[:count].copy()
 

@@ -76,7 +76,10 @@ class SlopeMesh:
 
 
 def prepare_slopes(
-    mesh: Mesh, symmetry: tuple[str, ...] = (), discretisation: Discretisation | None = None
+    mesh: Mesh,
+    symmetry: tuple[str, ...] = (),
+    discretisation: Discretisation | None = None,
+    wanted: IntArray | None = None,
 ) -> SlopeMesh:
     """Return what slopes need of a mesh.
 
@@ -88,12 +91,15 @@ def prepare_slopes(
         Planes of mirror symmetry.
     discretisation : Discretisation, optional
         Where there is one already.
+    wanted : (n,) integer array, optional
+        Numbers of the triangles at which slopes are wanted, rising: what they are elsewhere means
+        nothing.
     """
     surface = WholeSurface.of(mesh, symmetry)
     return SlopeMesh(
         discretisation or discretise(mesh, symmetry),
-        *gradient_and_curvature(surface),
-        gradients_at_edges(surface),
+        *gradient_and_curvature(surface, wanted),
+        gradients_at_edges(surface, wanted),
     )
 
 

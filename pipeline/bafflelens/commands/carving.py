@@ -45,7 +45,7 @@ def carve(
     hours: Hours = None,
 ) -> int:
     """Let a candidate carve itself down the slope of the score; stopped, it goes on."""
-    prepare_compiler()
+    prepare_compiler(beside_workers=True)
     from bafflelens.run.on_request import carve_on_request
     from bafflelens.store import open_run
 

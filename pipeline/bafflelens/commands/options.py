@@ -157,9 +157,12 @@ def stoppable() -> AbstractContextManager[None]:
     return ended_by_signals(kill_workers)
 
 
-def prepare_compiler() -> None:
-    """Tell numba about the processor; it reads this when it is loaded."""
-    from bafflelens.base.processor import wide_vectors
+def prepare_compiler(*, beside_workers: bool = False) -> None:
+    """Tell numba about the processor; it reads this when it is loaded.
 
-    for name, value in wide_vectors().items():
+    Beside workers, which have all processors, libraries of matrices are told to start no threads.
+    """
+    from bafflelens.base.processor import ONE_THREAD, wide_vectors
+
+    for name, value in {**wide_vectors(), **(ONE_THREAD if beside_workers else {})}.items():
         os.environ.setdefault(name, value)

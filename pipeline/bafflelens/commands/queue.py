@@ -105,7 +105,7 @@ def queue_start(
     means: Means = USUAL,
 ) -> int:
     """Run the jobs that wait, one after another, until none is left or the time is up."""
-    prepare_compiler()
+    prepare_compiler(beside_workers=True)
     from bafflelens.run.queueing.waiting import Queue
     from bafflelens.run.queueing.working import Ended, work_through_queue
 

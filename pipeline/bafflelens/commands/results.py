@@ -183,7 +183,7 @@ def tolerances(
     workers: Workers = None,
 ) -> int:
     """Change a candidate a little, one parameter at a time, and tell what that costs."""
-    prepare_compiler()
+    prepare_compiler(beside_workers=True)
     from bafflelens.run.on_request import change_on_request
 
     found = change_on_request(

@@ -68,7 +68,7 @@ def run(
     means: Means = USUAL,
 ) -> int:
     """Solve and rank the candidates of a job and write a report."""
-    prepare_compiler()
+    prepare_compiler(beside_workers=True)
     from bafflelens.run.pipeline import run_job
 
     given = options.run_options(results, means)
@@ -83,7 +83,7 @@ def resume(
     means: Means = USUAL,
 ) -> int:
     """Go on with a run that was stopped, or try again what failed."""
-    prepare_compiler()
+    prepare_compiler(beside_workers=True)
     from bafflelens.run.pipeline import resume_run
 
     given = options.run_options(folder.parent, means)

@@ -25,7 +25,7 @@ from distributed.comm.core import connect
 from distributed.system import MEMORY_LIMIT
 
 from bafflelens.base.errors import InputError, invalid
-from bafflelens.base.processor import wide_vectors
+from bafflelens.base.processor import ONE_THREAD, wide_vectors
 from bafflelens.workers.dask_work import CARD, DaskPool
 from bafflelens.workers.memory_limit import Machine
 from bafflelens.workers.pool import Pool
@@ -33,16 +33,11 @@ from bafflelens.workers.same_program import require_same_program
 
 SCHEDULER_TIMEOUT_S: Final = 5.0
 USABLE_MEMORY: Final = 0.8  # the rest is for the system, and for what was not foreseen
-_ONE_THREAD: Final = {
-    "OMP_NUM_THREADS": 1,
-    "OPENBLAS_NUM_THREADS": 1,
-    "MKL_NUM_THREADS": 1,
-}
 _DASK_SETTINGS: Final = {
     # Libraries count threads when they load, so this must be set before a worker starts. To that
     # end dask sets it in this process, too. numba looks there whenever it compiles, and refuses
     # if the number of threads has changed; in a worker, after the start is early enough for it.
-    "distributed.nanny.pre-spawn-environ": {**_ONE_THREAD, **wide_vectors()},
+    "distributed.nanny.pre-spawn-environ": {**ONE_THREAD, **wide_vectors()},
     "distributed.nanny.environ": {"NUMBA_NUM_THREADS": 1},
     # Work whose worker dies is tried once more, then given up as failed.
     "distributed.scheduler.allowed-failures": 1,

@@ -85,6 +85,7 @@ def slope_from_fields(
     settings: SolveSettings,
     surface: SurfacePressure,
     weights: ComplexArray,
+    wanted: IntArray,
     fields: Timed[Fields],
 ) -> Timed[FloatArray]:
     """Return the slope over a mesh, (n_triangles,), summed over the frequencies of its band.
@@ -95,11 +96,13 @@ def slope_from_fields(
         As in `plane_waves_of_band`.
     surface : SurfacePressure
         What the sources left on the mesh.
+    wanted : (n,) integer array
+        Numbers of the triangles at which it is wanted, rising; elsewhere it is 0.
     fields : Timed
         What `plane_waves_of_band` returned.
     """
     start = time.perf_counter()
-    body, prepared = _body(settings), prepare_slopes(mesh, settings.symmetry)
+    body, prepared = _body(settings), prepare_slopes(mesh, settings.symmetry, wanted=wanted)
     total = np.zeros(mesh.n_triangles)
     for number, field in zip(_weighted(weights), fields.value, strict=True):
         frequency = band.frequencies_hz[number]
@@ -108,7 +111,7 @@ def slope_from_fields(
             continue
         pressure = at.pressure[:, 0].astype(complex)
         by_source = slope_of_fields(body.problem(mesh, frequency), pressure, field, prepared)
-        total += np.real(by_source).sum(axis=0)
+        total[wanted] += np.real(by_source[:, wanted]).sum(axis=0)
     return Timed(value=total, seconds=time.perf_counter() - start)
 
 
@@ -118,10 +121,11 @@ def slope_of_band(
     settings: SolveSettings,
     surface: SurfacePressure,
     weights: ComplexArray,
+    wanted: IntArray,
 ) -> Timed[FloatArray]:
     """Return the slope over a mesh as `slope_from_fields`, solved at the same place."""
     fields = plane_waves_of_band(mesh, band, settings, weights)
-    found = slope_from_fields(mesh, band, settings, surface, weights, fields)
+    found = slope_from_fields(mesh, band, settings, surface, weights, wanted, fields)
     return replace(found, seconds=fields.seconds + found.seconds)
 
 

@@ -178,14 +178,14 @@ def _add_costs(height, y, z, yy, zz, yz, free, most, weights, radius, step, out)
     """Return the cost, and add its slope with each height to ``out``."""
     rows, columns = height.shape
     total = 0.0
+    bent = np.empty(columns)
     for i in range(rows):
+        _set_bends(height, yy, zz, yz, i, step, bent)
         for j in range(columns):
-            if weights[i, j] == 0:
-                continue
+            if bent[j] < free[i, j] - _LEAST or weights[i, j] == 0:
+                continue  # no slope makes more of them
             added = _differences(height, i, j, step)
             b_yy, b_zz, b_yz = yy[i, j] + added[2], zz[i, j] + added[3], yz[i, j] + added[4]
-            if max(abs(b_yy), abs(b_zz)) + abs(b_yz) < free[i, j] - _LEAST:
-                continue  # no slope makes more of them
             p, q = y[i, j] + added[0], z[i, j] + added[1]
             largest, half, apart, product = _curvature(p, q, b_yy, b_zz, b_yz)
             excess = (largest - free[i, j]) * radius
@@ -197,6 +197,26 @@ def _add_costs(height, y, z, yy, zz, yz, free, most, weights, radius, step, out)
             parts = _slopes(p, q, b_yy, b_zz, b_yz, half, apart, product)
             _add_back(out, i, j, weights[i, j] * by_excess * radius, parts, step)
     return total
+
+
+@njit(cache=True, error_model="numpy")
+def _set_bends(height, yy, zz, yz, i, step, out):
+    """Set ``out`` to what no curvature of a row exceeds; short, so that it takes vectors."""
+    rows, columns = height.shape
+    bend = 1 / (step * step)
+    if not 0 < i < rows - 1:
+        out[:] = np.inf
+        return
+    out[0] = out[columns - 1] = np.inf
+    inner = out[1 : columns - 1]
+    own_yy, own_zz, own_yz = yy[i, 1:], zz[i, 1:], yz[i, 1:]
+    before, here, after = height[i - 1], height[i], height[i + 1]
+    for j in range(columns - 2):
+        middle = here[j + 1]
+        b_yy = own_yy[j] + (after[j + 1] - 2 * middle + before[j + 1]) * bend
+        b_zz = own_zz[j] + (here[j + 2] - 2 * middle + here[j]) * bend
+        twist = after[j + 2] - before[j + 2] - after[j] + before[j]
+        inner[j] = max(abs(b_yy), abs(b_zz)) + abs(own_yz[j] + 0.25 * twist * bend)
 
 
 @njit(cache=True, error_model="numpy")

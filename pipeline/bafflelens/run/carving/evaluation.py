@@ -10,14 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from itertools import count
 from typing import Any, Final
 
 import numpy as np
 import xarray as xr
 
-from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.base.errors import SolveError, invalid
 from bafflelens.bem.earlier_answers import EarlierAnswers
 from bafflelens.bem.surface_pressure import SurfacePressure
@@ -79,6 +79,12 @@ class CarvedMesh:
     band: Band
     places: Places
     is_carved: np.ndarray
+
+    @cached_property
+    def movable(self) -> IntArray:
+        """Numbers of the triangles of which a corner may move."""
+        corner_moves = self.places.share[self.mesh.triangles] > 0
+        return np.flatnonzero(self.is_carved & corner_moves.any(axis=1))
 
     def moved(self, height: CarvedHeight, amounts: FloatArray) -> Mesh:
         """Return the mesh with its vertices moved along the pull direction."""
@@ -226,7 +232,7 @@ class Evaluation:
         for mesh, base, surface in zip(found.meshes, self._bases, found.surfaces, strict=True):
             last = first + len(base.band.frequencies_hz)
             part = found.weights[:, first:last]
-            tasks.append((mesh, base.band, self._settings, surface, part))
+            tasks.append((mesh, base.band, self._settings, surface, part, base.movable))
             first = last
         if self._settings.on_card:
             names = self._submit_in_two(tasks)
@@ -301,7 +307,7 @@ class Evaluation:
         order = next(_names)
         names = [f"carving {order} {_SLOPE} {number}" for number in range(len(tasks))]
         for number in reversed(range(len(tasks))):
-            mesh, band, settings, surface, weights = tasks[number]
+            mesh, band, settings, surface, weights, wanted = tasks[number]
             fields = self._run.pool.submit(
                 f"{names[number]}, plane waves",
                 plane_waves_of_band,
@@ -313,7 +319,7 @@ class Evaluation:
             self._run.pool.submit(
                 names[number],
                 slope_from_fields,
-                *(mesh, band, settings, surface, weights, fields),
+                *(mesh, band, settings, surface, weights, wanted, fields),
                 priority=float(number),
             )
         return names

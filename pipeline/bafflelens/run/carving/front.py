@@ -15,7 +15,6 @@ Geometry of Curves and Surfaces, section 3-3, from memory).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,6 +24,7 @@ from scipy import ndimage
 from bafflelens.base.conventions import BoolArray, FloatArray, IntArray
 from bafflelens.bem.surface_gradient import owners, two_rings
 from bafflelens.mesh.mesh import Mesh
+from bafflelens.run.carving.axis_cuts import set_behind, set_frontmost
 from bafflelens.run.carving.curvature import Bends
 
 STEP_M: Final = 0.001
@@ -66,18 +66,11 @@ def front_of(
 ) -> Front:
     """Look at a body from the front: at what may move, and at what drivers move."""
     shape = (len(y), len(z))
-    surface = np.full(shape, -np.inf)
+    surface, behind = np.full((2, *shape), -np.inf)
     owner = np.full(shape, -1)
-    cuts = list(_cuts(whole, y, z))
-    for number, rows, columns, x in cuts:
-        nearer = x > surface[rows, columns]
-        surface[rows[nearer], columns[nearer]] = x[nearer]
-        owner[rows[nearer], columns[nearer]] = number
-    behind = np.full(shape, -np.inf)  # the nearest surface behind that faces backwards
-    for number, rows, columns, x in cuts:
-        if whole.normals[number, 0] < 0:
-            inside = (x < surface[rows, columns] - 1e-6) & (x > behind[rows, columns])
-            behind[rows[inside], columns[inside]] = x[inside]
+    triangles = (whole.corners, whole.normals, y, z, STEP_M)
+    set_frontmost(*triangles, surface, owner)
+    set_behind(*triangles, surface, behind)
     hit = owner >= 0
     thickness = np.zeros(shape)
     is_known = hit & np.isfinite(behind)
@@ -228,27 +221,3 @@ def _frames(normals: FloatArray) -> FloatArray:
     first = np.cross(normals, least)
     first /= np.linalg.norm(first, axis=1, keepdims=True)
     return np.stack((first, np.cross(normals, first), normals), axis=1)
-
-
-def _cuts(
-    whole: Mesh, y: FloatArray, z: FloatArray
-) -> Iterator[tuple[int, IntArray, IntArray, FloatArray]]:
-    """Yield triangle, rows, columns and x where lines along the axis cross each triangle."""
-    for number, corners in enumerate(whole.corners):
-        plane, normal = corners[:, 1:], whole.normals[number]
-        if abs(normal[0]) < 1e-9:
-            continue
-        first = np.floor((plane.min(axis=0) - [y[0], z[0]]) / STEP_M).astype(int)
-        last = np.ceil((plane.max(axis=0) - [y[0], z[0]]) / STEP_M).astype(int)
-        along_y = np.arange(max(first[0], 0), min(last[0], len(y) - 1) + 1)
-        along_z = np.arange(max(first[1], 0), min(last[1], len(z) - 1) + 1)
-        rows, columns = np.repeat(along_y, len(along_z)), np.tile(along_z, len(along_y))
-        places = np.stack((y[rows], z[columns]), axis=1)
-        inside = np.ones(len(places), dtype=bool)
-        turn = np.sign(normal[0])
-        for one, other in ((0, 1), (1, 2), (2, 0)):
-            along, across = plane[other] - plane[one], places - plane[one]
-            inside &= turn * (along[0] * across[:, 1] - along[1] * across[:, 0]) >= -1e-12
-        rows, columns, places = rows[inside], columns[inside], places[inside]
-        x = corners[0, 0] - ((places - plane[0]) @ normal[1:]) / normal[0]
-        yield number, rows, columns, x

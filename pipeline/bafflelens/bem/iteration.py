@@ -142,11 +142,11 @@ def iterate(
     spaces = [] if start.space is None else [start.space]
     for n, (side, residual) in enumerate(zip(sides, start.residuals, strict=True)):
         size = float(library.linalg.norm(side))
-        found = _change(multiply, residual, tolerance * size, most, library)
-        change, steps, left, space = found
+        goal = tolerance * size
+        change, steps, left, space = _change(multiply, residual, goal, most, library)
         largest = max(largest, steps)
         residual_left = max(residual_left, left / max(size, np.finfo(float).tiny))
-        if not left <= tolerance * size:
+        if not left <= goal:
             return Iterated(solutions=solutions, iterations=largest, is_converged=False)
         if space is not None:
             solutions[n] += change

@@ -14,7 +14,7 @@ from numba import njit
 from bafflelens.base.threads import on_threads
 from bafflelens.bem.near_layers import single_layer_remainder
 from bafflelens.bem.phases import cos_sin_turns
-from bafflelens.bem.triangle_potentials import FOUR_PI, pair_single_layer
+from bafflelens.bem.triangle_potentials import FOUR_PI, corners_from, pair_single_layer
 
 _STEP = 1e-4  # of the size of an element: rounding and curvature leave 1e-7
 
@@ -63,9 +63,7 @@ def static_derivatives(point, normal, corners, out):
     """
     x, y, z = point[0], point[1], point[2]
     nx, ny, nz = normal[0], normal[1], normal[2]
-    ax, ay, az = corners[0, 0] - x, corners[0, 1] - y, corners[0, 2] - z
-    bx, by, bz = corners[1, 0] - x, corners[1, 1] - y, corners[1, 2] - z
-    cx, cy, cz = corners[2, 0] - x, corners[2, 1] - y, corners[2, 2] - z
+    ax, ay, az, bx, by, bz, cx, cy, cz = corners_from(x, y, z, corners)
     la = np.sqrt(ax * ax + ay * ay + az * az)
     lb = np.sqrt(bx * bx + by * by + bz * bz)
     lc = np.sqrt(cx * cx + cy * cy + cz * cz)

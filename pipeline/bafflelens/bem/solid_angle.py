@@ -13,7 +13,7 @@ from numba import njit
 
 from bafflelens.base.conventions import FloatArray
 from bafflelens.base.threads import on_threads
-from bafflelens.bem.triangle_potentials import FOUR_PI
+from bafflelens.bem.triangle_potentials import FOUR_PI, angle_of, corners_from
 from bafflelens.mesh.mesh import Mesh
 
 _NEAR_EDGES = 4.0  # a triangle is nearby within so many of its longest edges
@@ -63,19 +63,5 @@ def _add_solid_angle(thread, threads, points, signs, corners, centroids, areas, 
                     flux = dx * areas[j, 0] + dy * areas[j, 1] + dz * areas[j, 2]
                     total += flux / (r2 * np.sqrt(r2))
                 else:
-                    total += _of_triangle(x, y, z, corners[j])
+                    total += angle_of(*corners_from(x, y, z, corners[j]))[0]
         out[i] += total
-
-
-@njit(cache=True)
-def _of_triangle(x, y, z, corners):
-    ax, ay, az = corners[0, 0] - x, corners[0, 1] - y, corners[0, 2] - z
-    bx, by, bz = corners[1, 0] - x, corners[1, 1] - y, corners[1, 2] - z
-    cx, cy, cz = corners[2, 0] - x, corners[2, 1] - y, corners[2, 2] - z
-    la = np.sqrt(ax * ax + ay * ay + az * az)
-    lb = np.sqrt(bx * bx + by * by + bz * bz)
-    lc = np.sqrt(cx * cx + cy * cy + cz * cz)
-    triple = ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
-    below = la * lb * lc + (ax * bx + ay * by + az * bz) * lc
-    below += (bx * cx + by * cy + bz * cz) * la + (cx * ax + cy * ay + cz * az) * lb
-    return 2 * np.arctan2(triple, below)

@@ -22,6 +22,43 @@ FOUR_PI = 4 * np.pi
 
 
 @njit(cache=True)
+def corners_from(x, y, z, corners):
+    """Return the corners of a triangle as seen from a point, nine numbers."""
+    return (
+        corners[0, 0] - x,
+        corners[0, 1] - y,
+        corners[0, 2] - z,
+        corners[1, 0] - x,
+        corners[1, 1] - y,
+        corners[1, 2] - z,
+        corners[2, 0] - x,
+        corners[2, 1] - y,
+        corners[2, 2] - z,
+    )
+
+
+@njit(cache=True)
+def angle_of(ax, ay, az, bx, by, bz, cx, cy, cz):
+    """Return the solid angle of a triangle with corners a, b, c seen from the point.
+
+    Returns
+    -------
+    tuple of float
+        The angle, from -2 pi to 2 pi; the triple product a . (b x c), which is 0 in the
+        triangle's own plane; and the product of the three lengths.
+    """
+    la = np.sqrt(ax * ax + ay * ay + az * az)
+    lb = np.sqrt(bx * bx + by * by + bz * bz)
+    lc = np.sqrt(cx * cx + cy * cy + cz * cz)
+    triple = ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
+    ab = ax * bx + ay * by + az * bz
+    bc = bx * cx + by * cy + bz * cz
+    ca = cx * ax + cy * ay + cz * az
+    angle = 2 * np.arctan2(triple, la * lb * lc + ab * lc + bc * la + ca * lb)
+    return angle, triple, la * lb * lc
+
+
+@njit(cache=True)
 def _edge_gradient(ax, ay, az, bx, by, bz):
     """Return the Biot-Savart integral of dl x R / R^3 from corner a to b, both seen from x."""
     la = np.sqrt(ax * ax + ay * ay + az * az)
@@ -40,20 +77,11 @@ def _edge_gradient(ax, ay, az, bx, by, bz):
 def pair_double_layer(point, normal, corners):
     """Return the static K and H of one point and one element, finite part where singular."""
     x, y, z = point[0], point[1], point[2]
-    ax, ay, az = corners[0, 0] - x, corners[0, 1] - y, corners[0, 2] - z
-    bx, by, bz = corners[1, 0] - x, corners[1, 1] - y, corners[1, 2] - z
-    cx, cy, cz = corners[2, 0] - x, corners[2, 1] - y, corners[2, 2] - z
-    la = np.sqrt(ax * ax + ay * ay + az * az)
-    lb = np.sqrt(bx * bx + by * by + bz * bz)
-    lc = np.sqrt(cx * cx + cy * cy + cz * cz)
-    triple = ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
-    ab = ax * bx + ay * by + az * bz
-    bc = bx * cx + by * cy + bz * cz
-    ca = cx * ax + cy * ay + cz * az
-    angle = 2 * np.arctan2(triple, la * lb * lc + ab * lc + bc * la + ca * lb)
+    ax, ay, az, bx, by, bz, cx, cy, cz = corners_from(x, y, z, corners)
+    angle, triple, lengths = angle_of(ax, ay, az, bx, by, bz, cx, cy, cz)
     # In the element's own plane the solid angle jumps between -2 pi and 2 pi; its principal
     # value, which the equation needs there, is zero.
-    if abs(triple) < 1e-10 * la * lb * lc:
+    if abs(triple) < 1e-10 * lengths:
         angle = 0.0
     total = 0.0
     for _ in range(3):
@@ -98,9 +126,7 @@ def _edge_potential(ax, ay, az, bx, by, bz, nx, ny, nz, height):
 def pair_single_layer(point, direction, corners):
     """Return the static G and K' (along ``direction``) of one point and one element."""
     x, y, z = point[0], point[1], point[2]
-    ax, ay, az = corners[0, 0] - x, corners[0, 1] - y, corners[0, 2] - z
-    bx, by, bz = corners[1, 0] - x, corners[1, 1] - y, corners[1, 2] - z
-    cx, cy, cz = corners[2, 0] - x, corners[2, 1] - y, corners[2, 2] - z
+    ax, ay, az, bx, by, bz, cx, cy, cz = corners_from(x, y, z, corners)
     nx = (by - ay) * (cz - az) - (bz - az) * (cy - ay)
     ny = (bz - az) * (cx - ax) - (bx - ax) * (cz - az)
     nz = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)

@@ -325,3 +325,16 @@ def test_beside_workers_libraries_of_matrices_are_told_of_one_thread_before_they
         env=environment | {"OMP_NUM_THREADS": "3", "PYTHONPATH": os.pathsep.join(sys.path)},
     )  # fmt: skip
     assert run.stdout.split() == ["False", "1", "3"]  # what the user says counts
+
+
+def test_a_number_of_threads_that_is_none_is_refused_before_anything_is_begun(write_job):
+    job = write_job()
+    run = subprocess.run(
+        [sys.executable, "-m", "bafflelens", "run", job], capture_output=True, text=True,
+        check=False, cwd=job.parent,
+        env=os.environ | {"NUMBA_NUM_THREADS": "abc", "PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    assert run.returncode == 2
+    assert run.stderr.count("\n") == 1
+    assert re.search(r"'NUMBA_NUM_THREADS' 'abc'. Must be a whole number from 1 on", run.stderr)
+    assert not (job.parent / "results").exists()

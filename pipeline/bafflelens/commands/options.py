@@ -161,8 +161,15 @@ def prepare_compiler(*, beside_workers: bool = False) -> None:
     """Tell numba about the processor; it reads this when it is loaded.
 
     Beside workers, which have all processors, libraries of matrices are told to start no threads.
+
+    Raises
+    ------
+    InputError
+        If the user's own number of threads is none: here, before anything is begun.
     """
     from bafflelens.base.processor import ONE_THREAD, wide_vectors
+    from bafflelens.base.threads import number_of_threads
 
+    number_of_threads()
     for name, value in {**wide_vectors(), **(ONE_THREAD if beside_workers else {})}.items():
         os.environ.setdefault(name, value)

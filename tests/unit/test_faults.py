@@ -10,6 +10,7 @@ import os
 import shutil
 import signal
 import sqlite3
+import threading
 import time
 from collections import Counter
 from contextlib import closing, contextmanager
@@ -119,6 +120,49 @@ def test_a_catalogue_damaged_in_any_way_is_made_anew(write_job, options, stub):
     stub.solved.clear()
     assert repr(resume_run(folder.path, options).rows) == ranking
     assert stub.solved == []
+
+
+def test_who_reads_while_a_catalogue_is_made_anew_finds_all_candidates(write_job, options):
+    """A page of another process ranks the run whenever its files change."""
+    folder = run_job(write_job(), options).folder
+    known, found = {c.id for c in folder.candidates()}, set()
+    is_over = threading.Event()
+
+    def read() -> None:
+        other = open_run(folder.path)
+        while not is_over.is_set():
+            found.add(frozenset(c.id for c in other.candidates()))
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    for _ in range(40):
+        folder.renew_catalogue()
+    is_over.set()
+    reader.join()
+    assert found == {frozenset(known)}
+    assert [path.name for path in folder.path.glob("catalog.sqlite.part*")] == []
+
+
+def test_a_renewal_that_was_cut_short_is_begun_again(write_job, options):
+    folder = run_job(write_job(), options).folder
+    known = {c.id for c in folder.candidates()}
+    (folder.path / "catalog.sqlite").write_bytes(b"")
+    (folder.path / "catalog.sqlite.part").write_bytes(b"Dear shop, please find enclosed.")
+    (folder.path / "catalog.sqlite.part-wal").write_bytes(b"...")
+    folder.mend()
+    assert {c.id for c in folder.candidates()} == known
+
+
+def test_a_catalogue_without_its_baseline_is_said_and_mended(write_job, options):
+    folder = run_job(write_job(), options).folder
+    ranking = repr(rank_run(folder, loaded=folder.load_job()))
+    with closing(sqlite3.connect(folder.path / "catalog.sqlite")) as catalog, catalog:
+        for table in ("parameters", "scores"):
+            catalog.execute(f"DELETE FROM {table} WHERE candidate_id = 'baseline'")
+        catalog.execute("DELETE FROM candidates WHERE is_baseline")
+    with pytest.raises(DamagedError, match=r"Must be one that holds the baseline: continue the"):
+        rank_run(folder)
+    assert repr(resume_run(folder.path, options).rows) == ranking
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from bafflelens import store
-from bafflelens.base.errors import InputError, StoreError, invalid
+from bafflelens.base.errors import DamagedError, InputError, StoreError, invalid
 from bafflelens.base.reading import has_control, shown_text
 from bafflelens.base.status import Status
 from bafflelens.directivity.loudspeaker import remarks_of
@@ -203,7 +203,13 @@ def solved_candidate(folder: RunFolder, candidate_id: str) -> CandidateResult:
 
 
 def candidates_of(folder: RunFolder) -> list[CandidateResult]:
-    """Return the candidates of a run, those that wait with the reason; plates are none."""
+    """Return the candidates of a run, those that wait with the reason; plates are none.
+
+    Raises
+    ------
+    DamagedError
+        If the catalogue has lost the baseline, without which there is no ranking.
+    """
     looks, finals = folder.scores_at(store.FIRST_LOOK), folder.scores_at(store.FINALS)
     found = []
     for candidate in folder.candidates():
@@ -224,6 +230,9 @@ def candidates_of(folder: RunFolder) -> list[CandidateResult]:
                 final_db=final.total_db if final and final.is_complete else math.nan,
             )
         found.append(candidate)
+    if not any(candidate.is_baseline for candidate in found):
+        rule = "one that holds the baseline: continue the run to have it made anew"
+        raise DamagedError(invalid("catalogue", folder.path / "catalog.sqlite", rule))
     return found
 
 

@@ -144,14 +144,23 @@ class Catalogue:
             raise DamagedError(invalid("catalogue", path, rule)) from error
 
     def renew_catalogue(self) -> None:
-        """Make the catalogue anew: all candidates wait, and nothing is known of their scores."""
+        """Make the catalogue anew: all candidates wait, and nothing is known of their scores.
+
+        It takes the place of the old one in one step: whoever reads meanwhile finds all of them.
+        """
         noted = self._noted_candidates()
-        for suffix in ("", "-wal", "-shm"):
-            (self.path / f"catalog.sqlite{suffix}").unlink(missing_ok=True)
-        new_catalogue(self.path / "catalog.sqlite")
-        with self._catalog() as catalog:
-            insert_candidates(catalog, noted)
-            note_candidates(catalog, [candidate.id for candidate in noted])
+        path, part = self.path / "catalog.sqlite", self.path / "catalog.sqlite.part"
+        _remove(part, *_beside(part))  # what a renewal left that was cut short
+        try:
+            new_catalogue(part)
+            with closing(open_catalogue(part)) as catalog, catalog:
+                insert_candidates(catalog, noted)
+                note_candidates(catalog, [candidate.id for candidate in noted])
+        except sqlite3.Error as error:
+            raise catalogue_fault(path, error) from error
+        _remove(*_beside(path))
+        with storing(path):
+            part.replace(path)
 
     def enter_lost_candidates(self) -> tuple[str, ...]:
         """Enter candidates that were noted, but that the catalogue has lost; return their ids.
@@ -332,3 +341,14 @@ class Catalogue:
                     yield catalog
             except sqlite3.Error as error:
                 raise catalogue_fault(path, error) from error
+
+
+def _beside(path: Path) -> tuple[Path, ...]:
+    """Return the files that SQLite keeps beside one while it is open."""
+    return tuple(path.with_name(path.name + suffix) for suffix in ("-wal", "-shm"))
+
+
+def _remove(*paths: Path) -> None:
+    for path in paths:
+        with storing(path):
+            path.unlink(missing_ok=True)

@@ -221,6 +221,7 @@ def changes(pool: Pool, extent: Extent) -> None:
             moved_from=moved_from,
             reuse=moved_from is not None,
             sizes=sizes,
+            is_look=moved_from is not None,
         )
         seconds.append(time.perf_counter() - begun)
         print(found.row(f"{len(values) - 1} changes, {what}"), flush=True)

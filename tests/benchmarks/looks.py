@@ -28,7 +28,7 @@ from whole_equation import WholeEquation, largest_db
 
 from bafflelens.base.errors import GeometryError
 from bafflelens.base.medium import Air
-from bafflelens.bem.band_solvers import COMBINED_TOLERANCE, KNOWN_TOLERANCE, PACKED_UNKNOWNS
+from bafflelens.bem.band_solvers import KNOWN_TOLERANCE, PACKED_UNKNOWNS, combined_tolerance
 from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.combination import best_combination
 from bafflelens.bem.earlier_answers import envelope, guesses, ways_from_sources
@@ -62,7 +62,9 @@ def main(names: list[str]) -> None:
     """Print a table for each shape."""
     for name in names or DIMENSIONS:
         print(name)
-        print("     Hz known   residual of all  sample over all  largest dB  iterated dB  taken")
+        print(
+            "     Hz known   residual of all  sample over all  largest dB  iterated dB  taken, dB"
+        )
         for frequency_hz, mesh_hz in FREQUENCIES_HZ:
             one_frequency(name, frequency_hz, family(name, mesh_hz))
 
@@ -115,7 +117,8 @@ def one_frequency(name: str, frequency_hz: float, members: list[Member]) -> None
     exact = [solved(member, CONVERGED) for member in new]
     iterated = max(largest_db(solved(m, limit), e) for m, e in zip(new, exact, strict=True))
     for number in KNOWN:
-        of_all, shares, off, taken = [], [], [], 0
+        of_all, shares, off, taken = [], [], [], []
+        enough = combined_tolerance(number, "draft") or limit
         for member, true in zip(new, exact, strict=True):
             whole = WholeEquation(true.problem)
             spanned = guesses(known[:number], wavenumber, ways_from_sources(*member))
@@ -127,11 +130,12 @@ def one_frequency(name: str, frequency_hz: float, members: list[Member]) -> None
             played = solve_burton_miller(true.problem, settings=anything, guesses=spanned)
             assert played.is_combined
             off.append(largest_db(played, true))
-            taken += found.residual <= COMBINED_TOLERANCE * limit
+            if found.residual <= enough:
+                taken.append(off[-1])
         print(
             f"{frequency_hz:7.0f} {number:5d} {min(of_all):8.1e} {max(of_all):8.1e} "
             f"{min(shares):8.2f} {max(shares):6.2f} {max(off):11.3f} {iterated:12.3f} "
-            f"{taken:4d} of {len(new)}",
+            f"{len(taken):4d} of {len(new)} {max(taken, default=0.0):7.3f}",
             flush=True,
         )
 

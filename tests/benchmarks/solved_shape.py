@@ -150,13 +150,20 @@ def solve_shapes(
             is_look=is_look,
         )
         meshes = pool.mesh(
-            name, methods, script, values, rules, TIME_LIMIT_S, moved_from=moved_from
+            name,
+            methods,
+            script,
+            values,
+            rules,
+            TIME_LIMIT_S,
+            priority=-float(len(asked)),
+            moved_from=moved_from,
         )
         asked[name] = settings, meshes
     wanted = {name: dict(enumerate(chosen)) for name in asked}
     passes = 0
     while any(wanted.values()) and passes <= PASSES:
-        for name, (settings, meshes) in asked.items():
+        for position, (name, (settings, meshes)) in enumerate(asked.items()):
             for number, band in sorted(wanted[name].items(), reverse=True):
                 pool.solve_band(
                     f"{name} {passes} band {number}",
@@ -165,7 +172,8 @@ def solve_shapes(
                     number,
                     band,
                     replace(settings, quality=qualities[number]),
-                    priority=number,
+                    # one shape after the other, its largest bands first, as a run does it
+                    priority=-(position + 0.5 * (len(chosen) - number) / len(chosen)),
                     reuse=reuse,
                 )
         for outcome in pool.outcomes():

@@ -226,6 +226,22 @@ def test_a_quick_look_at_what_is_not_known_solves_it_for_others():
             assert set(found.answers.envelopes) == set(BAND.frequencies_hz)
 
 
+def test_a_combination_of_two_has_to_be_better_than_one_of_more():
+    """Of fewer the same residual is a larger error of the far field: benchmarks/looks.py."""
+    limits = [band_solvers.combined_tolerance(number, "draft") for number in range(5)]
+    draft = tolerance("draft")
+    assert limits == [None, None, 2 * draft, 3 * draft, 3 * draft]
+    known, taken = answers_of(6), []
+    for number in (1, 2, 6):
+        envelopes = {frequency: each[:number] for frequency, each in known.envelopes.items()}
+        found = looked_at(shape(0.001, 0.001), replace(known, envelopes=envelopes))
+        for outcome in found.outcomes:
+            allowed = limits[min(number, 4)] or band_solvers.KNOWN_TOLERANCE * draft
+            assert outcome.residual <= 1.1 * allowed
+        taken.append(sum(outcome.iterations == 0 for outcome in found.outcomes))
+    assert taken[0] <= taken[1] <= taken[2] == len(found.outcomes)
+
+
 def test_a_quick_look_hears_what_absorbs():
     """Felt on the rear: the rows that are looked at hold its part, too."""
     felt = {"absorbers": {"felt": PorousLayer(thickness_m=0.02, flow_resistivity=2e4)}}

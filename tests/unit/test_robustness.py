@@ -124,6 +124,22 @@ def test_the_leader_is_changed_and_the_ranking_says_so(write_job, options, capsy
     assert "small changes move the score by" in capsys.readouterr().out
 
 
+def test_small_changes_are_quick_looks_and_candidates_are_not(write_job, options, stub):
+    """What is a tolerance away from others is well enough known by a combination of them."""
+    looked = []
+
+    def solve_band(*given, **named):
+        looked.append(named.get("is_look", False))
+        return stub.solve_band(*given, **named)
+
+    methods = replace(options.methods, solve_band=solve_band)
+    run_job(write_job(), replace(options, methods=methods))
+    assert looked
+    assert not any(looked)
+    run_job(write_job(LEADERS), replace(options, methods=methods))
+    assert any(looked)
+
+
 def test_what_is_solved_is_not_solved_again(write_job, options, stub):
     result = run_job(write_job(LEADERS), options)
     before = len(stub.solved)

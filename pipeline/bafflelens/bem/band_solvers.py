@@ -20,10 +20,10 @@ from bafflelens.mesh.mesh import Mesh
 from bafflelens.mesh.quality import tolerance
 from bafflelens.mesh.source_motion import SourceMotion
 
-# Of so many earlier shapes on, a quick look takes a combination of their answers that leaves so
-# many times what an iteration may; what others are combined of is solved so much more exactly.
+# Of two earlier shapes, and of more, a quick look takes a combination of their answers that leaves
+# so many times what an iteration may; what others are combined of is solved so much more exactly.
 # Then the far field stays within a tenth of what a draft states (tests/benchmarks/looks.py).
-FEWEST_COMBINED = 3
+COMBINED_TOLERANCE_OF_TWO = 2.0
 COMBINED_TOLERANCE = 3.0
 KNOWN_TOLERANCE = 0.5
 # With a good first guess few steps are made, and forming blocks of low rank pays later.
@@ -31,6 +31,14 @@ PACKED_UNKNOWNS = 6_000
 
 # From a problem and first guesses to a solution.
 Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
+
+
+def combined_tolerance(shapes: int, quality: str) -> float | None:
+    """Return what a combination of so many shapes' answers may leave; None: as an iteration."""
+    if shapes < 2:
+        return None
+    share = COMBINED_TOLERANCE_OF_TWO if shapes == 2 else COMBINED_TOLERANCE
+    return share * tolerance(quality)
 
 
 def without_guesses(engine: str) -> Solver:
@@ -112,7 +120,6 @@ def direct_solver(
     if looks is not None:
         known_to = KNOWN_TOLERANCE * settings.tolerance
         settings = replace(settings, tolerance=known_to, packed_unknowns=PACKED_UNKNOWNS)
-    enough = replace(settings, combined_tolerance=COMBINED_TOLERANCE * tolerance(quality))
     workspace = Workspace()
     followers, far = len(profiles), ways_from_sources(mesh, profiles)
     last: HelmholtzSolution | None = None
@@ -121,10 +128,11 @@ def direct_solver(
         nonlocal last
         known = _profile_guesses(last, problem, far)
         shapes = 0 if looks is None else len(looks.envelopes.get(problem.frequency_hz, ()))
+        enough = combined_tolerance(shapes, quality)
         last = solve_burton_miller(
             problem,
             discretisation=discretisation,
-            settings=enough if shapes >= FEWEST_COMBINED else settings,
+            settings=replace(settings, combined_tolerance=enough),
             guesses=spanned,
             workspace=workspace,
             followers=followers,

@@ -169,6 +169,8 @@ class WorkLoop:
             keep_surface=job.solve.keep_surface and sizes is None,
             with_family=sizes is None or job.score.domes != "rigid",
         )
+        if moved_from is not None:  # near others: a combination of them will do
+            settings = replace(settings, is_look=True)
         kept = run.folder.load_bands(candidate.id)
         meshes = run.pool.mesh(
             str(key),

@@ -193,6 +193,7 @@ class InlinePool:
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
         card: bool = False,
+        beside: Any = None,
     ) -> Any:
         if card:
             self.for_cards.add(name)

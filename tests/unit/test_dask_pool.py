@@ -4,6 +4,7 @@
 import itertools
 import operator
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -342,3 +343,26 @@ def test_a_process_that_is_ended_hard_leaves_no_semaphore_behind():
     )
     done = subprocess.run([sys.executable, "-c", ended], capture_output=True, text=True)
     assert (done.returncode, done.stderr) == (3, "")
+
+
+def test_work_beside_other_work_is_done_in_the_same_process(pool):
+    works = [pool.submit(f"first {n}", os.getpid) for n in range(4)]
+    first = outcomes_of(pool)
+    assert len({outcome.value for outcome in first.values()}) == 2
+    for _ in range(3):
+        for n, work in enumerate(works):
+            pool.submit(f"second {n}", os.getpid, beside=work)
+        second = outcomes_of(pool)
+        for n in range(4):
+            assert second[f"second {n}"].value == first[f"first {n}"].value
+
+
+def test_work_beside_what_has_died_is_done_elsewhere():
+    with worker_pool(workers=1) as alone:
+        work = alone.submit("first", os.getpid)
+        before = outcomes_of(alone)["first"].value
+        os.kill(before, signal.SIGKILL)
+        alone.submit("second", os.getpid, beside=work)
+        after = outcomes_of(alone)["second"]
+        assert after.error == ""
+        assert after.value != before

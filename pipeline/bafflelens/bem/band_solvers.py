@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
 from bafflelens.bem.burton_miller import solve_burton_miller
@@ -14,6 +15,7 @@ from bafflelens.bem.earlier_answers import EarlierAnswers, envelope, guesses, wa
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.engines import solve
 from bafflelens.bem.gpu_engine import sweep_on_card
+from bafflelens.bem.kept_systems import KeptSystems
 from bafflelens.bem.problem import HelmholtzProblem, HelmholtzSolution
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.mesh import Mesh
@@ -108,14 +110,15 @@ def direct_solver(
     quality: str,
     profiles: Sequence[SourceMotion] = (),
     looks: EarlierAnswers | None = None,
+    kept: KeptSystems | None = None,
 ) -> Solver:
     """Return the own engine with what the frequencies of a band share.
 
     With ``looks``, what quick looks before left: a combination of their answers may be less exact
     than an iteration, for the same error of the far field, and what is iterated is more exact,
-    since others will be combined of it.
+    since others will be combined of it. With ``kept``, of this mesh, the systems are kept there.
     """
-    discretisation = discretise(mesh, symmetry)
+    discretisation = discretise(mesh, symmetry) if kept is None else kept.discretisation
     settings = EngineSettings(tolerance=tolerance(quality))
     if looks is not None:
         known_to = KNOWN_TOLERANCE * settings.tolerance
@@ -134,9 +137,11 @@ def direct_solver(
             discretisation=discretisation,
             settings=replace(settings, combined_tolerance=enough),
             guesses=spanned,
-            workspace=workspace,
+            # what is kept is not to be written over
+            workspace=workspace if kept is None else Workspace(),
             followers=followers,
             follower_guesses=known,
+            keep=None if kept is None else partial(kept.keep, problem.frequency_hz),
         )
         return last
 

@@ -17,6 +17,7 @@ with the size of the elements, see `local_coupling`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -66,6 +67,7 @@ def solve_burton_miller(
     workspace: Workspace | None = None,
     followers: int = 0,
     follower_guesses: ComplexArray | None = None,
+    keep: Callable[[LinearSystem], None] | None = None,
 ) -> HelmholtzSolution:
     """Solve a radiation problem.
 
@@ -87,6 +89,8 @@ def solve_burton_miller(
         leave as they are, and all at once.
     follower_guesses : (n_guesses, n_triangles) complex array, optional
         Pressures whose span probably holds much of theirs.
+    keep : callable, optional
+        Given the system of the rigid body, if one is formed, for other right-hand sides.
 
     Raises
     ------
@@ -118,6 +122,8 @@ def solve_burton_miller(
         if combined is not None and combined.residual < _NEARLY:
             expected = expected_pressure(combined.pressure, _SMALL_BY_GUESS)
         rigid = assemble(at, settings, workspace or Workspace(), expected)
+        if keep is not None:
+            keep(rigid)
         system = absorbing_system(rigid, problem, at)
         outcome = solve_linear_system(
             system,
@@ -229,7 +235,8 @@ def assemble(
         full = replace(settings, storage=Storage.FULL)
         return assemble(at, full, Workspace(), is_transposed=is_transposed).full_matrix()
 
-    return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix)
+    held = workspace.nbytes + corrections.nbytes
+    return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix, nbytes=held)
 
 
 def expected_pressure(known: ComplexArray, least: float) -> FloatArray:

@@ -36,11 +36,14 @@ class LinearSystem:
         (n_vectors, size) complex array to the matrix times each row, the same shape.
     full_matrix : callable
         Returns the matrix itself for a direct solve, (size, size), or None where it is too large.
+    nbytes : int
+        Memory that it holds, in bytes; 0 where nobody asks.
     """
 
     size: int
     multiply: Callable[[ComplexArray], ComplexArray]
     full_matrix: Callable[[], NDArray[np.complexfloating[Any, Any]] | None]
+    nbytes: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -25,7 +25,7 @@ from bafflelens.bem.burton_miller import absorbing_system, assemble
 from bafflelens.bem.discretisation import Discretisation, by_coordinate, discretise
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.layers import AtFrequency
-from bafflelens.bem.linear_solver import solve_together
+from bafflelens.bem.linear_solver import LinearSystem, solve_together
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.system_matrix import Workspace
 from bafflelens.mesh.mesh import Mesh
@@ -45,6 +45,7 @@ def plane_wave_fields(
     *,
     discretisation: Discretisation | None = None,
     workspace: Workspace | None = None,
+    system: LinearSystem | None = None,
     tolerance: float = TOLERANCE,
 ) -> ComplexArray:
     """Return the surface pressure of plane waves that arrive at the body at rest.
@@ -62,6 +63,8 @@ def plane_wave_fields(
         Pressure of each wave at the origin in Pa, one row a superposition.
     discretisation, workspace, tolerance
         As for `surface_slope`.
+    system : LinearSystem, optional
+        That of the rigid body, where it was formed before.
 
     Returns
     -------
@@ -78,12 +81,14 @@ def plane_wave_fields(
     if not len(basis):
         return np.zeros((len(amplitudes), problem.mesh.n_triangles), dtype=complex)
     at = AtFrequency(discretisation, problem.wavenumber)
-    rigid = assemble(at, EngineSettings(tolerance=tolerance), workspace or Workspace())
+    if system is None:
+        settings = EngineSettings(tolerance=tolerance)
+        system = assemble(at, settings, workspace or Workspace())
     pressure, gradient = incident(
         problem.mesh, discretisation.signs, problem.wavenumber, directions, basis
     )
     solutions = solve_together(
-        absorbing_system(rigid, problem, at),
+        absorbing_system(system, problem, at),
         -(pressure + 1j / problem.wavenumber * at.coupling * gradient),
         tolerance=tolerance,
     )

@@ -34,6 +34,7 @@ from bafflelens.bem.card_mesh import CardMesh
 from bafflelens.bem.card_plane_waves import plane_wave_fields_on_card
 from bafflelens.bem.discretisation import Discretisation, discretise
 from bafflelens.bem.edge_gradients import EdgeGradients, gradients_at_edges
+from bafflelens.bem.linear_solver import LinearSystem
 from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_gradient import (
@@ -171,6 +172,7 @@ def weighted_fields(
     discretisation: Discretisation | None = None,
     workspace: Workspace | None = None,
     on_card: CardMesh | None = None,
+    system: LinearSystem | None = None,
     tolerance: float = TOLERANCE,
 ) -> ComplexArray:
     """Return what sums of plane waves leave on the body at rest: all that slopes need solved.
@@ -181,6 +183,8 @@ def weighted_fields(
         As in `surface_slope`.
     discretisation : Discretisation, optional
         That of the mesh, where there is one already.
+    system : LinearSystem, optional
+        That of the rigid body, where it was formed before; the card forms its own.
 
     Returns
     -------
@@ -200,6 +204,7 @@ def weighted_fields(
             amplitudes,
             discretisation=discretisation,
             workspace=workspace,
+            system=system,
             tolerance=tolerance,
         )
     else:

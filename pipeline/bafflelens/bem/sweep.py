@@ -29,6 +29,7 @@ from bafflelens.bem.earlier_answers import (
     guesses,
     ways_from_sources,
 )
+from bafflelens.bem.kept_systems import KeptSystems
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.problem import HelmholtzSolution
 from bafflelens.bem.radiation import without_mirrored
@@ -145,6 +146,7 @@ def solve_band(
     keep_profiles: bool = False,
     earlier: EarlierAnswers | None = None,
     is_look: bool = False,
+    kept: KeptSystems | None = None,
 ) -> BandResult:
     """Solve every frequency of a band; a frequency that fails is a record, not an exception.
 
@@ -183,6 +185,8 @@ def solve_band(
         How exact a result is does not depend on it.
     is_look : bool
         Whether it is a quick look, as `band_solvers.direct_solver` takes it.
+    kept : KeptSystems, optional
+        Where engine ``direct`` keeps the systems of this mesh for other right-hand sides.
 
     Returns
     -------
@@ -203,7 +207,7 @@ def solve_band(
     if earlier is not None:
         earlier.require_fit(mesh, leaders)
     looks = earlier if is_look else None
-    direct = partial(direct_solver, mesh, symmetry, quality, profiles, looks)
+    direct = partial(direct_solver, mesh, symmetry, quality, profiles, looks, kept)
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()
@@ -254,9 +258,9 @@ def solve_band(
                 answers[frequency] = own.astype(np.complex64)[np.newaxis]
             load[n] = solution.force_matrix() * (2 * np.pi * frequency) ** 2
             if keep_surface:
-                kept = solution if keep_profiles else by_themselves
-                pressure = kept.surface_pressure
-                on_surface[frequency] = pressure, kept.problem.total_gradient(pressure)
+                whole = solution if keep_profiles else by_themselves
+                pressure = whole.surface_pressure
+                on_surface[frequency] = pressure, whole.problem.total_gradient(pressure)
         except (SolveError, MemoryError) as error:
             status, reason = Status.FAILED, str(error) or type(error).__name__
         outcomes.append(

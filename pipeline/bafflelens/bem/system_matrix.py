@@ -66,6 +66,11 @@ class Workspace:
     memory: NDArray[np.uint8] | None = None
     runs: list[NDArray[np.int16]] = field(default_factory=list)
 
+    @property
+    def nbytes(self) -> int:
+        """Memory in bytes."""
+        return sum(kept.nbytes for kept in (self.memory, *self.runs) if kept is not None)
+
     def array(self, shape: tuple[int, ...], dtype: type[np.generic]) -> NDArray[Any]:
         """Return an uninitialised array, in the kept memory if that is large enough."""
         needed = int(np.prod(shape)) * np.dtype(dtype).itemsize

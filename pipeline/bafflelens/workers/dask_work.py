@@ -19,7 +19,7 @@ from itertools import islice
 from queue import Empty, SimpleQueue
 from typing import Any, Final
 
-from distributed import KilledWorker
+from distributed import KilledWorker, get_worker
 
 from bafflelens.base.errors import BafflelensError
 from bafflelens.base.status import Status
@@ -47,6 +47,8 @@ class _Work:
     memory: Callable[[], float] | None
     card: bool = False
     value: Any = None
+    beside: _Work | None = None
+    address: str = ""  # of the worker that did it
     machine: Machine | None = None  # where it was when its worker died
     need: Need | None = None
     is_possible_on: Sequence[Machine] | None = None
@@ -79,6 +81,7 @@ class _Batch:
     works: tuple[_Work, ...]
     machine: Machine | None
     memory_bytes: float
+    beside: str = ""  # address of the one worker that was asked for
 
 
 class DaskPool:
@@ -120,6 +123,7 @@ class DaskPool:
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
         card: bool = False,
+        beside: Any = None,
     ) -> Any:
         """Take a piece of work, as `bafflelens.workers.pool.Pool.submit`."""
         work = _Work(
@@ -129,6 +133,7 @@ class DaskPool:
             priority=priority,
             memory=memory,
             card=card,
+            beside=beside,
         )
         insort(self._held, work, key=lambda held: -held.priority)
         return work
@@ -197,6 +202,20 @@ class DaskPool:
             machines = [replace(self._here, addresses=plain if with_card else ()), *with_card]
         if tuple(machines) != self._reservations.machines:
             self._reservations.machines = tuple(machines)
+        self._send_elsewhere({sent.beside for sent in self._out.values()} - {"", *found})
+
+    def _send_elsewhere(self, gone: set[str]) -> None:
+        """Have work done anywhere that was to be done by workers that are no longer there.
+
+        With no worker left at that moment, dask would wait for that very one.
+        """
+        for future, sent in [item for item in self._out.items() if item[1].beside in gone]:
+            del self._out[future]
+            self._give_back(sent)
+            self._client.cancel([future])
+            for work in sent.works:
+                work.beside = None
+            self._send(sent.works, sent.machine)
 
     def _hand_out(self) -> Iterator[Outcome]:
         """Give dask what can start now and fits; fail what never will."""
@@ -238,12 +257,13 @@ class DaskPool:
         """Return the first piece of work, and those that go with it."""
         first, *others = ready
         room = self._durations.how_many(first.function)
-        if first.card or room <= 1:
+        if first.card or first.beside is not None or room <= 1:
             return [first]
         fitting = (
             work
             for work in others
             if not work.card
+            and work.beside is None
             and _memory_of(work) <= _memory_of(first)
             and self._durations.how_many(work.function) >= room
         )
@@ -253,13 +273,16 @@ class DaskPool:
         first = works[0]
         addresses = list(machine.addresses) if machine else []
         others_will_do = bool(addresses) and not first.card
+        beside = first.beside.address if first.beside is not None else ""
+        if beside:
+            addresses, others_will_do = [beside], True
         if self._refused & self._known:
             addresses = [name for each in self._reservations.machines for name in each.addresses]
             others_will_do = False
         # pure=False: keys are shared by all clients of a scheduler, so they must be unique. A
         # machine that has gone by now leaves the choice to the scheduler.
         future = self._client.submit(
-            work_off,
+            _work_off_here,
             *(work.piece for work in works),
             priority=first.priority,
             pure=False,
@@ -267,7 +290,9 @@ class DaskPool:
             allow_other_workers=others_will_do,
             resources={CARD: 1} if first.card else None,
         )
-        sent = _Batch(works=tuple(works), machine=machine, memory_bytes=_memory_of(first))
+        sent = _Batch(
+            works=tuple(works), machine=machine, memory_bytes=_memory_of(first), beside=beside
+        )
         if machine is not None:
             self._reservations.take(machine.name, sent.memory_bytes)
         self._out[future] = sent
@@ -295,9 +320,11 @@ class DaskPool:
             yield from self._after_death(sent)
             return
         last = sent.works[-1]
+        address, done = ("", ()) if error is not None else value
         for number, work in enumerate(sent.works):
             if error is None:
-                outcome, seconds = value[number]
+                work.address = address
+                outcome, seconds = done[number]
                 self._durations.add(work.function, seconds)
             else:
                 outcome = failure(work.name, error)
@@ -343,10 +370,15 @@ class DaskPool:
                 yield _ended(work, Outcome(name=work.name, value=None, error=reason))
 
 
+def _work_off_here(*pieces: Piece) -> tuple[str, list[tuple[Outcome, float]]]:
+    """Return the address of the worker that this is, and what it made of pieces of work."""
+    return str(get_worker().address), work_off(*pieces)
+
+
 def _ended(work: _Work, outcome: Outcome) -> Outcome:
     """Note how work ended, for what stands on it, and let go of what it stood on."""
     work.is_over = True
-    work.arguments = ()
+    work.arguments, work.beside = (), None
     work.value = outcome.value
     work.failure = outcome if outcome.error else None
     return outcome

@@ -34,6 +34,7 @@ class Pool(Protocol):
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
         card: bool = False,
+        beside: Any = None,
     ) -> Any:
         """Take a piece of work; what is returned can be an argument of further work.
 
@@ -53,6 +54,9 @@ class Pool(Protocol):
             needs more than there is at all fails.
         card : bool
             Whether it needs a graphics card; it fails where no worker has one.
+        beside : optional
+            What `submit` returned for work that is over and has left something in its process.
+            It is done there if that goes on, else anywhere.
         """
 
     def outcomes(self, is_over: Callable[[], bool] = never) -> Iterator[Outcome]:

@@ -10,11 +10,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from bafflelens.base.errors import GeometryError, MeshingError
 from bafflelens.base.medium import Air
 from bafflelens.bem.earlier_answers import EarlierAnswers
+from bafflelens.bem.kept_systems import KeptSystems
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.sweep import BandResult, solve_band
 from bafflelens.bem.warm_up import warm_up
@@ -157,10 +158,13 @@ def solve_candidate_band(
     band: Band,
     settings: SolveSettings,
     earlier: EarlierAnswers | None = None,
+    kept: KeptSystems | None = None,
 ) -> Timed[BandResult]:
     """Solve one band of one candidate on the mesh that was made for it."""
     start = time.perf_counter()
-    reused = {} if earlier is None else {"earlier": earlier, "is_look": settings.is_look}
+    reused: dict[str, Any] = {} if kept is None else {"kept": kept}
+    if earlier is not None:
+        reused |= {"earlier": earlier, "is_look": settings.is_look}
     result = methods.solve_band(
         meshes.value[number],
         settings.motions,

@@ -2,7 +2,8 @@
 """The pieces of work of a carving: fields and slopes of one band on a mesh that was moved.
 
 On a graphics card a slope is two pieces: the card solves the plane waves, and any worker makes
-the slope of them meanwhile. Where processors solve, one worker does both.
+the slope of them meanwhile. Where processors solve, one worker does both, the one that solved the
+fields before: the matrices are still there.
 """
 
 from __future__ import annotations
@@ -13,9 +14,10 @@ from dataclasses import replace
 import numpy as np
 
 from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
+from bafflelens.base.medium import Air
 from bafflelens.bem.card_mesh import send_where_wanted
-from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.earlier_answers import EarlierAnswers
+from bafflelens.bem.kept_systems import KeptSystems
 from bafflelens.bem.moving_body import MovingBody
 from bafflelens.bem.surface_pressure import SurfacePressure
 from bafflelens.bem.surface_slope import prepare_slopes, slope_of_fields, weighted_fields
@@ -30,6 +32,9 @@ Fields = tuple[ComplexArray, ...]
 """What the weighted plane waves leave on a mesh, (n_sources, n_triangles), for each frequency of
 a band at which something is weighted."""
 
+_left: dict[tuple[float, Air, tuple[str, ...]], KeptSystems] = {}
+"""What `moved_band` left in this process for the slope on the same mesh: one mesh a band."""
+
 
 def moved_band(
     methods: Methods,
@@ -39,8 +44,13 @@ def moved_band(
     earlier: EarlierAnswers | None,
 ) -> Timed[BandResult]:
     """Solve one band on a mesh that is at hand, with what is left on its surface."""
-    kept = replace(settings, keep_surface=True, keep_profiles=True)
-    return solve_candidate_band(methods, Timed(value=(mesh,), seconds=0.0), 0, band, kept, earlier)
+    settings = replace(settings, keep_surface=True, keep_profiles=True)
+    kept = None
+    if settings.engine == "direct":
+        kept = KeptSystems.none_yet(mesh, settings.symmetry)
+        _left[_band_key(band, settings)] = kept
+    meshes: Timed[tuple[Mesh, ...]] = Timed(value=(mesh,), seconds=0.0)
+    return solve_candidate_band(methods, meshes, 0, band, settings, earlier, kept)
 
 
 def plane_waves_of_band(
@@ -61,7 +71,8 @@ def plane_waves_of_band(
     """
     start = time.perf_counter()
     on_card = send_where_wanted(mesh, settings.symmetry, is_wanted=settings.on_card)
-    discretisation = None if on_card else discretise(mesh, settings.symmetry)
+    kept = None if on_card else _taken(mesh, band, settings)
+    systems = {} if kept is None else kept.by_frequency
     body, workspace = _body(settings), Workspace()
     heard = np.flatnonzero(np.any(weights != 0, axis=(0, 1)))
     towards = directions().vectors[heard]
@@ -70,9 +81,10 @@ def plane_waves_of_band(
             body.problem(mesh, band.frequencies_hz[number]),
             towards,
             weights[np.newaxis, :, number][..., heard],
-            discretisation=discretisation,
+            discretisation=None if kept is None else kept.discretisation,
             workspace=workspace,
             on_card=on_card,
+            system=systems.get(band.frequencies_hz[number]),
         )[0]
         for number in _weighted(weights)
     )
@@ -127,6 +139,21 @@ def slope_of_band(
     fields = plane_waves_of_band(mesh, band, settings, weights)
     found = slope_from_fields(mesh, band, settings, surface, weights, wanted, fields)
     return replace(found, seconds=fields.seconds + found.seconds)
+
+
+def _band_key(band: Band, settings: SolveSettings) -> tuple[float, Air, tuple[str, ...]]:
+    return band.mesh_frequency_hz, settings.air, settings.symmetry
+
+
+def _taken(mesh: Mesh, band: Band, settings: SolveSettings) -> KeptSystems:
+    """Return what was left of a band on this very mesh, and leave it no longer; else nothing."""
+    found = _left.pop(_band_key(band, settings), None)
+    if found is not None:
+        left = found.discretisation.mesh
+        is_same = np.array_equal(left.triangles, mesh.triangles)
+        if is_same and np.array_equal(left.vertices, mesh.vertices):
+            return found
+    return KeptSystems.none_yet(mesh, settings.symmetry)
 
 
 def _body(settings: SolveSettings) -> MovingBody:

@@ -118,6 +118,8 @@ class Evaluated:
         Slope of what is followed with respect to the far field.
     meshes, surfaces : tuple
         The moved meshes, and what was left on them, band by band.
+    works : tuple
+        What the pool calls the work that solved them.
     """
 
     score: Score
@@ -130,6 +132,7 @@ class Evaluated:
     weights: ComplexArray
     meshes: tuple[Mesh, ...]
     surfaces: tuple[SurfacePressure, ...]
+    works: tuple[Any, ...] = ()
 
 
 class Evaluation:
@@ -184,7 +187,7 @@ class Evaluation:
         meshes = tuple(base.moved(self._height, amounts) for base in self._bases)
         if len(crossing_triangles(meshes[-1])):
             return None
-        results = self._solved(meshes)
+        results, works = self._solved(meshes)
         for mesh, result in zip(meshes, results, strict=True):
             if result.answers is not None:
                 self._run.pool.answers.keep(mesh, self._settings, result.answers)
@@ -211,6 +214,7 @@ class Evaluation:
             weights=weights,
             meshes=meshes,
             surfaces=tuple(result.surface for result in results if result.surface is not None),
+            works=works,
         )
         return softened + louder, evaluated
 
@@ -237,7 +241,7 @@ class Evaluation:
         if self._settings.on_card:
             names = self._submit_in_two(tasks)
         else:
-            names = self._submit(_SLOPE, slope_of_band, tasks, found.meshes)
+            names, _ = self._submit(_SLOPE, slope_of_band, tasks, found.meshes, found.works)
         densities: list[FloatArray] = self._outcomes(_SLOPE, names)
         total = np.zeros_like(amounts)
         for mesh, base, density in zip(found.meshes, self._bases, densities, strict=True):
@@ -255,14 +259,15 @@ class Evaluation:
         self.work_s = dict.fromkeys(self.work_s, 0.0)
         return taken
 
-    def _solved(self, meshes: Sequence[Mesh]) -> list[BandResult]:
-        """Return what comes of each band on its moved mesh."""
+    def _solved(self, meshes: Sequence[Mesh]) -> tuple[list[BandResult], tuple[Any, ...]]:
+        """Return what comes of each band on its moved mesh, and the work that solved it."""
         settings = self._settings
         tasks = [
             (self._run.methods, mesh, base.band, settings, self._earlier(mesh, base.band))
             for mesh, base in zip(meshes, self._bases, strict=True)
         ]
-        return self._outcomes(_FIELD, self._submit(_FIELD, moved_band, tasks, meshes))
+        names, works = self._submit(_FIELD, moved_band, tasks, meshes)
+        return self._outcomes(_FIELD, names), works
 
     def _earlier(self, mesh: Mesh, band: Band) -> EarlierAnswers | None:
         """Return what the steps before left on the same triangles."""
@@ -286,21 +291,31 @@ class Evaluation:
         )
 
     def _submit(
-        self, what: str, function: Any, tasks: Sequence[tuple[Any, ...]], meshes: Sequence[Mesh]
-    ) -> list[str]:
-        """Have each band worked on, the largest first, and return what its outcome is called."""
+        self,
+        what: str,
+        function: Any,
+        tasks: Sequence[tuple[Any, ...]],
+        meshes: Sequence[Mesh],
+        besides: Sequence[Any] = (),
+    ) -> tuple[list[str], tuple[Any, ...]]:
+        """Have each band worked on, the largest first; return what outcomes and works are called.
+
+        Each is worked on where the work ``besides`` it was done.
+        """
         order = next(_names)
         names = [f"carving {order} {what} {number}" for number in range(len(tasks))]
-        for number in reversed(range(len(tasks))):
-            self._run.pool.submit(
+        works = dict.fromkeys(range(len(tasks)))
+        for number in reversed(works):
+            works[number] = self._run.pool.submit(
                 names[number],
                 function,
                 *tasks[number],
                 priority=float(number),
                 memory=self._memory(meshes[number]),
                 card=self._settings.on_card,
+                beside=besides[number] if besides else None,
             )
-        return names
+        return names, tuple(works.values())
 
     def _submit_in_two(self, tasks: Sequence[tuple[Any, ...]]) -> list[str]:
         """Have plane waves solved on the card, and slopes made of them elsewhere meanwhile."""

@@ -23,6 +23,7 @@ class WorkWishes:
     priority: float
     memory: Callable[[], float] | None = None
     card: bool = False
+    beside: Any = None
 
 
 @dataclass(eq=False, kw_only=True)

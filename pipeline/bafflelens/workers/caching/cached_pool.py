@@ -70,10 +70,11 @@ class RememberingPool:
         priority: float = 0.0,
         memory: Callable[[], float] | None = None,
         card: bool = False,
+        beside: Any = None,
     ) -> Any:
         """Take work of any kind, of which nothing is kept, as `pool.Pool.submit`."""
         self._out[name] = None
-        wishes = WorkWishes(priority=priority, memory=memory, card=card)
+        wishes = WorkWishes(priority=priority, memory=memory, card=card, beside=beside)
         return self._hand_on(name, function, arguments, wishes)
 
     def mesh(
@@ -366,6 +367,7 @@ class RememberingPool:
             priority=wishes.priority,
             memory=wishes.memory,
             card=wishes.card,
+            beside=wishes.beside,
         )
 
 

@@ -29,6 +29,7 @@ CardArray = Any
 """An array in the memory of the card; CuPy has no types that mypy could check."""
 
 THREADS = 128
+WARP = 32
 BLOCKS = 1024  # enough to fill a large card several times over
 _VECTORS = (1, 2, 4, 8)  # how many vectors one pass over the pairs can take
 

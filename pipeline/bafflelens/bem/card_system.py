@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bafflelens.bem.card import BLOCKS, THREADS, CardArray, cupy, launch, single
+from bafflelens.bem.card import BLOCKS, THREADS, WARP, CardArray, cupy, launch, single
 from bafflelens.bem.card_mesh import CardFrequency, CardMesh
 from bafflelens.bem.iteration import Product
 from bafflelens.bem.problem import HelmholtzProblem
@@ -70,7 +70,7 @@ class CardSystem:
             np.complex64
         )
         launch(
-            "near_excitation", (on_card.size, 1), np.int32(on_card.size), on_card.start,
+            "near_excitation", (WARP * on_card.size, 1), np.int32(on_card.size), on_card.start,
             on_card.element, on_card.image, on_card.signs, *on_card.shape, frequency.coupling,
             moving, self.own_layer, np.float64(frequency.wavenumber), np.int32(len(gradient)),
             gradient, result,

@@ -515,7 +515,18 @@ extern "C" __global__ void add_near_product(
     }
 }
 
-// Near part of 2 (K p - V q) at some elements, in double precision: out is (vectors, rows).
+// As many right-hand sides are summed at once as registers hold well.
+#define AT_ONCE 4
+
+// The sum of a number over the threads of a warp; its first thread has it.
+__device__ double over_warp(double value)
+{
+    for (int apart = 16; apart > 0; apart /= 2) value += __shfl_down_sync(~0u, value, apart);
+    return value;
+}
+
+// Near part of 2 (K p - V q) at some elements, in double precision: out is (vectors, rows);
+// a warp a row.
 extern "C" __global__ void near_plain(
     int rows, const int *row, const long long *start, const int *element_of,
     const signed char *image_of, const bool *fine, const double *static_k, const double *signs,
@@ -523,45 +534,64 @@ extern "C" __global__ void near_plain(
     int vectors, int elements, const float2 *pressure, const float2 *gradient, double2 *out)
 {
     UNPACK_ELEMENTS
-    int r = blockIdx.x * blockDim.x + threadIdx.x;
+    int thread = blockIdx.x * blockDim.x + threadIdx.x, r = thread / 32, lane = thread % 32;
     if (r >= rows) return;
     int i = row[r];
-    for (long long p = start[i]; p < start[i + 1]; p++) {
-        int j = element_of[p];
-        Vector s = at(signs, image_of[p]);
-        Vector x = mirrored(at(of.centroids, i), s), n = mirrored(at(of.normals, i), s);
-        bool own = i == j && image_of[p] == 0;
-        double2 a = near_double(x, n, 0, of, j, own, fine[p], static_k[p], 0, {0, 0}, k);
-        double2 b = {0, 0};
-        if (moving[j]) b = near_single(x, n, 0, of, j, own, layer[j], k);
-        for (int v = 0; v < vectors; v++) {
-            float2 f = pressure[(size_t)v * elements + j], g = gradient[(size_t)v * elements + j];
-            out[(size_t)v * rows + r].x += 2 * (a.x * f.x - a.y * f.y - b.x * g.x + b.y * g.y);
-            out[(size_t)v * rows + r].y += 2 * (a.x * f.y + a.y * f.x - b.x * g.y - b.y * g.x);
+    for (int first = 0; first < vectors; first += AT_ONCE) {
+        double2 sum[AT_ONCE] = {};
+        for (long long p = start[i] + lane; p < start[i + 1]; p += 32) {
+            int j = element_of[p];
+            Vector s = at(signs, image_of[p]);
+            Vector x = mirrored(at(of.centroids, i), s), n = mirrored(at(of.normals, i), s);
+            bool own = i == j && image_of[p] == 0;
+            double2 a = near_double(x, n, 0, of, j, own, fine[p], static_k[p], 0, {0, 0}, k);
+            double2 b = {0, 0};
+            if (moving[j]) b = near_single(x, n, 0, of, j, own, layer[j], k);
+            for (int v = 0; v < AT_ONCE && first + v < vectors; v++) {
+                size_t entry = (size_t)(first + v) * elements + j;
+                float2 f = pressure[entry], g = gradient[entry];
+                sum[v].x += 2 * (a.x * f.x - a.y * f.y - b.x * g.x + b.y * g.y);
+                sum[v].y += 2 * (a.x * f.y + a.y * f.x - b.x * g.y - b.y * g.x);
+            }
+        }
+        for (int v = 0; v < AT_ONCE && first + v < vectors; v++) {
+            double re = over_warp(sum[v].x), im = over_warp(sum[v].y);
+            if (lane == 0) out[(size_t)(first + v) * rows + r] = {re, im};
         }
     }
 }
 
-// Near part of (V + (ie/k) K') q: out is (vectors, rows).
+// Near part of (V + (ie/k) K') q: out is (vectors, rows); a warp a row.
 extern "C" __global__ void near_excitation(
     int rows, const long long *start, const int *element_of, const signed char *image_of,
     const double *signs, ELEMENTS, const double *coupling, const bool *moving,
     const double2 *layer, double k, int vectors, const float2 *gradient, float2 *out)
 {
     UNPACK_ELEMENTS
-    int i = blockIdx.x * blockDim.x + threadIdx.x;
+    long long thread = (long long)blockIdx.x * blockDim.x + threadIdx.x;
+    int i = thread / 32, lane = thread % 32;
     if (i >= rows) return;
-    for (long long p = start[i]; p < start[i + 1]; p++) {
-        int j = element_of[p];
-        if (!moving[j]) continue;
-        Vector s = at(signs, image_of[p]);
-        double2 a = near_single(
-            mirrored(at(of.centroids, i), s), mirrored(at(of.normals, i), s), coupling[i], of, j,
-            i == j && image_of[p] == 0, layer[j], k);
-        for (int v = 0; v < vectors; v++) {
-            float2 g = gradient[(size_t)v * rows + j];
-            out[(size_t)v * rows + i].x += a.x * g.x - a.y * g.y;
-            out[(size_t)v * rows + i].y += a.x * g.y + a.y * g.x;
+    for (int first = 0; first < vectors; first += AT_ONCE) {
+        double2 sum[AT_ONCE] = {};
+        for (long long p = start[i] + lane; p < start[i + 1]; p += 32) {
+            int j = element_of[p];
+            if (!moving[j]) continue;
+            Vector s = at(signs, image_of[p]);
+            double2 a = near_single(
+                mirrored(at(of.centroids, i), s), mirrored(at(of.normals, i), s), coupling[i],
+                of, j, i == j && image_of[p] == 0, layer[j], k);
+            for (int v = 0; v < AT_ONCE && first + v < vectors; v++) {
+                float2 g = gradient[(size_t)(first + v) * rows + j];
+                sum[v].x += a.x * g.x - a.y * g.y;
+                sum[v].y += a.x * g.y + a.y * g.x;
+            }
+        }
+        for (int v = 0; v < AT_ONCE && first + v < vectors; v++) {
+            double re = over_warp(sum[v].x), im = over_warp(sum[v].y);
+            if (lane == 0) {
+                out[(size_t)(first + v) * rows + i].x += re;
+                out[(size_t)(first + v) * rows + i].y += im;
+            }
         }
     }
 }

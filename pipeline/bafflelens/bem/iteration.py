@@ -204,7 +204,9 @@ def _orthogonal(vector: Array, basis: Array, library: Any) -> tuple[Array, Any]:
     shares = (basis @ vector.conj()).conj()
     vector = vector - shares @ basis
     # brought to the host together: each time a card is waited for costs as much as a kernel
-    return vector, on_host(library.append(shares, library.linalg.norm(vector)))
+    found = on_host(library.append(shares, library.vdot(vector, vector)))
+    found[-1] = np.sqrt(found[-1].real)
+    return vector, found
 
 
 def on_host(values: Array) -> Any:

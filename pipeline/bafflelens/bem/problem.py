@@ -204,7 +204,7 @@ class HelmholtzSolution:
         copies = len(mirror_signs(self.problem.symmetry))
         velocity = np.asarray(self.problem.normal_velocity, dtype=complex)
         weighted = self.surface_pressure * self.problem.mesh.areas
-        return np.asarray(copies * np.conj(velocity) @ weighted.T)
+        return copies * _paired(velocity, weighted)
 
     def cross_power(self) -> ComplexArray:
         """Return the Hermitian power matrix of the sources, (n_sources, n_sources), in W.
@@ -217,5 +217,10 @@ class HelmholtzSolution:
         weighted = self.surface_pressure * self.problem.mesh.areas
         factor = 2j * np.pi * self.problem.frequency_hz * self.problem.air.density
         velocity = self.problem.total_gradient(self.surface_pressure) / factor
-        one_way = copies * np.conj(velocity) @ weighted.T / 2
+        one_way = copies / 2 * _paired(velocity, weighted)
         return np.asarray((one_way + np.conj(one_way.T)) / 2)
+
+
+def _paired(first: ComplexArray, second: ComplexArray) -> ComplexArray:
+    """Return conj(first) @ second.T; a library for matrices starts all its threads for a row."""
+    return np.asarray(np.einsum("in,jn->ij", np.conj(first), second))

@@ -221,6 +221,7 @@ def solve_band(
     way = ways_from_sources(mesh, leaders.motions)
     answers: dict[float, Envelopes] = {}
     apart, which = without_mirrored(directions, symmetry)
+    radius_m = radius_of(mesh, symmetry)
     shape = (len(motions), len(band.frequencies_hz))
     far_field = np.full((*shape, len(directions)), np.nan, dtype=complex)
     cross_power = np.full((shape[1], shape[0], shape[0]), np.nan, dtype=complex)
@@ -248,7 +249,7 @@ def solve_band(
             start_residual = solution.start_residual
             iterations, residual = solution.iterations, solution.residual
             reason, is_fallback = "; ".join(solution.remarks), solution.is_fallback
-            balance = power_balance(by_themselves)
+            balance = power_balance(by_themselves, radius_m)
             require_plausible(by_themselves, balance)
             far_field[:, n] = solution.far_field(apart)[:, which]
             if len(points):
@@ -328,15 +329,19 @@ def _surface(
     )
 
 
-def power_balance(solution: HelmholtzSolution) -> float:
+def power_balance(solution: HelmholtzSolution, radius_m: float | None = None) -> float:
     """Return the power through the surface over that in the far field, worst source; 1 is perfect.
+
+    The radius is that of its body, from `radius_of`, where somebody knows it.
 
     The far field is integrated with a product rule (Gauss-Legendre in the height, equal steps in
     the azimuth) half as fine as what resolves the size of the body: the finest detail, of sound
     from its far ends, is weak. That is off by 0.0005 at most (tests/benchmarks/RESULTS.md).
     """
     problem = solution.problem
-    extent = problem.wavenumber * _radius(problem.mesh, problem.symmetry)
+    if radius_m is None:
+        radius_m = radius_of(problem.mesh, problem.symmetry)
+    extent = problem.wavenumber * radius_m
     n_heights = int(_BALANCE_SHARE * extent) + 8
     height, weight = _gauss_legendre(n_heights)
     azimuth = (np.arange(2 * n_heights) + 0.5) * np.pi / n_heights
@@ -360,7 +365,7 @@ def _gauss_legendre(number: int) -> tuple[FloatArray, FloatArray]:
     return places, weights
 
 
-def _radius(mesh: Mesh, symmetry: tuple[str, ...]) -> float:
+def radius_of(mesh: Mesh, symmetry: tuple[str, ...]) -> float:
     """Return the radius in m of the smallest box-centred sphere around the whole body.
 
     Only the magnitude of the far field is integrated, and that does not depend on where the

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.base.conventions import ComplexArray, FloatArray, IntArray
 from bafflelens.mesh.dome_profiles import DomeProfile, dome_shape, surround_shape
 from bafflelens.mesh.mesh import Mesh
 
@@ -134,21 +134,30 @@ def normal_velocity(
 
 def motion_shape(mesh: Mesh, motion: SourceMotion, frequency_hz: float) -> ComplexArray:
     """Return the normal velocity of every triangle over that of the source, (n_triangles,)."""
+    moves = np.isin(mesh.surface, motion.surfaces)
+    shape = np.zeros(mesh.n_triangles, dtype=complex)
+    shape[moves] = _shape_where_it_moves(mesh, motion, frequency_hz, np.flatnonzero(moves))
+    return shape
+
+
+def _shape_where_it_moves(
+    mesh: Mesh, motion: SourceMotion, frequency_hz: float, rows: IntArray
+) -> ComplexArray:
+    """Return `motion_shape` of the triangles of the source, (n_rows,)."""
     axis = np.asarray(motion.axis)
-    offset = mesh.centroids - np.asarray(motion.centre)
+    offset = mesh.centroids[rows] - np.asarray(motion.centre)
     radius = np.linalg.norm(offset - np.outer(offset @ axis, axis), axis=1)
     width = max(motion.outer_radius_m - motion.inner_radius_m, 1e-12)
     taper = np.clip((motion.outer_radius_m - radius) / width, 0.0, 1.0)
-    ratio = np.ones(mesh.n_triangles, dtype=complex)
+    ratio = np.ones(len(rows), dtype=complex)
     if motion.profile is not None:
         ratio, taper = _of_profile(motion, motion.profile, radius, offset[:, 2], taper)
     if motion.table is not None:
         ratio = motion.table.at(radius, frequency_hz)
         if motion.table.radii_m[-1] > motion.inner_radius_m * (1 + 1e-6):
             taper = np.ones_like(taper)
-    piston = np.isin(mesh.surface, motion.piston_surfaces)
-    share = np.where(piston, 1.0, np.isin(mesh.surface, motion.taper_surfaces) * taper)
-    along = mesh.normals @ axis if motion.motion == "axial" else np.ones(mesh.n_triangles)
+    share = np.where(np.isin(mesh.surface[rows], motion.piston_surfaces), 1.0, taper)
+    along = mesh.normals[rows] @ axis if motion.motion == "axial" else np.ones(len(rows))
     return np.asarray(share * ratio * along)
 
 

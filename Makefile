@@ -17,7 +17,7 @@ INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no
 help:  ## list the verbs
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /make \1\t/'
 
-run: $(VENV)/installed  ## install into .venv if needed and run the first job
+run: $(VENV)/compiled  ## install into .venv if needed and run the first job
 	$(BIN)/bafflelens run jobs/first_lens.toml
 
 test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all tests
@@ -26,8 +26,7 @@ test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all t
 test-lowest: .venv-lowest/installed  ## run all tests with the lowest versions that are declared
 	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv-lowest/bin/python -m pytest $(SIDE_BY_SIDE)
 
-compiled: $(VENV)/installed
-	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python .ci/compile_first.py
+compiled: $(VENV)/compiled
 
 lint: style types spelling  ## style, types and spelling
 
@@ -48,6 +47,11 @@ $(VENV)/installed: pyproject.toml
 	$(PYTHON) -m venv $(VENV)
 	$(INSTALL) --upgrade 'pip>=25.1'
 	$(INSTALL) --editable .
+	@touch $@
+
+$(VENV)/compiled: $(VENV)/installed
+	@echo "Compiling the solver for this processor: a minute, once."
+	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python .ci/compile_first.py
 	@touch $@
 
 .venv-lowest/installed: pyproject.toml tests/lowest_versions.txt

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from bafflelens.base.medium import Air
-from bafflelens.bem import kept_systems, plane_waves
+from bafflelens.bem import burton_miller, kept_systems, plane_waves
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.kept_systems import KeptSystems
 from bafflelens.bem.linear_solver import LinearSystem
@@ -125,3 +125,19 @@ def test_the_memory_of_a_matrix_is_known():
     packed = 4 * box().n_triangles ** 2
     for held in kept.by_frequency.values():
         assert packed < held.nbytes < 4 * packed  # near pairs are exact
+
+
+def test_a_matrix_that_is_kept_is_as_exact_for_other_waves(monkeypatch):
+    """Blocks of low rank are else exact where what radiates is loud, and plane waves are not."""
+    asked = []
+    assemble = burton_miller.assemble
+
+    def looked_at(at, settings, workspace, expected=None, **named):
+        asked.append(expected is None)
+        return assemble(at, settings, workspace, expected, **named)
+
+    monkeypatch.setattr(burton_miller, "assemble", looked_at)
+    meshes = band_work.Timed(value=(box(),), seconds=0.0)
+    for kept in (None, KeptSystems.none_yet(box(), ("y",))):
+        band_work.solve_candidate_band(Methods(), meshes, 0, BAND, SETTINGS, None, kept)
+    assert asked == [False, False, True, True]

@@ -90,7 +90,8 @@ def solve_burton_miller(
     follower_guesses : (n_guesses, n_triangles) complex array, optional
         Pressures whose span probably holds much of theirs.
     keep : callable, optional
-        Given the system of the rigid body, if one is formed, for other right-hand sides.
+        Given the system of the rigid body, if one is formed, for other right-hand sides. It is
+        as exact everywhere, then, not where this pressure is expected to be large.
 
     Raises
     ------
@@ -118,9 +119,11 @@ def solve_burton_miller(
         right_hand_sides = single_layers(at, at.everywhere, np.asarray(problem.pressure_gradient))
         leading = len(right_hand_sides) - followers
         sides = right_hand_sides[:leading]
-        expected = expected_pressure(sides, _SMALL_BY_SOURCES)
+        expected: FloatArray | None = expected_pressure(sides, _SMALL_BY_SOURCES)
         if combined is not None and combined.residual < _NEARLY:
             expected = expected_pressure(combined.pressure, _SMALL_BY_GUESS)
+        if keep is not None:  # other right-hand sides have other solutions
+            expected = None
         rigid = assemble(at, settings, workspace or Workspace(), expected)
         if keep is not None:
             keep(rigid)

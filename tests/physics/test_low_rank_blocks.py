@@ -105,7 +105,7 @@ def test_a_plane_without_coupling_has_blocks_of_nothing(monkeypatch):
     itself, with_next = [0, 100, face - 100, face, 0], [face - 100, face + 4, 0, 100, 0]
     blocks, tolerances = np.array([itself, with_next]), np.full(2, 1e-6)
     none = np.empty(0, dtype=np.int16)
-    _, end, _, ranks = cross_approximation.form_low_rank(far, blocks, tolerances, none)
+    _, end, _, ranks, _ = cross_approximation.form_low_rank(far, blocks, tolerances, none)
     assert ranks[0] == 0
     assert 0 < ranks[1] <= 4
     assert end == 2 * ranks[1] * (104 + 100)

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -48,7 +49,7 @@ from bafflelens.bem.system_matrix import (
     Storage,
     Workspace,
     full_system,
-    low_rank_product,
+    low_rank_matrix,
     packed_product,
 )
 
@@ -208,20 +209,21 @@ def assemble(
         return full_system(
             far, discretisation, corrections, workspace, is_transposed=is_transposed
         )
+    blocks = None
     if storage is Storage.PACKED:
         far_product = packed_product(
             far, discretisation, corrections, workspace, is_transposed=is_transposed
         )
     else:
-        far_product = low_rank_product(
+        blocks = low_rank_matrix(
             far,
             discretisation,
             corrections,
             settings.tolerance,
             expected,
             workspace,
-            is_transposed=is_transposed,
         )
+        far_product = partial(blocks.product, is_transposed=is_transposed)
     near_matrix = sparse.csr_array(
         (corrections.astype(np.complex64), near.element, near.start), shape=(size, size)
     )
@@ -239,7 +241,9 @@ def assemble(
         return assemble(at, full, Workspace(), is_transposed=is_transposed).full_matrix()
 
     held = workspace.nbytes + corrections.nbytes
-    return LinearSystem(size=size, multiply=multiply, full_matrix=full_matrix, nbytes=held)
+    return LinearSystem(
+        size=size, multiply=multiply, full_matrix=full_matrix, nbytes=held, blocks=blocks
+    )
 
 
 def expected_pressure(known: ComplexArray, least: float) -> FloatArray:

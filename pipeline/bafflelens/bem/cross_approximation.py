@@ -23,6 +23,7 @@ import numpy as np
 from numba import njit
 
 from bafflelens.bem.kernels import NO_SIGN, coupled_double_layer
+from bafflelens.bem.nearby import first_near
 
 # A block of more products than this is halved instead.
 HIGHEST_RANK = 200
@@ -186,7 +187,7 @@ def _none_used(n):
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
-def cross(far, block, tolerance, left, right):
+def cross(far, block, tolerance, left, right, pivots):
     """Approximate a block by crosses; return their number, or -1 where more are needed.
 
     Parameters
@@ -199,6 +200,8 @@ def cross(far, block, tolerance, left, right):
         What may be left of the block, as the root of the sum of the squares of its entries.
     left, right : (highest, 2, m) and (highest, 2, n) real arrays
         Filled with the parts of the crosses in place; m and n in whole vectors.
+    pivots : (highest, 2) integer array
+        Filled with the row and the column that each was laid through.
     """
     first, last, column, column_end = block[0], block[1], block[2], block[3]
     image = block[4]
@@ -226,6 +229,7 @@ def cross(far, block, tolerance, left, right):
                 line[1, i] = line[0, i] * ai + line[1, i] * ar
                 line[0, i] = re
             used_column[through] = True
+            pivots[rank, 0], pivots[rank, 1] = pivot, through
             rank += 1
             is_met = np.sqrt(_squares(line, m)) * np.sqrt(_squares(row, n)) <= tolerance
             pivot = _largest(line, used_row, row_sizes)
@@ -316,6 +320,8 @@ def form_low_rank(far, blocks, tolerances, packed):
         Product of both parts' steps.
     ranks : (n_blocks,) integer array
         Number of products; -1 where it does not pay and nothing was kept.
+    pivots : (sum of ranks, 2) integer array
+        Row and column of each block that each product was laid through.
     """
     highest, rows, columns = 0, 0, 0
     for b in range(len(blocks)):
@@ -326,6 +332,7 @@ def form_low_rank(far, blocks, tolerances, packed):
     rights = np.empty(highest * 2 * whole(columns), np.float32)
     left_bits, right_bits = lefts.view(np.int32), rights.view(np.int32)
     steps = np.empty(1 << 10, np.float32)
+    pivots, through = np.empty(1 << 11, np.int32), np.empty((highest, 2), np.int32)
     ranks = np.empty(len(blocks), np.int64)
     end, total = 0, 0
     for b in range(len(blocks)):
@@ -333,20 +340,21 @@ def form_low_rank(far, blocks, tolerances, packed):
         most, rows, columns = min(HIGHEST_RANK, (m * n) // (m + n)), whole(m), whole(n)
         left = lefts[: most * 2 * rows].reshape(most, 2, rows)
         right = rights[: most * 2 * columns].reshape(most, 2, columns)
-        rank = cross(far, blocks[b], tolerances[b], left, right)
+        rank = cross(far, blocks[b], tolerances[b], left, right, through)
         ranks[b] = rank
         if rank <= 0:
             continue
         packed = _room(packed, end + rank * 2 * (m + n))
-        steps = _room(steps, total + rank)
+        steps, pivots = _room(steps, total + rank), _room(pivots, 2 * (total + rank))
         of_left = left_bits[: most * 2 * rows].reshape(most, 2, rows)
         of_right = right_bits[: most * 2 * columns].reshape(most, 2, columns)
         for k in range(rank):
             step = _pack(right[k], of_right[k], n, packed, end)
             steps[total] = step * _pack(left[k], of_left[k], m, packed, end + 2 * n)
+            pivots[2 * total], pivots[2 * total + 1] = through[k, 0], through[k, 1]
             end += 2 * (m + n)
             total += 1
-    return packed, end, steps[:total].copy(), ranks
+    return packed, end, steps[:total].copy(), ranks, pivots[: 2 * total].copy().reshape(-1, 2)
 
 
 @njit(fastmath=True, cache=True, error_model="numpy", nogil=True)
@@ -382,14 +390,7 @@ def form_in_full(far, blocks, order, place, pairs, near, packed, steps):
         for i in range(first, last):
             _row(far, image, i, column, line)
             point = order[i]
-            p, end = start[point], start[point + 1]
-            while p < end:  # halved until it begins with the first in this block
-                middle = (p + end) // 2
-                other = place[element[middle]]
-                if image_of[middle] < image or (image_of[middle] == image and other < column):
-                    p = middle + 1
-                else:
-                    end = middle
+            p = first_near(start, element, image_of, place, point, image, column)
             while p < start[point + 1] and image_of[p] == image:
                 j = place[element[p]] - column
                 if j >= n:

@@ -16,6 +16,7 @@ from bafflelens.base.conventions import ComplexArray
 from bafflelens.base.errors import SolveError
 from bafflelens.bem.block_iteration import iterate_together
 from bafflelens.bem.iteration import Space, Start, best_start, iterate
+from bafflelens.bem.low_rank import LowRankMatrix
 
 MOST_ITERATIONS = 200
 # The rounding of single precision on a large, well-conditioned system stays well below.
@@ -38,12 +39,15 @@ class LinearSystem:
         Returns the matrix itself for a direct solve, (size, size), or None where it is too large.
     nbytes : int
         Memory that it holds, in bytes; 0 where nobody asks.
+    blocks : LowRankMatrix or None
+        The far part of the matrix, where it is held in blocks.
     """
 
     size: int
     multiply: Callable[[ComplexArray], ComplexArray]
     full_matrix: Callable[[], NDArray[np.complexfloating[Any, Any]] | None]
     nbytes: int = 0
+    blocks: LowRankMatrix | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -39,17 +39,27 @@ class BlockRun:
         What was formed, in memory that may be the next matrix's afterwards.
     ranks : (n_blocks,) integer array or None
         Number of products of each block; None where they are stored in full.
+    pivots : (n_products, 2) integer array or None
+        Row and column of its block that each was laid through.
     """
 
     blocks: NDArray[np.int64]
     packed: NDArray[np.int16]
     steps: NDArray[np.float32]
     ranks: NDArray[np.int64] | None
+    pivots: NDArray[np.int32] | None = None
 
     @property
     def nbytes(self) -> int:
         """Memory in bytes."""
         return self.packed.nbytes + self.steps.nbytes
+
+    @property
+    def crosses(self) -> tuple[NDArray[Any], ...]:
+        """What `block_derivatives` takes of blocks of low rank."""
+        assert self.ranks is not None
+        assert self.pivots is not None
+        return self.blocks, self.ranks, self.pivots, self.packed
 
     def add_product(
         self, vectors: NDArray[np.float32], *, is_transposed: bool
@@ -106,7 +116,7 @@ class LowRankMatrix:
         parts = np.ascontiguousarray(np.stack((taken.real, taken.imag), axis=1), np.float32)
         total = np.zeros(parts.shape, dtype=np.float32)
         add = partial(BlockRun.add_product, vectors=parts, is_transposed=is_transposed)
-        for first, rows in _each(add, self.runs):
+        for first, rows in each(add, self.runs):
             total[:, :, first : first + rows.shape[2]] += rows
         product = np.empty(vectors.shape, dtype=complex)
         product[:, self.cut.order] = total[:, 0] + 1j * total[:, 1]
@@ -157,7 +167,7 @@ def form(
         if expected is not None:
             tolerances /= _means(expected[cut.order], blocks)
         shares = [(share, next(spare, _NO_MEMORY)) for share in _shares(sizes.sum(axis=1))]
-        formed = _each(partial(_low_rank_run, ordered, blocks, tolerances), shares)
+        formed = each(partial(_low_rank_run, ordered, blocks, tolerances), shares)
         runs.extend(run for run, *_ in formed if len(run.blocks))
         taken.extend(packed for *_, packed in formed)
         blocks, small = _halved(np.concatenate([others for _, others, _ in formed]))
@@ -169,11 +179,30 @@ def form(
     full_run = partial(_full_run, ordered, near_blocks, cut.order, place, near_pairs, near)
     rows, columns = _sizes(near_blocks)
     shares = [(share, next(spare, _NO_MEMORY)) for share in _shares(rows * columns)]
-    for run, packed in _each(full_run, shares):
+    for run, packed in each(full_run, shares):
         runs.append(run)
         taken.append(packed)
     kept[:] = taken
     return LowRankMatrix(cut, tuple(runs))
+
+
+def form_run(
+    far: tuple[NDArray[Any], ...], blocks: NDArray[np.int64], tolerance: float
+) -> tuple[BlockRun, NDArray[np.int64]]:
+    """Return blocks formed by crosses, and those where low rank does not pay.
+
+    Parameters
+    ----------
+    far : tuple of arrays
+        From `in_order`.
+    blocks, tolerance
+        As for `form`, some blocks of a matrix of that error.
+    """
+    sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
+    size = far[0].shape[1] - compiled.LANES
+    tolerances = tolerance * np.sqrt(sizes.prod(axis=1) / (size**2 * len(far[2])))
+    run, left, _ = _low_rank_run(far, blocks, tolerances, (slice(None), _NO_MEMORY))
+    return run, left
 
 
 def _low_rank_run(
@@ -185,8 +214,10 @@ def _low_rank_run(
     """Return a share of the blocks, formed, those where low rank does not pay, and the memory."""
     share, memory = share_and_memory
     mine = blocks[share]
-    memory, end, steps, ranks = compiled.form_low_rank(far, mine, tolerances[share], memory)
-    run = BlockRun(mine[ranks > 0], memory[:end], steps, ranks[ranks > 0])
+    memory, end, steps, ranks, pivots = compiled.form_low_rank(
+        far, mine, tolerances[share], memory
+    )
+    run = BlockRun(mine[ranks > 0], memory[:end], steps, ranks[ranks > 0], pivots)
     return run, mine[ranks < 0], memory
 
 
@@ -246,7 +277,7 @@ def _shares(costs: NDArray[np.int64]) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in zip((0, *ends[:-1]), ends, strict=True)]
 
 
-def _each(function: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
+def each(function: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
     """Return what a function makes of each item, on as many threads as the compiled loops take."""
     threads = number_of_threads()
     if threads == 1:

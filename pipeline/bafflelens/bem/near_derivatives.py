@@ -199,7 +199,7 @@ def add_near_pairs(
     pressure : (n_sources, n) complex array
         By element.
     at_point : (n_objectives, 6, n) array
-        Added to in place, as in `pair_derivatives.add_far_pairs`.
+        Added to in place, as in `pair_derivatives.add_pairs`.
     at_corner : (RUNS, n_objectives, n, 3, 3) array
         Added to in place, by share of the points: derivatives with the corners of elements.
     """

@@ -133,3 +133,20 @@ def _by_point(turns, counts, elements, images, squares):
             element[p], image[p], distance[p] = elements[at], images[at], np.sqrt(squares[at])
             at += 1
     return start, element, image, distance
+
+
+@njit(cache=True, nogil=True)
+def first_near(start, element, image_of, place, point, image, column):
+    """Return the first pair of a point whose element has its place from ``column`` on.
+
+    Or that of a later image. The pairs of a point are in the order of images and places.
+    """
+    p, end = start[point], start[point + 1]
+    while p < end:
+        middle = (p + end) // 2
+        other = place[element[middle]]
+        if image_of[middle] < image or (image_of[middle] == image and other < column):
+            p = middle + 1
+        else:
+            end = middle
+    return p

@@ -19,6 +19,7 @@ Elements that move stay where they are. Absorbing surfaces are not covered.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -27,18 +28,26 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray, IntArray
-from bafflelens.bem import near_derivatives, near_layers, pair_derivatives, phases
+from bafflelens.bem import (
+    block_derivatives,
+    low_rank,
+    near_derivatives,
+    near_layers,
+    pair_derivatives,
+    phases,
+)
 from bafflelens.bem.burton_miller import assemble
 from bafflelens.bem.discretisation import Discretisation, by_coordinate
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.layers import AtFrequency, far_arguments
 from bafflelens.bem.linear_solver import solve_together
+from bafflelens.bem.low_rank import BlockRun, LowRankMatrix
 from bafflelens.bem.near_field import THREE_POINTS
 from bafflelens.bem.phases import cos_sin_turns
 from bafflelens.bem.plane_waves import TOLERANCE, independent_rows
 from bafflelens.bem.problem import HelmholtzProblem
 from bafflelens.bem.surface_slope import moving_triangles
-from bafflelens.bem.system_matrix import Workspace
+from bafflelens.bem.system_matrix import Workspace, error_of_blocks
 from bafflelens.bem.triangle_potentials import FOUR_PI
 from bafflelens.mesh.mesh import Mesh
 
@@ -126,9 +135,12 @@ def corner_slopes(
     shape = (len(amplitudes), n_sources)
     adjoint = adjoint.reshape(*shape, -1)
     turning, moving = (each.reshape(*shape, -1, 3) for each in (turning, moving))
+    error = error_of_blocks(problem.mesh.n_triangles, tolerance)
     for first in range(0, len(amplitudes), _AT_ONCE):
         some = slice(first, first + _AT_ONCE)
-        slopes[some] = _slopes(problem, at, pressure, adjoint[some], turning[some], moving[some])
+        slopes[some] = _slopes(
+            problem, at, system.blocks, error, pressure, adjoint[some], turning[some], moving[some]
+        )
     return np.asarray(np.tensordot(shares, slopes, axes=1))
 
 
@@ -198,6 +210,8 @@ def density(
 def _slopes(
     problem: HelmholtzProblem,
     at: AtFrequency,
+    blocks: LowRankMatrix | None,
+    tolerance: float,
     pressure: ComplexArray,
     adjoint: ComplexArray,
     turning: ComplexArray,
@@ -216,14 +230,9 @@ def _slopes(
     far[3] = etas.astype(np.float32)
     single = np.stack((adjoint.real, adjoint.imag), axis=2).astype(np.float32)
     # sums of l . dA p; what is due to the sources, with the other sign, is added to it
-    at_point = np.zeros((n, 6, size), dtype=np.float32)
-    at_element = np.zeros((pair_derivatives.RUNS, n, 7, size), dtype=np.float32)
-    pair_derivatives.add_far_pairs(
-        *far, near.start, near.element, near.image, single,
-        phases.parts(pressure, np.float32), at_point, at_element,
-    )  # fmt: skip
-    sums = at_element.sum(axis=0).astype(float)
-    of_point = at_point.astype(float)
+    of_point, sums = _far_slopes(
+        discretisation, tuple(far), blocks, tolerance, single, phases.parts(pressure, np.float32)
+    )
     at_corner = np.zeros((pair_derivatives.RUNS, n, size, 3, 3))
     near_derivatives.add_near_pairs(
         mesh.centroids, mesh.normals, discretisation.signs, etas, mesh.corners, mesh.normals,
@@ -259,6 +268,73 @@ def _slopes(
             )
     result[:, np.unique(mesh.triangles[moving_triangles(problem)])] = 0
     return result
+
+
+def _far_slopes(
+    discretisation: Discretisation,
+    far: tuple[NDArray[Any], ...],
+    matrix: LowRankMatrix | None,
+    tolerance: float,
+    adjoint: NDArray[np.float32],
+    pressure: NDArray[np.float32],
+) -> tuple[FloatArray, FloatArray]:
+    """Return sums over far pairs by point (n, 6, size) and by element (n, 7, size).
+
+    With a matrix in blocks, of those of low rank only the pairs through which they were laid.
+    """
+    near, order = discretisation.near, discretisation.tree[0]
+    size, n = len(order), len(adjoint)
+    place = np.empty_like(order)
+    place[order] = np.arange(size)
+    ordered, pairs = low_rank.in_order(far, order), (near.start, near.element, near.image)
+    single, vectors = (np.ascontiguousarray(each[..., order]) for each in (adjoint, pressure))
+
+    couplings = (far[8][0] * far[3]).astype(np.float32)  # as the matrix takes them
+    turned = low_rank.in_order(_with_any_normals((*far[:3], couplings, *far[4:])), order)
+    shared = (order, place, pairs, single, vectors)
+
+    def sums_of(run: BlockRun) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        of_point = np.zeros((n, 6, size), dtype=np.float32)
+        of_element = np.zeros((n, 7, size), dtype=np.float32)
+        if run.ranks is None:
+            pair_derivatives.add_pairs(ordered, run.blocks, *shared, of_point, of_element)
+            return of_point, of_element
+        block_derivatives.add_at_points(ordered, *run.crosses, single, vectors, of_point)
+        again, left = low_rank.form_run(turned, run.blocks, tolerance)
+        block_derivatives.add_at_elements(ordered, *again.crosses, single, vectors, of_element)
+        unused = np.zeros_like(of_point)
+        pair_derivatives.add_pairs(ordered, left, *shared, unused, of_element)
+        return of_point, of_element
+
+    point_sums, element_sums = np.zeros((n, 6, size)), np.zeros((n, 7, size))
+    runs = _all_pairs(size, len(discretisation.signs)) if matrix is None else matrix.runs
+    for of_point, of_element in low_rank.each(sums_of, runs):
+        point_sums += of_point
+        element_sums += of_element
+    return point_sums[..., place], element_sums[..., place]
+
+
+def _with_any_normals(far: tuple[NDArray[Any], ...]) -> tuple[NDArray[Any], ...]:
+    """Return the arguments of the far kernels with normals of the elements in all directions.
+
+    On a flat face a matrix knows of the sound from afar how it changes along one normal alone.
+    With neighbours turned at random, what crosses make of one of it holds for all directions.
+    """
+    turned = np.random.default_rng(1).standard_normal(far[5].shape)
+    turned /= np.linalg.norm(turned, axis=0)
+    return (*far[:5], turned.astype(np.float32), *far[6:])
+
+
+def _all_pairs(size: int, images: int) -> tuple[BlockRun, ...]:
+    """Return the whole matrix as runs of blocks, of which nothing is stored."""
+    nothing, steps = np.empty(0, dtype=np.int16), np.empty(0, dtype=np.float32)
+    ends = np.linspace(0, size, pair_derivatives.RUNS + 1).astype(int)
+    return tuple(
+        BlockRun(
+            np.array([(a, b, 0, size, image) for image in range(images)]), nothing, steps, None
+        )
+        for a, b in pairwise(ends)
+    )
 
 
 def _own_growth(mesh: Mesh, wavenumber: float) -> ComplexArray:

@@ -26,17 +26,17 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from bafflelens.base.threads import on_threads
+from bafflelens.bem.nearby import first_near
 from bafflelens.bem.phases import cos_sin_turns
 
 # Shares of the rows, each with sums of its own over them: always as many, so that sums are added
 # in one order however many threads there are.
 RUNS = 8
-_BLOCK = 512  # what is kept of so many pairs stays in the processor's nearest memory
+BLOCK = 512  # what is kept of so many pairs stays in the processor's nearest memory
 
 
 @njit(inline="always")
-def _radial(dx, dy, dz, nx, ny, nz, mx, my, mz, amount, moment, eta, k, turns, one):
+def radial(dx, dy, dz, nx, ny, nz, mx, my, mz, amount, moment, eta, k, turns, one):
     """Return R/r, r, and then S r, P, Q and W, real and imaginary part of each."""
     zero = one - one
     r2 = dx * dx + dy * dy + dz * dz
@@ -70,118 +70,123 @@ def _radial(dx, dy, dz, nx, ny, nz, mx, my, mz, amount, moment, eta, k, turns, o
     )  # fmt: skip
 
 
-@on_threads
 @njit(nogil=True, fastmath=True, cache=True, error_model="numpy")
-def add_far_pairs(
-    thread, threads, points, normals, signs, etas, sources, source_normals, weights, moments,
-    scalars, start, element, image_of, adjoint, pressure, at_point, at_element,
-):  # fmt: skip
-    """Add what Re (adjoint . A pressure) changes by when points and elements move.
+def add_pairs(far, blocks, order, place, pairs, adjoint, pressure, at_point, at_element):
+    """Add what Re (adjoint . A pressure) changes by when points and elements of blocks move.
 
     Parameters
     ----------
-    points, ..., scalars : arrays
-        As for the far kernels of `bem.kernels`, with e/k in m for the couplings.
-    start, element, image_of : integer arrays
-        Near pairs by field point; they are left out.
+    far : tuple of arrays
+        From `low_rank.in_order`, with e/k in m for the couplings.
+    blocks : (n_blocks, 5) integer array
+        As in `clusters.Blocks`; all pairs of each but the near ones are taken.
+    order, place : (n,) integer arrays
+        The element at each place in that order, and the place of each element.
+    pairs : tuple of integer arrays
+        ``start``, ``element`` and ``image`` of `near_field.NearPairs`, in the order that they are
+        found in: see `nearby.find`.
     adjoint : (n_objectives, n_sources, 2, n) real array
         Real and imaginary parts, by field point.
     pressure : (n_sources, 2, n) real array
         The same by element.
     at_point : (n_objectives, 6, n) array
         Added to in place: derivatives with each field point and with its normal.
-    at_element : (RUNS, n_objectives, 7, n) array
-        Added to in place, by share of the rows: Q n + S R, P, and the derivative with the
+    at_element : (n_objectives, 7, n) array
+        Added to in place: Q n + S R, P, and the derivative with the
         normal of each element. With its point it is the first and the second times the normal,
         with its area the last times the normal over the area.
     """
+    points, elements, signs, scalars = far
+    start, element, image_of = pairs
     k, turns, one = scalars[0], scalars[2], scalars[3]
     zero = one - one
-    size = weights.size
     n_objectives, n_sources = adjoint.shape[0], adjoint.shape[1]
-    share = (size + RUNS - 1) // RUNS
-    for run in range(thread, RUNS, threads):
-        taken = np.empty_like(weights)
-        # all in one piece, at fixed distances: else the compiler takes single numbers
-        kept = np.empty(24 * _BLOCK, dtype=weights.dtype)
-        for i in range(run * share, min(size, (run + 1) * share)):
-            for image in range(signs.shape[0]):
-                sx, sy, sz = signs[image, 0], signs[image, 1], signs[image, 2]
+    taken = np.empty(BLOCK, dtype=np.float32)
+    # all in one piece, at fixed distances: else the compiler takes single numbers
+    kept = np.empty(24 * BLOCK, dtype=np.float32)
+    for number in range(len(blocks)):
+        image = blocks[number, 4]
+        sx, sy, sz = signs[image, 0], signs[image, 1], signs[image, 2]
+        for first in range(blocks[number, 2], blocks[number, 3], BLOCK):
+            count = min(BLOCK, blocks[number, 3] - first)
+            for i in range(blocks[number, 0], blocks[number, 1]):
                 x, y, z = points[0, i] * sx, points[1, i] * sy, points[2, i] * sz
-                nx, ny, nz = normals[0, i] * sx, normals[1, i] * sy, normals[2, i] * sz
-                taken[:] = weights
-                for p in range(start[i], start[i + 1]):
-                    if image_of[p] == image:
-                        taken[element[p]] = zero
-                for first in range(0, size, _BLOCK):
-                    count = min(_BLOCK, size - first)
-                    for b in range(count):
-                        j = first + b
-                        mx, my = source_normals[0, j], source_normals[1, j]
-                        mz = source_normals[2, j]
-                        ux, uy, uz, r, s_re, s_im, p_re, p_im, q_re, q_im, w_re, w_im = _radial(
-                            sources[0, j] - x, sources[1, j] - y, sources[2, j] - z,
-                            nx, ny, nz, mx, my, mz,
-                            taken[j], moments[j], etas[i], k, turns, one,
-                        )  # fmt: skip
-                        kept[b], kept[_BLOCK + b], kept[2 * _BLOCK + b] = ux, uy, uz
-                        kept[3 * _BLOCK + b] = r
-                        kept[4 * _BLOCK + b], kept[5 * _BLOCK + b] = s_re, s_im
-                        kept[6 * _BLOCK + b], kept[7 * _BLOCK + b] = p_re, p_im
-                        kept[8 * _BLOCK + b], kept[9 * _BLOCK + b] = q_re, q_im
-                        kept[10 * _BLOCK + b], kept[11 * _BLOCK + b] = w_re, w_im
-                        kept[12 * _BLOCK + b], kept[13 * _BLOCK + b] = mx, my
-                        kept[14 * _BLOCK + b] = mz
-                    for o in range(n_objectives):
-                        for s in range(n_sources):
-                            ar, ai = adjoint[o, s, 0, i], adjoint[o, s, 1, i]
-                            pr, pi = pressure[s, 0, first:], pressure[s, 1, first:]
-                            if s == 0:
-                                for b in range(count):
-                                    kept[15 * _BLOCK + b] = ar * pr[b] - ai * pi[b]
-                                    kept[16 * _BLOCK + b] = ar * pi[b] + ai * pr[b]
-                            else:
-                                for b in range(count):
-                                    kept[15 * _BLOCK + b] += ar * pr[b] - ai * pi[b]
-                                    kept[16 * _BLOCK + b] += ar * pi[b] + ai * pr[b]
-                        fx = fy = fz = across = tx = ty = tz = zero
-                        for b in range(count):
-                            ux, uy, uz = kept[b], kept[_BLOCK + b], kept[2 * _BLOCK + b]
-                            r = kept[3 * _BLOCK + b]
-                            mx, my = kept[12 * _BLOCK + b], kept[13 * _BLOCK + b]
-                            mz = kept[14 * _BLOCK + b]
-                            rr, ri = kept[15 * _BLOCK + b], kept[16 * _BLOCK + b]
-                            s_ = rr * kept[4 * _BLOCK + b] - ri * kept[5 * _BLOCK + b]
-                            p_ = rr * kept[6 * _BLOCK + b] - ri * kept[7 * _BLOCK + b]
-                            q_ = rr * kept[8 * _BLOCK + b] - ri * kept[9 * _BLOCK + b]
-                            w_ = rr * kept[10 * _BLOCK + b] - ri * kept[11 * _BLOCK + b]
-                            vx, vy, vz = s_ * ux, s_ * uy, s_ * uz
-                            fx += vx + p_ * mx
-                            fy += vy + p_ * my
-                            fz += vz + p_ * mz
-                            across += q_
-                            qr, pr_ = q_ * r, p_ * r
-                            tx += qr * ux + w_ * mx
-                            ty += qr * uy + w_ * my
-                            tz += qr * uz + w_ * mz
-                            kept[17 * _BLOCK + b] = vx + q_ * nx
-                            kept[18 * _BLOCK + b] = vy + q_ * ny
-                            kept[19 * _BLOCK + b] = vz + q_ * nz
-                            kept[20 * _BLOCK + b] = p_
-                            kept[21 * _BLOCK + b] = pr_ * ux + w_ * nx
-                            kept[22 * _BLOCK + b] = pr_ * uy + w_ * ny
-                            kept[23 * _BLOCK + b] = pr_ * uz + w_ * nz
-                        for part in range(7):
-                            into = at_element[run, o, part, first:]
-                            found = kept[(17 + part) * _BLOCK :]
+                nx, ny, nz = points[3, i] * sx, points[4, i] * sy, points[5, i] * sz
+                eta = points[6, i]
+                taken[:count] = elements[6, first : first + count]
+                p = first_near(start, element, image_of, place, order[i], image, first)
+                while p < start[order[i] + 1] and image_of[p] == image:
+                    near = place[element[p]] - first
+                    if near >= count:
+                        break
+                    taken[near] = zero
+                    p += 1
+                for b in range(count):
+                    j = first + b
+                    mx, my, mz = elements[3, j], elements[4, j], elements[5, j]
+                    ux, uy, uz, r, s_re, s_im, p_re, p_im, q_re, q_im, w_re, w_im = radial(
+                        elements[0, j] - x, elements[1, j] - y, elements[2, j] - z,
+                        nx, ny, nz, mx, my, mz,
+                        taken[b], elements[7, j], eta, k, turns, one,
+                    )  # fmt: skip
+                    kept[b], kept[BLOCK + b], kept[2 * BLOCK + b] = ux, uy, uz
+                    kept[3 * BLOCK + b] = r
+                    kept[4 * BLOCK + b], kept[5 * BLOCK + b] = s_re, s_im
+                    kept[6 * BLOCK + b], kept[7 * BLOCK + b] = p_re, p_im
+                    kept[8 * BLOCK + b], kept[9 * BLOCK + b] = q_re, q_im
+                    kept[10 * BLOCK + b], kept[11 * BLOCK + b] = w_re, w_im
+                    kept[12 * BLOCK + b], kept[13 * BLOCK + b] = mx, my
+                    kept[14 * BLOCK + b] = mz
+                for o in range(n_objectives):
+                    for s in range(n_sources):
+                        ar, ai = adjoint[o, s, 0, i], adjoint[o, s, 1, i]
+                        pr, pi = pressure[s, 0, first:], pressure[s, 1, first:]
+                        if s == 0:
                             for b in range(count):
-                                into[b] += found[b]
-                        at_point[o, 0, i] -= sx * (fx + across * nx)
-                        at_point[o, 1, i] -= sy * (fy + across * ny)
-                        at_point[o, 2, i] -= sz * (fz + across * nz)
-                        at_point[o, 3, i] += sx * tx
-                        at_point[o, 4, i] += sy * ty
-                        at_point[o, 5, i] += sz * tz
+                                kept[15 * BLOCK + b] = ar * pr[b] - ai * pi[b]
+                                kept[16 * BLOCK + b] = ar * pi[b] + ai * pr[b]
+                        else:
+                            for b in range(count):
+                                kept[15 * BLOCK + b] += ar * pr[b] - ai * pi[b]
+                                kept[16 * BLOCK + b] += ar * pi[b] + ai * pr[b]
+                    fx = fy = fz = across = tx = ty = tz = zero
+                    for b in range(count):
+                        ux, uy, uz = kept[b], kept[BLOCK + b], kept[2 * BLOCK + b]
+                        r = kept[3 * BLOCK + b]
+                        mx, my = kept[12 * BLOCK + b], kept[13 * BLOCK + b]
+                        mz = kept[14 * BLOCK + b]
+                        rr, ri = kept[15 * BLOCK + b], kept[16 * BLOCK + b]
+                        s_ = rr * kept[4 * BLOCK + b] - ri * kept[5 * BLOCK + b]
+                        p_ = rr * kept[6 * BLOCK + b] - ri * kept[7 * BLOCK + b]
+                        q_ = rr * kept[8 * BLOCK + b] - ri * kept[9 * BLOCK + b]
+                        w_ = rr * kept[10 * BLOCK + b] - ri * kept[11 * BLOCK + b]
+                        vx, vy, vz = s_ * ux, s_ * uy, s_ * uz
+                        fx += vx + p_ * mx
+                        fy += vy + p_ * my
+                        fz += vz + p_ * mz
+                        across += q_
+                        qr, pr_ = q_ * r, p_ * r
+                        tx += qr * ux + w_ * mx
+                        ty += qr * uy + w_ * my
+                        tz += qr * uz + w_ * mz
+                        kept[17 * BLOCK + b] = vx + q_ * nx
+                        kept[18 * BLOCK + b] = vy + q_ * ny
+                        kept[19 * BLOCK + b] = vz + q_ * nz
+                        kept[20 * BLOCK + b] = p_
+                        kept[21 * BLOCK + b] = pr_ * ux + w_ * nx
+                        kept[22 * BLOCK + b] = pr_ * uy + w_ * ny
+                        kept[23 * BLOCK + b] = pr_ * uz + w_ * nz
+                    for part in range(7):
+                        into = at_element[o, part, first:]
+                        found = kept[(17 + part) * BLOCK :]
+                        for b in range(count):
+                            into[b] += found[b]
+                    at_point[o, 0, i] -= sx * (fx + across * nx)
+                    at_point[o, 1, i] -= sy * (fy + across * ny)
+                    at_point[o, 2, i] -= sz * (fz + across * nz)
+                    at_point[o, 3, i] += sx * tx
+                    at_point[o, 4, i] += sy * ty
+                    at_point[o, 5, i] += sz * tz
 
 
 @njit(fastmath=True, cache=True, error_model="numpy")
@@ -200,9 +205,9 @@ def add_far_sources(
     start, element, image_of : integer arrays
         Near pairs by field point, numbers of these elements; they are left out.
     adjoint, gradient : arrays
-        As in `add_far_pairs`, with dp/dn for the pressure.
+        As in `add_pairs`, with dp/dn for the pressure.
     at_point : (n_objectives, 6, n) array
-        As in `add_far_pairs`.
+        As in `add_pairs`.
     """
     k, turns, one = scalars[0], scalars[2], scalars[3]
     zero = one - one

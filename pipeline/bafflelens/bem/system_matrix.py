@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -177,23 +176,19 @@ def error_of_blocks(unknowns: int, residual: float) -> float:
     return ERROR_OF_BLOCKS * residual * below_draft * max(1.0, unknowns / ERROR_UNKNOWNS)
 
 
-def low_rank_product(
+def low_rank_matrix(
     far: tuple[NDArray[Any], ...],
     discretisation: Discretisation,
     corrections: ComplexArray,
     tolerance: float,
     expected: FloatArray | None,
     workspace: Workspace,
-    *,
-    is_transposed: bool = False,
-) -> FarProduct:
-    """Form the far matrix in blocks, move near entries to ``corrections``, return its product.
-
-    Or that of its transpose.
+) -> low_rank.LowRankMatrix:
+    """Form the far matrix in blocks, and move near entries to ``corrections``.
 
     ``expected`` is about how large the solution is at each element, (n_triangles,).
     """
-    matrix = low_rank.form(
+    return low_rank.form(
         far,
         discretisation.blocks,
         discretisation.near,
@@ -202,4 +197,3 @@ def low_rank_product(
         expected=expected,
         memory=workspace.runs,
     )
-    return partial(matrix.product, is_transposed=is_transposed)

@@ -17,7 +17,7 @@ from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.layers import AtFrequency, far_arguments
 from bafflelens.bem.problem import HelmholtzSolution
-from bafflelens.bem.system_matrix import Workspace, low_rank_product
+from bafflelens.bem.system_matrix import Workspace, low_rank_matrix
 from bafflelens.bem.warm_up import small_problem
 from bafflelens.mesh.intersections import crossing_triangles
 
@@ -45,7 +45,7 @@ def main(folder: Path) -> int:
     ).far_field(np.eye(3))
     at = AtFrequency(discretise(problem.mesh), problem.wavenumber)
     corrections = np.zeros(at.discretisation.near.element.size, dtype=complex)
-    product = low_rank_product(
+    matrix = low_rank_matrix(
         far_arguments(at, at.everywhere, np.float32),
         at.discretisation,
         corrections,
@@ -53,7 +53,7 @@ def main(folder: Path) -> int:
         None,
         Workspace(),
     )
-    product(pressure.astype(np.complex64))
+    matrix.product(pressure.astype(np.complex64))
     (folder / DONE).touch()
     return 0
 

@@ -147,8 +147,8 @@ def _add_block_at_points(far, block, through, strengths, adjoint, at_point):
     first, last, column, image = block[0], block[1], block[2], block[4]
     sx, sy, sz = signs[image, 0], signs[image, 1], signs[image, 2]
     n_sources = len(strengths)
-    kept = np.empty(14 * BLOCK, np.float32)
-    sums = np.empty((n_sources, 14 * BLOCK), np.float32)
+    kept = np.empty(12 * BLOCK, np.float32)
+    sums = np.empty((n_sources, 12 * BLOCK), np.float32)
     for begin in range(first, last, BLOCK):
         count = np.uint64(min(BLOCK, last - begin))
         sums[:] = zero

@@ -14,7 +14,7 @@ import pytest
 import radiating
 from piston_boxes import bump, displacement, piston_box, solved
 
-from bafflelens.bem import node_slopes
+from bafflelens.bem import far_slopes, node_slopes
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.near_derivatives import static_derivatives
@@ -118,13 +118,13 @@ def test_blocks_of_low_rank_change_as_all_their_pairs_do(symmetry, monkeypatch):
     rng = np.random.default_rng(4)
     weights = rng.standard_normal((2, 1, len(TO))) + 1j * rng.standard_normal((2, 1, len(TO)))
     in_pairs = []
-    add_pairs = node_slopes.pair_derivatives.add_pairs
+    add_pairs = far_slopes.pair_derivatives.add_pairs
 
     def counted(far, blocks, *others):
         in_pairs[-1] += int(((blocks[:, 1] - blocks[:, 0]) * (blocks[:, 3] - blocks[:, 2])).sum())
         add_pairs(far, blocks, *others)
 
-    monkeypatch.setattr(node_slopes.pair_derivatives, "add_pairs", counted)
+    monkeypatch.setattr(far_slopes.pair_derivatives, "add_pairs", counted)
     found = []
     for storage in (Storage.PACKED, Storage.LOW_RANK):
         settings = partial(EngineSettings, storage=storage)

@@ -19,7 +19,6 @@ Elements that move stay where they are. Absorbing surfaces are not covered.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -28,20 +27,14 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray, IntArray
-from bafflelens.bem import (
-    block_derivatives,
-    low_rank,
-    near_derivatives,
-    near_layers,
-    pair_derivatives,
-    phases,
-)
+from bafflelens.bem import near_derivatives, near_layers, pair_derivatives, phases
 from bafflelens.bem.burton_miller import assemble
 from bafflelens.bem.discretisation import Discretisation, by_coordinate
 from bafflelens.bem.engine_settings import EngineSettings
+from bafflelens.bem.far_slopes import far_slopes
 from bafflelens.bem.layers import AtFrequency, far_arguments
 from bafflelens.bem.linear_solver import solve_together
-from bafflelens.bem.low_rank import BlockRun, LowRankMatrix
+from bafflelens.bem.low_rank import LowRankMatrix
 from bafflelens.bem.near_field import THREE_POINTS
 from bafflelens.bem.phases import cos_sin_turns
 from bafflelens.bem.plane_waves import TOLERANCE, independent_rows
@@ -230,7 +223,7 @@ def _slopes(
     far[3] = etas.astype(np.float32)
     single = np.stack((adjoint.real, adjoint.imag), axis=2).astype(np.float32)
     # sums of l . dA p; what is due to the sources, with the other sign, is added to it
-    of_point, sums = _far_slopes(
+    of_point, sums = far_slopes(
         discretisation, tuple(far), blocks, tolerance, single, phases.parts(pressure, np.float32)
     )
     at_corner = np.zeros((pair_derivatives.RUNS, n, size, 3, 3))
@@ -268,73 +261,6 @@ def _slopes(
             )
     result[:, np.unique(mesh.triangles[moving_triangles(problem)])] = 0
     return result
-
-
-def _far_slopes(
-    discretisation: Discretisation,
-    far: tuple[NDArray[Any], ...],
-    matrix: LowRankMatrix | None,
-    tolerance: float,
-    adjoint: NDArray[np.float32],
-    pressure: NDArray[np.float32],
-) -> tuple[FloatArray, FloatArray]:
-    """Return sums over far pairs by point (n, 6, size) and by element (n, 7, size).
-
-    With a matrix in blocks, of those of low rank only the pairs through which they were laid.
-    """
-    near, order = discretisation.near, discretisation.tree[0]
-    size, n = len(order), len(adjoint)
-    place = np.empty_like(order)
-    place[order] = np.arange(size)
-    ordered, pairs = low_rank.in_order(far, order), (near.start, near.element, near.image)
-    single, vectors = (np.ascontiguousarray(each[..., order]) for each in (adjoint, pressure))
-
-    couplings = (far[8][0] * far[3]).astype(np.float32)  # as the matrix takes them
-    turned = low_rank.in_order(_with_any_normals((*far[:3], couplings, *far[4:])), order)
-    shared = (order, place, pairs, single, vectors)
-
-    def sums_of(run: BlockRun) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        of_point = np.zeros((n, 6, size), dtype=np.float32)
-        of_element = np.zeros((n, 7, size), dtype=np.float32)
-        if run.ranks is None:
-            pair_derivatives.add_pairs(ordered, run.blocks, *shared, of_point, of_element)
-            return of_point, of_element
-        block_derivatives.add_at_points(ordered, *run.crosses, single, vectors, of_point)
-        again, left = low_rank.form_run(turned, run.blocks, tolerance)
-        block_derivatives.add_at_elements(ordered, *again.crosses, single, vectors, of_element)
-        unused = np.zeros_like(of_point)
-        pair_derivatives.add_pairs(ordered, left, *shared, unused, of_element)
-        return of_point, of_element
-
-    point_sums, element_sums = np.zeros((n, 6, size)), np.zeros((n, 7, size))
-    runs = _all_pairs(size, len(discretisation.signs)) if matrix is None else matrix.runs
-    for of_point, of_element in low_rank.each(sums_of, runs):
-        point_sums += of_point
-        element_sums += of_element
-    return point_sums[..., place], element_sums[..., place]
-
-
-def _with_any_normals(far: tuple[NDArray[Any], ...]) -> tuple[NDArray[Any], ...]:
-    """Return the arguments of the far kernels with normals of the elements in all directions.
-
-    On a flat face a matrix knows of the sound from afar how it changes along one normal alone.
-    With neighbours turned at random, what crosses make of one of it holds for all directions.
-    """
-    turned = np.random.default_rng(1).standard_normal(far[5].shape)
-    turned /= np.linalg.norm(turned, axis=0)
-    return (*far[:5], turned.astype(np.float32), *far[6:])
-
-
-def _all_pairs(size: int, images: int) -> tuple[BlockRun, ...]:
-    """Return the whole matrix as runs of blocks, of which nothing is stored."""
-    nothing, steps = np.empty(0, dtype=np.int16), np.empty(0, dtype=np.float32)
-    ends = np.linspace(0, size, pair_derivatives.RUNS + 1).astype(int)
-    return tuple(
-        BlockRun(
-            np.array([(a, b, 0, size, image) for image in range(images)]), nothing, steps, None
-        )
-        for a, b in pairwise(ends)
-    )
 
 
 def _own_growth(mesh: Mesh, wavenumber: float) -> ComplexArray:

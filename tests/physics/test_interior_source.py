@@ -65,6 +65,15 @@ def narrow_slot(n):
     return half(x, y, z, filled), (-0.2, 0.0, -0.05), ("y",)
 
 
+def groove(n):
+    """A groove 0.1 m wide and 0.4 m deep across the front of a box."""
+    x, y = joined((-0.5, 0.5, 5 * n)), joined((0.0, 0.4, 2 * n))
+    z = joined((-0.3, -0.05, n), (-0.05, 0.05, n), (0.05, 0.3, n))
+    filled = np.ones((x.size - 1, y.size - 1, z.size - 1), dtype=bool)
+    filled[3 * n :, :, n : 2 * n] = False
+    return half(x, y, z, filled), (-0.3, 0.0, 0.05), ("y",)
+
+
 def angle_piece(n):
     """A box from which a quarter is missing: a re-entrant edge, as a lens wall on a baffle."""
     x, z = joined((-0.5, 0.5, 6 * n)), joined((-0.3, 0.3, 4 * n))
@@ -117,6 +126,13 @@ def test_field_outside(builder, k):
     for quantity in ("far field", "surface", "1.2 m"):
         order = np.log2(coarse[quantity] / fine[quantity])
         assert order > 1.0, f"{quantity}: {coarse[quantity]}, {fine[quantity]}, order {order:.2f}"
+
+
+@pytest.mark.parametrize("builder", [plain_box, thin_lip, angle_piece, groove])
+def test_six_and_twelve_elements_a_wavelength(builder):
+    """No more is lost at edges, lips and in grooves than on smooth faces."""
+    assert errors(builder, 1, 5.0)["far field dB"] < 0.3
+    assert errors(builder, 2, 5.0)["far field dB"] < 0.1
 
 
 @pytest.mark.parametrize(("k", "tolerance_db"), [(2.0, 0.05), (5.0, 0.2)])

@@ -9,6 +9,8 @@ SIDE_BY_SIDE := -n 2 --dist loadscope --no-loadscope-reorder
 # What is imported is compiled then, and kept whatever the shell says, for all processes that the
 # tests start; to compile all that is installed would take a minute.
 unexport PYTHONDONTWRITEBYTECODE
+# The solver is compiled while the rest is fetched: it needs no more than h5py, numba and scipy.
+COMPILE := PYTHONPATH=pipeline $(BIN)/python .ci/compile_solver.py
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
 .DEFAULT_GOAL := help
@@ -17,7 +19,7 @@ INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no
 help:  ## list the verbs
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /make \1\t/'
 
-run: $(VENV)/compiled  ## install into .venv if needed and run the first job
+run: $(VENV)/installed  ## install into .venv if needed and run the first job
 	$(BIN)/bafflelens run jobs/first_lens.toml
 
 test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all tests
@@ -26,7 +28,8 @@ test: $(VENV)/installed-for-tests  ## install into .venv if needed and run all t
 test-lowest: .venv-lowest/installed  ## run all tests with the lowest versions that are declared
 	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv-lowest/bin/python -m pytest $(SIDE_BY_SIDE)
 
-compiled: $(VENV)/compiled
+compiled: $(VENV)/installed
+	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python .ci/compile_first.py
 
 lint: style types spelling  ## style, types and spelling
 
@@ -46,12 +49,8 @@ $(VENV)/installed: pyproject.toml
 	@echo "Installing into $(VENV): a few minutes the first time."
 	$(PYTHON) -m venv $(VENV)
 	$(INSTALL) --upgrade 'pip>=25.1'
-	$(INSTALL) --editable .
-	@touch $@
-
-$(VENV)/compiled: $(VENV)/installed
-	@echo "Compiling the solver for this processor: a minute, once."
-	NUMBA_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python .ci/compile_first.py
+	$(INSTALL) h5py numba scipy
+	@$(COMPILE) & compiling=$$!; $(INSTALL) --editable . && { wait $$compiling || echo "The first run will compile it."; }
 	@touch $@
 
 .venv-lowest/installed: pyproject.toml tests/lowest_versions.txt

@@ -116,7 +116,7 @@ def add_at_elements(far, blocks, ranks, pivots, packed, adjoint, pressure, at_el
         From `low_rank.in_order`, with e/k in m for the couplings.
     blocks, ranks, pivots, packed : arrays
         Those of a `low_rank.BlockRun` whose crosses know all derivatives at the elements: see
-        `node_slopes`.
+        `far_slopes`.
     adjoint, pressure, at_element : arrays
         As in `pair_derivatives.add_pairs`.
     """

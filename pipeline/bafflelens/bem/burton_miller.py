@@ -120,11 +120,12 @@ def solve_burton_miller(
         right_hand_sides = single_layers(at, at.everywhere, np.asarray(problem.pressure_gradient))
         leading = len(right_hand_sides) - followers
         sides = right_hand_sides[:leading]
-        expected: FloatArray | None = expected_pressure(sides, _SMALL_BY_SOURCES)
-        if combined is not None and combined.residual < _NEARLY:
-            expected = expected_pressure(combined.pressure, _SMALL_BY_GUESS)
         if keep is not None:  # other right-hand sides have other solutions
             expected = None
+        elif combined is not None and combined.residual < _NEARLY:
+            expected = expected_pressure(combined.pressure, _SMALL_BY_GUESS)
+        else:
+            expected = expected_pressure(sides, _SMALL_BY_SOURCES)
         rigid = assemble(at, settings, workspace or Workspace(), expected)
         if keep is not None:
             keep(rigid)

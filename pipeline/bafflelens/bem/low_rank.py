@@ -162,8 +162,8 @@ def form(
     spare, taken = iter(tuple(kept)), list[Packed]()
     entries = cut.size**2 * len(far[2])  # of all mirror images
     while len(blocks):
-        sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
-        tolerances = tolerance * np.sqrt(sizes.prod(axis=1) / entries)
+        sizes = np.stack(_sizes(blocks), axis=1)
+        tolerances = _shares_of_error(tolerance, sizes, entries)
         if expected is not None:
             tolerances /= _means(expected[cut.order], blocks)
         shares = [(share, next(spare, _NO_MEMORY)) for share in _shares(sizes.sum(axis=1))]
@@ -198,9 +198,8 @@ def form_run(
     blocks, tolerance
         As for `form`, some blocks of a matrix of that error.
     """
-    sizes = blocks[:, [1, 3]] - blocks[:, [0, 2]]
-    size = far[0].shape[1] - compiled.LANES
-    tolerances = tolerance * np.sqrt(sizes.prod(axis=1) / (size**2 * len(far[2])))
+    entries = (far[0].shape[1] - compiled.LANES) ** 2 * len(far[2])
+    tolerances = _shares_of_error(tolerance, np.stack(_sizes(blocks), axis=1), entries)
     run, left, _ = _low_rank_run(far, blocks, tolerances, (slice(None), _NO_MEMORY))
     return run, left
 
@@ -246,6 +245,11 @@ def _full_run(
 def _sizes(blocks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return the numbers of rows and columns of blocks."""
     return blocks[:, 1] - blocks[:, 0], blocks[:, 3] - blocks[:, 2]
+
+
+def _shares_of_error(tolerance: float, sizes: NDArray[np.int64], entries: int) -> FloatArray:
+    """Return what may be left of blocks, spread evenly over all entries of a matrix."""
+    return np.asarray(tolerance * np.sqrt(sizes.prod(axis=1) / entries))
 
 
 def _means(values: FloatArray, blocks: NDArray[np.int64]) -> FloatArray:

@@ -18,6 +18,8 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
+import stand_ins
+
 from bafflelens.report.summary import rank_run
 from bafflelens.store import open_run, run_folders
 
@@ -130,7 +132,7 @@ class Alone:
     """What became of an undisturbed run: its ranking, its work, and how long that took in s."""
 
     ranking: str
-    work: Counter[str]
+    work: Counter[tuple[str, str]]
     work_s: float
 
 
@@ -142,7 +144,7 @@ def undisturbed(job: Path, kind: Kind, folder: Path) -> Alone:
         _wait_for(lambda: _log(folder).exists(), running)
         began = time.monotonic()
         assert running.wait() == 0, (folder / "output.txt").read_text()
-    return Alone(_ranking(folder), _work(folder), time.monotonic() - began)
+    return Alone(_ranking(folder), work_done(_log(folder)), time.monotonic() - began)
 
 
 def disturbed(job: Path, kind: Kind, folder: Path, fault: str, alone: Alone, seed: int) -> Round:
@@ -188,7 +190,7 @@ def disturbed(job: Path, kind: Kind, folder: Path, fault: str, alone: Alone, see
         after_s=after_s,
         codes=tuple(codes),
         ranking=_ranking(folder),
-        repeated=(_work(folder) - alone.work).total(),
+        repeated=pieces(work_done(_log(folder)) - alone.work),
         hit=hit,
         output=(folder / "output.txt").read_text(),
     )
@@ -226,9 +228,24 @@ def _log(folder: Path) -> Path:
     return folder / "work.log"
 
 
-def _work(folder: Path) -> Counter[str]:
-    """Return how often each piece of work was done: one at several stages looks the same."""
-    return Counter(line.partition(" ")[2] for line in _log(folder).read_text().splitlines())
+def work_done(log: Path) -> Counter[tuple[str, str]]:
+    """Return how often each band was solved, and each shape meshed at each size."""
+    found: Counter[tuple[str, str]] = Counter()
+    for line in log.read_text().splitlines():
+        what, *sizes = line.partition(" ")[2].split(stand_ins.SIZE)
+        found.update((what, size) for size in sizes or [""])
+    return found
+
+
+def pieces(work: Counter[tuple[str, str]]) -> int:
+    """Return how many pieces of work that is: all meshes of a shape count as one.
+
+    Whether a worker makes them together or two share them is a matter of how busy all are.
+    """
+    most: Counter[str] = Counter()
+    for (what, _), number in work.items():
+        most[what] = max(most[what], number)
+    return most.total()
 
 
 def _ranking(folder: Path) -> str:

@@ -7,7 +7,7 @@ in place. What they do besides is told by the environment, which worker processe
 STAND_IN_SECONDS
     How long each piece of work takes.
 STAND_IN_LOG
-    A file to which each piece of work that was done adds a line.
+    A file to which each piece of work that was done adds a line; meshes say at which sizes.
 STAND_IN_STOP
     A file; while it exists, solving never ends.
 STAND_IN_FAULT
@@ -45,6 +45,9 @@ from bafflelens.report.view import RunView
 from bafflelens.workers import dask_pool
 from bafflelens.workers.work_units import Methods
 
+SIZE = " at "
+"""Stands in the log before each size of a shape's meshes."""
+
 
 def _end_if_forbidden(event: str, arguments: tuple[Any, ...]) -> None:
     looks = event in ("open", "os.listdir", "os.scandir") and isinstance(arguments[0], str | Path)
@@ -64,7 +67,7 @@ def mesh_shape(
         with tempfile.TemporaryDirectory() as folder:
             ended = run_module("stand_in_hang", Path(folder), 1.0)
         raise MeshingError(invalid("shape", shape.name, f"one that can be meshed ({ended})"))
-    _work(f"mesh {shape.name} {sorted(values.items())}")
+    _work(f"mesh {shape.name} {sorted(values.items())}{SIZE}{SIZE.join(map(str, sizes))}")
     corners = [[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, 0, 1], [0, 0, -1]]
     points = np.array(corners) * values.get("lens.opening_height_mm", 80.0) * 1e-3
     triangles = np.array([[0, 2, 3], [2, 1, 3], [2, 0, 4], [1, 2, 4]])

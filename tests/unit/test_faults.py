@@ -44,8 +44,8 @@ def alone(job, kind, options, monkeypatch):
     folder = run_job(
         job, replace(options, methods=stand_ins.METHODS, open_pool=logged_pool)
     ).folder
-    work = Counter(line.partition(" ")[2] for line in log.read_text().splitlines())
-    seconds = kind.seconds * work.total() / disturbing.WORKERS
+    work = disturbing.work_done(log)
+    seconds = kind.seconds * disturbing.pieces(work) / disturbing.WORKERS
     return disturbing.Alone(repr(rank_run(open_run(folder.path))), work, seconds)
 
 

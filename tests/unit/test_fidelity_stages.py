@@ -135,6 +135,20 @@ def test_a_run_in_stages_that_is_stopped_ends_as_an_undisturbed_one(
         assert repr(resumed.folder.scores_at(stage)) == repr(undisturbed.folder.scores_at(stage))
 
 
+def test_a_candidate_whose_status_was_lost_in_a_power_cut_is_not_left_waiting(
+    write_job, stub, options
+):
+    """Its score and its status are entered one after the other: the log may end in between."""
+    folder = run_job(write_job(MANY, LOOK), options).folder
+    ranking = repr(rank_run(folder))
+    worst = by_status(folder)[store.LOOKED_AT][0]
+    folder.update_candidate(worst, status=store.WAITING)
+    stub.solved.clear()
+    resume_run(folder.path, options)
+    assert repr(rank_run(folder)) == ranking
+    assert stub.solved == []
+
+
 def test_the_best_draft_is_told_while_nothing_is_solved_in_full(
     write_job, stub, options, monkeypatch, capsys
 ):

@@ -106,9 +106,14 @@ def promote(run: Run, section: FirstLookSection) -> tuple[str, ...]:
         f"{section.keep_pct:g} per cent, and all within {section.margin_db:g} dB of the last of "
         "these"
     )
-    for name in chosen:
-        if not run.folder.has_directivity(name):
+    is_waiting = {c.id: c.status == store.WAITING for c in run.folder.candidates()}
+    for name in looks.keys() - {BASELINE_ID}:
+        if run.folder.has_directivity(name):
+            continue
+        if name in chosen:
             run.folder.update_candidate(name, status=store.WAITING)
+        elif is_waiting.get(name):  # it was stopped in between, or was promising in a smaller run
+            run.folder.update_candidate(name, status=store.LOOKED_AT)
     run.progress.say(text)
     if text not in run.journal.record.remarks:
         run.journal.add_remark(text)

@@ -3,14 +3,15 @@
 
 The ninth lens of ``jobs/first_lens.toml``: its bands are solved as a run solves them, the score
 and its three parts give their slopes with the far field, and those over the surface follow for
-all four, from what a run keeps. Both are done band after band in one process, so that others on
-the machine disturb them alike, and processor time is what counts.
+all four, from what a run keeps: of the continuous fields, as carving takes them, and of the
+discretised equation, as clay maps do. All is done band after band in one process, so that others
+on the machine disturb it alike, and processor time is what counts.
 
 ::
 
     python tests/benchmarks/slope_cost.py [quality ...]
 
-A row a band, and two ratios of slopes to solve: over all bands, and over those alone in which the
+A row a band, and ratios of slopes to solve: over all bands, and over those alone in which the
 score has a slope. The last lines tell what the tolerance of the slopes' linear system is worth:
 the error of the slope of the score over the surface (root mean square, against 1e-4) and the
 processor time of the slopes.
@@ -21,14 +22,17 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from bafflelens.base.conventions import ComplexArray, FloatArray
+from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.moving_body import MovingBody
+from bafflelens.bem.node_slopes import discretised_slope
 from bafflelens.bem.plane_waves import TOLERANCE
 from bafflelens.bem.surface_slope import prepare_slopes, surface_slope
 from bafflelens.bem.sweep import BandResult, solve_band
@@ -49,6 +53,9 @@ JOB = Path(__file__).parents[2] / "jobs" / "first_lens.toml"
 NUMBER = 8  # c009
 TOLERANCES = (1e-4, TOLERANCE, 2 * TOLERANCE, 4 * TOLERANCE)
 TIME_LIMIT_S = 300.0
+
+SlopeFunction = Callable[..., FloatArray]
+"""From problem, pressure, directions, weights and tolerance."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,9 +89,11 @@ def main(*qualities: str) -> None:
         case = case_of(quality)
         results = [case.solved(number) for number in range(len(case.bands))]
         weights = weights_of(case, results)
-        slopes_of(case, results[0], weights)
+        for prepare in (continuous, discretised):  # what is compiled in the first call
+            slopes_of(case, results[0], weights, prepare)
         print_cost(case, weights, quality)
-        print_tolerances(case, results, weights)
+        for prepare in (continuous, discretised):
+            print_tolerances(case, results, weights, prepare)
 
 
 def case_of(quality: str) -> Case:
@@ -138,10 +147,23 @@ def weights_of(case: Case, results: list[BandResult]) -> dict[float, ComplexArra
     }
 
 
+def continuous(mesh: Mesh, symmetry: tuple[str, ...]) -> SlopeFunction:
+    """Return what gives slopes of the continuous fields on a mesh."""
+    prepared = prepare_slopes(mesh, symmetry)
+    return partial(surface_slope, prepared=prepared, workspace=Workspace())
+
+
+def discretised(mesh: Mesh, symmetry: tuple[str, ...]) -> SlopeFunction:
+    """Return what gives slopes of the discretised equation on a mesh."""
+    discretisation = discretise(mesh, symmetry)
+    return partial(discretised_slope, discretisation=discretisation, workspace=Workspace())
+
+
 def slopes_of(
     case: Case,
     result: BandResult,
     weights: Mapping[float, ComplexArray],
+    prepare: Callable[[Mesh, tuple[str, ...]], SlopeFunction],
     tolerance: float = TOLERANCE,
 ) -> dict[float, FloatArray]:
     """Return the slopes on the mesh of a band, from what is kept, as a clay map takes them."""
@@ -150,15 +172,13 @@ def slopes_of(
     wanted = [hz for hz in surface.frequencies_hz.tolist() if hz in weights]
     if not wanted:
         return {}
-    prepared, workspace = prepare_slopes(surface.mesh, surface.symmetry), Workspace()
+    slope_of = prepare(surface.mesh, surface.symmetry)
     return {
-        hz: surface_slope(
+        hz: slope_of(
             case.body.problem(surface.mesh, hz),
             surface.pressure[:, surface.frequencies_hz.tolist().index(hz)].astype(complex),
             directions().vectors,
             weights[hz],
-            prepared=prepared,
-            workspace=workspace,
             tolerance=tolerance,
         )
         for hz in wanted
@@ -167,30 +187,40 @@ def slopes_of(
 
 def print_cost(case: Case, weights: Mapping[float, ComplexArray], quality: str) -> None:
     """Print the cost of slopes over that of the solve, band by band."""
-    print(f"\n{quality}: triangles, frequencies, with a slope; solve, slopes in s; ratio")
-    solves, slopes = [], []
+    print(
+        f"\n{quality}: triangles, frequencies, with a slope; solve, slopes of the fields, of the "
+        "equation in s"
+    )
+    spent = []
     for number, band in enumerate(case.bands):
         start = time.process_time()
         result = case.solved(number)
-        solves.append(time.process_time() - start)
-        start = time.process_time()
-        found = slopes_of(case, result, weights)
-        slopes.append(time.process_time() - start)
+        seconds = [time.process_time() - start]
+        for prepare in (continuous, discretised):
+            start = time.process_time()
+            found = slopes_of(case, result, weights, prepare)
+            seconds.append(time.process_time() - start)
+        spent.append(seconds)
         print(
-            f"{case.meshes[number].n_triangles:>6} {len(band.frequencies_hz):>3} {len(found):>3} "
-            f"{solves[-1]:>7.2f} {slopes[-1]:>6.2f} {slopes[-1] / solves[-1]:>6.2f}",
+            f"{case.meshes[number].n_triangles:>6} {len(band.frequencies_hz):>3} {len(found):>3}  "
+            + " ".join(f"{one:>6.2f}" for one in seconds),
             flush=True,
         )
     has_slope = [any(hz in weights for hz in band.frequencies_hz) for band in case.bands]
-    some = sum(slopes) / sum(np.array(solves)[has_slope])
-    print(
-        f"slopes over solve: whole candidate {sum(slopes) / sum(solves):.2f}, bands with a slope "
-        f"alone {some:.2f}"
-    )
+    solve, *slopes = np.sum(spent, axis=0)
+    some, *_ = np.sum(np.array(spent)[has_slope], axis=0)
+    for what, seconds in zip(("fields", "equation"), slopes, strict=True):
+        print(
+            f"slopes of the {what}, {seconds:.2f} s, over the solve: whole candidate "
+            f"({solve:.2f} s) {seconds / solve:.2f}, bands with a slope alone {seconds / some:.2f}"
+        )
 
 
 def print_tolerances(
-    case: Case, results: list[BandResult], weights: Mapping[float, ComplexArray]
+    case: Case,
+    results: list[BandResult],
+    weights: Mapping[float, ComplexArray],
+    prepare: Callable[[Mesh, tuple[str, ...]], SlopeFunction],
 ) -> None:
     """Print what tolerances of the slopes' linear system are worth, on one band."""
     number = max(n for n, band in enumerate(case.bands) if band.frequencies_hz[0] in weights)
@@ -198,7 +228,7 @@ def print_tolerances(
     exact: dict[float, FloatArray] = {}
     for tolerance in TOLERANCES:
         start = time.process_time()
-        found = slopes_of(case, results[number], weights, tolerance)
+        found = slopes_of(case, results[number], weights, prepare, tolerance)
         spent = time.process_time() - start
         exact = exact or found
         errors = [
@@ -210,7 +240,9 @@ def print_tolerances(
         text = ", ".join(
             f"{error:.1%} at {hz:.0f} Hz" for hz, error in zip(exact, errors, strict=True)
         )
-        print(f"tolerance {tolerance:g}: {spent:.2f} s, error {text}", flush=True)
+        print(
+            f"{prepare.__name__}, tolerance {tolerance:g}: {spent:.2f} s, error {text}", flush=True
+        )
 
 
 if __name__ == "__main__":

@@ -70,5 +70,7 @@ def test_transpose(case, storage):
     transposed = assemble(at, settings, Workspace(), is_transposed=True)
     left, right = np.random.default_rng(2).standard_normal((2, 5, mesh.n_triangles))
     expected = left @ as_it_is.multiply(right.astype(complex)).T
-    found = transposed.multiply(left.astype(complex)) @ right.T
-    assert np.abs(found - expected).max() < 1e-5 * np.abs(expected).max()
+    together = transposed.multiply(left.astype(complex))
+    one_by_one = np.concatenate([transposed.multiply(row[None].astype(complex)) for row in left])
+    for found in (together, one_by_one):
+        assert np.abs(found @ right.T - expected).max() < 1e-5 * np.abs(expected).max()

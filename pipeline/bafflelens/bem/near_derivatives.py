@@ -12,9 +12,8 @@ import numpy as np
 from numba import njit
 
 from bafflelens.base.threads import on_threads
-from bafflelens.bem.near_layers import single_layer_remainder
 from bafflelens.bem.phases import cos_sin_turns
-from bafflelens.bem.triangle_potentials import FOUR_PI, corners_from, pair_single_layer
+from bafflelens.bem.triangle_potentials import FOUR_PI, corners_from, pair_gradient
 
 _STEP = 1e-4  # of the size of an element: rounding and curvature leave 1e-7
 
@@ -256,13 +255,18 @@ def add_near_pairs(
 
 
 @njit(cache=True)
-def _source_entry(x, n, corners, points, weights, eta, k):
-    """Return G + (ie/k) K' of one field point and one element that moves."""
-    layer, adjoint = pair_single_layer(x, n, corners)
-    value = layer + 1j * eta * adjoint
-    for q in range(len(points)):
-        value += single_layer_remainder(points[q], x, n, weights[q], eta * k, k)
-    return value
+def _set_gradient(point, corners, rule_points, rule_weights, k, gradient):
+    """Set ``gradient`` to that of the G of one element with the field point, (3,) complex."""
+    _, gradient[0], gradient[1], gradient[2] = pair_gradient(point, corners)
+    for q in range(len(rule_points)):
+        dx, dy, dz = rule_points[q] - point
+        r2 = dx * dx + dy * dy + dz * dz
+        r = np.sqrt(r2)
+        bracket = complex(-1.0, k * r) * complex(np.cos(k * r), np.sin(k * r)) + 1.0
+        share = -rule_weights[q] / (FOUR_PI * r * r2) * bracket
+        gradient[0] += share * dx
+        gradient[1] += share * dy
+        gradient[2] += share * dz
 
 
 @njit(cache=True)
@@ -272,10 +276,11 @@ def add_near_sources(
 ):  # fmt: skip
     """Add what Re (adjoint . B gradient) changes by when points near to sources move.
 
-    By differences: there are few. ``moving`` (n,) tells which elements have a gradient and stay
+    An entry is G + i eta n . grad G. ``moving`` (n,) tells which elements have a gradient and stay
     where they are; ``rule_points``, ``rule_weights`` are their Gauss rules, ``sizes`` (n,) lengths
     of elements in m, ``gradient`` (n_sources, n) is dp/dn, all else as in `add_near_pairs`.
     """
+    ahead, back = np.empty(3, np.complex128), np.empty(3, np.complex128)
     for i in range(len(points)):
         if moving[i]:
             continue
@@ -286,25 +291,16 @@ def add_near_sources(
             sign = signs[image_of[p]]
             x, n = points[i] * sign, normals[i] * sign
             step = _STEP * sizes[j]
-            layer = _source_entry(
-                x, np.zeros(3), corners[j], rule_points[j], rule_weights[j], etas[i], k
-            )
-            for axis in range(3):
-                unit = np.zeros(3)
-                unit[axis] = 1.0
-                ahead = _source_entry(
-                    x + step * unit, n, corners[j], rule_points[j], rule_weights[j], etas[i], k
-                )
-                back = _source_entry(
-                    x - step * unit, n, corners[j], rule_points[j], rule_weights[j], etas[i], k
-                )
-                turned = _source_entry(
-                    x, unit, corners[j], rule_points[j], rule_weights[j], etas[i], k
-                )
-                for o in range(adjoint.shape[0]):
-                    rho = 0j
-                    for s in range(adjoint.shape[1]):
-                        rho += adjoint[o, s, i] * gradient[s, j]
-                    moved = (rho * (ahead - back)).real / (2 * step)
-                    at_point[o, axis, i] += sign[axis] * moved
-                    at_point[o, 3 + axis, i] += sign[axis] * (rho * (turned - layer)).real
+            rule = rule_points[j], rule_weights[j], k
+            _set_gradient(x + step * n, corners[j], *rule, ahead)
+            _set_gradient(x - step * n, corners[j], *rule, back)
+            for o in range(adjoint.shape[0]):
+                rho = 0j
+                for s in range(adjoint.shape[1]):
+                    rho += adjoint[o, s, i] * gradient[s, j]
+                for axis in range(3):
+                    mean = 0.5 * (ahead[axis] + back[axis])
+                    turned = 1j * etas[i] * mean
+                    moved = mean + 1j * etas[i] * (ahead[axis] - back[axis]) / (2 * step)
+                    at_point[o, axis, i] += sign[axis] * (rho * moved).real
+                    at_point[o, 3 + axis, i] += sign[axis] * (rho * turned).real

@@ -336,14 +336,3 @@ def _take_away_single_far(n, sight, e, k, re, im):
         c, d = cos_sin_turns(turns / inv, 1.0)
         re[t] -= w * (g_re * c - g_im * d)
         im[t] -= w * (g_re * d + g_im * c)
-
-
-@njit(cache=True)
-def single_layer_remainder(y, x, n, weight, e, k):
-    """Return G + (ie/k) K' of one point less its static part."""
-    dx, dy, dz = y[0] - x[0], y[1] - x[1], y[2] - x[2]
-    r = np.sqrt(dx * dx + dy * dy + dz * dz)
-    r_x = -(dx * n[0] + dy * n[1] + dz * n[2]) / r
-    wave = complex(np.cos(k * r), np.sin(k * r))
-    bracket = complex(-1.0, k * r) * wave + 1.0
-    return weight / (FOUR_PI * r) * (wave - 1.0 + 1j * e / k * r_x / r * bracket)

@@ -46,7 +46,6 @@ from bafflelens.mesh.mesh import Mesh
 
 _AT_ONCE = 8  # objectives
 _CENTRE = np.full((1, 3), 1 / 3)
-_STEP = 1e-3  # of the wavenumber
 _STEPS = 40  # of the iteration in `density`
 _LEAST = 0.01  # part of the largest eigenvalue from which on it leaves less than a thousandth
 _ON_PLANE_M = 1e-9
@@ -266,13 +265,11 @@ def _slopes(
 def _own_growth(mesh: Mesh, wavenumber: float) -> ComplexArray:
     """Return how the dynamic part of H of each element at its own centroid grows, times area.
 
-    It is 1/L times a function of kL, with L the size: L d/dL = k d/dk - 1, half of it is A d/dA.
+    It is D = f(kL)/L, with L the size: L dD/dL = k dD/dk - D, half of it is A dD/dA. And dD/dk is
+    k G, with the formulas of `near_layers.own_element_dynamic`.
     """
-    back, ahead = (
-        near_layers.own_element_dynamic(mesh, wavenumber * (1 + step))[1]
-        for step in (-_STEP, _STEP)
-    )
-    return np.asarray(0.5 * ((ahead - back) / (2 * _STEP) - 0.5 * (ahead + back)))
+    layer, dynamic = near_layers.own_element_dynamic(mesh, wavenumber)
+    return np.asarray(0.5 * (wavenumber**2 * layer - dynamic))
 
 
 def _source_slopes(

@@ -32,7 +32,9 @@ from bafflelens.bem.phases import cos_sin_turns
 # Shares of the rows, each with sums of its own over them: always as many, so that sums are added
 # in one order however many threads there are.
 RUNS = 8
-BLOCK = 512  # what is kept of so many pairs stays in the processor's nearest memory
+# What is kept of so many pairs stays in the processor's nearest memory.
+BLOCK = 512
+CHUNK = np.uint64(128)
 
 
 @njit(inline="always")
@@ -101,14 +103,15 @@ def add_pairs(far, blocks, order, place, pairs, adjoint, pressure, at_point, at_
     k, turns, one = scalars[0], scalars[2], scalars[3]
     zero = one - one
     n_objectives, n_sources = adjoint.shape[0], adjoint.shape[1]
-    taken = np.empty(BLOCK, dtype=np.float32)
+    taken = np.empty(CHUNK, dtype=np.float32)
     # all in one piece, at fixed distances: else the compiler takes single numbers
-    kept = np.empty(24 * BLOCK, dtype=np.float32)
+    kept = np.empty((29 + 7 * n_objectives) * CHUNK, dtype=np.float32)
     for number in range(len(blocks)):
         image = blocks[number, 4]
         sx, sy, sz = signs[image, 0], signs[image, 1], signs[image, 2]
-        for first in range(blocks[number, 2], blocks[number, 3], BLOCK):
-            count = min(BLOCK, blocks[number, 3] - first)
+        for first in range(blocks[number, 2], blocks[number, 3], CHUNK):
+            count = np.uint64(min(CHUNK, blocks[number, 3] - first))
+            kept[29 * CHUNK :] = zero
             for i in range(blocks[number, 0], blocks[number, 1]):
                 x, y, z = points[0, i] * sx, points[1, i] * sy, points[2, i] * sz
                 nx, ny, nz = points[3, i] * sx, points[4, i] * sy, points[5, i] * sz
@@ -122,71 +125,88 @@ def add_pairs(far, blocks, order, place, pairs, adjoint, pressure, at_point, at_
                     taken[near] = zero
                     p += 1
                 for b in range(count):
-                    j = first + b
+                    j = np.uint64(first) + b
                     mx, my, mz = elements[3, j], elements[4, j], elements[5, j]
                     ux, uy, uz, r, s_re, s_im, p_re, p_im, q_re, q_im, w_re, w_im = radial(
                         elements[0, j] - x, elements[1, j] - y, elements[2, j] - z,
                         nx, ny, nz, mx, my, mz,
                         taken[b], elements[7, j], eta, k, turns, one,
                     )  # fmt: skip
-                    kept[b], kept[BLOCK + b], kept[2 * BLOCK + b] = ux, uy, uz
-                    kept[3 * BLOCK + b] = r
-                    kept[4 * BLOCK + b], kept[5 * BLOCK + b] = s_re, s_im
-                    kept[6 * BLOCK + b], kept[7 * BLOCK + b] = p_re, p_im
-                    kept[8 * BLOCK + b], kept[9 * BLOCK + b] = q_re, q_im
-                    kept[10 * BLOCK + b], kept[11 * BLOCK + b] = w_re, w_im
-                    kept[12 * BLOCK + b], kept[13 * BLOCK + b] = mx, my
-                    kept[14 * BLOCK + b] = mz
-                for o in range(n_objectives):
-                    for s in range(n_sources):
-                        ar, ai = adjoint[o, s, 0, i], adjoint[o, s, 1, i]
-                        pr, pi = pressure[s, 0, first:], pressure[s, 1, first:]
-                        if s == 0:
-                            for b in range(count):
-                                kept[15 * BLOCK + b] = ar * pr[b] - ai * pi[b]
-                                kept[16 * BLOCK + b] = ar * pi[b] + ai * pr[b]
-                        else:
-                            for b in range(count):
-                                kept[15 * BLOCK + b] += ar * pr[b] - ai * pi[b]
-                                kept[16 * BLOCK + b] += ar * pi[b] + ai * pr[b]
-                    fx = fy = fz = across = tx = ty = tz = zero
+                    kept[b], kept[CHUNK + b], kept[2 * CHUNK + b] = ux, uy, uz
+                    kept[3 * CHUNK + b] = r
+                    kept[4 * CHUNK + b], kept[5 * CHUNK + b] = s_re, s_im
+                    kept[6 * CHUNK + b], kept[7 * CHUNK + b] = p_re, p_im
+                    kept[8 * CHUNK + b], kept[9 * CHUNK + b] = q_re, q_im
+                    kept[10 * CHUNK + b], kept[11 * CHUNK + b] = w_re, w_im
+                    kept[12 * CHUNK + b], kept[13 * CHUNK + b] = mx, my
+                    kept[14 * CHUNK + b] = mz
+                for s in range(n_sources):
+                    # all times the pressure: what the objectives share
+                    pr, pi = pressure[s, 0, first:], pressure[s, 1, first:]
+                    fx_re = fx_im = fy_re = fy_im = fz_re = fz_im = zero
+                    tx_re = tx_im = ty_re = ty_im = tz_re = tz_im = zero
                     for b in range(count):
-                        ux, uy, uz = kept[b], kept[BLOCK + b], kept[2 * BLOCK + b]
-                        r = kept[3 * BLOCK + b]
-                        mx, my = kept[12 * BLOCK + b], kept[13 * BLOCK + b]
-                        mz = kept[14 * BLOCK + b]
-                        rr, ri = kept[15 * BLOCK + b], kept[16 * BLOCK + b]
-                        s_ = rr * kept[4 * BLOCK + b] - ri * kept[5 * BLOCK + b]
-                        p_ = rr * kept[6 * BLOCK + b] - ri * kept[7 * BLOCK + b]
-                        q_ = rr * kept[8 * BLOCK + b] - ri * kept[9 * BLOCK + b]
-                        w_ = rr * kept[10 * BLOCK + b] - ri * kept[11 * BLOCK + b]
-                        vx, vy, vz = s_ * ux, s_ * uy, s_ * uz
-                        fx += vx + p_ * mx
-                        fy += vy + p_ * my
-                        fz += vz + p_ * mz
-                        across += q_
-                        qr, pr_ = q_ * r, p_ * r
-                        tx += qr * ux + w_ * mx
-                        ty += qr * uy + w_ * my
-                        tz += qr * uz + w_ * mz
-                        kept[17 * BLOCK + b] = vx + q_ * nx
-                        kept[18 * BLOCK + b] = vy + q_ * ny
-                        kept[19 * BLOCK + b] = vz + q_ * nz
-                        kept[20 * BLOCK + b] = p_
-                        kept[21 * BLOCK + b] = pr_ * ux + w_ * nx
-                        kept[22 * BLOCK + b] = pr_ * uy + w_ * ny
-                        kept[23 * BLOCK + b] = pr_ * uz + w_ * nz
-                    for part in range(7):
-                        into = at_element[o, part, first:]
-                        found = kept[(17 + part) * BLOCK :]
-                        for b in range(count):
-                            into[b] += found[b]
-                    at_point[o, 0, i] -= sx * (fx + across * nx)
-                    at_point[o, 1, i] -= sy * (fy + across * ny)
-                    at_point[o, 2, i] -= sz * (fz + across * nz)
-                    at_point[o, 3, i] += sx * tx
-                    at_point[o, 4, i] += sy * ty
-                    at_point[o, 5, i] += sz * tz
+                        ux, uy, uz = kept[b], kept[CHUNK + b], kept[2 * CHUNK + b]
+                        r = kept[3 * CHUNK + b]
+                        mx, my = kept[12 * CHUNK + b], kept[13 * CHUNK + b]
+                        mz = kept[14 * CHUNK + b]
+                        re, im = pr[b], pi[b]
+                        s_re, s_im = kept[4 * CHUNK + b], kept[5 * CHUNK + b]
+                        s_re, s_im = s_re * re - s_im * im, s_re * im + s_im * re
+                        p_re, p_im = kept[6 * CHUNK + b], kept[7 * CHUNK + b]
+                        p_re, p_im = p_re * re - p_im * im, p_re * im + p_im * re
+                        q_re, q_im = kept[8 * CHUNK + b], kept[9 * CHUNK + b]
+                        q_re, q_im = q_re * re - q_im * im, q_re * im + q_im * re
+                        w_re, w_im = kept[10 * CHUNK + b], kept[11 * CHUNK + b]
+                        w_re, w_im = w_re * re - w_im * im, w_re * im + w_im * re
+                        vx_re, vx_im = s_re * ux + q_re * nx, s_im * ux + q_im * nx
+                        vy_re, vy_im = s_re * uy + q_re * ny, s_im * uy + q_im * ny
+                        vz_re, vz_im = s_re * uz + q_re * nz, s_im * uz + q_im * nz
+                        fx_re += vx_re + p_re * mx
+                        fx_im += vx_im + p_im * mx
+                        fy_re += vy_re + p_re * my
+                        fy_im += vy_im + p_im * my
+                        fz_re += vz_re + p_re * mz
+                        fz_im += vz_im + p_im * mz
+                        q_re, q_im = q_re * r, q_im * r
+                        tx_re += q_re * ux + w_re * mx
+                        tx_im += q_im * ux + w_im * mx
+                        ty_re += q_re * uy + w_re * my
+                        ty_im += q_im * uy + w_im * my
+                        tz_re += q_re * uz + w_re * mz
+                        tz_im += q_im * uz + w_im * mz
+                        kept[15 * CHUNK + b], kept[16 * CHUNK + b] = vx_re, vx_im
+                        kept[17 * CHUNK + b], kept[18 * CHUNK + b] = vy_re, vy_im
+                        kept[19 * CHUNK + b], kept[20 * CHUNK + b] = vz_re, vz_im
+                        kept[21 * CHUNK + b], kept[22 * CHUNK + b] = p_re, p_im
+                        p_re, p_im = p_re * r, p_im * r
+                        kept[23 * CHUNK + b] = p_re * ux + w_re * nx
+                        kept[24 * CHUNK + b] = p_im * ux + w_im * nx
+                        kept[25 * CHUNK + b] = p_re * uy + w_re * ny
+                        kept[26 * CHUNK + b] = p_im * uy + w_im * ny
+                        kept[27 * CHUNK + b] = p_re * uz + w_re * nz
+                        kept[28 * CHUNK + b] = p_im * uz + w_im * nz
+                    for o in range(n_objectives):
+                        re, im = adjoint[o, s, 0, i], adjoint[o, s, 1, i]
+                        at_point[o, 0, i] -= sx * (re * fx_re - im * fx_im)
+                        at_point[o, 1, i] -= sy * (re * fy_re - im * fy_im)
+                        at_point[o, 2, i] -= sz * (re * fz_re - im * fz_im)
+                        at_point[o, 3, i] += sx * (re * tx_re - im * tx_im)
+                        at_point[o, 4, i] += sy * (re * ty_re - im * ty_im)
+                        at_point[o, 5, i] += sz * (re * tz_re - im * tz_im)
+                        sums = np.uint64(29 + 7 * o) * CHUNK
+                        for part in range(np.uint64(7)):
+                            found = np.uint64(15 + 2 * part) * CHUNK
+                            into = sums + part * CHUNK
+                            for b in range(count):
+                                kept[into + b] += (
+                                    re * kept[found + b] - im * kept[found + CHUNK + b]
+                                )
+            for o in range(n_objectives):
+                for part in range(7):
+                    into, begin = at_element[o, part], (29 + 7 * o + part) * CHUNK
+                    for b in range(count):
+                        into[np.uint64(first) + b] += kept[begin + b]
 
 
 @njit(fastmath=True, cache=True, error_model="numpy")

@@ -31,6 +31,7 @@ ERROR_POWER = 1.4
 ERROR_UNKNOWNS = 3_500
 _SEVERAL = 4  # vectors from which on a product is done in blocks of rows
 _BLOCK_ROWS = 16  # fastest of 4, 8, 16, 32 and 64
+_TRANSPOSED_ROWS = 64  # of 16, 64 and 128
 
 
 class Storage(Enum):
@@ -130,6 +131,8 @@ def packed_product(
         return out
 
     def transposed(vectors: NDArray[np.complex64]) -> ComplexArray:
+        if len(vectors) > 1:
+            return _transposed_together(packed, steps, phases.parts(vectors, np.float32))
         sums = np.zeros((kernels.RUNS, len(vectors), 2, size), dtype=np.float32)
         kernels.add_packed_transposed(packed, steps, phases.parts(vectors, np.float32), sums)
         total = sums.sum(axis=0)
@@ -160,6 +163,27 @@ def _apply_packed_together(
         scale = steps[here, np.newaxis]
         out[:, here].real = (scale * (product[:, 0, :, 0] - product[:, 1, :, 1])).T
         out[:, here].imag = (scale * (product[:, 0, :, 1] + product[:, 1, :, 0])).T
+
+
+def _transposed_together(
+    packed: NDArray[np.int16], steps: NDArray[np.float32], vectors: NDArray[np.float32]
+) -> ComplexArray:
+    """Return what `kernels.add_packed_transposed` gives, in blocks of rows, (n_vectors, n).
+
+    Three vectors take 0.4 times as long as there.
+    """
+    size, n = packed.shape[0], 2 * len(vectors)
+    scaled = (vectors * steps).reshape(n, size)
+    block = np.empty((_TRANSPOSED_ROWS, 2 * size), dtype=np.float32)
+    sums = np.zeros((n, 2 * size), dtype=np.float32)
+    for first in range(0, size, _TRANSPOSED_ROWS):
+        rows = packed[first : first + _TRANSPOSED_ROWS].reshape(-1, 2 * size)
+        block[: len(rows)] = rows
+        sums += np.ascontiguousarray(scaled[:, first : first + len(rows)]) @ block[: len(rows)]
+    # (vectors, their real or imaginary part, that of the matrix, columns)
+    parts = sums.reshape(-1, 2, 2, size)
+    real, imaginary = parts[:, 0, 0] - parts[:, 1, 1], parts[:, 0, 1] + parts[:, 1, 0]
+    return np.asarray(real + 1j * imaginary, dtype=complex)
 
 
 def error_of_blocks(unknowns: int, residual: float) -> float:

@@ -125,6 +125,13 @@ def _edge_potential(ax, ay, az, bx, by, bz, nx, ny, nz, height):
 @njit(cache=True)
 def pair_single_layer(point, direction, corners):
     """Return the static G and K' (along ``direction``) of one point and one element."""
+    total, gx, gy, gz = pair_gradient(point, corners)
+    return total, gx * direction[0] + gy * direction[1] + gz * direction[2]
+
+
+@njit(cache=True)
+def pair_gradient(point, corners):
+    """Return the static G of one point and one element, and its gradient with the point."""
     x, y, z = point[0], point[1], point[2]
     ax, ay, az, bx, by, bz, cx, cy, cz = corners_from(x, y, z, corners)
     nx = (by - ay) * (cz - az) - (bz - az) * (cy - ay)
@@ -148,12 +155,12 @@ def pair_single_layer(point, direction, corners):
         side = 0.0
     # height is measured from the field point to the plane: the point lies at -height.
     turning *= side
-    along = (
-        (gx - nx * turning) * direction[0]
-        + (gy - ny * turning) * direction[1]
-        + (gz - nz * turning) * direction[2]
+    return (
+        total / FOUR_PI,
+        -(gx - nx * turning) / FOUR_PI,
+        -(gy - ny * turning) / FOUR_PI,
+        -(gz - nz * turning) / FOUR_PI,
     )
-    return total / FOUR_PI, -along / FOUR_PI
 
 
 def static_double_layers(

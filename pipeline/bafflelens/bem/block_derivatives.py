@@ -161,9 +161,11 @@ def _add_block_at_points(far, block, through, strengths, adjoint, at_point):
             for b in range(count):
                 i = np.uint64(begin) + b
                 nx, ny, nz = points[3, i], points[4, i], points[5, i]
-                ux, uy, uz, r, s_re, s_im, p_re, p_im, q_re, q_im, w_re, w_im = radial(
+                (
+                    ux, uy, uz, r, s_re, s_im, p_re, p_im, q_re, q_im, w_re, w_im, _, _,
+                ) = radial(
                     yx - points[0, i], yy - points[1, i], yz - points[2, i],
-                    nx, ny, nz, mx, my, mz, weight, moment, points[6, i], k, turns, one,
+                    nx, ny, nz, mx, my, mz, weight, moment, points[6, i], k, turns, one, False,
                 )  # fmt: skip
                 kept[b] = s_re * ux + p_re * mx + q_re * nx
                 kept[BLOCK + b] = s_im * ux + p_im * mx + q_im * nx
@@ -206,7 +208,7 @@ def _add_block_at_elements(far, block, through, left, pressure, at_element):
     first, column, column_end, image = block[0], block[2], block[3], block[4]
     sx, sy, sz = signs[image, 0], signs[image, 1], signs[image, 2]
     n_objectives, n_sources = left.shape[0], left.shape[1]
-    kept = np.empty(16 * BLOCK, np.float32)
+    kept = np.empty(18 * BLOCK, np.float32)
     for begin in range(column, column_end, BLOCK):
         count = np.uint64(min(BLOCK, column_end - begin))
         for c in range(len(through)):
@@ -216,10 +218,12 @@ def _add_block_at_elements(far, block, through, left, pressure, at_element):
             eta = points[6, i]
             for b in range(count):
                 j = np.uint64(begin) + b
-                ux, uy, uz, r, s_re, s_im, p_re, p_im, q_re, q_im, w_re, w_im = radial(
+                (
+                    ux, uy, uz, r, s_re, s_im, p_re, p_im, q_re, q_im, w_re, w_im, v_re, v_im,
+                ) = radial(
                     elements[0, j] - x, elements[1, j] - y, elements[2, j] - z, nx, ny, nz,
                     elements[3, j], elements[4, j], elements[5, j],
-                    elements[6, j], elements[7, j], eta, k, turns, one,
+                    elements[6, j], elements[7, j], eta, k, turns, one, False,
                 )  # fmt: skip
                 kept[b] = s_re * ux + q_re * nx
                 kept[BLOCK + b] = s_im * ux + q_im * nx
@@ -234,22 +238,23 @@ def _add_block_at_elements(far, block, through, left, pressure, at_element):
                 kept[11 * BLOCK + b] = p_im * r * uy + w_im * ny
                 kept[12 * BLOCK + b] = p_re * r * uz + w_re * nz
                 kept[13 * BLOCK + b] = p_im * r * uz + w_im * nz
+                kept[14 * BLOCK + b], kept[15 * BLOCK + b] = v_re, v_im
             for o in range(n_objectives):
                 for b in range(count):
-                    kept[14 * BLOCK + b] = 0
-                    kept[15 * BLOCK + b] = 0
+                    kept[16 * BLOCK + b] = 0
+                    kept[17 * BLOCK + b] = 0
                 for s in range(n_sources):
                     re, im = left[o, s, c].real, left[o, s, c].imag
                     for b in range(count):
                         pr = pressure[s, 0, np.uint64(begin) + b]
                         pi = pressure[s, 1, np.uint64(begin) + b]
-                        kept[14 * BLOCK + b] += re * pr - im * pi
-                        kept[15 * BLOCK + b] += re * pi + im * pr
-                for part in range(7):
+                        kept[16 * BLOCK + b] += re * pr - im * pi
+                        kept[17 * BLOCK + b] += re * pi + im * pr
+                for part in range(8):
                     real, imaginary = 2 * part * BLOCK, (2 * part + 1) * BLOCK
                     into = at_element[o, part, begin:]
                     for b in range(count):
                         into[b] += (
-                            kept[14 * BLOCK + b] * kept[real + b]
-                            - kept[15 * BLOCK + b] * kept[imaginary + b]
+                            kept[16 * BLOCK + b] * kept[real + b]
+                            - kept[17 * BLOCK + b] * kept[imaginary + b]
                         )

@@ -44,7 +44,7 @@ def far_slopes(
     Returns
     -------
     of_point : (n_objectives, 6, n_triangles) array
-    of_element : (n_objectives, 7, n_triangles) array
+    of_element : (n_objectives, 8, n_triangles) array
         As in `pair_derivatives.add_pairs`.
     """
     near, order = discretisation.near, discretisation.tree[0]
@@ -60,7 +60,7 @@ def far_slopes(
 
     def sums_of(run: BlockRun) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         of_point = np.zeros((n, 6, size), dtype=np.float32)
-        of_element = np.zeros((n, 7, size), dtype=np.float32)
+        of_element = np.zeros((n, 8, size), dtype=np.float32)
         if run.ranks is None:
             pair_derivatives.add_pairs(ordered, run.blocks, *shared, of_point, of_element)
             return of_point, of_element
@@ -71,7 +71,7 @@ def far_slopes(
         pair_derivatives.add_pairs(ordered, left, *shared, unused, of_element)
         return of_point, of_element
 
-    point_sums, element_sums = np.zeros((n, 6, size)), np.zeros((n, 7, size))
+    point_sums, element_sums = np.zeros((n, 6, size)), np.zeros((n, 8, size))
     runs = _all_pairs(size, len(discretisation.signs)) if matrix is None else matrix.runs
     for of_point, of_element in low_rank.each(sums_of, runs):
         point_sums += of_point

@@ -11,8 +11,8 @@ Elliptic Systems (1984), citation from memory). That is the derivative of what t
 computes, also where triangles are few for the field: at sharp edges, in narrow blends. The
 integral of `surface_slope` over the continuous fields converges slowly there.
 
-Left out, since it changes what is found by less than a per cent: the dependence of the coupling
-on the size of elements, and the small corrections of far elements for their extent.
+Left out, since it changes what is found by about a per cent: the dependence of the coupling on
+the size of elements.
 
 Elements that move stay where they are. Absorbing surfaces are not covered.
 """
@@ -121,17 +121,16 @@ def corner_slopes(
         at, EngineSettings(tolerance=tolerance), workspace or Workspace(), is_transposed=True
     )
     single = amplitudes.reshape(-1, n_directions)
-    turning, moving = _heard(problem.mesh, at, directions, single)
-    sides = np.einsum("vjx,jx->vj", turning, problem.mesh.normals)
+    sides, changes = _heard(problem.mesh, at, directions, single)
     adjoint = solve_together(system, sides, tolerance=tolerance)
     shape = (len(amplitudes), n_sources)
     adjoint = adjoint.reshape(*shape, -1)
-    turning, moving = (each.reshape(*shape, -1, 3) for each in (turning, moving))
+    changes = changes.reshape(*shape, -1, 7)
     error = error_of_blocks(problem.mesh.n_triangles, tolerance)
     for first in range(0, len(amplitudes), _AT_ONCE):
         some = slice(first, first + _AT_ONCE)
         slopes[some] = _slopes(
-            problem, at, system.blocks, error, pressure, adjoint[some], turning[some], moving[some]
+            problem, at, system.blocks, error, pressure, adjoint[some], changes[some]
         )
     return np.asarray(np.tensordot(shares, slopes, axes=1))
 
@@ -206,12 +205,11 @@ def _slopes(
     tolerance: float,
     pressure: ComplexArray,
     adjoint: ComplexArray,
-    turning: ComplexArray,
-    moving: ComplexArray,
+    changes: ComplexArray,
 ) -> FloatArray:
     """Return `corner_slopes` of some objectives, from their adjoint fields.
 
-    ``turning`` and ``moving`` (n, n_sources, n_triangles, 3) are from `_heard`.
+    ``changes`` (n, n_sources, n_triangles, 7) are from `_heard`.
     """
     mesh, discretisation, k = at.mesh, at.discretisation, at.wavenumber
     near, etas = discretisation.near, at.coupling / k
@@ -237,14 +235,14 @@ def _slopes(
     elements = -sums.transpose(0, 2, 1)
     normals = mesh.normals
     # points: field points and centroids of elements alike
-    heard = np.einsum("osj,osjx->ojx", np.broadcast_to(pressure, adjoint.shape), moving)
+    heard = np.einsum("osj,osjx->ojx", np.broadcast_to(pressure, adjoint.shape), changes).real
     to_point = of_point[..., :3] + elements[..., :3] + elements[..., 3:4] * normals
-    to_point += heard.real
+    to_point += heard[..., 3:6]
     across = of_point[..., 3:]
     across -= np.einsum("ojx,jx->oj", across, normals)[..., None] * normals
     # entries of a column are m . what turns them: see `pair_derivatives`
-    across += elements[..., 4:]
-    across += np.einsum("osj,osjx->ojx", np.broadcast_to(pressure, adjoint.shape), turning).real
+    across += elements[..., 4:7] + elements[..., 7:] * normals
+    across += heard[..., :3] + heard[..., 6:] * normals
     grows = np.einsum("osj,sj->oj", adjoint, pressure) * (1j * etas * _own_growth(mesh, k))
     across -= grows.real[..., None] * normals
     across /= 2 * mesh.areas[:, None]
@@ -310,19 +308,22 @@ def _source_slopes(
 def _heard(
     mesh: Mesh, at: AtFrequency, directions: FloatArray, amplitudes: ComplexArray
 ) -> tuple[ComplexArray, ComplexArray]:
-    """Return how much of the pressure is heard: with the normal, and its change with the place.
+    """Return how much of the pressure is heard, and how that changes.
 
-    The far field of an element is p n . t, with t the sum over directions s of amplitude times
-    -ik s exp(-ik s . y) area/(4 pi); it changes with y by the sum of -ik s times these terms.
+    The far field of an element is p c, with c the sum over directions s of amplitude times
+    -ik a exp(-ik s . y) area/(4 pi) (1 - mu (1 - a^2)), a = s . n; mu as in `pair_derivatives`.
 
     Returns
     -------
-    turning, moving : (n, n_triangles, 3) complex arrays
-        t, and the change of n . t with y.
+    heard : (n, n_triangles) complex array
+        c.
+    changes : (n, n_triangles, 7) complex array
+        Its change with the normal, with the place, and with the logarithm of the area less what
+        the first three make of the normal itself.
     """
     real = np.float32
     heard = np.flatnonzero(np.any(amplitudes != 0, axis=0))
-    out = np.zeros((len(amplitudes), mesh.n_triangles, 6, 2), dtype=real)
+    out = np.zeros((len(amplitudes), mesh.n_triangles, 8, 2), dtype=real)
     _add_heard(
         by_coordinate(mesh.centroids, real),
         by_coordinate(mesh.normals, real),
@@ -335,7 +336,7 @@ def _heard(
         out,
     )
     found = out[..., 0] + 1j * out[..., 1].astype(complex)
-    return found[..., :3], found[..., 3:]
+    return found[..., 7], found[..., :7]
 
 
 @njit(fastmath=True, cache=True, error_model="numpy")
@@ -345,6 +346,7 @@ def _add_heard(points, normals, signs, weights, moments, directions, scalars, am
     cosines = np.empty_like(directions[0])
     sines = np.empty_like(directions[0])
     along = np.empty_like(directions[0])
+    scale = np.empty_like(directions[0])
     for j in range(points.shape[1]):
         for image in range(signs.shape[0]):
             sx, sy, sz = signs[image, 0], signs[image, 1], signs[image, 2]
@@ -353,12 +355,19 @@ def _add_heard(points, normals, signs, weights, moments, directions, scalars, am
             for d in range(cosines.size):
                 path = directions[0, d] * x + directions[1, d] * y + directions[2, d] * z
                 s_n = directions[0, d] * nx + directions[1, d] * ny + directions[2, d] * nz
-                weight = k * weights[j] * (one - moments[j] * (one - s_n * s_n))
+                factor = one - moments[j] * (one - s_n * s_n)
+                turned = factor + (moments[j] + moments[j]) * s_n * s_n
                 cosine, sine = cos_sin_turns(path * turns, one)
-                cosines[d], sines[d], along[d] = weight * cosine, weight * sine, k * s_n
+                weight = k * weights[j] * turned
+                cosines[d], sines[d], along[d] = (
+                    weight * cosine,
+                    weight * sine,
+                    s_n * factor / turned,
+                )
+                scale[d] = -moments[j] * s_n * (one + s_n * s_n) / turned
             for v in range(amplitudes.shape[0]):
                 t0r = t0i = t1r = t1i = t2r = t2i = zero
-                m0r = m0i = m1r = m1i = m2r = m2i = zero
+                m0r = m0i = m1r = m1i = m2r = m2i = hr = hi = vr = vi = zero
                 for d in range(cosines.size):
                     # -i (a + ib)(cos - i sin)
                     re = amplitudes[v, 1, d] * cosines[d] - amplitudes[v, 0, d] * sines[d]
@@ -370,7 +379,12 @@ def _add_heard(points, normals, signs, weights, moments, directions, scalars, am
                     t1i += im * dy
                     t2r += re * dz
                     t2i += im * dz
-                    re, im = im * along[d], -re * along[d]
+                    vr += re * scale[d]
+                    vi += im * scale[d]
+                    re, im = re * along[d], im * along[d]
+                    hr += re
+                    hi += im
+                    re, im = k * im, -k * re
                     m0r += re * dx
                     m0i += im * dx
                     m1r += re * dy
@@ -389,3 +403,7 @@ def _add_heard(points, normals, signs, weights, moments, directions, scalars, am
                 out[v, j, 4, 1] += sy * m1i
                 out[v, j, 5, 0] += sz * m2r
                 out[v, j, 5, 1] += sz * m2i
+                out[v, j, 6, 0] += vr
+                out[v, j, 6, 1] += vi
+                out[v, j, 7, 0] += hr
+                out[v, j, 7, 1] += hi

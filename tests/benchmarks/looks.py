@@ -1,14 +1,14 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How exact a quick look is: combinations of earlier answers, judged by a few rows.
+"""How exact combinations of earlier answers are, judged by a few rows.
 
 Shapes of a family differ at random in their dimensions, by `SHARE` of each range to either side of
-the default; the mesh of a draft is moved from one to the next. So many of them are solved as quick
-looks solve what others are combined of; then `NEW` others are combined of them at each frequency.
-Printed are, for each number of known shapes, what a combination leaves of all equations, what the
-sample says it leaves (times the whole: least and largest), by how much the far field within 60
-degrees and 20 dB of its maximum differs from a solve to `CONVERGED` (a tenth of what a draft
-states is allowed), the same for an iteration that stops where a draft does, and which of the
-combinations a quick look takes.
+the default; the mesh is moved from one to the next. So many of them are solved as quick looks
+solve what others are combined of, at the quality of a draft, and as candidates are, at standard
+quality; then `NEW` others are combined of them at each frequency. Printed are, for each number of
+known shapes, what a combination leaves of all equations, what the sample says (times the
+whole: least and largest), by how much the far field within 60 degrees and 20 dB of its maximum
+differs from a solve to `CONVERGED` (a tenth of what the quality states is allowed), the same for
+an iteration that stops where the quality does, and which of the combinations are taken.
 
 Usage: looks.py [SHAPE ...]
 """
@@ -61,21 +61,24 @@ CONVERGED = 1e-6
 def main(names: list[str]) -> None:
     """Print a table for each shape."""
     for name in names or DIMENSIONS:
-        print(name)
-        print(
-            "     Hz known   residual of all  sample over all  largest dB  iterated dB  taken, dB"
-        )
-        for frequency_hz, mesh_hz in FREQUENCIES_HZ:
-            one_frequency(name, frequency_hz, family(name, mesh_hz))
+        for quality, is_look in (("draft", True), ("standard", False)):
+            print(f"{name}, {quality}{', quick looks' if is_look else ''}")
+            print(
+                "     Hz known   residual of all  sample over all  largest dB  iterated dB  "
+                "taken, dB"
+            )
+            for frequency_hz, mesh_hz in FREQUENCIES_HZ:
+                members = family(name, quality, mesh_hz)
+                one_frequency(name, frequency_hz, members, quality, is_look=is_look)
 
 
 Member = tuple[Mesh, tuple[SourceMotion, ...]]
 
 
-def family(name: str, mesh_hz: float) -> list[Member]:
+def family(name: str, quality: str, mesh_hz: float) -> list[Member]:
     """Return a mesh of the default shape moved onto others of its family, with their sources."""
     shape, _ = shipped(name)
-    sizes = [mesh_size("draft", mesh_hz, AIR)]
+    sizes = [mesh_size(quality, mesh_hz, AIR)]
     anchor = mesh_shape(shape, shape.defaults, sizes, TIME_LIMIT_S)
     random, found = np.random.default_rng(1), [(anchor[0], source_motions(shape, shape.defaults))]
     moved = [p for p in shape.parameters if p.key in DIMENSIONS[name]]
@@ -94,10 +97,13 @@ def family(name: str, mesh_hz: float) -> list[Member]:
     return found
 
 
-def one_frequency(name: str, frequency_hz: float, members: list[Member]) -> None:
+def one_frequency(
+    name: str, frequency_hz: float, members: list[Member], quality: str, *, is_look: bool
+) -> None:
     """Print the rows of one frequency."""
     shape, _ = shipped(name)
-    limit = tolerance("draft")
+    limit = tolerance(quality)
+    known_to = KNOWN_TOLERANCE * limit if is_look else limit
 
     def solved(member: Member, to: float) -> HelmholtzSolution:
         mesh, motions = member
@@ -108,9 +114,7 @@ def one_frequency(name: str, frequency_hz: float, members: list[Member]) -> None
 
     wavenumber = AIR.wavenumber(frequency_hz)
     known = [
-        envelope(
-            solved(member, KNOWN_TOLERANCE * limit).guess, wavenumber, ways_from_sources(*member)
-        )
+        envelope(solved(member, known_to).guess, wavenumber, ways_from_sources(*member))
         for member in members[: max(KNOWN)]
     ]
     new = members[max(KNOWN) :]
@@ -118,7 +122,7 @@ def one_frequency(name: str, frequency_hz: float, members: list[Member]) -> None
     iterated = max(largest_db(solved(m, limit), e) for m, e in zip(new, exact, strict=True))
     for number in KNOWN:
         of_all, shares, off, taken = [], [], [], []
-        enough = combined_tolerance(number, "draft") or limit
+        enough = combined_tolerance(number, quality, is_look=is_look) or limit
         for member, true in zip(new, exact, strict=True):
             whole = WholeEquation(true.problem)
             spanned = guesses(known[:number], wavenumber, ways_from_sources(*member))

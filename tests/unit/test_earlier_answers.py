@@ -228,7 +228,9 @@ def test_a_quick_look_at_what_is_not_known_solves_it_for_others():
 
 def test_a_combination_of_two_has_to_be_better_than_one_of_more():
     """Of fewer the same residual is a larger error of the far field: benchmarks/looks.py."""
-    limits = [band_solvers.combined_tolerance(number, "draft") for number in range(5)]
+    limits = [
+        band_solvers.combined_tolerance(number, "draft", is_look=True) for number in range(5)
+    ]
     draft = tolerance("draft")
     assert limits == [None, None, 2 * draft, 3 * draft, 3 * draft]
     known, taken = answers_of(6), []

@@ -28,6 +28,10 @@ from bafflelens.mesh.source_motion import SourceMotion
 COMBINED_TOLERANCE_OF_TWO = 2.0
 COMBINED_TOLERANCE = 3.0
 KNOWN_TOLERANCE = 0.5
+# Of so many earlier shapes any solve takes a combination that leaves so many times what an
+# iteration may: the far field is as exact (tests/benchmarks/looks.py).
+MANY_KNOWN = 6
+COMBINED_TOLERANCE_OF_MANY = 1.5
 # With a good first guess few steps are made, and forming blocks of low rank pays later.
 PACKED_UNKNOWNS = 6_000
 
@@ -35,12 +39,12 @@ PACKED_UNKNOWNS = 6_000
 Solver = Callable[[HelmholtzProblem, ComplexArray | None], HelmholtzSolution]
 
 
-def combined_tolerance(shapes: int, quality: str) -> float | None:
+def combined_tolerance(shapes: int, quality: str, *, is_look: bool) -> float | None:
     """Return what a combination of so many shapes' answers may leave; None: as an iteration."""
-    if shapes < 2:
+    if shapes < (2 if is_look else MANY_KNOWN):
         return None
-    share = COMBINED_TOLERANCE_OF_TWO if shapes == 2 else COMBINED_TOLERANCE
-    return share * tolerance(quality)
+    of_look = COMBINED_TOLERANCE_OF_TWO if shapes == 2 else COMBINED_TOLERANCE
+    return (of_look if is_look else COMBINED_TOLERANCE_OF_MANY) * tolerance(quality)
 
 
 def without_guesses(engine: str) -> Solver:
@@ -109,18 +113,21 @@ def direct_solver(
     symmetry: tuple[str, ...],
     quality: str,
     profiles: Sequence[SourceMotion] = (),
-    looks: EarlierAnswers | None = None,
+    earlier: EarlierAnswers | None = None,
     kept: KeptSystems | None = None,
+    *,
+    is_look: bool = False,
 ) -> Solver:
     """Return the own engine with what the frequencies of a band share.
 
-    With ``looks``, what quick looks before left: a combination of their answers may be less exact
-    than an iteration, for the same error of the far field, and what is iterated is more exact,
-    since others will be combined of it. With ``kept``, of this mesh, the systems are kept there.
+    With what ``earlier`` shapes left a combination of their answers may be less exact than an
+    iteration, for the same error of the far field; that of a quick look still less, and what it
+    iterates is more exact, since others will be combined of it. With ``kept``, of this mesh, the
+    systems are kept there.
     """
     discretisation = discretise(mesh, symmetry) if kept is None else kept.discretisation
     settings = EngineSettings(tolerance=tolerance(quality))
-    if looks is not None:
+    if earlier is not None and is_look:
         known_to = KNOWN_TOLERANCE * settings.tolerance
         settings = replace(settings, tolerance=known_to, packed_unknowns=PACKED_UNKNOWNS)
     workspace = Workspace()
@@ -130,8 +137,8 @@ def direct_solver(
     def solve_next(problem: HelmholtzProblem, spanned: ComplexArray | None) -> HelmholtzSolution:
         nonlocal last
         known = _profile_guesses(last, problem, far)
-        shapes = 0 if looks is None else len(looks.envelopes.get(problem.frequency_hz, ()))
-        enough = combined_tolerance(shapes, quality)
+        shapes = len(earlier.envelopes.get(problem.frequency_hz, ())) if earlier else 0
+        enough = combined_tolerance(shapes, quality, is_look=is_look)
         last = solve_burton_miller(
             problem,
             discretisation=discretisation,

@@ -206,8 +206,9 @@ def solve_band(
     leaders = replace(body, motions=tuple(motions[:leading]))
     if earlier is not None:
         earlier.require_fit(mesh, leaders)
-    looks = earlier if is_look else None
-    direct = partial(direct_solver, mesh, symmetry, quality, profiles, looks, kept)
+    direct = partial(
+        direct_solver, mesh, symmetry, quality, profiles, earlier, kept, is_look=is_look
+    )
     solve_next: Solver
     if engine == "direct":
         solve_next = direct()

@@ -5,7 +5,7 @@
 
     python tests/benchmarks/surface_slope.py [lens ...] [--quality standard] [--finer 2]
         [--hz 2000 5000 10000] [--keys lens.depth_mm ...] [--step-mm 0.5] [--processes 8]
-        [--slopes corners|density|fields] [--every 1]
+        [--slopes corners|density|fields] [--every 1] [--residual 5e-3]
 
 Each length of a lens is changed by a step both ways, the mesh is moved onto the changed solids,
 triangle by triangle (`bafflelens.shapes.meshing.moved_mesh`), both are solved, and the central
@@ -21,6 +21,9 @@ slope's. So differences are taken on meshes finer by a factor on and near the le
 against the slope on the same mesh and against that on the mesh that the quality asks for. With
 ``--remeshed`` both changed lenses are meshed anew by gmsh instead of moved; their scatter needs a
 larger step.
+
+``--residual`` says how exactly the fields of the slopes are solved for, by default as for a clay
+map: with less what is left of a sum whose parts cancel is the derivative's own.
 
 Slopes are taken in two ways: over the continuous fields
 (`bem.surface_slope`), and as the derivative of the discretised equation with its corners
@@ -52,7 +55,7 @@ from bafflelens.bem.burton_miller import solve_burton_miller
 from bafflelens.bem.discretisation import discretise
 from bafflelens.bem.engine_settings import EngineSettings
 from bafflelens.bem.node_slopes import corner_slopes, density
-from bafflelens.bem.plane_waves import plane_wave_fields
+from bafflelens.bem.plane_waves import TOLERANCE, plane_wave_fields
 from bafflelens.bem.surface_slope import (
     moving_triangles,
     prepare_slopes,
@@ -94,6 +97,7 @@ class Asked:
     is_remeshed: bool
     slopes: str
     every: int
+    residual: float
 
     @property
     def directions(self) -> FloatArray:
@@ -152,6 +156,7 @@ def main() -> None:
             is_remeshed=given.remeshed,
             slopes=given.slopes,
             every=given.every,
+            residual=given.residual,
         )
         for frequency_hz in sorted(given.hz, reverse=True)  # the longest first
         for lens in given.lenses or LENSES
@@ -239,6 +244,7 @@ def meshed(asked: Asked, shape: Shape, motions: tuple[SourceMotion, ...], mesh: 
             np.eye(len(to), dtype=complex),
             discretisation=discretisation,
             workspace=workspace,
+            tolerance=asked.residual,
         )
         prepared = prepare_slopes(mesh, shape.symmetry, discretisation)
         slopes = slope_of_fields(problem, solution.surface_pressure, fields, prepared)
@@ -251,6 +257,7 @@ def meshed(asked: Asked, shape: Shape, motions: tuple[SourceMotion, ...], mesh: 
             np.diag(DB / np.conj(level))[:, np.newaxis],
             discretisation=discretisation,
             workspace=workspace,
+            tolerance=asked.residual,
         )
         if asked.slopes == "density":
             by_surface = density(mesh, shape.symmetry, by_corner, moving)
@@ -405,6 +412,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--finer", type=float, default=2.0)
     parser.add_argument("--slopes", choices=("corners", "density", "fields"), default="corners")
     parser.add_argument("--every", type=int, default=1, help="of the directions")
+    parser.add_argument("--residual", type=float, default=TOLERANCE, help="of the slopes' fields")
     parser.add_argument("--remeshed", action="store_true")
     parser.add_argument("--processes", type=int, default=1)
     return parser.parse_args()

@@ -194,5 +194,6 @@ def test_blocks_of_low_rank_change_as_all_their_pairs_do(symmetry, monkeypatch):
         )
         found.append(slopes)
     assert in_pairs[1] < 0.6 * in_pairs[0]
-    assert radiating.relative_error(found[1], found[0]) < 0.02
-    assert np.abs(found[1] - found[0]).max() < 0.03 * np.abs(found[0]).max()
+    # as exact as the iteration makes of it 0.012: too much where the parts of a length cancel
+    assert radiating.relative_error(found[1], found[0]) < 0.005
+    assert np.abs(found[1] - found[0]).max() < 0.006 * np.abs(found[0]).max()

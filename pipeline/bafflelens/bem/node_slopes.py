@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from bafflelens.base.conventions import BoolArray, ComplexArray, FloatArray, IntArray
-from bafflelens.bem import near_derivatives, near_layers, pair_derivatives, phases
+from bafflelens.bem import near_derivatives, pair_derivatives, phases
 from bafflelens.bem.burton_miller import assemble
 from bafflelens.bem.discretisation import Discretisation, by_coordinate
 from bafflelens.bem.engine_settings import EngineSettings
@@ -245,7 +245,7 @@ def _slopes(
     # entries of a column are m . what turns them: see `pair_derivatives`
     across += elements[..., 4:7] + elements[..., 7:] * normals
     across += heard[..., :3] + heard[..., 6:] * normals
-    grows = np.einsum("osj,sj->oj", adjoint, pressure) * (1j * etas * _own_growth(mesh, k))
+    grows = np.einsum("osj,sj->oj", adjoint, pressure) * (1j * etas * _own_growth(at))
     across -= grows.real[..., None] * normals
     across /= 2 * mesh.areas[:, None]
     corners = -of_corner
@@ -262,14 +262,14 @@ def _slopes(
     return result
 
 
-def _own_growth(mesh: Mesh, wavenumber: float) -> ComplexArray:
+def _own_growth(at: AtFrequency) -> ComplexArray:
     """Return how the dynamic part of H of each element at its own centroid grows, times area.
 
     It is D = f(kL)/L, with L the size: L dD/dL = k dD/dk - D, half of it is A dD/dA. And dD/dk is
     k G, with the formulas of `near_layers.own_element_dynamic`.
     """
-    layer, dynamic = near_layers.own_element_dynamic(mesh, wavenumber)
-    return np.asarray(0.5 * (wavenumber**2 * layer - dynamic))
+    layer, dynamic = at.everywhere.own_element
+    return np.asarray(0.5 * (at.wavenumber**2 * layer - dynamic))
 
 
 def _source_slopes(

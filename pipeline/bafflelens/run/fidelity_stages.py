@@ -107,8 +107,8 @@ def promote(run: Run, section: FirstLookSection) -> tuple[str, ...]:
         "these"
     )
     is_waiting = {c.id: c.status == store.WAITING for c in run.folder.candidates()}
-    for name in looks.keys() - {BASELINE_ID}:
-        if run.folder.has_directivity(name):
+    for name in looks:
+        if name == BASELINE_ID or run.folder.has_directivity(name):
             continue
         if name in chosen:
             run.folder.update_candidate(name, status=store.WAITING)
